@@ -1,0 +1,217 @@
+"""The assessment: everything that is said about one charger, as frozen data and as a document.
+
+``Assessment.document()`` gives the JSON document ``ebbwatt/assessment/1``; dashboard and report
+draw from the same object. What cannot be known is None, with a reason beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+SCHEMA = "ebbwatt/assessment/1"
+
+
+class Limit(StrEnum):
+    """Who set the current in a stretch of running."""
+
+    SOURCE = "source"
+    BATTERY = "battery"
+    HEAT = "heat"
+    UNUSABLE = "unusable"
+
+
+class Verdict(StrEnum):
+    """What to do about the charger."""
+
+    SOUND = "sound"
+    PLAN = "plan"
+    REPLACE = "replace"
+    UNDETERMINED = "undetermined"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A figure with the two ends of its 90 % interval; None where it cannot be known."""
+
+    low: float | None = None
+    median: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why something is said or withheld: a stable code, and a sentence for a person."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A sudden change of available output, as fractions of rated, negative for a loss."""
+
+    runtime_h: float
+    time_s: float
+    change: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunTable:
+    """One row per run, arrays of shape (n,), ordered by time; NaN where not known."""
+
+    start_s: NDArray[np.float64]
+    """Unix time of the start."""
+    hours: NDArray[np.float64]
+    """Length of the run, h."""
+    runtime_h: NDArray[np.float64]
+    """Running hours of this fitting at the middle of the stretch that was used."""
+    fraction: NDArray[np.float64]
+    """Available output seen, fraction of rated, brought to the reference condition; for a
+    battery-limited run the lower bound."""
+    standard_error: NDArray[np.float64]
+    limit: tuple[Limit, ...]
+    """Who limited the stretch that speaks for the run."""
+    used: NDArray[np.bool_]
+    """Whether the run entered the estimate (as a value or as a lower bound)."""
+    reason: tuple[str, ...]
+    """Why it was used so, or left out: a sentence fragment for a person."""
+    energy_kwh: NDArray[np.float64]
+    charge_ah: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        """Return the number of runs."""
+        return len(self.start_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The fitted course of available output over running hours, past and forecast, shape (m,)."""
+
+    runtime_h: NDArray[np.float64]
+    median: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    forecast_from_h: float
+    """Running hours at which observation ends and forecast begins."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What is known about one fitting. Fractions are of rated output; intervals are 90 %."""
+
+    label: str
+    rated_w: float
+    fitted: str | None
+    observed_from_s: float | None
+    observed_to_s: float | None
+    running_hours: float
+    """Running hours observed in the log."""
+    energy_kwh: float
+    charge_ah: float
+    runs: int
+    source_limited_runs: int
+    battery_limited_runs: int
+    output: Span
+    at_runtime_h: float | None
+    """Running hours of the fitting at the end of the log (its own counter where it has one)."""
+    decline_per_1000h: Span
+    sag: float | None
+    steps: tuple[Step, ...]
+    until: str | None
+    """Which limit comes first: output, design_hours or load."""
+    remaining_h: Span
+    remaining_date: Span
+    """Unix times."""
+    withheld: str | None
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    plan_below: float
+    replace_below: float
+    design_life_h: float
+    run_table: RunTable | None = None
+    curve: Curve | None = None
+    left_out: dict[str, float] = field(default_factory=dict)
+    """Running hours left out of the estimate, by reason."""
+    advice: tuple[str, ...] = ()
+    """What would make the verdict firmer, and what to do next; sentences."""
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document; see design section 5 and DEVELOPERS.md for its keys."""
+        output, slope, left = self.output, self.decline_per_1000h, self.remaining_h
+        return {
+            "schema": SCHEMA,
+            "charger": {"label": self.label, "rated_w": self.rated_w, "fitted": self.fitted},
+            "observed": {
+                "from": iso(self.observed_from_s),
+                "to": iso(self.observed_to_s),
+                "running_hours": _round(self.running_hours, 2),
+                "energy_kwh": _round(self.energy_kwh, 4),
+                "charge_ah": _round(self.charge_ah, 2),
+                "runs": self.runs,
+                "source_limited_runs": self.source_limited_runs,
+                "battery_limited_runs": self.battery_limited_runs,
+            },
+            "output": {
+                "fraction": _round(output.median, 5),
+                "low": _round(output.low, 5),
+                "high": _round(output.high, 5),
+                "confidence": 0.9,
+                "at_runtime_h": _round(self.at_runtime_h, 2),
+                "watts": None if output.median is None else _round(output.median * self.rated_w, 2),
+            },
+            "decline": {
+                "per_1000h": _round(slope.median, 5),
+                "low": _round(slope.low, 5),
+                "high": _round(slope.high, 5),
+                "sag": _round(self.sag, 5),
+            },
+            "steps": [
+                {
+                    "runtime_h": _round(step.runtime_h, 1),
+                    "date": iso(step.time_s),
+                    "change": _round(step.change, 4),
+                    "low": _round(step.low, 4),
+                    "high": _round(step.high, 4),
+                }
+                for step in self.steps
+            ],
+            "remaining": {
+                "until": self.until,
+                "hours": {
+                    "low": _round(left.low, 1),
+                    "median": _round(left.median, 1),
+                    "high": _round(left.high, 1),
+                },
+                "date": {
+                    "low": iso(self.remaining_date.low),
+                    "median": iso(self.remaining_date.median),
+                    "high": iso(self.remaining_date.high),
+                },
+                "withheld": self.withheld,
+            },
+            "verdict": str(self.verdict),
+            "reasons": [{"code": r.code, "text": r.text} for r in self.reasons],
+            "left_out_hours": {k: _round(v, 2) for k, v in sorted(self.left_out.items())},
+            "advice": list(self.advice),
+        }
+
+
+def iso(time_s: float | None) -> str | None:
+    """Return Unix time as ISO 8601 in UTC, to the second, or None."""
+    if time_s is None:
+        return None
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(float(value), digits)

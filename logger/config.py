@@ -1,0 +1,335 @@
+"""The configuration file ``ebbwatt.toml``: what it may hold, and how it is read.
+
+Relative paths are relative to the file. An unknown key is an error that names the nearest known
+one. The source's own settings depend on its kind and are checked by ``logger.sources``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from logger.errors import ConfigError
+from logger.settings import REQUIRED, Document, Section, Setting, check_section, read_document
+from logger.settings import unknown_key as check_unknown_key
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+#: Where a configuration is looked for when none is named.
+DEFAULT_PATHS = (Path("ebbwatt.toml"), Path("/etc/ebbwatt/ebbwatt.toml"))
+
+CHEMISTRIES = ("flooded", "agm", "gel", "lfp")
+SOURCE_KINDS = ("serial", "ble", "replay", "simulated")
+
+CHARGER = Section(
+    "charger",
+    (
+        Setting("label", "text", "charger", "a name for this charger, shown everywhere"),
+        Setting("rated_w", "number", REQUIRED, "rated output on the nameplate", "W", 1, 20000),
+        Setting("fitted", "date", None, "day on which this charger was fitted"),
+        Setting(
+            "design_life_h",
+            "number",
+            7500.0,
+            "running hours it was designed for (common practice 7000 to 8000, no source)",
+            "h",
+            100,
+            200000,
+        ),
+        Setting(
+            "plan_below",
+            "number",
+            0.75,
+            "plan the replacement below this part of rated",
+            "",
+            0.05,
+            1.0,
+        ),
+        Setting("replace_below", "number", 0.60, "replace below this part of rated", "", 0.05, 1.0),
+    ),
+    "the charger that is fitted now",
+    optional=False,
+)
+BATTERY = Section(
+    "battery",
+    (
+        Setting("capacity_ah", "number", None, "capacity of the bank, 20 h rate", "Ah", 1, 100000),
+        Setting("chemistry", "text", "agm", "battery chemistry", choices=CHEMISTRIES),
+        Setting(
+            "charge_ceiling_v",
+            "number",
+            None,
+            "voltage at which the battery begins to limit the current; found from the data if "
+            "left out",
+            "V",
+            5,
+            100,
+        ),
+    ),
+    "the battery that it charges",
+)
+FUEL = Section(
+    "fuel",
+    (
+        Setting(
+            "l_per_kwh",
+            "number",
+            0.9,
+            "fuel per kilowatt-hour delivered (common practice, no source)",
+            "L/kWh",
+            0.05,
+            20,
+        ),
+        Setting("container_l", "number", 10.0, "size of one fuel container", "L", 0.1, 2000),
+    ),
+    "the fuel; leave the section out for a charger without fuel",
+)
+STORE = Section(
+    "store",
+    (
+        Setting("path", "text", "ebbwatt.db", "the database, relative to this file"),
+        Setting(
+            "commit_s", "number", 60.0, "longest time between commits while running", "s", 1, 3600
+        ),
+        Setting(
+            "raw_days",
+            "number",
+            30.0,
+            "days of raw readings kept in compressed hourly columns; 0 keeps none, -1 all",
+            "d",
+            -1,
+            36600,
+        ),
+    ),
+    "where the log is kept",
+)
+LOG = Section(
+    "log",
+    (
+        Setting(
+            "interval_s",
+            "number",
+            1.0,
+            "expected spacing of the readings",
+            "s",
+            0,
+            3600,
+            above_low=True,
+        ),
+        Setting(
+            "gap_s",
+            "number",
+            None,
+            "a longer spacing is a gap; five times interval_s, at least 5 s, if left out",
+            "s",
+            0,
+            86400,
+            above_low=True,
+        ),
+        Setting(
+            "longest_running_s", "number", 60.0, "longest interval while running", "s", 1, 3600
+        ),
+        Setting("longest_rest_s", "number", 600.0, "longest interval at rest", "s", 1, 86400),
+        Setting(
+            "voltage_band_v",
+            "number",
+            0.1,
+            "an interval closes when the voltage leaves this band round its mean",
+            "V",
+            0,
+            100,
+            above_low=True,
+        ),
+        Setting(
+            "current_band_a",
+            "number",
+            0.4,
+            "an interval closes when the current leaves this band round its mean",
+            "A",
+            0,
+            1000,
+            above_low=True,
+        ),
+    ),
+    "how readings are condensed",
+)
+PLAUSIBLE = Section(
+    "plausible",
+    (
+        Setting("voltage_v", "list", None, "lowest and highest believable voltage", "V"),
+        Setting("current_a", "list", None, "lowest and highest believable current", "A"),
+        Setting("temperature_c", "list", None, "lowest and highest believable temperature", "degC"),
+        Setting("battery_current_a", "list", None, "lowest and highest battery current", "A"),
+    ),
+    "values outside these limits are dropped and counted; defaults follow the rated output",
+)
+SECTIONS = (CHARGER, BATTERY, FUEL, STORE, LOG, PLAUSIBLE)
+
+
+@dataclass(frozen=True, slots=True)
+class ChargerConfig:
+    """The charger that is fitted now; see :data:`CHARGER` for units and meaning."""
+
+    label: str
+    rated_w: float
+    fitted: date | None = None
+    design_life_h: float = 7500.0
+    plan_below: float = 0.75
+    replace_below: float = 0.60
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryConfig:
+    """The battery; see :data:`BATTERY`."""
+
+    capacity_ah: float | None = None
+    chemistry: str = "agm"
+    charge_ceiling_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FuelConfig:
+    """The fuel; see :data:`FUEL`."""
+
+    l_per_kwh: float = 0.9
+    container_l: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class StoreConfig:
+    """The database; see :data:`STORE`. ``path`` is absolute."""
+
+    path: Path
+    commit_s: float = 60.0
+    raw_days: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class LogConfig:
+    """How readings are condensed; see :data:`LOG`."""
+
+    interval_s: float = 1.0
+    gap_s: float = 5.0
+    longest_running_s: float = 60.0
+    longest_rest_s: float = 600.0
+    voltage_band_v: float = 0.1
+    current_band_a: float = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """A checked configuration.
+
+    ``plausible`` maps a channel of a reading to its lowest and highest believable value.
+    ``source`` is the [source] table as written (None if left out); the source factory checks it
+    with ``document`` at hand for the place of an error.
+    """
+
+    path: Path
+    charger: ChargerConfig
+    battery: BatteryConfig
+    fuel: FuelConfig | None
+    store: StoreConfig
+    log: LogConfig
+    plausible: dict[str, tuple[float, float]]
+    source: dict[str, Any] | None
+    document: Document
+
+
+def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) -> Path:
+    """Return the configuration file to use: the named one, or the first candidate that exists.
+
+    Raises
+    ------
+    ConfigError
+        If none is named and no candidate exists.
+    """
+    if named is not None:
+        return named
+    for path in candidates:
+        if path.is_file():
+            return path
+    places = " nor ".join(str(path) for path in candidates)
+    raise ConfigError(f"no configuration: there is no {places}. Name one with --config FILE.")
+
+
+def load_config(path: Path) -> Config:
+    """Read and check a configuration file.
+
+    Raises
+    ------
+    ConfigError
+        With file, line, key and the accepted values.
+    """
+    document = read_document(path)
+    data = document.data
+    check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source"])
+    values = {
+        section.name: check_section(document, section, data.get(section.name))
+        for section in SECTIONS
+    }
+    charger = ChargerConfig(**values["charger"])
+    if charger.replace_below > charger.plan_below:
+        raise document.error(
+            f"is {charger.replace_below:g}, above plan_below ({charger.plan_below:g}); "
+            f"the limit for planning must be the higher one",
+            "charger",
+            "replace_below",
+        )
+    log = values["log"]
+    if log["gap_s"] is None:
+        log["gap_s"] = max(5.0, 5.0 * log["interval_s"])
+    elif log["gap_s"] < log["interval_s"]:
+        raise document.error("must not be shorter than interval_s", "log", "gap_s")
+    store = values["store"]
+    source = data.get("source")
+    if source is not None and not isinstance(source, dict):
+        raise document.error("must be a section, written [source]", "source")
+    return Config(
+        path=path,
+        charger=charger,
+        battery=BatteryConfig(**values["battery"]),
+        fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
+        store=StoreConfig(
+            (path.parent / store["path"]).absolute(), store["commit_s"], store["raw_days"]
+        ),
+        log=LogConfig(**log),
+        plausible=_plausible(document, values["plausible"], charger.rated_w),
+        source=source,
+        document=document,
+    )
+
+
+def _plausible(
+    document: Document, table: dict[str, Any], rated_w: float
+) -> dict[str, tuple[float, float]]:
+    """Fill in the believable range of each channel.
+
+    A lead-acid or LFP bank of 12 V is never seen above 16 V, one of 48 V never above 64 V; a
+    fuel-cell charger gives at most a little more than rated at the lowest battery voltage (10 V).
+    """
+    limits = {
+        "voltage_v": (0.0, 64.0),
+        "current_a": (-1.0, 2.0 * rated_w / 10.0),
+        "runtime_h": (0.0, 1.0e6),
+        "temperature_c": (-40.0, 85.0),
+        "battery_current_a": (-1000.0, 1000.0),
+        "fuel_l": (0.0, 10000.0),
+    }
+    for key, value in table.items():
+        if value is None:
+            continue
+        ordered = len(value) == 2 and all(
+            isinstance(v, int | float) and not isinstance(v, bool) for v in value
+        )
+        if not ordered or not value[0] < value[1]:
+            raise document.error(
+                f"got {value!r}; accepted: [lowest, highest], two numbers in rising order",
+                "plausible",
+                key,
+            )
+        limits[key] = (float(value[0]), float(value[1]))
+    return limits

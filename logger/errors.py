@@ -1,0 +1,33 @@
+"""Errors that reach a person: each is one line that says what to do.
+
+The branches follow what the program does next: a wrong use or configuration ends the command with
+status 2, failed work with status 1, and a lost source is retried by the daemon for ever.
+"""
+
+
+class EbbwattError(Exception):
+    """The work failed; the text is shown on standard error and the command ends with status 1."""
+
+    exit_status = 1
+
+
+class UsageError(EbbwattError):
+    """The command line or the configuration is wrong; ends the command with status 2."""
+
+    exit_status = 2
+
+
+class ConfigError(UsageError):
+    """A configuration file is missing, malformed, or holds a value that is not accepted."""
+
+
+class StoreError(EbbwattError):
+    """The database is not ours, is newer than the program, is locked, or is damaged."""
+
+
+class SourceError(EbbwattError):
+    """A source could not be opened or was lost; trying again makes sense."""
+
+
+class RecordingError(EbbwattError):
+    """A recording or import file cannot be read at all (single bad rows are only reported)."""

@@ -1,0 +1,84 @@
+"""What a source said at one instant, and the operating states it may name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class OperatingState(StrEnum):
+    """Operating states of SunSpec model 701 (``InvSt``), stored by name, never by number.
+
+    Source: sunspec/models repository, ``json/model_701.json``; ``UNKNOWN`` is ours, for a source
+    that does not tell its state.
+    """
+
+    OFF = "off"
+    SLEEPING = "sleeping"
+    STARTING = "starting"
+    RUNNING = "running"
+    THROTTLED = "throttled"
+    SHUTTING_DOWN = "shutting_down"
+    FAULT = "fault"
+    STANDBY = "standby"
+    UNKNOWN = "unknown"
+
+
+#: States in which current flows or is about to: a run goes from the first to the last of these.
+RUN_STATES = frozenset(
+    {
+        OperatingState.STARTING,
+        OperatingState.RUNNING,
+        OperatingState.THROTTLED,
+        OperatingState.SHUTTING_DOWN,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the source said at one instant. A value that the source did not give is ``None``.
+
+    Parameters
+    ----------
+    time_s
+        Seconds on the clock of the session: Unix time for recordings and imports,
+        ``CLOCK_BOOTTIME`` for live sources (the store keeps the offset to UTC beside it).
+    voltage_v
+        Voltage at the charger's output terminals, V.
+    current_a
+        Current out of the charger, A (negative: into it).
+    state
+        Operating state; ``UNKNOWN`` where the source does not tell it.
+    runtime_h
+        The charger's own hour counter, h.
+    temperature_c
+        Air temperature of the compartment, degC.
+    battery_current_a
+        Current into the battery, A (negative: discharging).
+    fuel_l
+        Fuel left by the source's own gauge, L.
+    utc_s
+        The device's own idea of the time, Unix seconds; used only to learn the true time.
+    """
+
+    time_s: float
+    voltage_v: float | None = None
+    current_a: float | None = None
+    state: OperatingState = OperatingState.UNKNOWN
+    runtime_h: float | None = None
+    temperature_c: float | None = None
+    battery_current_a: float | None = None
+    fuel_l: float | None = None
+    utc_s: float | None = None
+
+
+#: The measured channels of a reading, in storage order, with their units.
+CHANNELS: dict[str, str] = {
+    "voltage_v": "V",
+    "current_a": "A",
+    "runtime_h": "h",
+    "temperature_c": "degC",
+    "battery_current_a": "A",
+    "fuel_l": "L",
+}

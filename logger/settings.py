@@ -1,0 +1,239 @@
+"""Declares settings as data, and checks TOML tables against them with errors that name the line.
+
+One table of :class:`Setting` per section is the only place where a key, its default, its accepted
+values and its help are written; the documentation test walks the same tables.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+from logger.errors import ConfigError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from pathlib import Path
+
+#: Marks a setting that must be given.
+REQUIRED = object()
+
+_KINDS = {
+    "text": "text in quotes",
+    "number": "a number",
+    "whole": "a whole number",
+    "flag": "true or false",
+    "date": "a date such as 2021-04-18, without quotes",
+    "list": "a list in [ ]",
+    "table": "a table",
+}
+_HEADER = re.compile(r"^\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_ASSIGNMENT = re.compile(r"^\s*([A-Za-z0-9_.\"' -]+?)\s*=")
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One key of a section: what it is called, what it accepts, and what it means.
+
+    ``kind`` is one of text, number, whole, flag, date, list, table. ``low`` and ``high`` are
+    inclusive bounds unless ``above_low`` asks for strictly more than ``low``.
+    """
+
+    key: str
+    kind: str
+    default: Any
+    help: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    above_low: bool = False
+    choices: tuple[str, ...] = ()
+
+    def accepted(self) -> str:
+        """Say in words what the setting accepts."""
+        if self.choices:
+            return "one of " + ", ".join(self.choices)
+        text = _KINDS[self.kind]
+        low = None if self.low is None else f"{self.low:g}"
+        high = None if self.high is None else f"{self.high:g}"
+        if low is not None and high is not None:
+            text += f" from {low} to {high}"
+        elif low is not None:
+            text += f" above {low}" if self.above_low else f" of at least {low}"
+        elif high is not None:
+            text += f" of at most {high}"
+        return f"{text} ({self.unit})" if self.unit else text
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A named table of settings. ``optional`` sections may be left out of the file."""
+
+    name: str
+    settings: tuple[Setting, ...]
+    help: str
+    optional: bool = True
+
+    def keys(self) -> list[str]:
+        """Return the accepted keys in the order in which they are declared."""
+        return [setting.key for setting in self.settings]
+
+
+@dataclass(slots=True)
+class Document:
+    """A parsed TOML file that remembers on which line each key stands."""
+
+    path: Path
+    data: dict[str, Any]
+    lines: dict[tuple[str, ...], int] = field(default_factory=dict)
+
+    def line_of(self, *keys: str) -> int | None:
+        """Return the line of the deepest of ``keys`` that the file names, or None."""
+        for length in range(len(keys), 0, -1):
+            if keys[:length] in self.lines:
+                return self.lines[keys[:length]]
+        return None
+
+    def error(self, message: str, *keys: str) -> ConfigError:
+        """Build an error that names file, line and key."""
+        line = self.line_of(*keys)
+        where = f"{self.path}, line {line}" if line else f"{self.path}"
+        name = ".".join(keys)
+        return ConfigError(f"{where}: {name}: {message}" if name else f"{where}: {message}")
+
+
+def read_document(path: Path) -> Document:
+    """Read a TOML file.
+
+    Raises
+    ------
+    ConfigError
+        If the file is missing, unreadable or not TOML; the text says where and what to do.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigError(
+            f"{path}: there is no such file. Name one with --config FILE, or start from the "
+            f"example that 'ebbwatt demo' leaves behind."
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read: {error}") from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: not a valid TOML file: {error}") from None
+    return Document(path, data, _locate(text))
+
+
+def _locate(text: str) -> dict[tuple[str, ...], int]:
+    """Map each table and key to the line on which it stands (TOML parsers do not keep lines)."""
+    lines: dict[tuple[str, ...], int] = {}
+    table: tuple[str, ...] = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            table = _split(header.group(1))
+            lines.setdefault(table, number)
+        elif assignment := _ASSIGNMENT.match(line):
+            lines.setdefault(table + _split(assignment.group(1)), number)
+    return lines
+
+
+def _split(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in dotted.split("."))
+
+
+def check_section(
+    document: Document, section: Section, table: Mapping[str, Any] | None, *path: str
+) -> dict[str, Any]:
+    """Check one table against its section and return every setting with defaults filled in.
+
+    Parameters
+    ----------
+    document
+        The file, for the place of an error.
+    section
+        What is accepted.
+    table
+        The table as parsed, or None where the file leaves the section out.
+    path
+        Where the table stands in the file; the section's name if left out.
+
+    Raises
+    ------
+    ConfigError
+        For an unknown key (naming the nearest known one), a missing or an unacceptable value.
+    """
+    where = path or (section.name,)
+    if table is None:
+        if not section.optional:
+            needed = [s.key for s in section.settings if s.default is REQUIRED]
+            raise document.error(
+                f"the section [{section.name}] is missing; it needs {', '.join(needed)}"
+            )
+        table = {}
+    if not isinstance(table, dict):
+        raise document.error(f"must be a section, written [{'.'.join(where)}]", *where)
+    unknown_key(document, table, section.keys(), *where)
+    values: dict[str, Any] = {}
+    for setting in section.settings:
+        if setting.key in table:
+            values[setting.key] = _checked(document, setting, table[setting.key], *where)
+        elif setting.default is REQUIRED:
+            raise document.error(
+                f"{setting.key} is missing; it takes {setting.accepted()}: {setting.help}", *where
+            )
+        else:
+            values[setting.key] = setting.default
+    return values
+
+
+def unknown_key(
+    document: Document, table: Iterable[str], known: Sequence[str], *where: str
+) -> None:
+    """Raise ConfigError for the first key of ``table`` that is not ``known``."""
+    for key in table:
+        if key not in known:
+            raise document.error(
+                f"is not a known setting{nearest(key, known)}; accepted here: {', '.join(known)}",
+                *where,
+                key,
+            )
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """Return ' (did you mean X?)' for the nearest known word, or nothing if none is near."""
+    match = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f" (did you mean {match[0]}?)" if match else ""
+
+
+def _checked(document: Document, setting: Setting, value: object, *where: str) -> object:
+    path = (*where, setting.key)
+    kind_ok = {
+        "text": isinstance(value, str),
+        "number": isinstance(value, int | float) and not isinstance(value, bool),
+        "whole": isinstance(value, int) and not isinstance(value, bool),
+        "flag": isinstance(value, bool),
+        "date": isinstance(value, date) and not isinstance(value, datetime),
+        "list": isinstance(value, list),
+        "table": isinstance(value, dict),
+    }[setting.kind]
+    ok = kind_ok
+    if kind_ok and isinstance(value, int | float) and not isinstance(value, bool):
+        ok = (
+            math.isfinite(value)
+            and (setting.low is None or value >= setting.low)
+            and not (setting.above_low and value == setting.low)
+            and (setting.high is None or value <= setting.high)
+        )
+    if ok and setting.choices and value not in setting.choices:
+        hint = nearest(str(value), setting.choices)
+        raise document.error(f"got {value!r}{hint}; accepted: {setting.accepted()}", *path)
+    if not ok:
+        raise document.error(f"got {value!r}; accepted: {setting.accepted()}", *path)
+    return float(value) if setting.kind == "number" and isinstance(value, int) else value

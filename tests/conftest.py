@@ -1,0 +1,58 @@
+"""Fixtures that every test may use."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+# One thread: small arrays are slower on two, and the tests run beside each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+@pytest.fixture
+def child_env():
+    """Environment for child processes, in which the tree under test is importable."""
+    return os.environ | {"PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "80"}
+
+
+@pytest.fixture
+def ebbwatt(child_env):
+    """Run the command in a child process, as a person would; return the completed process."""
+
+    def run(*arguments, cwd=None, status=0, env=None, timeout=100, **keywords):
+        done = subprocess.run(
+            [sys.executable, "-m", "analysis", *map(str, arguments)],
+            cwd=cwd,
+            env=child_env | (env or {}),
+            capture_output=True,
+            text=True,
+            timeout=timeout,
+            check=False,
+            **keywords,
+        )
+        assert done.returncode == status, (done.returncode, done.stdout, done.stderr)
+        assert "Traceback" not in done.stderr
+        return done
+
+    return run
+
+
+@pytest.fixture
+def program():
+    """Return the path of a program that a test needs; never silently skipped in CI."""
+
+    def find(name, package):
+        path = shutil.which(name)
+        if path is None:
+            message = f"needs the program {name}: sudo apt-get install {package}"
+            if os.environ.get("CI"):
+                pytest.fail(message)
+            pytest.skip(message)
+        return path
+
+    return find
