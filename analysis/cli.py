@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from logger import __version__
 from logger.errors import EbbwattError, UsageError
@@ -60,14 +60,14 @@ COMMANDS = (
 class _Parser(argparse.ArgumentParser):
     """An argument parser whose errors are one line and end with status 2."""
 
-    def error(self, message: str) -> None:  # type: ignore[override]
+    def error(self, message: str) -> NoReturn:
         raise UsageError(f"{message}. See '{self.prog} --help'.")
 
 
 def command_module(name: str) -> Command:
     """Import the module of a command (named with a trailing underscore if it is a keyword)."""
     module = f"analysis.commands.{name}_" if name == "import" else f"analysis.commands.{name}"
-    return importlib.import_module(module)  # type: ignore[return-value]
+    return importlib.import_module(module)
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
