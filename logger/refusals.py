@@ -1,0 +1,64 @@
+"""Counts what a source refused, by reason, within fixed bounds: a fault may last for years."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+#: Distinct reasons that are kept; further ones are counted together.
+MOST_REASONS = 32
+#: Characters kept of a sample.
+LONGEST_SAMPLE = 80
+#: The reason under which everything beyond :data:`MOST_REASONS` is counted.
+OTHER = "other reasons"
+
+
+def printable(text: str | bytes, longest: int = LONGEST_SAMPLE) -> str:
+    r"""Return untrusted text as printable ASCII of at most ``longest`` characters.
+
+    Control characters, terminal escapes and everything beyond ASCII become ``\x..`` or ``\u....``
+    escapes, so that nothing a device sends can move a cursor or forge a line of a log.
+    """
+    if isinstance(text, bytes):
+        # Latin-1 keeps one character per byte: the bounds hold and nothing can fail to decode.
+        text = text[: longest + 1].decode("latin-1")
+    pieces: list[str] = []
+    length = 0
+    for character in text[: longest + 1]:
+        piece = (
+            character
+            if " " <= character <= "~"
+            else character.encode("unicode_escape").decode("ascii")
+        )
+        if length + len(piece) > longest:
+            return "".join(pieces)[: longest - 3] + "..."
+        pieces.append(piece)
+        length += len(piece)
+    return "".join(pieces)
+
+
+@dataclass(slots=True)
+class Refusals:
+    """Counts of what was refused, with the first sample of each reason.
+
+    Attributes
+    ----------
+    total
+        Everything refused so far.
+    by_reason
+        Count per reason, at most :data:`MOST_REASONS` of them and :data:`OTHER`.
+    samples
+        The first sample of each reason, printable and cut to :data:`LONGEST_SAMPLE`.
+    """
+
+    total: int = 0
+    by_reason: dict[str, int] = field(default_factory=dict)
+    samples: dict[str, str] = field(default_factory=dict)
+
+    def count(self, reason: str, sample: str | bytes = "") -> None:
+        """Count one refusal; ``sample`` may be raw bytes or text from a device."""
+        self.total += 1
+        if reason not in self.by_reason and len(self.by_reason) >= MOST_REASONS:
+            reason = OTHER
+        self.by_reason[reason] = self.by_reason.get(reason, 0) + 1
+        if sample and reason not in self.samples:
+            self.samples[reason] = printable(sample)

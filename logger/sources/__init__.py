@@ -1,0 +1,60 @@
+"""Sources of readings: a transport brings bytes, a decoder turns them into readings.
+
+Only the module of the kind that is used gets imported, so a serial logger never loads the radio.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from logger.config import SOURCE_KINDS
+from logger.settings import nearest
+
+if TYPE_CHECKING:
+    from logger.config import Config
+    from logger.sources.base import Source
+
+#: Module of each kind; every one offers ``SETTINGS`` (a Section) and ``build(config) -> Source``.
+MODULES = {
+    "serial": "logger.sources.serial_line",
+    "ble": "logger.sources.ble",
+    "replay": "logger.sources.replay",
+    "simulated": "logger.sources.simulated",
+}
+
+
+def source_module(config: Config) -> Any:  # noqa: ANN401 - modules have no protocol of their own
+    """Import the module of the configured kind.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        If the configuration has no source, or one of an unknown kind.
+    """
+    choices = ", ".join(SOURCE_KINDS)
+    if config.source is None:
+        raise config.document.error(
+            f"there is no section [source], so nothing can be read; it needs kind, one of {choices}"
+        )
+    kind = config.source.get("kind")
+    if kind is None:
+        raise config.document.error(f"kind is missing; accepted: one of {choices}", "source")
+    if kind not in SOURCE_KINDS:
+        hint = nearest(str(kind), SOURCE_KINDS)
+        raise config.document.error(
+            f"got {kind!r}{hint}; accepted: one of {choices}", "source", "kind"
+        )
+    return importlib.import_module(MODULES[kind])
+
+
+def open_source(config: Config) -> Source:
+    """Build the source that the configuration names; nothing is opened yet.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        With file, line, key and the accepted values.
+    """
+    source: Source = source_module(config).build(config)
+    return source
