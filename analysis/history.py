@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from logger.reading import OperatingState
+from logger.store.reader import COLUMNS, Reader
 
 if TYPE_CHECKING:
-    import numpy as np
+    from collections.abc import Iterable
+    from pathlib import Path
+
     from numpy.typing import NDArray
 
     from logger.store.events import Event
-    from logger.store.reader import Fitting
+    from logger.store.reader import Fitting, Session
 
 #: Code of each operating state in ``History.state``: its place in the enumeration.
 STATES = tuple(OperatingState)
@@ -64,3 +70,74 @@ class History:
             if f.name not in {"fitting", "events"}
         }
         return History(**columns, fitting=self.fitting, events=self.events)
+
+
+#: Stored column, its column here, and what divides the stored integer.
+_SCALES = (
+    ("charge_mc", "charge_c", 1000.0),
+    ("energy_mj", "energy_j", 1000.0),
+    ("voltage_min_mv", "voltage_min_v", 1000.0),
+    ("voltage_max_mv", "voltage_max_v", 1000.0),
+    ("voltage_mean_mv", "voltage_mean_v", 1000.0),
+    ("voltage_last_mv", "voltage_last_v", 1000.0),
+    ("runtime_s", "runtime_h", 3600.0),
+    ("temperature_cc", "temperature_c", 100.0),
+    ("battery_charge_mc", "battery_charge_c", 1000.0),
+    ("fuel_ml", "fuel_l", 1000.0),
+)
+
+
+def load_history(path: Path, fitting: int | None = None) -> History:
+    """Load the log of one fitting (the newest by default) with every event.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be read or holds no such fitting.
+    """
+    with Reader(path) as reader:
+        chosen = reader.fitting(fitting)
+        return from_rows(
+            reader.intervals(chosen.id), reader.sessions(chosen.id), chosen, reader.events()
+        )
+
+
+def from_rows(
+    rows: Iterable[tuple[int | None, ...]],
+    sessions: Iterable[Session],
+    fitting: Fitting,
+    events: Iterable[Event] = (),
+) -> History:
+    """Build a History from stored rows (see :data:`logger.store.reader.COLUMNS`)."""
+    table = _table(rows)
+    column = {name: table[:, place] for place, name in enumerate(COLUMNS)}
+    session = column["session"].astype(np.int64)
+    offsets = {s.id: s.offset_ms for s in sessions}
+    known = {s.id: s.offset_quality > 0 for s in sessions}
+    ids, where = np.unique(session, return_inverse=True)
+    offset_ms = np.array([offsets.get(int(i), 0) for i in ids], dtype=float)
+    clock_known = np.array([known.get(int(i), False) for i in ids], dtype=bool)
+    start_s = (column["start_ms"] + (offset_ms[where] if len(ids) else 0.0)) / 1000.0
+    order = np.argsort(start_s, kind="stable")
+    scaled = {ours: (column[stored] / scale)[order] for stored, ours, scale in _SCALES}
+    return History(
+        start_s=start_s[order],
+        duration_s=(column["duration_ms"] / 1000.0)[order],
+        state=column["state"].astype(np.int8)[order],
+        readings=column["readings"].astype(np.int64)[order],
+        **scaled,
+        session=session[order],
+        clock_known=(clock_known[where] if len(ids) else np.zeros(0, dtype=bool))[order],
+        fitting=fitting,
+        events=tuple(events),
+    )
+
+
+def _table(rows: Iterable[tuple[int | None, ...]]) -> NDArray[np.float64]:
+    """Read rows into one array in blocks, so that no list of all rows is ever held."""
+    blocks = []
+    iterator = iter(rows)
+    while block := list(itertools.islice(iterator, 50_000)):
+        # None becomes NaN; millisecond times stay exact (below 2**53).
+        blocks.append(np.array(block, dtype=np.float64))
+    return np.concatenate(blocks) if blocks else np.empty((0, len(COLUMNS)))

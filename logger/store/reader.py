@@ -3,6 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
+
+from logger.errors import StoreError
+from logger.store.events import Event
+from logger.store.files import open_reader, translated
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterator
+    from pathlib import Path
+
+#: Columns of :meth:`Reader.intervals`, in order; integers scaled as in the schema.
+COLUMNS = (
+    "start_ms",
+    "duration_ms",
+    "state",
+    "readings",
+    "charge_mc",
+    "energy_mj",
+    "voltage_min_mv",
+    "voltage_max_mv",
+    "voltage_mean_mv",
+    "voltage_last_mv",
+    "runtime_s",
+    "temperature_cc",
+    "battery_charge_mc",
+    "fuel_ml",
+    "session",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,3 +43,101 @@ class Fitting:
     rated_w: float
     fitted: str | None
     """ISO date on which it was fitted, if known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One process run, or one import."""
+
+    id: int
+    fitting: int
+    boot_id: str | None
+    source: str
+    started_ms: int
+    ended_ms: int | None
+    offset_ms: int
+    offset_quality: int
+
+
+class Reader:
+    """One read-only connection; a context manager.
+
+    Raises
+    ------
+    StoreError
+        If the database is missing, not ours, newer than this program, or locked.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._connection = open_reader(path)
+
+    def __enter__(self) -> Self:
+        """Return the reader itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the connection."""
+        self._connection.close()
+
+    def fittings(self) -> list[Fitting]:
+        """Return every fitting, oldest first."""
+        rows = self._rows("SELECT id, label, rated_w, fitted FROM fittings ORDER BY started_ms, id")
+        return [Fitting(*row) for row in rows]
+
+    def fitting(self, number: int | None = None) -> Fitting:
+        """Return the fitting of that id, or the newest one.
+
+        Raises
+        ------
+        StoreError
+            If there is none.
+        """
+        known = self.fittings()
+        if number is None and known:
+            return known[-1]
+        for fitting in known:
+            if fitting.id == number:
+                return fitting
+        ids = ", ".join(str(fitting.id) for fitting in known)
+        raise StoreError(
+            f"{self.path}: there is no fitting {number}; known: {ids}"
+            if known
+            else f"{self.path}: holds no log yet"
+        )
+
+    def sessions(self, fitting: int) -> list[Session]:
+        """Return the sessions of a fitting, oldest first."""
+        rows = self._rows(
+            "SELECT id, fitting, boot_id, source, started_ms, ended_ms, offset_ms, offset_quality "
+            "FROM sessions WHERE fitting = ? ORDER BY id",
+            fitting,
+        )
+        return [Session(*row) for row in rows]
+
+    def intervals(self, fitting: int) -> Iterator[tuple[int | None, ...]]:
+        """Yield the stored rows of a fitting with :data:`COLUMNS`, in order of writing."""
+        names = ", ".join(f"intervals.{name}" for name in COLUMNS)
+        with translated(self.path):
+            yield from self._connection.execute(
+                f"SELECT {names} FROM intervals "  # noqa: S608 - our own column names
+                "WHERE session IN (SELECT id FROM sessions WHERE fitting = ?)",
+                (fitting,),
+            )
+
+    def events(self) -> list[Event]:
+        """Return every event with its time in UTC, in order of time."""
+        rows = self._rows(
+            "SELECT events.id, events.at_ms + coalesce(sessions.offset_ms, 0), kind, amount, "
+            "coalesce(text, ''), struck_ms IS NOT NULL FROM events "
+            "LEFT JOIN sessions ON sessions.id = events.session ORDER BY 2, 1"
+        )
+        return [
+            Event(row[0], row[1] / 1000.0, row[2], row[3], row[4], struck=bool(row[5]))
+            for row in rows
+        ]
+
+    def _rows(self, statement: str, *values: object) -> list[tuple[Any, ...]]:
+        with translated(self.path):
+            cursor: sqlite3.Cursor = self._connection.execute(statement, values)
+            return cursor.fetchall()

@@ -12,6 +12,8 @@ sessions
     One process run or one import. ``boot_id`` is the kernel's boot id, or NULL for recordings,
     whose clock is Unix time. Times of a session are milliseconds on its own clock;
     UTC = time + ``offset_ms``. ``offset_quality``: 0 unknown, 1 as the board believed, 2 true.
+states
+    The number that stands for each operating state in ``intervals``; the name is what counts.
 intervals
     See :class:`logger.interval.Interval`. Integers scaled to mV, mC, mJ, centidegrees, seconds
     of running, millilitres; they halve the file against floating point.
@@ -26,14 +28,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from sqlite_utils import Database
+from logger.reading import OperatingState
+from logger.store.files import APPLICATION_ID, SCHEMA_VERSION
 
 migrations = Migrations("ebbwatt")
 
@@ -41,6 +41,9 @@ migrations = Migrations("ebbwatt")
 @migrations()
 def create(db: Database) -> None:
     """Version 1."""
+    db.table("states").insert_all(
+        ({"id": code, "name": str(state)} for code, state in enumerate(OperatingState)), pk="id"
+    )
     db.table("fittings").create(
         {"id": int, "label": str, "rated_w": float, "fitted": str, "started_ms": int},
         pk="id",
@@ -102,13 +105,17 @@ def create(db: Database) -> None:
     )
 
 
-def main(argv: Sequence[str]) -> int:
-    """Bring the database named on the command line up to date."""
-    from logger.store.files import migrate_here
-
-    migrate_here(Path(argv[0]))
-    return 0
+def migrate(path: Path) -> None:
+    """Bring the schema of the database up to date, in this process."""
+    db = Database(path)
+    try:
+        migrations.apply(db)
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        db.enable_wal()
+    finally:
+        db.close()
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    migrate(Path(sys.argv[1]))
