@@ -1,0 +1,293 @@
+"""Keeps one source alive for years: a small state machine, and the loop that drives it.
+
+::
+
+    OPENING --first reading--> LIVE --lost, or silent for stale_s--> WAITING --wait over--> OPENING
+       |                        |
+       '--refused, or no reading within first_reading_s--> WAITING
+    any --source exhausted--> ENDED
+
+A link is judged by the age of its data, never by what a library says about it: drivers go on
+calling a dead link connected. The loop needs no clock of its own; it runs on the time of the event
+loop, so tests give it a loop whose time they control.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import random
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from logger.errors import SourceError
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable
+
+    from logger.reading import Reading
+    from logger.sources.base import Source
+
+#: What a link may raise; sources translate the rest. ``SerialException`` is an ``OSError``.
+LINK_ERRORS = (SourceError, OSError, EOFError)
+
+
+class LinkState(StrEnum):
+    """Where a link stands."""
+
+    OPENING = "opening"
+    LIVE = "live"
+    WAITING = "waiting"
+    ENDED = "ended"
+
+
+@dataclass(frozen=True, slots=True)
+class Delays:
+    """Named delays of a link, all in seconds.
+
+    Parameters
+    ----------
+    first_reading_s
+        From opening to the first reading at most.
+    stale_s
+        Age of the last reading at which a link counts as silent and is opened anew.
+    first_wait_s, growth, longest_wait_s
+        Back-off: the first wait, its factor, and its cap.
+    jitter
+        Each wait is drawn evenly between ``(1 - jitter)`` and 1 times its nominal length, so that
+        two programs that fail together do not go on colliding.
+    steady_s
+        A link that stayed live for so long has recovered: the back-off starts over.
+    close_s
+        How long a session may take to end before it is left behind.
+    restart_after_s
+        Without a reading for so long, give up so that the service manager starts a fresh process
+        (the last resort against state that a library holds on to).
+    """
+
+    first_reading_s: float = math.inf
+    stale_s: float = math.inf
+    first_wait_s: float = 1.0
+    growth: float = 2.0
+    longest_wait_s: float = 60.0
+    jitter: float = 0.5
+    steady_s: float = 60.0
+    close_s: float = 10.0
+    restart_after_s: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """One change of a link.
+
+    ``notice`` is text for a person, empty where nobody needs telling: a trouble is announced once
+    and its end once; what happens between is only counted.
+    """
+
+    state: LinkState
+    reason: str = ""
+    notice: str = ""
+    losses: int = 0
+    """Sessions that ended in a loss or refusal, since the start."""
+    wait_s: float = 0.0
+    """Length of the wait that begins (state WAITING)."""
+
+
+class LinkMachine:
+    """The states of one link; it does nothing itself and asks no clock.
+
+    Parameters
+    ----------
+    delays
+        Its named delays.
+    rng
+        Source of the jitter.
+    now_s
+        Time of creation, on any clock that never steps back; every method takes the same clock.
+    """
+
+    def __init__(self, delays: Delays, rng: random.Random, now_s: float) -> None:
+        self.delays = delays
+        self.state = LinkState.WAITING
+        self.losses = 0
+        self._rng = rng
+        self._tries = 0  # sessions that failed since the last steady stretch
+        self._trouble_since_s: float | None = None
+        self._live_since_s = now_s
+        self._last_reading_s = now_s
+        self._opened_s = now_s
+
+    def opening(self, now_s: float) -> LinkStatus:
+        """Start a session."""
+        self.state = LinkState.OPENING
+        self._opened_s = now_s
+        return self._status()
+
+    def reading(self, now_s: float) -> LinkStatus | None:
+        """Take note of a reading; return the change it made, if any."""
+        self._last_reading_s = now_s
+        if self.state is not LinkState.LIVE:
+            self.state = LinkState.LIVE
+            self._live_since_s = now_s
+            return self._status()
+        if self._tries and now_s - self._live_since_s >= self.delays.steady_s:
+            tries, self._tries = self._tries, 0
+            if self._trouble_since_s is None:
+                return None
+            lasted = self._live_since_s - self._trouble_since_s
+            self._trouble_since_s = None
+            return self._status(
+                notice=f"steady again: {tries} lost or failed connection{'s' * (tries > 1)} "
+                f"in {lasted:.0f} s"
+            )
+        return None
+
+    def lost(self, now_s: float, reason: str) -> LinkStatus:
+        """End a session that failed; the status says how long to wait before the next."""
+        self.losses += 1
+        self.state = LinkState.WAITING
+        # The exponent is bounded: a power too large for a float would end the logger after weeks.
+        nominal = min(
+            self.delays.longest_wait_s,
+            self.delays.first_wait_s * self.delays.growth ** min(self._tries, 64),
+        )
+        self._tries += 1
+        wait_s = nominal * (1.0 - self.delays.jitter * self._rng.random())
+        notice = ""
+        if self._trouble_since_s is None:
+            self._trouble_since_s = now_s
+            notice = f"{reason}; trying again until it is back"
+        return self._status(reason=reason, notice=notice, wait_s=wait_s)
+
+    def ended(self) -> LinkStatus:
+        """Note that a finite source is exhausted."""
+        self.state = LinkState.ENDED
+        return self._status()
+
+    def deadline_s(self) -> float:
+        """Return when the present session counts as silent."""
+        if self.state is LinkState.LIVE:
+            return self._last_reading_s + self.delays.stale_s
+        return self._opened_s + self.delays.first_reading_s
+
+    def silence(self) -> str:
+        """Say what a passed deadline means."""
+        if self.state is LinkState.LIVE:
+            return f"no reading for {self.delays.stale_s:g} s"
+        return f"no reading within {self.delays.first_reading_s:g} s of opening"
+
+    def hopeless(self, now_s: float) -> bool:
+        """Tell whether only a fresh process can help."""
+        return now_s - self._last_reading_s >= self.delays.restart_after_s
+
+    def _status(self, reason: str = "", notice: str = "", wait_s: float = 0.0) -> LinkStatus:
+        return LinkStatus(self.state, reason, notice, self.losses, wait_s)
+
+
+async def supervise(
+    source: Source,
+    on_reading: Callable[[Reading], None],
+    on_status: Callable[[LinkStatus], None] = lambda _: None,
+    *,
+    delays: Delays | None = None,
+    rng: random.Random | None = None,
+) -> None:
+    """Read a source until it is exhausted, opening it again after every loss.
+
+    Parameters
+    ----------
+    source
+        Its ``readings()`` is called once for each session.
+    on_reading
+        Called with each reading; an error that it raises ends the supervision.
+    on_status
+        Called on each change of the link.
+    delays
+        Delays of the link; the source's own ``delays`` if left out. A source without any, such as
+        an invented one, is not watched for silence.
+    rng
+        Source of the jitter; seeded in tests.
+
+    Raises
+    ------
+    logger.errors.SourceError
+        If the link stayed without a reading for ``restart_after_s``.
+    """
+    if delays is None:
+        delays = getattr(source, "delays", None) or Delays()
+    loop = asyncio.get_running_loop()
+    # Not for secrets: the jitter only keeps two retrying programs apart.
+    machine = LinkMachine(delays, rng or random.Random(), loop.time())  # noqa: S311
+
+    def take(reading: Reading) -> None:
+        change = machine.reading(loop.time())
+        if change is not None:
+            on_status(change)
+        on_reading(reading)
+
+    while True:
+        on_status(machine.opening(loop.time()))
+        reason = await _session(source, take, machine)
+        if reason is None:
+            on_status(machine.ended())
+            return
+        status = machine.lost(loop.time(), reason)
+        on_status(status)
+        if machine.hopeless(loop.time()):
+            raise SourceError(
+                f"{source.describe()}: no reading for {delays.restart_after_s:g} s; "
+                f"ending so that the service manager starts afresh ({reason})"
+            )
+        await asyncio.sleep(status.wait_s)
+
+
+async def _session(
+    source: Source, take: Callable[[Reading], None], machine: LinkMachine
+) -> str | None:
+    """Run one session; return why it was lost, or None if the source is exhausted."""
+    loop = asyncio.get_running_loop()
+    pump = loop.create_task(_pump(source.readings(), take))
+    try:
+        while not pump.done():
+            left_s = machine.deadline_s() - loop.time()
+            if left_s <= 0:
+                break
+            # Woken about once per stale_s, not once per reading: the deadline moves meanwhile, and
+            # comes nearer when the first reading turns OPENING into LIVE.
+            nap_s = min(left_s, machine.delays.stale_s)
+            await asyncio.wait({pump}, timeout=None if math.isinf(nap_s) else nap_s)
+        else:
+            return pump.result()
+        silence = machine.silence()
+    finally:
+        ended = await _end(pump, machine)
+    return silence if ended else f"{silence}, and it does not close"
+
+
+async def _end(pump: asyncio.Task[str | None], machine: LinkMachine) -> bool:
+    """Cancel a session and wait for it, but not for ever; return whether it has ended."""
+    if not pump.done():
+        pump.cancel()
+        await asyncio.wait({pump}, timeout=machine.delays.close_s)
+    if pump.done() and not pump.cancelled():
+        pump.exception()  # mark as seen; _session has it from result() where it matters
+    return pump.done()
+
+
+async def _pump(stream: AsyncIterator[Reading], take: Callable[[Reading], None]) -> str | None:
+    """Pass readings on until the link is lost (return why) or exhausted (return None)."""
+    try:
+        while True:
+            try:
+                reading = await anext(stream)
+            except StopAsyncIteration:
+                return None
+            except LINK_ERRORS as error:
+                return str(error) or type(error).__name__
+            # Outside the guard: a full disk is not a lost link.
+            take(reading)
+    finally:
+        close = getattr(stream, "aclose", None)
+        if close is not None:
+            await close()
