@@ -131,6 +131,14 @@ class Condenser:
         self._first = None
         return closed
 
+    def cut(self) -> Interval | None:
+        """Close the open interval at its newest reading and go on from there; return it."""
+        if self._first is None or not self._readings or self._last is self._first:
+            return None
+        closed = self._close()
+        self._open(self._last, counted=False)
+        return closed
+
     def peek(self) -> Interval | None:
         """Return the open interval as it would be if it closed now, without closing it."""
         return self._close() if self._first is not None and self._readings else None

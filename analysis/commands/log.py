@@ -1,0 +1,37 @@
+"""``ebbwatt log``: log the configured source until it ends or is told to stop."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import TYPE_CHECKING
+
+from logger.config import find_config, load_config
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "log the configured source into the database"
+DESCRIPTION = (
+    "Reads the configured source and logs it, for years if need be: reconnects after every "
+    "dropout, commits at most once a minute, ends cleanly on SIGTERM or Ctrl-C. Only reads: no "
+    "command ever goes to the charger."
+)
+EXAMPLE = "ebbwatt log --config /etc/ebbwatt/ebbwatt.toml"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this command."""
+    parser.add_argument("--verbose", action="store_true", help="log every change of the link")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the daemon in the foreground."""
+    from logger.daemon import run as run_daemon
+
+    logging.basicConfig(
+        level=logging.DEBUG if args.verbose else logging.INFO,
+        format="%(message)s",
+        stream=sys.stderr,
+    )
+    return run_daemon(load_config(find_config(args.config)))

@@ -1,0 +1,136 @@
+"""``ebbwatt log``: one supervised loop from source to store, with a live snapshot every second.
+
+Runs in the foreground for a service manager. Ends with status 0 on SIGTERM or SIGINT, or when a
+finite source (a recording) is exhausted; nothing that was committed is ever lost.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import signal
+import time
+from typing import TYPE_CHECKING
+
+from logger import __version__
+from logger.recorder import Recorder
+from logger.snapshot import Snapshot, boot_id, boottime_s, snapshot_path, write_snapshot
+from logger.sources import open_source
+from logger.sources.link import LinkStatus, supervise
+from logger.store.writer import SessionStart, Writer
+
+if TYPE_CHECKING:
+    from logger.config import Config
+    from logger.reading import Reading
+    from logger.sources.base import Source
+
+log = logging.getLogger("ebbwatt")
+
+#: Notices kept for the dashboard.
+_MOST_NOTICES = 5
+
+
+def run(config: Config) -> int:
+    """Log until the source is exhausted or a signal comes; return the exit status.
+
+    Raises
+    ------
+    logger.errors.EbbwattError
+        If the configuration or the database is wrong, or the source gives up for good.
+    """
+    return asyncio.run(Daemon(config).run())
+
+
+class Daemon:
+    """One process that logs one source into one database."""
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self.source: Source = open_source(config)
+        live = self.source.live
+        started_s = boottime_s() if live else time.time()
+        self.writer = Writer(
+            config.store.path,
+            config.charger,
+            SessionStart(
+                source=self.source.describe(),
+                started_s=started_s,
+                boot_id=boot_id() if live else None,
+                offset_s=time.time() - started_s if live else 0.0,
+                offset_quality=1 if live else 2,
+                version=__version__,
+            ),
+        )
+        self.recorder = Recorder(config, self.writer, self.source.refusals)
+        self._status: LinkStatus | None = None
+        self._notices: list[str] = []
+        self._newest_s = 0.0
+        self._snapshot = snapshot_path(config.store.path)
+
+    async def run(self) -> int:
+        """Run until the end; see :func:`run`."""
+        loop = asyncio.get_running_loop()
+        reading = loop.create_task(supervise(self.source, self._take, self._note), name="source")
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, reading.cancel)
+        beat = loop.create_task(self._beat(), name="beat")
+        log.info("logging %s into %s", self.source.describe(), self.config.store.path)
+        try:
+            done, _ = await asyncio.wait({reading, beat}, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                if not task.cancelled():
+                    task.result()
+        finally:
+            reading.cancel()
+            beat.cancel()
+            await asyncio.gather(reading, beat, return_exceptions=True)
+            await self.source.close()
+            self.recorder.finish()
+            newest = self.recorder.newest
+            self.writer.close(None if newest is None else newest.time_s)
+            self._snapshot.unlink(missing_ok=True)
+        log.info(
+            "ended: %d readings, %d refused", self.recorder.readings, self.source.refusals.total
+        )
+        return 0
+
+    def _take(self, reading: Reading) -> None:
+        self.recorder.take(reading)
+        self._newest_s = boottime_s()
+
+    def _note(self, status: LinkStatus) -> None:
+        self._status = status
+        if status.notice:
+            log.warning("%s: %s", self.source.describe(), status.notice)
+            self._notices = [*self._notices[1 - _MOST_NOTICES :], status.notice]
+
+    async def _beat(self) -> None:
+        """Once a second: commit if it is time, and renew the snapshot."""
+        while True:
+            self.recorder.tick()
+            write_snapshot(self._snapshot, self._now())
+            await asyncio.sleep(1.0)
+
+    def _now(self) -> Snapshot:
+        now_s, wall_s = boottime_s(), time.time()
+        recorder, status = self.recorder, self._status
+        offset_s = wall_s - now_s if self.source.live else 0.0
+        open_interval = recorder.peek()
+        return Snapshot(
+            boottime_s=now_s,
+            written_s=wall_s,
+            boot_id=boot_id(),
+            session=self.writer.session,
+            source=self.source.describe(),
+            link="opening" if status is None else str(status.state),
+            link_reason="" if status is None else status.reason,
+            reading=recorder.newest,
+            reading_age_s=None if recorder.newest is None else now_s - self._newest_s,
+            open_start_utc_s=None if open_interval is None else open_interval.start_s + offset_s,
+            open_charge_c=None if open_interval is None else open_interval.charge_c,
+            open_energy_j=None if open_interval is None else open_interval.energy_j,
+            waiting_intervals=self.writer.waiting,
+            readings=recorder.readings,
+            refused=dict(self.source.refusals.by_reason),
+            notices=tuple(self._notices),
+        )

@@ -1,0 +1,86 @@
+"""From readings to committed intervals: plausibility, condenser and writer in one place.
+
+Live logging, replay and the demo all go through here, so what is tested in one holds for all.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING
+
+from logger.interval import Condenser
+from logger.plausibility import Plausibility
+
+if TYPE_CHECKING:
+    from logger.config import Config
+    from logger.interval import Interval
+    from logger.reading import Reading
+    from logger.refusals import Refusals
+    from logger.store.writer import Writer
+
+#: Intervals that may wait for a commit: bounds memory where readings come faster than real time.
+MOST_WAITING = 2000
+
+
+class Recorder:
+    """Takes readings in order of time and commits intervals at most every ``commit_s``.
+
+    Parameters
+    ----------
+    config
+        Plausible limits, bands and lengths, rhythm of commits.
+    writer
+        Where intervals go.
+    refusals
+        Where refused values are counted.
+    """
+
+    def __init__(self, config: Config, writer: Writer, refusals: Refusals) -> None:
+        self.writer = writer
+        self.refusals = refusals
+        self.readings = 0
+        self.newest: Reading | None = None
+        self._plausibility = Plausibility(config.plausible, refusals)
+        self._condenser = Condenser(config.log)
+        self._commit_s = config.store.commit_s
+        self._committed_s = time.monotonic()
+
+    def take(self, reading: Reading) -> None:
+        """Check, condense and keep one reading; commit if it is time to."""
+        clean = self._plausibility.clean(reading)
+        if clean is None:
+            return
+        out_of_order = self._condenser.out_of_order
+        closed = self._condenser.add(clean)
+        if self._condenser.out_of_order > out_of_order:
+            self.refusals.count("time does not lie after the reading before")
+            return
+        self.readings += 1
+        self.newest = clean
+        if closed is not None:
+            self.writer.add(closed)
+            if self.writer.waiting >= MOST_WAITING:
+                self.writer.commit()
+
+    def tick(self) -> None:
+        """Commit what is closed and what is open if ``commit_s`` of real time have passed.
+
+        The open interval is cut in two, so that a power cut never costs more than ``commit_s``.
+        """
+        now_s = time.monotonic()
+        if now_s - self._committed_s < self._commit_s:
+            return
+        self._committed_s = now_s
+        if (cut := self._condenser.cut()) is not None:
+            self.writer.add(cut)
+        self.writer.commit()
+
+    def peek(self) -> Interval | None:
+        """Return the interval that is open, as it stands."""
+        return self._condenser.peek()
+
+    def finish(self) -> None:
+        """Close the open interval and commit everything."""
+        if (last := self._condenser.flush()) is not None:
+            self.writer.add(last)
+        self.writer.commit()

@@ -1,0 +1,102 @@
+"""The live snapshot: what the daemon knows this second, in a small file on a memory file system.
+
+The dashboard reads it without a write to the card. The file is replaced atomically, so a reader
+sees an old one or a new one, never half of one. Its age is judged by ``CLOCK_BOOTTIME``: a file
+left behind by a dead daemon is recognised whatever the wall clock says.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+import time
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from logger.reading import OperatingState, Reading
+
+#: A snapshot older than this is stale: the daemon writes one every second.
+STALE_AFTER_S = 10.0
+_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What the daemon knew when it wrote the file.
+
+    ``boottime_s`` and ``written_s`` are the same instant on ``CLOCK_BOOTTIME`` and as Unix time.
+    ``reading`` is the newest one (its ``time_s`` on the session's clock), ``reading_age_s`` its
+    age at that instant. ``open_charge_c`` and ``open_energy_j`` are what the interval that is not
+    stored yet holds so far, from ``open_start_utc_s`` on.
+    """
+
+    boottime_s: float
+    written_s: float
+    boot_id: str
+    session: int
+    source: str
+    link: str
+    link_reason: str
+    reading: Reading | None
+    reading_age_s: float | None
+    open_start_utc_s: float | None = None
+    open_charge_c: float | None = None
+    open_energy_j: float | None = None
+    waiting_intervals: int = 0
+    readings: int = 0
+    refused: dict[str, int] = field(default_factory=dict)
+    notices: tuple[str, ...] = ()
+
+    def age_s(self, boottime_s: float, boot_id: str) -> float | None:
+        """Return the age of the file, s, or None if it is from another boot."""
+        return boottime_s - self.boottime_s if boot_id == self.boot_id else None
+
+
+def boottime_s() -> float:
+    """Return ``CLOCK_BOOTTIME``, s: runs on in suspend, never steps (clock_gettime(2))."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def boot_id() -> str:
+    """Return the kernel's random id of this boot (random(4))."""
+    return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+
+
+def snapshot_path(store: Path) -> Path:
+    """Return where the snapshot of a database lives; daemon and dashboard agree by its path."""
+    name = f"live-{hashlib.sha256(str(store.absolute()).encode()).hexdigest()[:12]}.json"
+    if folder := os.environ.get("RUNTIME_DIRECTORY"):
+        return Path(folder.split(":")[0]) / name
+    service = Path("/run/ebbwatt")
+    if (service / name).exists() or os.access(service, os.W_OK):
+        return service / name
+    if folder := os.environ.get("XDG_RUNTIME_DIR"):
+        return Path(folder) / "ebbwatt" / name
+    return Path(tempfile.gettempdir()) / f"ebbwatt-{os.getuid()}" / name
+
+
+def write_snapshot(path: Path, snapshot: Snapshot) -> None:
+    """Replace the file atomically. Not synchronised: it lives on a memory file system."""
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    data: dict[str, Any] = asdict(snapshot) | {"format": _FORMAT}
+    temporary = path.with_suffix(".new")
+    temporary.write_text(json.dumps(data, allow_nan=False), encoding="utf-8")
+    temporary.replace(path)
+
+
+def read_snapshot(path: Path) -> Snapshot | None:
+    """Return the snapshot, or None if there is none or it cannot be understood."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        if data.pop("format") != _FORMAT:
+            return None
+        if data["reading"] is not None:
+            data["reading"]["state"] = OperatingState(data["reading"]["state"])
+            data["reading"] = Reading(**data["reading"])
+        data["notices"] = tuple(data["notices"])
+        return Snapshot(**data)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
