@@ -1,0 +1,58 @@
+"""The command line as a whole: help, wrong use, and what it does not load."""
+
+import subprocess
+import sys
+
+import pytest
+
+from analysis import cli
+
+
+def test_every_command_has_help_a_description_and_an_example():
+    for name in cli.COMMANDS:
+        module = cli.command_module(name)
+        assert module.HELP
+        assert module.HELP[0].islower()
+        assert module.DESCRIPTION.endswith(".")
+        assert module.EXAMPLE.startswith(f"ebbwatt {name}")
+
+
+@pytest.mark.parametrize("name", cli.COMMANDS)
+def test_each_command_explains_itself_with_an_example(ebbwatt, name):
+    text = ebbwatt(name, "--help").stdout
+    assert "example:" in text
+    assert f"ebbwatt {name}" in text
+    assert "--config" in text
+
+
+def test_no_command_shows_the_help_and_ends_with_status_2(ebbwatt):
+    assert "COMMAND" in ebbwatt(status=2).stdout
+
+
+def test_wrong_use_is_one_line_and_status_2(ebbwatt):
+    done = ebbwatt("report", "--colour", "green", status=2)
+    assert done.stderr.startswith("ebbwatt: ")
+    assert done.stderr.count("\n") == 1
+    done = ebbwatt("reprot", status=2)
+    assert "invalid choice: 'reprot'" in done.stderr
+
+
+def test_a_missing_configuration_names_the_places_and_ends_with_status_2(ebbwatt, tmp_path):
+    done = ebbwatt("report", cwd=tmp_path, status=2)
+    assert "ebbwatt.toml" in done.stderr
+    assert "--config" in done.stderr
+
+
+def test_the_help_loads_nothing_heavy(child_env):
+    code = (
+        "import sys, contextlib, io\n"
+        "from analysis.cli import main\n"
+        "with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):\n"
+        "    main(['--help'])\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'rich', 'sqlite_utils', 'bleak', 'serial'}\n"
+        "print(sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=child_env, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
