@@ -1,0 +1,57 @@
+# Everything a newcomer needs:  make demo  and  make test  do all set-up themselves.
+# They need Python 3.11 or later with venv, and make.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+# Small arrays are slower on two threads, and tests run beside each other.
+export OPENBLAS_NUM_THREADS := 1
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test lint types check-lock format study bench soak pictures manual lock clean
+
+help:  ## Show the targets
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
+
+# The virtual environment: versions from requirements.lock, so that a new release elsewhere cannot
+# break a fresh clone. A stamp says that it is up to date, so a second call is quick.
+$(VENV)/run.stamp: pyproject.toml requirements.lock
+	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Ebbwatt needs Python 3.11 or later; name one: make PYTHON=python3.12")'
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint requirements.lock hatchling editables
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint requirements.lock --no-build-isolation --editable .
+	@touch $@
+
+$(VENV)/dev.stamp: $(VENV)/run.stamp
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --requirement requirements.lock
+	@touch $@
+
+demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show it
+	$(BIN)/ebbwatt demo
+
+test: lint $(VENV)/dev.stamp  ## Lint, types, and every test with branch coverage
+	$(BIN)/python -m pytest -n 2 --cov --cov-report=
+
+lint: $(VENV)/dev.stamp types  ## Style rules, formatting and strict types
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/dev.stamp
+	$(BIN)/mypy
+
+format: $(VENV)/dev.stamp  ## Put the code into the house style
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be believed
+	$(BIN)/python -m analysis.study
+
+lock: $(VENV)/dev.stamp  ## Resolve the newest versions and write requirements.lock
+	rm -rf build/lock && $(PYTHON) -m venv build/lock
+	build/lock/bin/python -m pip install --quiet --upgrade pip
+	build/lock/bin/python -m pip install --quiet hatchling editables --editable . --group dev
+	(echo "# Resolved versions for development and CI; make lock renews them."; \
+	build/lock/bin/python -m pip freeze --exclude-editable) > requirements.lock
+
+clean:  ## Remove everything that make has made
+	rm -rf $(VENV) build ebbwatt-demo .coverage* .mypy_cache .pytest_cache .ruff_cache .hypothesis
