@@ -1,0 +1,135 @@
+"""``ebbwatt event``: fuel changes, service, renewals, replacements and notes, kept for ever."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+    from logger.config import Config
+    from logger.store.events import Event
+
+HELP = "record and list what was done: fuel, service, renewal, replacement, notes"
+DESCRIPTION = (
+    "Record what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
+    "kilowatt-hour takes and how long the fuel lasts. Times name their offset (Z is UTC).\n"
+    "A wrong event is struck: it no longer counts, but stays in the database."
+)
+EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what can be done with events."""
+    from logger.store.events import PERSON_KINDS
+
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    add = actions.add_parser("add", help="record an event")
+    add.add_argument("kind", choices=PERSON_KINDS, help="what was done")
+    add.add_argument(
+        "--litres", type=float, metavar="L", help="fuel: what the new container holds, L"
+    )
+    add.add_argument(
+        "--at", metavar="TIME", help="when (ISO 8601, such as 2024-06-02T08:30Z; default: now)"
+    )
+    add.add_argument("--text", default="", help="what to remember, one line")
+    add.add_argument(
+        "--insert", action="store_true", help="fuel: accept a change older than one recorded"
+    )
+    listing = actions.add_parser("list", help="list the events")
+    listing.add_argument("--all", action="store_true", help="show struck ones as well")
+    listing.add_argument("--json", action="store_true", help="print the list as JSON")
+    strike = actions.add_parser("strike", help="strike a wrong event; it stays but does not count")
+    strike.add_argument("number", type=int, help="its number in 'ebbwatt event list'")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Add, list or strike."""
+    from logger.config import find_config, load_config
+
+    config = load_config(find_config(args.config))
+    if args.action == "add":
+        return _add(args, config)
+    if args.action == "strike":
+        return _strike(args, config)
+    return _list(args, config)
+
+
+def _add(args: argparse.Namespace, config: Config) -> int:
+    import time
+
+    from logger.store.events import add_event
+
+    now_s = time.time()
+    event = add_event(
+        config.store.path,
+        args.kind,
+        time_s=now_s if args.at is None else _time(args.at),
+        now_s=now_s,
+        amount=args.litres,
+        text=args.text,
+        container_l=None if config.fuel is None else config.fuel.container_l,
+        insert=args.insert,
+    )
+    print(f"recorded as event {event.id}: {_line(event)}")
+    if event.kind == "fuel" and config.fuel is None:
+        print("note: without a [fuel] section in the configuration, 'ebbwatt fuel' is silent")
+    return 0
+
+
+def _strike(args: argparse.Namespace, config: Config) -> int:
+    import time
+
+    from logger.store.events import strike_event
+
+    event = strike_event(config.store.path, args.number, now_s=time.time())
+    print(f"struck event {event.id}: {_line(event)}")
+    return 0
+
+
+def _list(args: argparse.Namespace, config: Config) -> int:
+    from analysis.assessment import iso
+    from logger.store.events import list_events
+
+    events = list_events(config.store.path, struck=args.all)
+    if args.json:
+        rows = [
+            {
+                "id": event.id,
+                "time": iso(event.time_s),
+                "kind": event.kind,
+                "amount": event.amount,
+                "text": event.text,
+                "struck": event.struck,
+            }
+            for event in events
+        ]
+        print(json.dumps(rows, indent=1))
+        return 0
+    if not events:
+        print("no events recorded; 'ebbwatt event add --help' shows how")
+    for event in events:
+        mark = "  (struck)" if event.struck else ""
+        print(f"{event.id:>5}  {_line(event)}{mark}")
+    return 0
+
+
+def _line(event: Event) -> str:
+    from analysis.assessment import iso
+    from logger.store.events import clean_text
+
+    unit = "L" if event.kind == "fuel" else ""
+    amount = "" if event.amount is None else f"  {event.amount:g} {unit}".rstrip()
+    return f"{iso(event.time_s)}  {event.kind}{amount}  {clean_text(event.text)}".rstrip()
+
+
+def _time(text: str) -> float:
+    """Return a time given on the command line as Unix seconds, or raise UsageError."""
+    from logger.errors import UsageError
+    from logger.recording import parse_time
+
+    try:
+        return parse_time(text)
+    except ValueError as error:
+        raise UsageError(f"--at: {error}") from None

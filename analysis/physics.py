@@ -1,0 +1,174 @@
+"""Physics and published limits behind the figures: methanol, cables, battery ventilation.
+
+Every number carries its source. Chemistry: open handbook-data package ``chemicals`` 1.5.2 (CRC and
+WebBook tables); density: de Reuck & Craven, IUPAC International Thermodynamic Tables vol. 12,
+Methanol (Blackwell 1993), evaluated at 1 atm; Faraday constant: CODATA (exact since 2019).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.errors import UsageError
+
+FARADAY_C_PER_MOL = 96485.33212
+"""CODATA; from memory, exact since 2019."""
+METHANOL_G_PER_MOL = 32.04186
+CO2_G_PER_MOL = 44.0095
+WATER_G_PER_MOL = 18.01528
+OXYGEN_G_PER_MOL = 31.9988
+ELECTRONS_PER_MOLECULE = 6
+"""CH3OH + 1.5 O2 -> CO2 + 2 H2O."""
+METHANOL_LHV_KJ_PER_MOL = 638.35
+"""Lower heating value from the WebBook enthalpies of formation (the tables give 637.9 to 638.7)."""
+ROOM_C = 20.0
+
+# Exposure limits.
+METHANOL_REL_PPM = 200
+"""NIOSH REL, time-weighted mean (cdc.gov/niosh/idlh/67561.html); the OSHA PEL (29 CFR 1910.1000
+Table Z-1) is the same."""
+METHANOL_STEL_PPM = 250
+"""NIOSH short-term limit, with a skin notation (same page)."""
+CO2_PEL_PPM = 5000
+"""NIOSH REL and OSHA PEL for carbon dioxide (cdc.gov/niosh/idlh/124389.html; OSHA CH_225400)."""
+CO2_IDLH_PPM = 40000
+"""Immediately dangerous to life or health (cdc.gov/niosh/idlh/124389.html)."""
+CO2_OUTSIDE_PPM = 420
+MOLAR_VOLUME_25C_L = 24.465
+"""Ideal gas at 25 degC and 1 atm, L/mol."""
+
+#: Highest DC resistance of a conductor at 20 degC, ohm/km, by cross-section in mm2
+#: (IEC 60228:2004, flexible classes 5 and 6: plain, tinned copper).
+IEC_60228_FLEXIBLE = {
+    1.0: (19.5, 20.0),
+    1.5: (13.3, 13.7),
+    2.5: (7.98, 8.21),
+    4.0: (4.95, 5.09),
+    6.0: (3.30, 3.39),
+    10.0: (1.91, 1.95),
+    16.0: (1.21, 1.24),
+    25.0: (0.780, 0.795),
+    35.0: (0.554, 0.565),
+    50.0: (0.386, 0.393),
+}
+COPPER_PER_K = 0.004
+"""Rise of resistance per kelvin from 20 degC, as IEC 60228 reduces its readings."""
+
+#: Gas current for ventilation, mA per Ah: float, boost (EN/IEC 62485-2).
+VENTILATION_MA_PER_AH = {"flooded": (5.0, 20.0), "agm": (1.0, 8.0), "gel": (1.0, 8.0)}
+
+
+def methanol_density_kg_per_l(temperature_c: float) -> float:
+    """Density of liquid methanol at 1 atm, kg/L.
+
+    Straight line through de Reuck & Craven (1993), within 0.13 kg/m3 from -20 to 50 degC.
+    """
+    return (809.77 - 0.9412 * temperature_c) / 1000.0
+
+
+def charge_ah_per_g() -> float:
+    """Theoretical charge of methanol, Ah/g: six electrons a molecule (Faraday)."""
+    return ELECTRONS_PER_MOLECULE * FARADAY_C_PER_MOL / 3600.0 / METHANOL_G_PER_MOL
+
+
+def energy_kwh_per_l(temperature_c: float = ROOM_C) -> float:
+    """Lower heating value of a litre of methanol, kWh/L."""
+    per_g = METHANOL_LHV_KJ_PER_MOL / METHANOL_G_PER_MOL / 3600.0
+    return per_g * 1000.0 * methanol_density_kg_per_l(temperature_c)
+
+
+@dataclass(frozen=True, slots=True)
+class FuelBalance:
+    """What one kilowatt-hour delivered takes and makes, full oxidation assumed."""
+
+    kg_per_kwh: float
+    efficiency_lhv: float
+    """Electrical energy over the lower heating value of the fuel."""
+    co2_g_per_kwh: float
+    water_g_per_kwh: float
+    oxygen_g_per_kwh: float
+    heat_kwh_per_kwh: float
+    """Heat to be carried away, kWh per kWh delivered (lower heating value)."""
+
+
+def fuel_balance(l_per_kwh: float, temperature_c: float = ROOM_C) -> FuelBalance:
+    """Stoichiometry of a charger that uses ``l_per_kwh`` of methanol measured at a temperature.
+
+    Carbon dioxide and water follow the fuel burnt, at the anode or by crossover, so they hold at
+    any efficiency.
+    """
+    grams = 1000.0 * l_per_kwh * methanol_density_kg_per_l(temperature_c)
+    moles = grams / METHANOL_G_PER_MOL
+    chemical_kwh = moles * METHANOL_LHV_KJ_PER_MOL / 3600.0
+    return FuelBalance(
+        kg_per_kwh=grams / 1000.0,
+        efficiency_lhv=1.0 / chemical_kwh,
+        co2_g_per_kwh=moles * CO2_G_PER_MOL,
+        water_g_per_kwh=moles * 2.0 * WATER_G_PER_MOL,
+        oxygen_g_per_kwh=moles * 1.5 * OXYGEN_G_PER_MOL,
+        heat_kwh_per_kwh=chemical_kwh - 1.0,
+    )
+
+
+def effective_cell_voltage_v(l_per_kwh: float, temperature_c: float = ROOM_C) -> float:
+    """Cell voltage times all other efficiencies that a fuel use amounts to, V."""
+    grams = 1000.0 * l_per_kwh * methanol_density_kg_per_l(temperature_c)
+    return 1000.0 / (grams * charge_ah_per_g())
+
+
+def fuel_rise_for_output_loss(loss: float) -> float:
+    """Relative rise of fuel per kWh when the cell voltage falls by the fraction ``loss``.
+
+    Fuel per kWh goes as one over the cell voltage at fixed crossover: a loss of 10 % costs 11.1 %.
+    """
+    return 1.0 / (1.0 - loss) - 1.0
+
+
+def co2_air_m3_per_h(co2_g_per_h: float, limit_ppm: float = CO2_PEL_PPM) -> float:
+    """Outside air that holds a closed space at a limit of carbon dioxide, m3/h at 25 degC."""
+    litres = co2_g_per_h / CO2_G_PER_MOL * MOLAR_VOLUME_25C_L
+    return litres / 1000.0 / ((limit_ppm - CO2_OUTSIDE_PPM) * 1e-6)
+
+
+def conductor_ohm(
+    cross_section_mm2: float, conductor_m: float, *, tinned: bool = False, copper_c: float = 20.0
+) -> float:
+    """Highest resistance that IEC 60228 allows a flexible conductor, ohm.
+
+    Parameters
+    ----------
+    cross_section_mm2
+        Nominal cross-section, one of those in :data:`IEC_60228_FLEXIBLE`.
+    conductor_m
+        Length of conductor: there and back.
+    tinned, copper_c
+        Tinned copper, and its temperature.
+
+    Raises
+    ------
+    UsageError
+        If the cross-section is not a nominal one.
+    """
+    row = IEC_60228_FLEXIBLE.get(float(cross_section_mm2))
+    if row is None:
+        known = ", ".join(f"{size:g}" for size in IEC_60228_FLEXIBLE)
+        raise UsageError(
+            f"a cross-section of {cross_section_mm2:g} mm2 is not a nominal one of IEC 60228; "
+            f"accepted: {known}"
+        )
+    factor = 1.0 + COPPER_PER_K * (copper_c - 20.0)
+    return row[int(tinned)] * conductor_m / 1000.0 * factor
+
+
+def ventilation_m3_per_h(
+    capacity_ah: float, chemistry: str, cells: int = 6, *, boost: bool = True
+) -> float | None:
+    """Air that a battery space needs, m3/h: Q = 0.05 n I C / 1000 (EN/IEC 62485-2).
+
+    None for a chemistry that the rule does not cover (a lithium bank gives off no hydrogen when
+    charged within its limits; follow its maker and ISO 23625).
+    """
+    gas = VENTILATION_MA_PER_AH.get(chemistry)
+    if gas is None:
+        return None
+    return 0.05 * cells * gas[int(boost)] * capacity_ah * 1e-3

@@ -1,0 +1,97 @@
+"""Physics against handbook tables and published limits; the source stands beside each value."""
+
+import pytest
+
+from analysis import physics
+from logger.errors import UsageError
+
+# de Reuck & Craven, IUPAC International Thermodynamic Tables vol. 12, Methanol (Blackwell 1993),
+# evaluated at 1 atm in an open property package: kg/m3.
+DENSITY = {-20: 828.60, 0: 809.73, 10: 800.37, 20: 791.01, 25: 786.33, 30: 781.63, 50: 762.58}
+
+# Worked table from LHV 638.35 kJ/mol (WebBook) and de Reuck & Craven at 20 degC:
+# L/kWh: kg/kWh, efficiency LHV, CO2 g/kWh, water g/kWh, O2 g/kWh, heat kWh/kWh.
+BALANCE = {
+    0.7: (0.5537, 0.326, 760, 623, 829, 2.06),
+    0.8: (0.6328, 0.286, 869, 712, 948, 2.50),
+    0.9: (0.7119, 0.254, 978, 801, 1066, 2.94),
+    1.0: (0.7910, 0.228, 1086, 890, 1185, 3.38),
+    1.1: (0.8701, 0.208, 1195, 978, 1303, 3.82),
+}
+
+
+@pytest.mark.parametrize(("temperature_c", "kg_m3"), DENSITY.items())
+def test_density_follows_the_reference_equation(temperature_c, kg_m3):
+    assert physics.methanol_density_kg_per_l(temperature_c) * 1000 == pytest.approx(kg_m3, abs=0.15)
+
+
+def test_warm_fuel_takes_more_room():
+    # Same source: 2.44 % from 20 to 40 degC.
+    density = physics.methanol_density_kg_per_l
+    assert density(20.0) / density(40.0) - 1 == pytest.approx(0.0244, abs=0.0003)
+
+
+def test_charge_and_energy_of_methanol():
+    # Six electrons a molecule and the CODATA Faraday constant: 5.0187 Ah/g.
+    assert physics.charge_ah_per_g() == pytest.approx(5.0187, abs=1e-4)
+    # LHV at 15, 20 and 25 degC: 4.40, 4.38, 4.35 kWh/L.
+    assert physics.energy_kwh_per_l(15.0) == pytest.approx(4.40, abs=0.005)
+    assert physics.energy_kwh_per_l(20.0) == pytest.approx(4.38, abs=0.005)
+    assert physics.energy_kwh_per_l(25.0) == pytest.approx(4.35, abs=0.005)
+
+
+@pytest.mark.parametrize(("l_per_kwh", "expected"), BALANCE.items())
+def test_balance_of_a_kilowatt_hour(l_per_kwh, expected):
+    got = physics.fuel_balance(l_per_kwh)
+    kg, efficiency, co2, water, oxygen, heat = expected
+    assert got.kg_per_kwh == pytest.approx(kg, abs=1e-4)
+    assert got.efficiency_lhv == pytest.approx(efficiency, abs=6e-4)
+    assert got.co2_g_per_kwh == pytest.approx(co2, abs=0.8)
+    assert got.water_g_per_kwh == pytest.approx(water, abs=0.8)
+    assert got.oxygen_g_per_kwh == pytest.approx(oxygen, abs=0.8)
+    assert got.heat_kwh_per_kwh == pytest.approx(heat, abs=0.006)
+    # What goes in comes out: methanol + oxygen = carbon dioxide + water.
+    taken = 1000 * got.kg_per_kwh + got.oxygen_g_per_kwh
+    assert taken == pytest.approx(got.co2_g_per_kwh + got.water_g_per_kwh, rel=1e-4)
+
+
+def test_fuel_per_kwh_goes_as_one_over_cell_voltage():
+    assert physics.fuel_rise_for_output_loss(0.10) == pytest.approx(0.111, abs=5e-4)
+    # 0.9 L/kWh is 0.280 V of effective cell voltage (3573 Ah of theoretical charge per kWh).
+    assert physics.effective_cell_voltage_v(0.9) == pytest.approx(0.280, abs=5e-4)
+
+
+@pytest.mark.parametrize(("watts", "air_m3_h"), [(25, 3.0), (50, 5.9), (75, 8.9), (125, 14.8)])
+def test_air_that_keeps_carbon_dioxide_below_the_limit(watts, air_m3_h):
+    # Worked from stoichiometry at 0.9 L/kWh, 5000 ppm (NIOSH REL, OSHA PEL), 420 ppm outside.
+    co2 = physics.fuel_balance(0.9).co2_g_per_kwh * watts / 1000
+    assert physics.co2_air_m3_per_h(co2) == pytest.approx(air_m3_h, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("amps", "conductor_m", "mm2", "tinned", "copper_c", "volts"),
+    [
+        (5.0, 8.0, 2.5, False, 20.0, 0.319),
+        (5.0, 8.0, 2.5, False, 50.0, 0.357),
+        (5.0, 8.0, 6.0, False, 20.0, 0.132),
+        (50 / 12, 8.0, 2.5, True, 20.0, 0.274),
+        (50 / 12, 8.0, 4.0, True, 20.0, 0.170),
+        (50 / 12, 8.0, 6.0, True, 20.0, 0.113),
+    ],
+)
+def test_cable_drop_by_iec_60228(amps, conductor_m, mm2, tinned, copper_c, volts):
+    # IEC 60228:2004 class 5 resistances and its reduction factor to 20 degC.
+    ohm = physics.conductor_ohm(mm2, conductor_m, tinned=tinned, copper_c=copper_c)
+    assert amps * ohm == pytest.approx(volts, abs=6e-4)
+
+
+def test_a_cross_section_outside_the_standard_is_refused_with_the_known_ones():
+    with pytest.raises(UsageError, match=r"3 mm2 .*2\.5, 4, 6"):
+        physics.conductor_ohm(3.0, 8.0)
+
+
+def test_ventilation_of_a_bank_by_en_62485_2():
+    # EN/IEC 62485-2, Q = 0.05 n Igas C / 1000: 6 cells, 200 Ah, boost.
+    assert physics.ventilation_m3_per_h(200.0, "flooded") == pytest.approx(1.20)
+    assert physics.ventilation_m3_per_h(200.0, "agm") == pytest.approx(0.48)
+    assert physics.ventilation_m3_per_h(200.0, "lfp") is None
