@@ -1,0 +1,116 @@
+"""The configuration: defaults, and errors that name file, line, key and what is accepted."""
+
+import datetime as dt
+
+import pytest
+
+from logger.config import SECTIONS, find_config, load_config
+from logger.errors import ConfigError
+
+GOOD = """\
+[charger]
+label = "aft locker"
+rated_w = 110
+fitted = 2021-04-18
+
+[battery]
+capacity_ah = 200
+
+[store]
+path = "log/ebbwatt.db"
+
+[log]
+interval_s = 2
+"""
+
+
+def write(tmp_path, text):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_file_is_read_with_defaults_filled_in(tmp_path):
+    config = load_config(write(tmp_path, GOOD))
+    assert config.charger.rated_w == 110.0
+    assert config.charger.fitted == dt.date(2021, 4, 18)
+    assert (config.charger.plan_below, config.charger.replace_below) == (0.75, 0.60)
+    assert config.battery.chemistry == "agm"
+    assert config.fuel is None, "a charger without a fuel section burns no fuel"
+    assert config.log.gap_s == 10.0, "five times the spacing"
+
+
+def test_relative_paths_are_relative_to_the_file(tmp_path):
+    assert load_config(write(tmp_path, GOOD)).store.path == tmp_path / "log/ebbwatt.db"
+
+
+def test_the_fuel_section_is_what_makes_a_charger_burn_fuel(tmp_path):
+    assert load_config(write(tmp_path, GOOD + "[fuel]\n")).fuel.l_per_kwh == 0.9
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("", ["[charger] is missing", "rated_w"]),
+        ("[charger]\n", ["line 1", "charger", "rated_w is missing", "a number from 1 to 20000"]),
+        ("[charger]\nrated_w = 'x'\n", ["line 2", "charger.rated_w", "'x'", "a number"]),
+        ("[charger]\nrated_w = nan\n", ["line 2", "charger.rated_w", "nan"]),
+        ("[charger]\nrated_w = true\n", ["line 2", "True"]),
+        ("[charger]\nrated_w = 0\n", ["line 2", "from 1 to 20000 (W)"]),
+        ("[charger]\n\nrated_wat = 5\n", ["line 3", "did you mean rated_w?", "design_life_h"]),
+        ("[charger]\nrated_w = 110\n[batery]\n", ["line 3", "batery", "did you mean battery?"]),
+        (
+            "[charger]\nrated_w = 110\nfitted = '2021'\n",
+            ["line 3", "a date such as 2021-04-18, without quotes"],
+        ),
+        (
+            "[charger]\nrated_w = 110\nplan_below = 0.5\n",
+            ["charger.replace_below", "above plan_below"],
+        ),
+        (
+            "[charger]\nrated_w = 110\n[battery]\nchemistry = 'lfpo'\n",
+            ["line 4", "did you mean lfp?", "flooded, agm, gel, lfp"],
+        ),
+        (
+            "[charger]\nrated_w = 110\n[plausible]\nvoltage_v = [16, 8]\n",
+            ["line 4", "[lowest, highest]"],
+        ),
+        ("[charger]\nrated_w = 110\n[log]\ngap_s = 0.5\n", ["line 4", "shorter than interval_s"]),
+        ("source = 3\n[charger]\nrated_w = 110\n", ["line 1", "written [source]"]),
+        ("charger = 3\n", ["line 1", "written [charger]"]),
+        ("[charger\n", ["not a valid TOML file", "line 1"]),
+    ],
+)
+def test_an_error_names_the_place_and_what_is_accepted(tmp_path, text, expected):
+    path = write(tmp_path, text)
+    with pytest.raises(ConfigError) as caught:
+        load_config(path)
+    message = str(caught.value)
+    assert message.startswith(str(path))
+    assert "\n" not in message
+    for part in expected:
+        assert part in message
+
+
+def test_a_missing_and_an_unreadable_file(tmp_path):
+    with pytest.raises(ConfigError, match="no such file"):
+        load_config(tmp_path / "none.toml")
+    (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(ConfigError, match="cannot be read"):
+        load_config(tmp_path / "binary.toml")
+
+
+def test_the_first_candidate_that_exists_is_taken(tmp_path):
+    path = write(tmp_path, GOOD)
+    assert find_config(None, [tmp_path / "none.toml", path]) == path
+    assert find_config(tmp_path / "named.toml") == tmp_path / "named.toml"
+    with pytest.raises(ConfigError, match="--config FILE"):
+        find_config(None, [tmp_path / "none.toml"])
+
+
+def test_every_setting_has_help_and_every_bound_a_meaning():
+    for section in SECTIONS:
+        assert section.help
+        for setting in section.settings:
+            assert setting.help, (section.name, setting.key)
+            assert setting.accepted()
