@@ -1,0 +1,76 @@
+"""The cautions: what can hurt, in one place, with the published source of each figure.
+
+README, the report's footer and the help of ``ebbwatt report`` take their wording from here. A
+figure that differs between tables is given at its more careful end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One hazard: what it is called, what to heed, and which published text to defer to."""
+
+    title: str
+    text: str
+    source: str
+
+
+CAUTIONS = (
+    Caution(
+        "Fuel",
+        "Methanol is toxic by mouth, skin and breath, and burns with a flame that is hard to see. "
+        "Its vapour can ignite from 9 \N{DEGREE SIGN}C, between 6 and 36 % by volume in air. "
+        "Exposure limit 200 ppm over a working day, 250 ppm for a short time, with skin notation. "
+        "Use sealed containers as supplied (UN 3473; methanol UN 1230), upright and secured; never "
+        "decant below deck; no smoking or hot work; gloves; wash off splashes at once.",
+        "flash point and limits: IEC 60079-20-1:2010; exposure: NIOSH REL; stowage: ISO 9094",
+    ),
+    Caution(
+        "Batteries",
+        "A battery can deliver thousands of amperes and can vent hydrogen. Fuse close to the "
+        "battery, insulated tools, no rings; ventilate; no flame or spark; goggles, and water at "
+        "hand. A lithium bank needs its own management system.",
+        "ventilation: IEC 62485-2; wiring: ISO 13297; lithium: ISO 23625:2025",
+    ),
+    Caution(
+        "Exhaust and heat",
+        "Exhaust gas and heat must leave the compartment, and must not be drawn in again. Exhaust "
+        "holds carbon dioxide (limit 5000 ppm over a working day) and may hold traces of carbon "
+        "monoxide and fuel: fit a carbon monoxide alarm where people sleep. Keep the drain open "
+        "and free of frost.",
+        "carbon dioxide: NIOSH REL and OSHA PEL; alarm: ISO 12133",
+    ),
+    Caution(
+        "Ignition",
+        "No equipment that can spark in a fuel locker.",
+        "ISO 8846",
+    ),
+    Caution(
+        "The unit",
+        "Do not open it, do not hinder its rests, use no other fuel than its maker names, and do "
+        "not run it below the temperature its maker states.",
+        "the maker's instructions",
+    ),
+)
+
+#: What Ebbwatt is not; stands wherever figures are handed over.
+LIMITS = (
+    "Ebbwatt only reads. Its figures are no safety device and no substitute for the maker's "
+    "instructions, local codes and a licensed person."
+)
+
+#: The cautions in one breath, for help texts and the summary in the terminal.
+SHORT = (
+    "Cautions: methanol is toxic by mouth, skin and breath and burns with a flame that is hard to "
+    "see; batteries can deliver thousands of amperes and vent hydrogen; exhaust gas and heat must "
+    "leave the compartment; do not open the unit. " + LIMITS
+)
+
+
+def as_markdown() -> str:
+    """Return the cautions as a Markdown list, for README."""
+    lines = [f"- **{c.title}.** {c.text} (*{c.source}*)" for c in CAUTIONS]
+    return "\n".join([*lines, "", LIMITS])

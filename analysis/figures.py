@@ -1,0 +1,147 @@
+"""Writes figures for people: the uncertainty decides the digits, dates are ISO, units stand beside.
+
+Rounding follows the rule of the Particle Data Group (Review of Particle Physics, Introduction,
+"Rounding"): if the three leading digits of the uncertainty lie between 100 and 354, two digits of
+it are kept; between 355 and 949 one; between 950 and 999 it is rounded up to 1000 and two digits
+are kept. The half width of the 90 % interval is taken as the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from analysis.assessment import Span
+
+if TYPE_CHECKING:
+    from datetime import tzinfo
+
+DAY_S = 86400.0
+YEAR_S = 365.25 * DAY_S
+
+
+def decimals(uncertainty: float) -> int:
+    """Return how many decimals the uncertainty allows (negative: tens, hundreds, ...)."""
+    if not math.isfinite(uncertainty) or uncertainty <= 0:
+        raise ValueError("an uncertainty is a positive number")
+    exponent = math.floor(math.log10(uncertainty))
+    leading = round(uncertainty / 10.0 ** (exponent - 2))
+    if leading >= 1000:  # the logarithm fell just short of a power of ten
+        exponent, leading = exponent + 1, 100
+    if leading <= 354:
+        return 1 - exponent
+    return -exponent
+
+
+def rounded(value: float, places: int) -> str:
+    """Return ``value`` with ``places`` decimals; negative places round to tens and beyond."""
+    text = f"{round(value, places):.{max(places, 0)}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def places_of(span: Span, scale: float = 1.0) -> int:
+    """Return the decimals that a span's own width allows; 0 if its width is not known."""
+    ends = [end * scale for end in (span.low, span.median, span.high) if end is not None]
+    width = max(ends) - min(ends) if len(ends) > 1 else 0.0
+    if width <= 0:
+        return 0
+    return min(decimals(width / 2 if len(ends) == 3 else width), 4)
+
+
+def figure(span: Span, unit: str = "", scale: float = 1.0) -> str:
+    """Return the middle of a span with its unit, or the bound that is known, or 'not known'."""
+    places, tail = places_of(span, scale), _unit(unit)
+    if span.median is not None:
+        return rounded(span.median * scale, places) + tail
+    if span.low is not None:
+        return f"at least {rounded(span.low * scale, places)}{tail}"
+    if span.high is not None:
+        return f"at most {rounded(span.high * scale, places)}{tail}"
+    return "not known"
+
+
+def ends(span: Span, unit: str = "", scale: float = 1.0) -> str:
+    """Return the two ends of a span's interval as 'a to b unit'; empty if either is unknown."""
+    if span.low is None or span.high is None:
+        return ""
+    places = places_of(span, scale)
+    low, high = rounded(span.low * scale, places), rounded(span.high * scale, places)
+    return f"{low} to {high}{_unit(unit)}"
+
+
+def figure_with_ends(span: Span, unit: str = "", scale: float = 1.0) -> str:
+    """Return 'x unit (a to b unit)', as far as it is known."""
+    middle, both = figure(span, unit, scale), ends(span, unit, scale)
+    return f"{middle} ({both})" if both and span.median is not None else middle
+
+
+def _unit(unit: str) -> str:
+    return f" {unit}" if unit else ""
+
+
+def day(time_s: float, zone: tzinfo = UTC) -> str:
+    """Return the ISO date of a Unix time."""
+    return datetime.fromtimestamp(time_s, zone).strftime("%Y-%m-%d")
+
+
+def minute(time_s: float, zone: tzinfo = UTC) -> str:
+    """Return ISO date and time to the minute, without the zone (which is to be shown once)."""
+    return datetime.fromtimestamp(time_s, zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _day_text(time_s: float, width_s: float) -> str:
+    """Return an ISO date of the precision that the width of its interval allows."""
+    moment = datetime.fromtimestamp(time_s, UTC)
+    if width_s > 6 * YEAR_S:
+        return moment.strftime("%Y")
+    if width_s > 120 * DAY_S:
+        return moment.strftime("%Y-%m")
+    return moment.strftime("%Y-%m-%d")
+
+
+def date_figure(span: Span) -> str:
+    """Return the middle date, or 'not before ...', to the precision that the interval allows."""
+    width_s = (span.high - span.low) if span.low is not None and span.high is not None else YEAR_S
+    if span.median is not None:
+        return _day_text(span.median, width_s)
+    if span.low is not None:
+        return f"not before {_day_text(span.low, width_s)}"
+    return "not known"
+
+
+def date_ends(span: Span) -> str:
+    """Return the two ends of an interval of dates, or nothing."""
+    if span.low is None or span.high is None:
+        return ""
+    width_s = span.high - span.low
+    return f"{_day_text(span.low, width_s)} to {_day_text(span.high, width_s)}"
+
+
+def age(seconds: float) -> str:
+    """Return a length of time as a person says it: '3 s', '14 min', '5 h', '12 d'."""
+    if seconds < 0:
+        return "0 s"
+    for limit, length, unit in ((120, 1, "s"), (7200, 60, "min"), (2 * DAY_S, 3600, "h")):
+        if seconds < limit:
+            return f"{int(seconds / length)} {unit}"
+    return f"{int(seconds / DAY_S)} d"
+
+
+def clock_hours(hours: float) -> str:
+    """Return hours as '7 h 05 min' below a day, else as whole hours."""
+    total = round(hours * 60)
+    if total < 60:
+        return f"{total} min"
+    if total < 24 * 60:
+        return f"{total // 60} h {total % 60:02d} min"
+    return f"{round(hours)} h"
+
+
+def energy(kwh: float) -> str:
+    """Return energy to the resolution of such a log (a percent or so): Wh below 1 kWh."""
+    if kwh < 0.9995:
+        return f"{round(kwh * 1000)} Wh"
+    if kwh < 9.995:
+        return f"{kwh:.2f} kWh"
+    return f"{kwh:.1f} kWh" if kwh < 999.5 else f"{kwh:.0f} kWh"

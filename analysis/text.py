@@ -1,0 +1,60 @@
+"""Makes text from outside harmless: names that devices send, labels and notes that people type.
+
+Such text may hold terminal escapes, markup, direction overrides, heaps of combining marks, or a
+megabyte of the letter A. It is shown as what it is, letters, on one line, cut to a bound; a
+character that could act instead of being read is dropped. Right-to-left letters stay, but cannot
+turn the text around them: overrides are dropped here, and HTML isolates each such text.
+"""
+
+from __future__ import annotations
+
+import html
+import unicodedata
+
+#: Longest text from outside that is shown on one line, in characters.
+LONGEST = 80
+
+#: Unicode general categories that are never shown: control, format (direction overrides, zero
+#: width), surrogate, private use, not assigned. Source: Unicode Standard, section 4.5, table 4-4.
+_ACTING = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
+
+#: More combining marks than this on one letter are noise (Unicode text of living languages stays
+#: below; common practice, no source).
+_MARKS = 3
+
+
+def harmless(text: object, longest: int = LONGEST) -> str:
+    """Return ``text`` as one printable line of at most ``longest`` characters.
+
+    Tabs, line ends and line separators become spaces; runs of spaces become one. A cut text ends
+    in three dots.
+    """
+    # Work only on what can be shown: a peer may send megabytes.
+    source = str(text)[: longest * 8]
+    letters: list[str] = []
+    marks = 0
+    for letter in unicodedata.normalize("NFC", source):
+        category = unicodedata.category(letter)
+        if letter in "\t\n\r\v\f\x85" or category.startswith("Z"):
+            letters.append(" ")
+            continue
+        if category in _ACTING:
+            continue
+        marks = marks + 1 if category.startswith("M") else 0
+        if marks <= _MARKS:
+            letters.append(letter)
+    line = " ".join("".join(letters).split())
+    if len(line) > longest or len(str(text)) > len(source):
+        return line[: max(0, longest - 3)].rstrip() + "..."
+    return line
+
+
+def for_html(text: object, longest: int = LONGEST) -> str:
+    """Return ``text`` as harmless HTML, isolated from the direction of the text around it."""
+    return f"<bdi>{html.escape(harmless(text, longest), quote=True)}</bdi>"
+
+
+def for_encoding(text: str, encoding: str | None) -> str:
+    """Return ``text`` with every character that ``encoding`` lacks replaced by '?'."""
+    name = encoding or "ascii"
+    return text.encode(name, errors="replace").decode(name)
