@@ -12,10 +12,10 @@ import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from analysis.assessment import Span
-
 if TYPE_CHECKING:
     from datetime import tzinfo
+
+    from analysis.assessment import Span
 
 DAY_S = 86400.0
 YEAR_S = 365.25 * DAY_S

@@ -111,7 +111,9 @@ class Drawing:
             f'<rect class="{kind}" x="{n(x)}" y="{n(y)}" width="{n(width)}" height="{n(height)}"/>'
         )
 
-    def text(self, x: float, y: float, words: str, kind: str = "lab", anchor: str = "start") -> None:
+    def text(
+        self, x: float, y: float, words: str, kind: str = "lab", anchor: str = "start"
+    ) -> None:
         """Write a text; ``anchor`` is start, middle or end."""
         self.parts.append(
             f'<text class="{kind}" x="{n(x)}" y="{n(y)}" text-anchor="{anchor}">'
@@ -138,4 +140,4 @@ CROSS = "m-1.8-1.8l3.6 3.6m0-3.6l-3.6 3.6"
 def n(value: float) -> str:
     """Return a pixel to a tenth, as short as it can be written."""
     text = f"{value:.1f}"
-    return text[:-2] if text.endswith(".0") else text
+    return text.removesuffix(".0")

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from analysis.report_tables import Quarter
     from logger.store.events import Event
 
-    type Floats = NDArray[np.float64]
+    Floats = NDArray[np.float64]
 
 #: Events of people that are marked in the plots; fuel is too frequent to be.
 MARKED_KINDS = ("service", "renewal", "replacement", "note")
@@ -216,18 +216,14 @@ def _runs(
 
     def points(chosen: NDArray[np.bool_]) -> list[tuple[float, float]]:
         keep = chosen & inside
-        return [
-            (x.at(h), y.at(f)) for h, f in zip(where[keep], fraction[keep], strict=True)
-        ]
+        return [(x.at(h), y.at(f)) for h, f in zip(where[keep], fraction[keep], strict=True)]
 
     drawing.marks(points(~used), "out", CROSS)
     drawing.marks(points(used & bound), "atleast", AT_LEAST)
     drawing.marks(points(used & ~bound), "seen")
 
 
-def _steps(
-    drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool
-) -> None:
+def _steps(drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
     for step in a.steps:
         value = step.time_s if dates else step.runtime_h
         if not x.holds(value):
@@ -263,7 +259,9 @@ def _now_and_crossing(
             at = x.at(value + offset)
             drawing.line(at, level - 5, at, level + 5, "span")
     if x.holds(left.median + offset):
-        drawing.marks([(x.at(left.median + offset), level)], "middle", "m-4.5 0l4.5-4.5l4.5 4.5l-4.5 4.5z")
+        drawing.marks(
+            [(x.at(left.median + offset), level)], "middle", "m-4.5 0l4.5-4.5l4.5 4.5l-4.5 4.5z"
+        )
 
 
 def _event_marks(

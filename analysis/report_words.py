@@ -123,3 +123,17 @@ def sentence(text: str) -> str:
 def _low(span: Span) -> str:
     assert span.low is not None  # noqa: S101 - the callers have looked
     return f"{round(span.low, -1 if span.low < 1000 else -2):.0f}"
+
+
+_ACTIONS = {
+    Verdict.SOUND: "Nothing to do. Look again in a season, or when output or hours change quickly.",
+    Verdict.PLAN: "Plan the replacement now, so that it can be fitted at a time of your choosing.",
+    Verdict.REPLACE: "Have the charger replaced, and do not rely on it for a passage.",
+    Verdict.UNDETERMINED: "Do not decide on this report alone; make the log say more first.",
+}
+
+
+def next_actions(a: Assessment) -> list[str]:
+    """Return what to do next: the step that the verdict asks for, then the advice."""
+    own = _ACTIONS[a.verdict]
+    return [own, *(sentence(item) for item in a.advice)]

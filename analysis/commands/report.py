@@ -1,0 +1,133 @@
+"""``ebbwatt report``: what the technician hands over."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import json
+import os
+import shutil
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.cautions import SHORT
+from logger import __version__
+from logger.config import find_config, load_config
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Iterator
+
+    from analysis.report_sections import Matter
+
+HELP = "say with evidence how the charger is doing, for a person or a program"
+DESCRIPTION = (
+    "Assess the charger from its log: available output, decline, remaining life, verdict and\n"
+    "reasons. Without --html or --json a summary of some 25 lines goes to the terminal.\n"
+    "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
+)
+EXAMPLE = "ebbwatt report --html report.html --json assessment.json --compare last-year.json"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's own arguments."""
+    parser.add_argument(
+        "--html", type=Path, metavar="FILE", help="write the report as one self-contained page"
+    )
+    parser.add_argument(
+        "--json", metavar="FILE", help="write the assessment document; - is standard output"
+    )
+    parser.add_argument(
+        "--compare",
+        type=Path,
+        metavar="OTHER.json",
+        help="say what changed since the assessment document of an earlier visit",
+    )
+    parser.add_argument(
+        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do the work and return the exit status."""
+    config = load_config(find_config(args.config))
+    # Small arrays are slower on several threads, and a thread pool costs memory; the setting must
+    # stand before numpy is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    document = None
+    if args.compare is not None:
+        from analysis.report_compare import read_document
+
+        document = read_document(args.compare)
+    with _progress() as say:
+        say("reading the log")
+        from analysis.history import load_history
+
+        history = load_history(config.store.path, args.fitting)
+        say("estimating")
+        assessment = importlib.import_module("analysis.assess").assess(history, config)
+        if args.json is not None:
+            _write_json(args.json, json.dumps(assessment.document(), indent=1, ensure_ascii=True))
+        if args.json is not None and args.html is None and args.compare is None:
+            return 0
+        say("writing the report")
+        from analysis.report_sections import Matter
+
+        comparison = None
+        if document is not None:
+            from analysis.report_compare import compare
+
+            comparison = compare(document, assessment)
+        matter = Matter(assessment, history.events, time.time(), __version__, comparison)
+        if args.html is not None:
+            from analysis.report_page import write_page
+
+            write_page(args.html, matter)
+    if args.json != "-":
+        _print_summary(matter)
+        if args.html is None and args.json is None:
+            print("The same with plots: ebbwatt report --html FILE; for programs: --json FILE.")
+    if args.html is not None:
+        print(f"wrote {args.html}", file=sys.stderr)
+    return 0
+
+
+def _write_json(target: str, text: str) -> None:
+    if target == "-":
+        print(text)
+        return
+    from analysis.report_page import write_whole
+
+    write_whole(Path(target), text + "\n")
+    print(f"wrote {target}", file=sys.stderr)
+
+
+def _print_summary(matter: Matter) -> None:
+    from analysis.report_summary import summary
+
+    width = shutil.get_terminal_size((80, 24)).columns
+    bold = (
+        sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    )
+    for line in summary(matter, width, sys.stdout.encoding or "ascii"):
+        print(f"\x1b[1m{line.text}\x1b[0m" if bold and line.strong else line.text)
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[_Say]:
+    """Show what is being done, on a terminal only."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("starting") as status:
+        yield status.update
+
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    _Say = Callable[[str], None]

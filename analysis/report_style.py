@@ -1,0 +1,109 @@
+"""The style sheet of the report: one column, black on white, marks told apart by shape.
+
+Contrast of every text is at least 4.5 to 1 and of every mark at least 3 to 1 on its ground (WCAG
+2.2, success criteria 1.4.3 and 1.4.11); a test computes it from the declarations below.
+"""
+
+#: Inks by use: written once, used in the sheet, checked by a test.
+INKS = {
+    "paper": "#ffffff",
+    "text": "#1b1b1b",
+    "quiet": "#545454",
+    "rule": "#8a8a8a",
+    "grid": "#e2e2e2",
+    "seen": "#123d66",
+    "atleast": "#7a4a00",
+    "out": "#767676",
+    "fit": "#000000",
+    "band": "#c9d6e2",
+    "ground": "#f1f1ee",
+}
+
+_SHEET = """
+:root { color-scheme: light; }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: 1rem; max-width: 50rem; background: var(--paper);
+  color: var(--text);
+  font: 1rem/1.5 system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; }
+h1 { font-size: 1.5rem; line-height: 1.25; margin: 0 0 .25rem; }
+h2 { font-size: 1.15rem; margin: 2rem 0 .5rem; padding-top: .4rem;
+  border-top: 1px solid var(--rule); }
+h3 { font-size: 1rem; margin: 1rem 0 .25rem; }
+p, ul, ol { margin: .5rem 0; }
+ul, ol { padding-left: 1.4rem; }
+li { margin: .15rem 0; }
+bdi { overflow-wrap: anywhere; }
+.quiet { color: var(--quiet); }
+.small { font-size: .875rem; }
+.verdict { margin: 1rem 0; padding: .75rem 1rem; border: 2px solid var(--text);
+  border-left-width: .6rem; }
+.verdict.plan { border-left-style: double; }
+.verdict.undetermined { border-style: dashed; }
+.verdict p { margin: 0; font-size: 1.15rem; }
+.verdict p + p { margin-top: .4rem; font-size: 1rem; }
+dl.facts { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem, 1fr));
+  gap: .5rem 1rem; margin: 1rem 0; }
+dl.facts dt { color: var(--quiet); font-size: .875rem; }
+dl.facts dd { margin: 0; font-weight: 600; }
+figure { margin: 1rem 0; }
+figcaption { color: var(--quiet); font-size: .875rem; }
+.scroll { overflow-x: auto; }
+table { border-collapse: collapse; width: 100%; font-size: .9rem; margin: .5rem 0;
+  font-variant-numeric: tabular-nums; }
+caption { text-align: left; color: var(--quiet); font-size: .875rem; padding-bottom: .25rem; }
+th, td { text-align: left; vertical-align: top; padding: .2rem .75rem .2rem 0;
+  border-bottom: 1px solid var(--grid); }
+thead th { border-bottom: 1px solid var(--rule); }
+th.n, td.n { text-align: right; white-space: nowrap; }
+.cautions { background: var(--ground); padding: .5rem 1rem; border: 1px solid var(--rule); }
+.cautions h2 { border: 0; margin-top: 0; }
+footer { margin-top: 2rem; border-top: 1px solid var(--rule); color: var(--quiet);
+  font-size: .875rem; }
+svg { display: block; width: 100%; height: auto; }
+svg.narrow { display: none; }
+svg .lab { font: 12px system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; fill: var(--text); }
+svg .on { paint-order: stroke; stroke: var(--paper); stroke-width: 3px; stroke-linejoin: round; }
+svg .strong { font-weight: 700; }
+svg .grid { stroke: var(--grid); fill: none; }
+svg .axis { stroke: var(--text); fill: none; }
+svg .band { fill: var(--band); stroke: none; }
+svg .band.ahead { fill: var(--grid); }
+svg .fit { stroke: var(--fit); stroke-width: 2; fill: none; }
+svg .fit.ahead { stroke-dasharray: 7 5; }
+svg .limit { stroke: var(--text); stroke-dasharray: 2 3; fill: none; }
+svg .limit.rated { stroke-dasharray: none; stroke: var(--rule); }
+svg .seen { stroke: var(--seen); stroke-width: 3.6; stroke-linecap: round; fill: none; }
+svg .atleast { stroke: var(--atleast); stroke-width: .9; fill: var(--paper); }
+svg .out { stroke: var(--out); stroke-width: .8; fill: none; }
+svg .step { stroke: var(--text); stroke-width: 1.2; stroke-dasharray: 8 3 2 3; fill: none; }
+svg .now { stroke: var(--quiet); fill: none; }
+svg .event { stroke: var(--text); stroke-width: 2; fill: none; }
+svg .span { stroke: var(--text); stroke-width: 3; fill: none; }
+svg .middle { fill: var(--text); stroke: none; }
+svg .bar { fill: var(--seen); stroke: none; }
+.key { display: flex; flex-wrap: wrap; gap: .25rem 1.25rem; list-style: none; padding: 0;
+  font-size: .875rem; }
+.key svg { display: inline-block; width: 1.75rem; height: .9rem; vertical-align: middle; }
+@media (max-width: 40rem) {
+  body { padding: .75rem; }
+  svg.wide { display: none; }
+  svg.narrow { display: block; }
+}
+@page { size: A4; margin: 14mm 15mm; }
+@media print {
+  body { max-width: none; padding: 0; font-size: 9pt; line-height: 1.35; }
+  h1 { font-size: 14pt; }
+  h2 { font-size: 11pt; margin-top: .9rem; break-after: avoid; }
+  h3 { break-after: avoid; }
+  figure, tr, li, .verdict, .cautions { break-inside: avoid; }
+  figure { margin: .5rem 0; }
+  figure svg.wide { display: block; max-height: 70mm; }
+  figure svg.narrow { display: none; }
+  table { font-size: 8.5pt; }
+  .cautions { background: none; }
+  a { color: inherit; }
+}
+"""
+
+#: The whole style sheet: the inks as custom properties, then the rules.
+STYLE = ":root {" + "".join(f" --{name}: {ink};" for name, ink in INKS.items()) + " }" + _SHEET
