@@ -130,7 +130,7 @@ def test_spacing_of_the_readings_does_not_change_the_life():
     fine, coarse = lives
     assert fine.course == coarse.course
     assert [d.kind for d in fine.days] == [d.kind for d in coarse.days]
-    assert coarse.hours == pytest.approx(fine.hours, rel=0.08)
+    assert coarse.hours == pytest.approx(fine.hours, rel=0.01)
     assert sum(d.load_ah for d in coarse.days) == pytest.approx(
         sum(d.load_ah for d in fine.days), rel=0.02
     )

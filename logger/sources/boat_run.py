@@ -194,7 +194,7 @@ class Voyage:
             hour = -1
             steady_a = 0.0
             other = 0
-            ambient = plan.ambient_c
+            ambient, cycling = plan.ambient_c, plan.cycling
             ceiling = charger.ceiling_v + charger.ceiling_per_k * (ambient + 2.0 - 25.0)
             while now < day_end and now < end and hours < until_h:
                 second = now - day_start
@@ -207,8 +207,15 @@ class Voyage:
                 dt = sensors.rest_spacing_s if phase <= _EMPTY else sensors.spacing_s
                 # What the boat draws: steady part, and the cold box on its cycle of 40 minutes.
                 load_a = steady_a
-                if plan.cycling > 0.0 and (now / 2400.0) % 1.0 < plan.cycling:
-                    load_a += habits.cycling_a
+                if cycling > 0.0:
+                    begin = (now / 2400.0) % 1.0
+                    finish = begin + dt / 2400.0
+                    on = min(finish, cycling) - begin
+                    if on < 0.0:
+                        on = 0.0 if finish <= 1.0 else min(finish - 1.0, cycling)
+                    elif finish > 1.0:
+                        on += min(finish - 1.0, cycling)
+                    load_a += habits.cycling_a * on / (finish - begin)
                 if soc < 0.08:
                     load_a *= 0.1
                 source = other or (ENGINE if now < rescue_until else 0)
