@@ -1,0 +1,122 @@
+"""Running hours of a fitting: the charger's own counter where it can be believed, else the log.
+
+A counter may be missing, coarse, reset, rolled over, or belong to another unit after an exchange.
+Its growth is believed while it fits the time that has passed; where it does not, the hours seen
+running in the log stand in, and the break is reported.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Slack when a counter's growth is held against the time that has passed, h: counters are coarse.
+SLACK_H = 1.1
+#: Growth may exceed the clock by this part (clocks of small boards and counters drift).
+SLACK_SHARE = 0.02
+#: Counters wrap at powers of ten of hours, or of two of seconds, minutes, hours and their tenths.
+MODULI_H = (
+    *(10.0**k for k in range(4, 8)),
+    *(2.0**bits / per for bits in (16, 24, 32) for per in (1.0, 10.0, 60.0, 3600.0)),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Running hours at the end of each interval, shape (n,), and how they were found."""
+
+    at_end_h: Floats
+    """Never decreasing. Starts from the counter's first believed value, or from zero."""
+    counted: bool
+    """Whether the charger's own counter was used."""
+    breaks: NDArray[np.intp]
+    """Intervals at which the counter was reset, rolled over or exchanged."""
+    wraps: NDArray[np.intp]
+    """Those of ``breaks`` that are plain roll-overs: the hours go on without doubt."""
+
+
+def running_hours(
+    end_s: Floats, duration_s: Floats, running: Flags, counter_h: Floats, clock_known: Flags
+) -> Hours:
+    """Put the running hours together.
+
+    Parameters
+    ----------
+    end_s, duration_s
+        End (Unix time) and length of each interval, s, in order of time.
+    running
+        Whether the charger ran in the interval.
+    counter_h
+        Last reading of the charger's counter in each interval, h; NaN where absent.
+    clock_known
+        False where the interval could only be placed between its neighbours.
+
+    Returns
+    -------
+    Hours
+        Of the same length.
+    """
+    logged = np.cumsum(np.where(running, duration_s, 0.0)) / 3600.0
+    none = np.empty(0, dtype=np.intp)
+    told = np.flatnonzero(np.isfinite(counter_h) & (counter_h >= 0.0))
+    if len(told) == 0:
+        return Hours(logged, counted=False, breaks=none, wraps=none)
+    told = told[~_glitches(counter_h[told], end_s[told], clock_known[told])]
+    value, clock, known = counter_h[told], end_s[told], clock_known[told]
+    growth = np.diff(value)
+    elapsed = np.diff(clock) / 3600.0
+    run_between = np.diff(logged[told])
+    room = elapsed * (1.0 + SLACK_SHARE) + SLACK_H
+    believable = (growth >= 0.0) & ((growth <= room) | ~(known[1:] & known[:-1]))
+    amount = np.where(believable, growth, run_between)
+    wrapped = np.zeros(len(growth), dtype=bool)
+    for k in np.flatnonzero(~believable):
+        for modulus in MODULI_H:
+            over = growth[k] + modulus
+            near = value[k] > 0.98 * modulus and value[k] <= modulus
+            if growth[k] < 0.0 and near and 0.0 <= over <= room[k]:
+                amount[k], wrapped[k] = over, True
+                break
+    if growth.sum() <= 0.0 and logged[-1] > 2.0 * SLACK_H:
+        return Hours(logged, counted=False, breaks=none, wraps=none)  # a counter that never counts
+    at_told = value[0] + np.concatenate(([0.0], np.cumsum(amount)))
+    at_end = _between(logged, told, at_told)
+    broken = told[1:][~believable]
+    return Hours(at_end, counted=True, breaks=broken, wraps=told[1:][wrapped])
+
+
+def _glitches(value: Floats, clock: Floats, known: Flags) -> Flags:
+    """Mark single readings that jump away from neighbours which agree with each other."""
+    bad = np.zeros(len(value), dtype=bool)
+    if len(value) < 3:
+        return bad
+
+    def agrees(first: Floats, second: Floats, hours: Floats) -> Flags:
+        rise = second - first
+        return (rise >= 0.0) & (rise <= hours * (1.0 + SLACK_SHARE) + SLACK_H)
+
+    step = np.diff(clock) / 3600.0
+    fits = agrees(value[:-1], value[1:], step) | ~(known[1:] & known[:-1])
+    around = agrees(value[:-2], value[2:], step[:-1] + step[1:])
+    bad[1:-1] = around & ~(fits[:-1] & fits[1:])
+    return bad
+
+
+def _between(logged: Floats, told: NDArray[np.intp], at_told: Floats) -> Floats:
+    """Carry hours from the told intervals to all others by the hours seen running in the log."""
+    last = np.searchsorted(told, np.arange(len(logged)), side="right") - 1
+    first = last < 0
+    base = np.where(first, 0, last)
+    value: Floats = at_told[base] + logged - logged[told[base]]
+    following = np.minimum(last + 1, len(told) - 1)
+    # Between two told instants the log must not run past the next one.
+    value = np.where(first | (following == base), value, np.minimum(value, at_told[following]))
+    return np.maximum.accumulate(np.maximum(value, 0.0))
