@@ -14,32 +14,42 @@ ROOT = Path(__file__).resolve().parent.parent
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
-@pytest.fixture
-def child_env():
-    """Environment for child processes, in which the tree under test is importable."""
+def _environment():
     return os.environ | {"PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "80"}
 
 
+def _run(*arguments, cwd=None, status=0, env=None, timeout=100, **keywords):
+    done = subprocess.run(
+        [sys.executable, "-m", "analysis", *map(str, arguments)],
+        cwd=cwd,
+        env=_environment() | (env or {}),
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+        check=False,
+        **keywords,
+    )
+    assert done.returncode == status, (done.returncode, done.stdout, done.stderr)
+    assert "Traceback" not in done.stderr
+    return done
+
+
 @pytest.fixture
-def ebbwatt(child_env):
+def child_env():
+    """Environment for child processes, in which the tree under test is importable."""
+    return _environment()
+
+
+@pytest.fixture
+def ebbwatt():
     """Run the command in a child process, as a person would; return the completed process."""
+    return _run
 
-    def run(*arguments, cwd=None, status=0, env=None, timeout=100, **keywords):
-        done = subprocess.run(
-            [sys.executable, "-m", "analysis", *map(str, arguments)],
-            cwd=cwd,
-            env=child_env | (env or {}),
-            capture_output=True,
-            text=True,
-            timeout=timeout,
-            check=False,
-            **keywords,
-        )
-        assert done.returncode == status, (done.returncode, done.stdout, done.stderr)
-        assert "Traceback" not in done.stderr
-        return done
 
-    return run
+@pytest.fixture(scope="session")
+def run_ebbwatt():
+    """Run the command like ``ebbwatt``, for fixtures that outlive a test."""
+    return _run
 
 
 @pytest.fixture

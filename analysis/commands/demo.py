@@ -1,0 +1,79 @@
+"""``ebbwatt demo``: the main job on an invented boat, from readings to a verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+    from analysis.demo import Demo
+
+HELP = "let an invented boat live for years, log it, analyse it, show it"
+DESCRIPTION = (
+    "Simulates the invented seabird-survey ketch Dabchick and her 110 W charger through several "
+    "seasons until a replacement is near, logs her through the same path as a real charger, and "
+    "shows the dashboard, the summary and where the reports are. Nothing is precomputed."
+)
+EXAMPLE = "ebbwatt demo --out my-demo"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this command."""
+    from analysis.arguments import whole_number
+
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path("ebbwatt-demo"),
+        metavar="DIR",
+        help="folder for database, configuration and reports (default: ./ebbwatt-demo)",
+    )
+    parser.add_argument(
+        "--days",
+        type=whole_number(1, 4000),
+        default=None,
+        metavar="N",
+        help="length of the boat's log, days (default: until a replacement is near)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Live, log, analyse, show."""
+    from analysis.demo import DAYS, live, make_folder
+    from analysis.progress import bar
+
+    folder: Path = args.out
+    make_folder(folder)
+    days = args.days or DAYS
+    with bar("Dabchick lives and is logged") as progress:
+        demo = live(folder, days, progress)
+    show(demo)
+    names = ("ebbwatt.toml", "ebbwatt.db", "report.html", "assessment.json")
+    print("\nLeft behind, to be looked at and tried with every other command:")
+    for name in names:
+        print(f"  {folder / name}")
+    print(f"\nTry next:  ebbwatt report --config {folder / 'ebbwatt.toml'}")
+    return 0
+
+
+def show(demo: Demo) -> None:
+    """Show the dashboard and the summary as they stood at the end of the log, and write both."""
+    import json
+
+    from analysis.assess import assess
+    from analysis.history import load_history
+    from analysis.report_page import write_page, write_whole
+    from analysis.report_sections import Matter
+    from analysis.report_summary import summary
+    from logger import __version__
+
+    history = load_history(demo.config.store.path)
+    assessment = assess(history, demo.config)
+    document = json.dumps(assessment.document(), indent=1)
+    write_whole(demo.folder / "assessment.json", document + "\n")
+    matter = Matter(assessment, history.events, demo.end_s, __version__)
+    write_page(demo.folder / "report.html", matter)
+    for line in summary(matter):
+        print(line.text)

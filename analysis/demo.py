@@ -1,0 +1,149 @@
+"""The demonstration: an invented boat lives through several seasons and is logged like a real one.
+
+Nothing is precomputed: the simulated source feeds the same recorder, store and analysis that a
+serial line feeds. What is left behind is a database, the boat's configuration, and the reports, so
+that every other command can be tried on it at once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logger import __version__
+from logger.config import load_config
+from logger.errors import UsageError
+from logger.recorder import Recorder
+from logger.sources.simulated import build
+from logger.store.events import add_event
+from logger.store.writer import SessionStart, Writer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from logger.config import Config
+
+#: The day on which Dabchick's charger was fitted, and how long her log goes on.
+FITTED = date(2022, 4, 18)
+DAYS = 1240
+SEED = 20
+#: Everything that a demonstration leaves in its folder.
+LEAVES = ("ebbwatt.toml", "ebbwatt.db", "report.html", "assessment.json")
+
+_CONFIG = """\
+# The seabird-survey ketch Dabchick and her 110 W charger: both are invented.
+
+[charger]
+label = "Dabchick, aft locker"
+rated_w = 110.0          # nameplate output, W
+fitted = {fitted}
+design_life_h = 7500     # common practice 7000 to 8000 h, no source
+plan_below = 0.75        # fraction of rated
+replace_below = 0.60
+
+[battery]
+capacity_ah = 220
+chemistry = "agm"
+
+[fuel]
+l_per_kwh = 0.9          # common practice, no source
+container_l = 10
+
+[store]
+path = "ebbwatt.db"
+
+[log]
+interval_s = 60          # the invented charger speaks once a minute
+
+[source]
+kind = "simulated"
+seed = {seed}
+{life}
+"""
+_PAST = """\
+speed = 0                # as fast as possible
+start = {fitted}
+days = {days}
+rest_spacing_s = 300
+loss_per_1000h = 0.078"""
+_LIVE = """\
+speed = 1                # 'ebbwatt log' goes on with her from here, in real time
+hours_before = {hours:.0f}
+loss_per_1000h = 0.078"""
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """Where a demonstration left its things, and when the boat's log ends."""
+
+    folder: Path
+    config: Config
+    readings: int
+    end_s: float
+    """Unix time of the last reading: the "now" of the demonstration."""
+
+
+def make_folder(folder: Path) -> None:
+    """Make the folder, or empty it of an earlier demonstration.
+
+    Raises
+    ------
+    UsageError
+        If the folder holds anything that a demonstration did not leave there.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder}: is a file; name a folder with --out DIR")
+    if folder.is_dir():
+        ours = {*LEAVES, "ebbwatt.db-wal", "ebbwatt.db-shm"}
+        foreign = sorted(p.name for p in folder.iterdir() if p.name not in ours)
+        if foreign:
+            raise UsageError(
+                f"{folder}: holds {foreign[0]!r}, which no demonstration left there; name an "
+                f"empty or a new folder with --out DIR"
+            )
+        for name in ours:
+            (folder / name).unlink(missing_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
+
+
+def live(folder: Path, days: int, progress: Callable[[float], None]) -> Demo:
+    """Let the boat live for ``days``, log her, and leave her configuration in the folder.
+
+    ``progress`` is told the fraction that is done.
+    """
+    past = _PAST.format(fitted=FITTED, days=days)
+    config = _configure(folder, past)
+    source = build(config)
+    begun_s = source.voyage.time_s
+    end_s = begun_s + days * 86400.0
+    start = SessionStart(source.describe(), begun_s, version=__version__)
+    writer = Writer(config.store.path, config.charger, start)
+    recorder = Recorder(config, writer, source.refusals)
+
+    async def log() -> None:
+        async for reading in source.readings():
+            recorder.take(reading)
+            if recorder.readings % 5000 == 0:
+                progress((reading.time_s - begun_s) / (end_s - begun_s))
+
+    asyncio.run(log())
+    recorder.finish()
+    newest_s = recorder.newest.time_s if recorder.newest else begun_s
+    writer.close(newest_s)
+    for time_s, kind, amount, text in source.voyage.events:
+        add_event(config.store.path, kind, time_s=time_s, now_s=newest_s, amount=amount, text=text)
+    progress(1.0)
+    live_on = _LIVE.format(hours=source.voyage.hours)
+    return Demo(folder, _configure(folder, live_on), recorder.readings, newest_s)
+
+
+def _configure(folder: Path, life: str) -> Config:
+    path = folder / "ebbwatt.toml"
+    path.write_text(_CONFIG.format(fitted=FITTED, seed=SEED, life=life), encoding="utf-8")
+    return load_config(path)

@@ -1,0 +1,97 @@
+"""The demonstration: the whole chain from readings to a verdict, against the simulated truth."""
+
+import json
+import re
+import sqlite3
+
+import pytest
+
+from analysis.demo import FITTED, LEAVES, SEED, make_folder
+from logger.config import load_config
+from logger.errors import UsageError
+from logger.sources.boat_course import lay_out
+from logger.sources.simulated import build
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory, run_ebbwatt):
+    folder = tmp_path_factory.mktemp("demo") / "dabchick"
+    return folder, run_ebbwatt("demo", "--out", folder)
+
+
+def test_it_leaves_everything_to_try_the_other_commands_on(demo):
+    folder, done = demo
+    # A reader may leave SQLite's own -wal and -shm beside the database.
+    assert {re.sub("-(wal|shm)$", "", path.name) for path in folder.iterdir()} == set(LEAVES)
+    for name in LEAVES:
+        assert str(folder / name) in done.stdout
+    assert "Dabchick" in done.stdout
+    assert done.stderr == "", "no progress bar where there is no terminal"
+
+
+def test_the_assessment_agrees_with_the_simulated_truth(demo):
+    folder, _ = demo
+    document = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))
+    assert document["schema"] == "ebbwatt/assessment/1"
+    assert document["verdict"] == "plan", "a replacement is near but not yet due"
+    config = load_config(folder / "ebbwatt.toml")
+    model = build(config).voyage.model
+    course = lay_out(model.charger, SEED)
+    runtime_h = document["output"]["at_runtime_h"]
+    truth = course[round(runtime_h)]
+    assert document["output"]["fraction"] == pytest.approx(truth, abs=0.02)
+    assert document["output"]["low"] < document["output"]["fraction"] < document["output"]["high"]
+    # When the true course falls below the limit for good (no run of hours above it follows).
+    limit = config.charger.replace_below
+    crossing_h = max(h for h, fraction in enumerate(course) if fraction >= limit) + 1
+    left_h = crossing_h - runtime_h
+    assert document["remaining"]["until"] == "output"
+    hours = document["remaining"]["hours"]
+    assert 0.9 * hours["low"] <= left_h <= 1.1 * hours["high"]
+
+
+def test_figures_of_the_document_are_those_of_the_database(demo):
+    folder, _ = demo
+    observed = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))["observed"]
+    connection = sqlite3.connect(folder / "ebbwatt.db")
+    energy_mj, charge_mc = connection.execute(
+        "SELECT sum(energy_mj), sum(charge_mc) FROM intervals"
+    ).fetchone()
+    connection.close()
+    assert observed["energy_kwh"] == pytest.approx(energy_mj / 3.6e9, rel=1e-3)
+    assert observed["charge_ah"] == pytest.approx(charge_mc / 3.6e6, rel=1e-3)
+    assert observed["from"].startswith(str(FITTED))
+
+
+def test_the_report_command_works_there_at_once(demo, run_ebbwatt):
+    folder, _ = demo
+    done = run_ebbwatt("report", "--config", folder / "ebbwatt.toml", "--json", "-")
+    left = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))
+    assert json.loads(done.stdout) == left
+
+
+def test_the_page_needs_nothing_from_outside(demo):
+    folder, _ = demo
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "<svg" in page
+    assert "<script" not in page
+    assert not re.search(r"""(src|href)\s*=\s*["'](https?:)?//""", page)
+
+
+def test_an_earlier_demonstration_is_replaced_but_nothing_else(tmp_path):
+    folder = tmp_path / "mine"
+    make_folder(folder)
+    (folder / "ebbwatt.toml").write_text("x")
+    make_folder(folder)
+    assert list(folder.iterdir()) == []
+    (folder / "letters.txt").write_text("keep me")
+    with pytest.raises(UsageError, match="letters"):
+        make_folder(folder)
+    assert (folder / "letters.txt").read_text() == "keep me"
+    with pytest.raises(UsageError, match="is a file"):
+        make_folder(folder / "letters.txt")
+
+
+def test_a_senseless_length_names_what_is_accepted(ebbwatt, tmp_path):
+    done = ebbwatt("demo", "--out", tmp_path / "x", "--days", "never", status=2)
+    assert "a whole number from 1 to 4000" in done.stderr
