@@ -59,8 +59,8 @@ class Setting:
         if self.choices:
             return "one of " + ", ".join(self.choices)
         text = _KINDS[self.kind]
-        low = None if self.low is None else f"{self.low:g}"
-        high = None if self.high is None else f"{self.high:g}"
+        low = None if self.low is None else _figure(self.low)
+        high = None if self.high is None else _figure(self.high)
         if low is not None and high is not None:
             text += f" from {low} to {high}"
         elif low is not None:
@@ -68,6 +68,11 @@ class Setting:
         elif high is not None:
             text += f" of at most {high}"
         return f"{text} ({self.unit})" if self.unit else text
+
+
+def _figure(bound: float) -> str:
+    """Write a bound in full where it is a whole number: 4000000 rather than 4e+06."""
+    return str(int(bound)) if bound == int(bound) else f"{bound:g}"
 
 
 @dataclass(frozen=True, slots=True)

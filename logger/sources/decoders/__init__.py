@@ -1,0 +1,1 @@
+"""Decoders: each turns the bytes of one kind of device into messages."""

@@ -1,0 +1,96 @@
+"""A pattern with named groups over one or several lines, for text that has no simpler form."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+from logger.settings import REQUIRED, Section, Setting
+from logger.sources.decoders.lines import (
+    LINE_SETTINGS,
+    LineDecoder,
+    LineError,
+    refuse_bad_mark,
+)
+from logger.sources.decoding import Message, Refused, Step
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from logger.sources.decoding import Context, Decoder, Place, Value
+
+PATTERN = Section(
+    "decoder",
+    (
+        Setting("kind", "text", "pattern", "a pattern with named groups"),
+        Setting(
+            "pattern",
+            "text",
+            REQUIRED,
+            r"a Python regular expression such as 'V (?P<volts>\S+)'; it must match the whole "
+            r"message; lines are joined by \n",
+        ),
+        Setting("lines", "whole", 1, "number of lines in a message", "", 1, 50),
+        *LINE_SETTINGS,
+    ),
+    "text in which each value is found by a named group",
+)
+
+
+class PatternDecoder(LineDecoder):
+    """Matches each run of ``lines`` lines; a line that starts no match is refused alone."""
+
+    def __init__(self, settings: Mapping[str, Any], pattern: re.Pattern[str]) -> None:
+        super().__init__(settings)
+        self.pattern = pattern
+        self.span: int = settings["lines"]
+        self.longest = self.span * self.longest
+
+    def values(self, text: str, context: Context) -> dict[str, Value]:
+        """Return the named groups; a group that took no part is not known."""
+        del context
+        match = self.pattern.fullmatch(text)
+        if match is None:
+            raise LineError("the pattern does not match")
+        return dict(match.groupdict())
+
+    def decode(self, data: bytes, context: Context) -> Step:
+        """Decode every complete run of lines; an incomplete one waits for more."""
+        if self.span == 1:
+            return super().decode(data, context)
+        cut = self.cutter.cut(data, in_sync=context.in_sync)
+        items: list[Message | Refused] = [*cut.refused]
+        first = 0
+        while first + self.span <= len(cut.lines):
+            run = cut.lines[first : first + self.span]
+            try:
+                text = "\n".join(self.text(line) for line, _ in run)
+                values = self.values(text, context)
+            except LineError as error:
+                items.append(Refused(run[0][0], error.reason, error.detail))
+                first += 1
+            else:
+                items.append(Message(b"\n".join(line for line, _ in run), values))
+                first += self.span
+        waiting = cut.lines[first:]
+        if waiting and cut.in_sync:
+            return Step(waiting[0][1], tuple(items))
+        items += [Refused(line, "incomplete message") for line, _ in waiting]
+        return Step(cut.used, tuple(items), cut.in_sync)
+
+    def names(self) -> frozenset[str] | None:
+        """Return the names of the groups."""
+        return frozenset(self.pattern.groupindex)
+
+
+def build_pattern(table: Mapping[str, Any], place: Place) -> Decoder:
+    """Build the pattern decoder from its table."""
+    settings = place.checked(PATTERN, table)
+    refuse_bad_mark(settings, place)
+    try:
+        pattern = re.compile(settings["pattern"])
+    except re.error as error:
+        raise place.error(f"is no valid pattern: {error}", "pattern") from None
+    if not pattern.groupindex:
+        raise place.error(r"needs a named group, written (?P<name>...)", "pattern")
+    return PatternDecoder(settings, pattern)

@@ -1,0 +1,337 @@
+"""The description of a device: how it talks, as data, so that no device needs code.
+
+It stands in the [source] section of ``ebbwatt.toml`` or in a file of its own, which [source] names
+with ``device``. Its tables are [device], [line] or [ble], [decoder], [fields], [states], [poll]
+and [timing].
+"""
+
+from __future__ import annotations
+
+import importlib
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from logger.settings import Section, Setting, nearest, read_document, unknown_key
+from logger.sources.decoding import Place, Request
+from logger.sources.fields import parse_fields, parse_states
+from logger.sources.link import Delays
+from logger.sources.pipeline import Pipeline
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+    from logger.config import Config
+    from logger.reading import OperatingState
+    from logger.refusals import Refusals
+    from logger.sources.decoding import Decoder
+    from logger.sources.fields import Field
+    from logger.sources.pipeline import Outcome
+
+#: Module and builder of each decoder; imported only when used.
+DECODERS = {
+    "keyvalue": ("logger.sources.decoders.text", "build_key_value"),
+    "csv": ("logger.sources.decoders.text", "build_csv"),
+    "jsonlines": ("logger.sources.decoders.text", "build_json_lines"),
+    "pattern": ("logger.sources.decoders.pattern", "build_pattern"),
+    "xdr": ("logger.sources.decoders.xdr", "build_xdr"),
+}
+#: Decoders that only make sense on a radio link, or only on a line.
+RADIO_ONLY = frozenset({"characteristics"})
+
+DEVICE = Section(
+    "device",
+    (
+        Setting("label", "text", "", "what the device is, for a person"),
+        Setting("note", "text", "", "anything worth knowing when fitting it"),
+    ),
+    "what the description is about",
+)
+POLL = Section(
+    "poll",
+    (
+        Setting(
+            "send",
+            "list",
+            [],
+            r"what is asked, in turn: texts such as 'V?\r\n', or tables { text = ..., "
+            r"hex = ..., columns = [...] }; nothing else is ever sent",
+        ),
+        Setting(
+            "every_s", "number", 1.0, "from one round of questions to the next", "s", 0.02, 86400
+        ),
+        Setting("answer_s", "number", 1.0, "how long an answer may take", "s", 0.01, 600),
+        Setting("pause_s", "number", 0.0, "pause between answer and next question", "s", 0, 600),
+        Setting("echo", "flag", False, "the line gives back what was sent"),
+    ),
+    "what the device is asked, where it does not talk by itself",
+)
+REQUEST = Section(
+    "send",
+    (
+        Setting("text", "text", "", "text to send"),
+        Setting("hex", "text", "", "bytes to send, as hexadecimal digits"),
+        Setting("columns", "list", None, "names of the columns in the answer (csv)"),
+    ),
+    "one question",
+)
+TIMING = Section(
+    "timing",
+    (
+        Setting(
+            "stale_s",
+            "number",
+            None,
+            "the link is opened anew when the last reading is "
+            "older; ten times the spacing of the readings, at least 10 s, if left out",
+            "s",
+            0.1,
+            864000,
+        ),
+        Setting(
+            "first_reading_s",
+            "number",
+            None,
+            "from opening to the first reading at most; stale_s plus 20 s if left out",
+            "s",
+            0.1,
+            864000,
+        ),
+        Setting("first_wait_s", "number", 1.0, "first wait before opening again", "s", 0.01, 3600),
+        Setting(
+            "longest_wait_s", "number", 60.0, "longest wait before opening again", "s", 0.01, 86400
+        ),
+        Setting(
+            "steady_s",
+            "number",
+            60.0,
+            "a link that lives for so long has recovered",
+            "s",
+            0.1,
+            86400,
+        ),
+        Setting(
+            "restart_after_s",
+            "number",
+            None,
+            "end the program after so long without a "
+            "reading, for the service manager to start it afresh; never if left out",
+            "s",
+            60,
+            8640000,
+        ),
+        Setting(
+            "cut_s", "number", 2.0, "a message that pauses for longer was cut off", "s", 0.01, 3600
+        ),
+        Setting(
+            "gather_s",
+            "number",
+            None,
+            "values of several messages make one reading if they "
+            "come within this time; 0 takes each message alone",
+            "s",
+            0,
+            3600,
+        ),
+    ),
+    "delays of the link",
+)
+#: Settings of [source] by which a transport takes a description.
+DESCRIPTION_SETTINGS = (
+    Setting(
+        "description",
+        "text",
+        None,
+        "file with the description of the device; its tables may stand in this section instead",
+    ),
+    Setting("device", "table", None, "what the description is about"),
+    Setting("decoder", "table", None, "how bytes become named values"),
+    Setting("fields", "table", None, "which value is which channel of a reading"),
+    Setting("states", "table", None, "operating state for each word of the device"),
+    Setting("poll", "table", None, "what the device is asked"),
+    Setting("timing", "table", None, "delays of the link"),
+)
+#: The tables of a description.
+TABLES = ("device", "line", "ble", "decoder", "fields", "states", "poll", "timing")
+
+
+@dataclass(frozen=True, slots=True)
+class Poll:
+    """What is asked, and when; see :data:`POLL`."""
+
+    requests: tuple[Request, ...]
+    every_s: float
+    answer_s: float
+    pause_s: float
+    echo: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Description:
+    """A checked description. ``tables`` and ``place`` are kept for the transport's own table."""
+
+    label: str
+    decoder_kind: str
+    decoder: Decoder
+    fields: tuple[Field, ...]
+    states: Mapping[str, OperatingState]
+    poll: Poll | None
+    delays: Delays
+    gather_s: float
+    cut_s: float
+    tables: Mapping[str, Any]
+    place: Place
+
+    def pipeline(
+        self,
+        refusals: Refusals | None = None,
+        watch: Callable[[Outcome], None] | None = None,
+    ) -> Pipeline:
+        """Make a pipeline for one source."""
+        return Pipeline(
+            self.decoder,
+            self.fields,
+            self.states,
+            gather_s=self.gather_s,
+            cut_s=self.cut_s,
+            refusals=refusals,
+            watch=watch,
+        )
+
+
+def read_description(path: Path, spacing_s: float = 1.0) -> Description:
+    """Read a description from a file of its own.
+
+    Raises
+    ------
+    ConfigError
+        With file, line, key and the accepted values.
+    """
+    document = read_document(path)
+    unknown_key(document, document.data, TABLES)
+    return parse_description(document.data, Place(document), spacing_s)
+
+
+def configured_description(config: Config, settings: Mapping[str, Any]) -> Description:
+    """Return the description that [source] holds, or that the file it names holds.
+
+    ``settings`` is the checked [source] table. Tables that stand in both places are an error:
+    nobody could tell which one counts.
+    """
+    inline = [name for name in TABLES if settings.get(name) is not None]
+    place = Place(config.document, ("source",))
+    if settings["description"] is None:
+        return parse_description(settings, place, config.log.interval_s)
+    if inline:
+        raise place.error(
+            f"stands in {settings['description']} as well; keep it in one place", inline[0]
+        )
+    path = config.path.parent / settings["description"]
+    return read_description(path, config.log.interval_s)
+
+
+def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float) -> Description:
+    """Check the tables of a description.
+
+    Parameters
+    ----------
+    tables
+        By name, as parsed; a missing table is None or absent.
+    place
+        Where they stand.
+    spacing_s
+        Expected spacing of the readings, which sets the defaults of the delays, s.
+    """
+    device = place.under("device").checked(DEVICE, tables.get("device"))
+    kind, decoder = build_decoder(tables.get("decoder"), place.under("decoder"))
+    poll, names = _poll(tables.get("poll"), place.under("poll"), decoder)
+    known = decoder.names()
+    fields = parse_fields(
+        tables.get("fields"), place.under("fields"), None if known is None else known | names
+    )
+    states = parse_states(tables.get("states"), place.under("states"))
+    timing = place.under("timing").checked(TIMING, tables.get("timing"))
+    gather_s = timing.pop("gather_s")
+    if gather_s is None:
+        several = decoder.packets or (poll is not None and len(poll.requests) > 1)
+        gather_s = max(0.8 * (poll.every_s if poll else spacing_s), 0.05) if several else 0.0
+    cut_s = timing.pop("cut_s")
+    return Description(
+        label=device["label"],
+        decoder_kind=kind,
+        decoder=decoder,
+        fields=fields,
+        states=states,
+        poll=poll,
+        delays=_delays(timing, max(spacing_s, poll.every_s if poll else 0.0)),
+        gather_s=gather_s,
+        cut_s=cut_s,
+        tables=tables,
+        place=place,
+    )
+
+
+def build_decoder(table: object, place: Place) -> tuple[str, Decoder]:
+    """Build a decoder from its table."""
+    choices = ", ".join(DECODERS)
+    if not isinstance(table, dict):
+        raise place.error(f"is needed, with kind = one of {choices}")
+    kind = table.get("kind")
+    if not isinstance(kind, str) or kind not in DECODERS:
+        hint = nearest(str(kind), list(DECODERS)) if kind is not None else ""
+        raise place.error(f"got {kind!r}{hint}; accepted: one of {choices}", "kind")
+    module, builder = DECODERS[kind]
+    decoder: Decoder = getattr(importlib.import_module(module), builder)(table, place)
+    return kind, decoder
+
+
+def _delays(timing: dict[str, Any], spacing_s: float) -> Delays:
+    if timing["stale_s"] is None:
+        timing["stale_s"] = max(10.0, 10.0 * spacing_s)
+    if timing["first_reading_s"] is None:
+        timing["first_reading_s"] = timing["stale_s"] + 20.0
+    given = {key: value for key, value in timing.items() if value is not None}
+    return replace(Delays(), **given)
+
+
+def _poll(table: object, place: Place, decoder: Decoder) -> tuple[Poll | None, frozenset[str]]:
+    """Check [poll]; return it with the names that its requests add to those of the decoder."""
+    if table is None and not decoder.requests:
+        return None, frozenset()
+    settings = place.checked(POLL, table if isinstance(table, dict) or table is None else None)
+    requests = list(decoder.requests)
+    if requests and settings["send"]:
+        raise place.error("must be left out: the decoder knows what to ask", "send")
+    requests += [_request(entry, place) for entry in settings["send"]]
+    if not requests:
+        raise place.error(r"is needed in [poll], such as send = ['V?\r\n']", "send")
+    names = frozenset(name for r in requests for name in r.columns or () if name)
+    poll = Poll(
+        tuple(requests),
+        settings["every_s"],
+        settings["answer_s"],
+        settings["pause_s"],
+        settings["echo"],
+    )
+    return poll, names
+
+
+def _request(entry: object, place: Place) -> Request:
+    if isinstance(entry, str):
+        entry = {"text": entry}
+    if not isinstance(entry, dict):
+        raise place.error("takes texts in quotes, or tables with text or hex", "send")
+    settings = place.under("send").checked(REQUEST, entry)
+    if bool(settings["text"]) == bool(settings["hex"]):
+        raise place.error("each question takes either text or hex", "send")
+    try:
+        payload = settings["text"].encode() or bytes.fromhex(settings["hex"])
+    except ValueError:
+        raise place.error(
+            f"got {settings['hex']!r}; hex takes pairs of hexadecimal digits", "send"
+        ) from None
+    columns = settings["columns"]
+    if columns is not None and not all(isinstance(name, str) for name in columns):
+        raise place.error("columns takes a list of names in quotes", "send")
+    name = settings["text"].strip() or payload.hex(" ")
+    return Request(payload, name, None if columns is None else tuple(columns))

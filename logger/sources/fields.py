@@ -1,0 +1,264 @@
+"""Maps the values in a device's messages to the channels of a reading: names, units, words.
+
+``[fields]`` names, for each channel, the value in the device's messages: in short
+``voltage_v = "U"``, or as a table ``{ from = "U", unit = "mV", scale = 1.0 }``. ``[states]`` turns
+the device's own words into operating states.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from logger.reading import CHANNELS, OperatingState
+from logger.settings import REQUIRED, Section, Setting, nearest, unknown_key
+from logger.sources.numerals import split_numeral
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from logger.sources.decoding import Place, Value
+
+#: Accepted units of each channel: factor and offset to the channel's own unit.
+UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "voltage_v": {"V": (1.0, 0.0), "mV": (1e-3, 0.0)},
+    "current_a": {"A": (1.0, 0.0), "mA": (1e-3, 0.0)},
+    "battery_current_a": {"A": (1.0, 0.0), "mA": (1e-3, 0.0)},
+    "runtime_h": {"h": (1.0, 0.0), "min": (1 / 60, 0.0), "s": (1 / 3600, 0.0)},
+    # 0 degC is 273.15 K and 32 degF by definition.
+    "temperature_c": {"degC": (1.0, 0.0), "K": (1.0, -273.15), "degF": (5 / 9, -160 / 9)},
+    "fuel_l": {"L": (1.0, 0.0), "mL": (1e-3, 0.0)},
+    "utc_s": {"s": (1.0, 0.0), "ms": (1e-3, 0.0), "iso8601": (1.0, 0.0)},
+}
+#: Other spellings of a unit that may follow a number on the line.
+SPELLINGS = {"C": "degC", "°C": "degC", "F": "degF", "°F": "degF", "l": "L", "ml": "mL"}
+#: A device clock before this has never been set (2020-01-01, Unix seconds).
+CLOCK_UNSET_BEFORE_S = 1577836800.0
+
+FIELD = Section(
+    "fields",
+    (
+        Setting("from", "text", REQUIRED, "the name of the value in the device's messages"),
+        Setting("unit", "text", "", "the device's unit; that of the channel if left out"),
+        Setting("scale", "number", 1.0, "the value is multiplied by this first"),
+        Setting("offset", "number", 0.0, "then this is added, in the device's unit"),
+        Setting("missing", "list", [], "words or numbers by which the device says 'not known'"),
+        Setting("optional", "flag", False, "messages without this value are taken as well"),
+        Setting(
+            "hold_s",
+            "number",
+            0.0,
+            "the value stands for so long after it came, for devices that send it rarely",
+            "s",
+            0,
+            864000,
+        ),
+        Setting("mask", "whole", 0, "take only these bits of a whole number", "", 0, 2**32 - 1),
+        Setting("decimal_comma", "flag", False, "the device writes 13,52 for 13.52"),
+    ),
+    "one channel of a reading",
+)
+#: Channels that [fields] may name.
+FIELD_KEYS = (*CHANNELS, "state", "utc_s")
+#: The word in [states] that stands for all words not listed.
+ANY_WORD = "*"
+_STATE_NAMES = frozenset(state.value for state in OperatingState)
+
+
+class ValueRefusedError(Exception):
+    """A value cannot be taken; ``reason`` is one of a few fixed texts for each channel."""
+
+    def __init__(self, reason: str, detail: str = "") -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.detail = detail
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """How one channel is found in messages."""
+
+    channel: str
+    source: str
+    unit: str = ""
+    factor: float = 1.0
+    offset: float = 0.0
+    missing_words: frozenset[str] = frozenset()
+    missing_numbers: frozenset[float] = frozenset()
+    optional: bool = False
+    hold_s: float = 0.0
+    mask: int = 0
+    decimal_comma: bool = False
+
+    def number(self, value: Value) -> float | None:
+        """Return the value in the channel's unit, None where the device does not know it.
+
+        Raises
+        ------
+        ValueRefusedError
+            If the value is no finite number, or carries another unit.
+        """
+        if isinstance(value, str):
+            value = self._from_text(value.strip())
+        if value is None or value in self.missing_numbers:
+            return None
+        if self.mask:
+            value = self._masked(value)
+        try:
+            number = float(value) * self.factor + self.offset
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number):
+            raise ValueRefusedError(f"{self.channel}: not a finite number")
+        if self.channel == "utc_s" and number < CLOCK_UNSET_BEFORE_S:
+            return None
+        return number
+
+    def word(self, value: Value) -> str | None:
+        """Return the value as a word for [states], None where the device does not know it."""
+        if value is None:
+            return None
+        if self.mask:
+            try:
+                number = int(value) if isinstance(value, str) else value
+            except ValueError:
+                raise ValueRefusedError("state: not a whole number") from None
+            return str(self._masked(number))
+        word = value.strip() if isinstance(value, str) else f"{value:g}"
+        if isinstance(value, int):
+            word = str(value)
+        return None if not word or word in self.missing_words else word
+
+    def _from_text(self, text: str) -> float | None:
+        if not text or text in self.missing_words:
+            return None
+        if self.unit == "iso8601":
+            return _from_iso(text)
+        try:
+            number, unit = split_numeral(text, decimal_comma=self.decimal_comma)
+        except ValueError as error:
+            raise ValueRefusedError(f"{self.channel}: {error}", text) from None
+        if unit and SPELLINGS.get(unit, unit) != self.unit:
+            raise ValueRefusedError(f"{self.channel}: wrong unit", f"{unit!r}, not {self.unit!r}")
+        return number
+
+    def _masked(self, value: float) -> int:
+        if value != int(value) or value < 0:
+            raise ValueRefusedError(f"{self.channel}: not a whole number")
+        low = (self.mask & -self.mask).bit_length() - 1
+        return (int(value) & self.mask) >> low
+
+
+def _from_iso(text: str) -> float:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueRefusedError("utc_s: not an ISO 8601 time", text) from None
+    # A time without offset is taken as UTC: it serves only to learn the true time, and the store
+    # judges it against what it knows.
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+
+
+def parse_fields(table: object, place: Place, names: frozenset[str] | None) -> tuple[Field, ...]:
+    """Check the [fields] table.
+
+    Parameters
+    ----------
+    table
+        The table as parsed.
+    place
+        Where it stands.
+    names
+        The names that the decoder can give, or None where the device decides them.
+
+    Raises
+    ------
+    ConfigError
+        For an unknown channel or unit, or a name that the decoder never gives.
+    """
+    example = 'voltage_v = "NAME IN THE MESSAGE"'
+    if not isinstance(table, dict) or not table:
+        raise place.error(f"is needed, with a line such as {example}")
+    unknown_key(place.document, table, FIELD_KEYS, *place.prefix)
+    fields = tuple(_field(channel, entry, place, names) for channel, entry in table.items())
+    if all(field.hold_s or field.optional for field in fields):
+        raise place.error("needs at least one field that is neither optional nor held")
+    return fields
+
+
+def _field(channel: str, entry: object, place: Place, names: frozenset[str] | None) -> Field:
+    if isinstance(entry, str):
+        entry = {"from": entry}
+    if not isinstance(entry, dict):
+        raise place.error('takes a name in quotes, or a table { from = "name", ... }', channel)
+    settings = place.under(channel).checked(FIELD, entry)
+    source = settings["from"]
+    if names is not None and source not in names:
+        raise place.error(
+            f"{source!r} is not among the names of the decoder"
+            f"{nearest(source, sorted(names))}; it gives: {', '.join(sorted(names))}",
+            channel,
+        )
+    factor, offset, unit = 1.0, 0.0, settings["unit"]
+    if channel == "state":
+        if unit:
+            raise place.error("a state has no unit", channel, "unit")
+    else:
+        accepted = UNITS[channel]
+        unit = unit or next(iter(accepted))
+        if unit not in accepted:
+            raise place.error(f"got {unit!r}; accepted: {', '.join(accepted)}", channel, "unit")
+        unit_factor, unit_offset = accepted[unit]
+        factor = settings["scale"] * unit_factor
+        offset = settings["offset"] * unit_factor + unit_offset
+    missing = settings["missing"]
+    if not all(isinstance(m, str | int | float) and not isinstance(m, bool) for m in missing):
+        raise place.error("takes words in quotes and numbers", channel, "missing")
+    return Field(
+        channel=channel,
+        source=source,
+        unit=unit,
+        factor=factor,
+        offset=offset,
+        missing_words=frozenset(str(m) for m in missing),
+        missing_numbers=frozenset(float(m) for m in missing if not isinstance(m, str)),
+        optional=settings["optional"],
+        hold_s=settings["hold_s"],
+        mask=settings["mask"],
+        decimal_comma=settings["decimal_comma"],
+    )
+
+
+def parse_states(table: object, place: Place) -> dict[str, OperatingState]:
+    """Check the [states] table: the device's words, each with an operating state.
+
+    Raises
+    ------
+    ConfigError
+        For a state that does not exist, naming the accepted ones.
+    """
+    if table is None:
+        return {}
+    if not isinstance(table, dict):
+        raise place.error('must be a section of lines such as RUN = "running"')
+    accepted = [state.value for state in OperatingState]
+    states: dict[str, OperatingState] = {}
+    for word, name in table.items():
+        if name not in accepted:
+            raise place.error(
+                f"got {name!r}{nearest(str(name), accepted)}; accepted: {', '.join(accepted)}",
+                word,
+            )
+        states[word] = OperatingState(name)
+    return states
+
+
+def state_of(word: str, states: Mapping[str, OperatingState]) -> OperatingState | None:
+    """Return the operating state of a device's word, or None if nothing says what it means."""
+    found = states.get(word, states.get(ANY_WORD))
+    if found is None and not states and word in _STATE_NAMES:
+        # A device that speaks the standard's own words needs no table.
+        return OperatingState(word)
+    return found

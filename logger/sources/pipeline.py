@@ -1,0 +1,253 @@
+"""Turns the bytes of one link into readings, counting whatever is refused on the way.
+
+bytes -> buffer of the channel -> decoder -> messages -> round -> reading. A round is the set of
+values that make one reading: a single message, or several within ``gather_s`` where the device
+spreads its values over messages or characteristics.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from logger.reading import OperatingState, Reading
+from logger.refusals import Refusals, printable
+from logger.sources.decoding import Context, Message, Refused
+from logger.sources.fields import ValueRefusedError, state_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from logger.sources.decoding import Decoder, Request, Value
+    from logger.sources.fields import Field
+
+#: Unknown state words that are remembered for the person who has to add them.
+MOST_WORDS = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one message, for a person who watches."""
+
+    time_s: float
+    channel: str
+    item: Message | Refused
+    reading: Reading | None = None
+
+
+@dataclass(slots=True)
+class Counts:
+    """What passed through a pipeline."""
+
+    good: int = 0
+    ignored: int = 0
+    """Well-formed messages without any value that is mapped."""
+    unknown_words: dict[str, int] = field(default_factory=dict)
+
+
+class Pipeline:
+    """Decodes one device's bytes; live links and recordings share it.
+
+    Parameters
+    ----------
+    decoder
+        Turns bytes into messages.
+    fields, states
+        What their values mean.
+    gather_s
+        Values of several messages make one reading if they arrive within this time; 0 takes each
+        message alone.
+    cut_s
+        A message that pauses for longer than this was cut off: its beginning is dropped.
+    refusals
+        Counts what was refused; the source's own, so that it outlives sessions.
+    watch
+        Told what became of each message.
+    """
+
+    def __init__(
+        self,
+        decoder: Decoder,
+        fields: tuple[Field, ...],
+        states: Mapping[str, OperatingState],
+        *,
+        gather_s: float = 0.0,
+        cut_s: float = 2.0,
+        refusals: Refusals | None = None,
+        watch: Callable[[Outcome], None] | None = None,
+    ) -> None:
+        self.decoder = decoder
+        self.fields = fields
+        self.states = states
+        self.gather_s = gather_s
+        self.cut_s = cut_s
+        self.refusals = Refusals() if refusals is None else refusals
+        self.watch = watch
+        self.counts = Counts()
+        self.answered = False
+        self._mapped = frozenset(f.source for f in fields)
+        self._fresh = frozenset(f.source for f in fields if not f.hold_s and not f.optional)
+        self.reset()
+
+    def reset(self, *, in_sync: bool = False) -> None:
+        """Forget what was under way: a new session starts in the middle of the device's talk."""
+        self._start_in_sync = in_sync
+        self._buffers: dict[str, bytes] = {}
+        self._in_sync: dict[str, bool] = {}
+        self._last_s: dict[str, float] = {}
+        self._asked: Request | None = None
+        self._echo = b""
+        self._round: dict[str, Value] = {}
+        self._round_s = 0.0
+        self._held: dict[str, tuple[float, Value]] = {}
+
+    def asked(self, request: Request | None, *, echo: bool = False) -> None:
+        """Note a request: what waits in the buffers cannot be its answer and is dropped.
+
+        ``echo`` tells that the line will give back the request before the answer comes.
+        """
+        for channel, waiting in self._buffers.items():
+            if waiting:
+                self._refuse(self._last_s[channel], channel, Refused(waiting, "incomplete message"))
+        self._buffers.clear()
+        self._in_sync.clear()
+        self._start_in_sync = True
+        self._asked = request
+        self._echo = request.payload if request is not None and echo else b""
+        self.answered = False
+
+    def unanswered(self, request: Request) -> None:
+        """Count a request that got no usable answer, with what came instead of one."""
+        waiting = b"".join(self._buffers.values())
+        self._buffers.clear()
+        reason = "incomplete answer" if waiting else "no answer"
+        refused = Refused(waiting, reason, f"to {request.name}")
+        self.refusals.count(reason, waiting or request.name)
+        self._tell(max(self._last_s.values(), default=0.0), "", refused)
+
+    def feed(self, time_s: float, data: bytes, channel: str = "") -> list[Reading]:
+        """Take bytes as they arrive and return the readings that they complete.
+
+        Parameters
+        ----------
+        time_s
+            When the first of the bytes arrived.
+        data
+            The bytes.
+        channel
+            The characteristic they came from; empty for a stream.
+        """
+        waiting = self._buffers.get(channel, b"")
+        in_sync = self._in_sync.get(channel, self._start_in_sync or self.decoder.packets)
+        if waiting and time_s - self._last_s[channel] > self.cut_s:
+            self._refuse(time_s, channel, Refused(waiting, "cut off by a pause"))
+            waiting = b""
+        self._last_s[channel] = time_s
+        waiting += data
+        if self._echo:
+            if len(waiting) < len(self._echo) and self._echo.startswith(waiting):
+                self._buffers[channel] = waiting
+                return []
+            waiting = waiting.removeprefix(self._echo)
+            self._echo = b""
+        step = self.decoder.decode(waiting, Context(channel, self._asked, in_sync))
+        waiting = waiting[step.used :]
+        self._in_sync[channel] = step.in_sync
+        readings: list[Reading] = []
+        for item in step.items:
+            if isinstance(item, Refused):
+                self.answered |= item.answer
+                self._refuse(time_s, channel, item)
+            else:
+                readings += self._message(time_s, channel, item)
+        if self.decoder.packets or len(waiting) > self.decoder.longest:
+            if waiting:
+                self._refuse(time_s, channel, Refused(waiting, "no end of message"))
+            waiting = b""
+            self._in_sync[channel] = self.decoder.packets
+        self._buffers[channel] = waiting
+        return readings
+
+    def _message(self, time_s: float, channel: str, message: Message) -> list[Reading]:
+        values = {name: v for name, v in message.values.items() if name in self._mapped}
+        if not values:
+            self.counts.ignored += 1
+            self._tell(time_s, channel, message)
+            return []
+        self.answered = True
+        readings: list[Reading] = []
+        if self._round and (
+            self.gather_s == 0.0
+            or time_s - self._round_s > self.gather_s
+            or any(name in self._round for name in values)
+        ):
+            readings += self._close_round(channel, message)
+        for f in self.fields:
+            if f.hold_s and f.source in values:
+                self._held[f.source] = (time_s, values[f.source])
+        fresh = bool(self._fresh & values.keys())
+        if not self._fresh & self._round.keys():
+            self._round_s = time_s
+        self._round |= values
+        if self._fresh <= self._round.keys() or (self.gather_s == 0.0 and fresh):
+            return readings + self._close_round(channel, message)
+        if self.gather_s == 0.0:
+            self._round = {}  # only values that are held, or that alone make no reading
+        self._tell(time_s, channel, message)
+        return readings
+
+    def _close_round(self, channel: str, message: Message) -> list[Reading]:
+        values, self._round = self._round, {}
+        if not self._fresh & values.keys():
+            return []
+        missing = self._fresh - values.keys()
+        if missing:
+            detail = f"without {', '.join(sorted(missing))}"
+            self._refuse(self._round_s, channel, Refused(message.raw, "incomplete message", detail))
+            return []
+        try:
+            reading = self._reading(values)
+        except ValueRefusedError as error:
+            self._refuse(self._round_s, channel, Refused(message.raw, error.reason, error.detail))
+            return []
+        self.counts.good += 1
+        self._tell(self._round_s, channel, message, reading)
+        return [reading]
+
+    def _reading(self, values: Mapping[str, Value]) -> Reading:
+        found: dict[str, Any] = {}
+        for f in self.fields:
+            value = values.get(f.source)
+            if f.hold_s and f.source not in values and f.source in self._held:
+                since_s, held = self._held[f.source]
+                value = held if self._round_s - since_s <= f.hold_s else None
+            if f.channel == "state":
+                found["state"] = self._state(f, value)
+            else:
+                found[f.channel] = f.number(value)
+        return Reading(self._round_s, **found)
+
+    def _state(self, f: Field, value: Value) -> OperatingState:
+        word = f.word(value)
+        if word is None:
+            return OperatingState.UNKNOWN
+        state = state_of(word, self.states)
+        if state is None:
+            # The reading is worth keeping without its state, but somebody has to hear of the word.
+            shown = printable(word, 40)
+            self.refusals.count("unknown state word", shown)
+            words = self.counts.unknown_words
+            if shown in words or len(words) < MOST_WORDS:
+                words[shown] = words.get(shown, 0) + 1
+            return OperatingState.UNKNOWN
+        return state
+
+    def _refuse(self, time_s: float, channel: str, refused: Refused) -> None:
+        self.refusals.count(refused.reason, refused.raw)
+        self._tell(time_s, channel, refused)
+
+    def _tell(
+        self, time_s: float, channel: str, item: Message | Refused, reading: Reading | None = None
+    ) -> None:
+        if self.watch is not None:
+            self.watch(Outcome(time_s, channel, item, reading))

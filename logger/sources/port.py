@@ -1,0 +1,230 @@
+"""One serial port, read by a thread of its own so that every kind of port URL works alike.
+
+The thread opens, reads and closes the port; nobody else touches it, since closing a port under a
+blocked read makes the library fail in odd ways. Writing, where requests are configured at all, has
+a second thread, because a hung adapter may block it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import queue
+import threading
+import time
+from dataclasses import dataclass
+from typing import Any
+
+from logger.errors import SourceError
+
+#: After the first byte the thread waits for so long, to take a whole line or answer at once: each
+#: awakening costs more processor time than a hundred bytes.
+SETTLE_S = 0.03
+#: How often a port that cannot be interrupted looks whether it shall close, s.
+LOOK_S = 0.5
+#: Chunks that may wait for a busy reader; at one a second that is a quarter of an hour.
+MOST_WAITING = 1000
+
+#: Bytes taken in one chunk at most.
+MOST_AT_ONCE = 65536
+
+REASONS = {
+    errno.ENOENT: "there is no such port; is the cable in?",
+    errno.EACCES: "no permission; the user must be in the group that owns the port (dialout)",
+    errno.EBUSY: "another program has the port open",
+    errno.EAGAIN: "another program has the port open",
+    errno.ENOTTY: "is not a serial port",
+    errno.ECONNREFUSED: "nobody listens there",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """How the port is set; see the [line] table of a description."""
+
+    baud: int = 9600
+    data_bits: int = 8
+    parity: str = "none"
+    stop_bits: float = 1
+    rts_cts: bool = False
+    dtr: bool = True
+    rts: bool = True
+
+
+def make_port(url: str, line: LineSettings) -> Any:  # noqa: ANN401 - the library has no common type for its kinds of port
+    """Return the port, set but not yet open."""
+    import serial
+
+    port = serial.serial_for_url(url, do_not_open=True)
+    port.baudrate = line.baud
+    port.bytesize = line.data_bits
+    port.parity = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}[line.parity]
+    port.stopbits = line.stop_bits
+    port.rtscts = line.rts_cts
+    port.timeout = None if hasattr(port, "cancel_read") else LOOK_S
+    if "://" not in url:
+        port.exclusive = True
+    # Many small boards reset when these lines change, so they are set before opening.
+    port.dtr = line.dtr
+    port.rts = line.rts
+    return port
+
+
+def explain(url: str, error: BaseException) -> str:
+    """Say in one line what is wrong with a port."""
+    number = getattr(error, "errno", None)
+    text = str(error)
+    for code, reason in REASONS.items():
+        # Some kinds of port give the number only inside the text.
+        if number == code or f"({code}, " in text or f"Errno {code}]" in text:
+            return f"{url}: {reason}"
+    if "returned no data" in text or number == errno.EIO or "disconnected" in text:
+        return f"{url}: the port is gone (cable out, or another program reads it too)"
+    return f"{url}: {' '.join(text.split())[:200] or type(error).__name__}"
+
+
+class PortLink:
+    """A session on a port: opened, read in chunks, closed.
+
+    Parameters
+    ----------
+    url
+        A device path or a port URL.
+    line
+        Its settings.
+    """
+
+    def __init__(self, url: str, line: LineSettings) -> None:
+        self.url = url
+        self._line = line
+        self._loop = asyncio.get_running_loop()
+        self._chunks: asyncio.Queue[tuple[float, bytes] | SourceError] = asyncio.Queue()
+        self._opened: asyncio.Future[None] = self._loop.create_future()
+        self._closed = asyncio.Event()
+        self._stop = threading.Event()
+        self._port: Any = None
+        self._outgoing: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._writer: threading.Thread | None = None
+        self.overflowed = 0
+        self.thread = threading.Thread(target=self._run, name=f"read {url}", daemon=True)
+
+    async def open(self) -> None:
+        """Open the port in its thread.
+
+        Raises
+        ------
+        SourceError
+            If it cannot be opened.
+        """
+        self.thread.start()
+        await self._opened
+
+    async def receive(self, until_s: float | None = None) -> tuple[float, bytes] | None:
+        """Return the next chunk with the boot time of its first byte.
+
+        None if none came until ``until_s`` on the loop's clock.
+
+        Raises
+        ------
+        SourceError
+            If the port is lost.
+        """
+        if self._chunks.empty() and until_s is not None:
+            try:
+                async with asyncio.timeout_at(until_s):
+                    chunk = await self._chunks.get()
+            except TimeoutError:
+                return None
+        else:
+            chunk = await self._chunks.get()
+        if isinstance(chunk, SourceError):
+            raise chunk
+        return chunk
+
+    def send(self, payload: bytes) -> None:
+        """Send a request in the writing thread; a failure ends the session like any other."""
+        if self._writer is None:
+            self._writer = threading.Thread(
+                target=self._write, name=f"write {self.url}", daemon=True
+            )
+            self._writer.start()
+        self._outgoing.put(payload)
+
+    async def close(self, limit_s: float = 3.0) -> None:
+        """Let the threads end, waiting for them at most ``limit_s``."""
+        self._stop.set()
+        self._outgoing.put(None)
+        if self._port is not None and hasattr(self._port, "cancel_read"):
+            with contextlib.suppress(OSError, AttributeError, TypeError, ValueError):
+                self._port.cancel_read()
+        if self.thread.is_alive():
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(limit_s):
+                    await self._closed.wait()
+                    # It has nothing left to do but end; the next session must find it gone.
+                    self.thread.join(0.1)
+
+    # What follows runs in the threads.
+
+    def _tell(self, what: object, *arguments: object) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended in the meantime
+            self._loop.call_soon_threadsafe(what, *arguments)  # type: ignore[arg-type]
+
+    def _run(self) -> None:
+        port = None
+        try:
+            port = make_port(self.url, self._line)
+            port.open()
+            self._port = port
+            self._tell(self._set_opened, None)
+            while not self._stop.is_set():
+                data = port.read(1)
+                if not data:
+                    continue
+                # Boot time of the first byte: what waiting adds would otherwise enter the log.
+                now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+                try:
+                    time.sleep(SETTLE_S)
+                    # Network ports only say that something waits (1), not how much.
+                    while (waiting := port.in_waiting) and len(data) < MOST_AT_ONCE:
+                        data += port.read(min(waiting, MOST_AT_ONCE))
+                finally:
+                    # A port that is lost meanwhile must not take along what has come.
+                    self._tell(self._arrived, (now_s, data))
+        # TypeError: the library's way of failing when a port vanishes under it. ValueError: a
+        # setting that the driver refuses.
+        except (OSError, TypeError, ValueError, AttributeError) as error:
+            lost = SourceError(explain(self.url, error))
+            self._tell(self._set_opened, lost)
+            self._tell(self._arrived, lost)
+        finally:
+            if port is not None:
+                with contextlib.suppress(OSError, TypeError, AttributeError):
+                    port.close()
+            self._tell(self._closed.set)
+
+    def _write(self) -> None:
+        while (payload := self._outgoing.get()) is not None:
+            try:
+                if self._port is not None:
+                    self._port.write(payload)
+            except (OSError, TypeError, ValueError, AttributeError) as error:
+                self._tell(self._arrived, SourceError(explain(self.url, error)))
+                return
+
+    # What follows runs in the loop.
+
+    def _set_opened(self, error: SourceError | None) -> None:
+        if self._opened.done():
+            return
+        if error is None:
+            self._opened.set_result(None)
+        else:
+            self._opened.set_exception(error)
+
+    def _arrived(self, chunk: tuple[float, bytes] | SourceError) -> None:
+        if self._chunks.qsize() >= MOST_WAITING and not isinstance(chunk, SourceError):
+            self.overflowed += 1
+        else:
+            self._chunks.put_nowait(chunk)

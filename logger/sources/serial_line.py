@@ -1,0 +1,248 @@
+"""Readings over a serial line, by configuration alone.
+
+Only the configured requests are ever written to the port; without any, nothing is. (The kernel may
+echo bytes that arrive in the instant between opening a port and switching its echo off.)
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING, Any
+
+from logger.errors import SourceError
+from logger.refusals import Refusals
+from logger.settings import REQUIRED, Section, Setting
+from logger.sources.base import checked_settings
+from logger.sources.description import (
+    DESCRIPTION_SETTINGS,
+    RADIO_ONLY,
+    Description,
+    configured_description,
+)
+from logger.sources.port import LineSettings, PortLink
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable
+
+    from logger.config import Config
+    from logger.reading import Reading
+    from logger.sources.decoding import Request
+    from logger.sources.pipeline import Outcome, Pipeline
+
+#: Kinds of port URL of pyserial 3.5, and whether they reach over a network.
+SCHEMES = {
+    "alt": False,
+    "cp2110": False,
+    "hwgrep": False,
+    "loop": False,
+    "rfc2217": True,
+    "socket": True,
+    "spy": False,
+}
+
+LINE = Section(
+    "line",
+    (
+        Setting("baud", "whole", 9600, "speed", "bit/s", 50, 4000000),
+        Setting("data_bits", "whole", 8, "bits in a character", "", 5, 8),
+        Setting(
+            "parity",
+            "text",
+            "none",
+            "parity bit",
+            choices=("none", "even", "odd", "mark", "space"),
+        ),
+        Setting("stop_bits", "number", 1.0, "stop bits: 1, 1.5 or 2", "", 1, 2),
+        Setting("rts_cts", "flag", False, "flow control by RTS and CTS"),
+        Setting("dtr", "flag", True, "level of DTR while open; some boards reset by it"),
+        Setting("rts", "flag", True, "level of RTS while open"),
+    ),
+    "how the serial port is set",
+)
+SETTINGS = Section(
+    "source",
+    (
+        Setting(
+            "port",
+            "text",
+            REQUIRED,
+            "the port: best a link in /dev/serial/by-id/, which stays the same after replugging",
+        ),
+        Setting(
+            "allow_network",
+            "flag",
+            False,
+            "allow socket:// and rfc2217:// ports; these have neither encryption nor "
+            "authentication: anyone on the network can read and forge what comes over them",
+        ),
+        Setting("line", "table", None, "how the serial port is set"),
+        *DESCRIPTION_SETTINGS,
+    ),
+    "a device on a serial line",
+)
+
+
+class SerialSource:
+    """A device on a serial line.
+
+    Attributes
+    ----------
+    live
+        True: readings carry the boot time of their first byte.
+    refusals
+        What was refused, over all sessions.
+    delays
+        Delays of the link, for the supervisor.
+    """
+
+    live = True
+
+    def __init__(
+        self,
+        port: str,
+        line: LineSettings,
+        description: Description,
+        *,
+        watch: Callable[[Outcome], None] | None = None,
+        tap: Callable[[float, bytes, bool], None] | None = None,
+    ) -> None:
+        self.port = port
+        self.line = line
+        self.description = description
+        self.delays = description.delays
+        self.refusals = Refusals()
+        self.pipeline: Pipeline = description.pipeline(self.refusals, watch)
+        self._tap = tap
+        self._link: PortLink | None = None
+
+    def describe(self) -> str:
+        """Name the port and what is spoken on it."""
+        label = f"{self.description.label}, " if self.description.label else ""
+        return f"{label}{self.description.decoder_kind} on {self.port}"
+
+    async def close(self) -> None:
+        """Release nothing: a session closes its port itself."""
+
+    async def readings(self) -> AsyncIterator[Reading]:
+        """Open the port and give readings; see :class:`logger.sources.base.Source`."""
+        if self._link is not None and self._link.thread.is_alive():
+            # A driver that does not come back: another thread on the same port would hang too.
+            raise SourceError(f"{self.port}: the last session still hangs in the driver")
+        link = self._link = PortLink(self.port, self.line)
+        self.pipeline.reset()
+        try:
+            await link.open()
+            steps = self._listen(link) if self.description.poll is None else self._ask(link)
+            async for reading in steps:
+                yield reading
+        finally:
+            if link.overflowed:
+                self.refusals.count("arrived faster than it could be read")
+            await link.close()
+
+    async def _listen(self, link: PortLink) -> AsyncIterator[Reading]:
+        while True:
+            chunk = await link.receive()
+            if chunk is not None:
+                for reading in self._feed(*chunk):
+                    yield reading
+
+    async def _ask(self, link: PortLink) -> AsyncIterator[Reading]:
+        poll = self.description.poll
+        if poll is None:
+            return
+        loop = asyncio.get_running_loop()
+        next_round_s = loop.time()
+        while True:
+            for request in poll.requests:
+                async for reading in self._exchange(link, request):
+                    yield reading
+                async for reading in self._until(link, loop.time() + poll.pause_s):
+                    yield reading
+            # A round that took too long is followed by the next at once, but none is caught up.
+            next_round_s = max(next_round_s + poll.every_s, loop.time())
+            async for reading in self._until(link, next_round_s):
+                yield reading
+
+    async def _exchange(self, link: PortLink, request: Request) -> AsyncIterator[Reading]:
+        poll = self.description.poll
+        if poll is None:
+            return
+        loop = asyncio.get_running_loop()
+        self.pipeline.asked(request, echo=poll.echo)
+        if self._tap is not None:
+            self._tap(loop.time(), request.payload, True)
+        link.send(request.payload)
+        deadline_s = loop.time() + poll.answer_s
+        while not self.pipeline.answered:
+            chunk = await link.receive(deadline_s)
+            if chunk is None:
+                self.pipeline.unanswered(request)
+                # A late answer must not pass for that to the next question.
+                late_s = loop.time() + poll.answer_s
+                while await link.receive(late_s) is not None:
+                    pass
+                return
+            for reading in self._feed(*chunk):
+                yield reading
+
+    async def _until(self, link: PortLink, until_s: float) -> AsyncIterator[Reading]:
+        """Take what comes unasked until a time on the loop's clock."""
+        while (chunk := await link.receive(until_s)) is not None:
+            for reading in self._feed(*chunk):
+                yield reading
+
+    def _feed(self, time_s: float, data: bytes) -> list[Reading]:
+        if self._tap is not None:
+            self._tap(time_s, data, False)
+        return self.pipeline.feed(time_s, data)
+
+
+def build(config: Config) -> SerialSource:
+    """Build the source from the [source] section.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        With file, line, key and the accepted values.
+    """
+    settings = checked_settings(config, SETTINGS)
+    port = settings["port"]
+    check_port(config, port, allow_network=settings["allow_network"])
+    description = configured_description(config, settings)
+    if description.decoder_kind in RADIO_ONLY:
+        raise description.place.error(
+            f"{description.decoder_kind} needs kind = 'ble'; a serial line has none",
+            "decoder",
+            "kind",
+        )
+    return SerialSource(port, line_settings(description), description)
+
+
+def check_port(config: Config, port: str, *, allow_network: bool) -> None:
+    """Refuse port URLs that are unknown, or reach over a network without leave."""
+    scheme, found, _ = port.partition("://")
+    if not port or (found and scheme.lower() not in SCHEMES):
+        accepted = ", ".join(f"{name}://" for name in SCHEMES)
+        raise config.document.error(
+            f"got {port!r}; accepted: the path of a device, or one of {accepted}", "source", "port"
+        )
+    if found and SCHEMES[scheme.lower()] and not allow_network:
+        raise config.document.error(
+            f"{scheme}:// reaches over the network without encryption or authentication: anyone "
+            f"there can read and forge the readings. Set allow_network = true if that is "
+            f"acceptable",
+            "source",
+            "port",
+        )
+
+
+def line_settings(description: Description) -> LineSettings:
+    """Check the [line] table of a description."""
+    table: Any = description.tables.get("line")
+    values = description.place.under("line").checked(LINE, table)
+    if values["stop_bits"] not in {1, 1.5, 2}:
+        raise description.place.error("accepted: 1, 1.5 or 2", "line", "stop_bits")
+    if description.tables.get("ble") is not None:
+        raise description.place.error("belongs to a radio link; use [line] here", "ble")
+    return LineSettings(**values)

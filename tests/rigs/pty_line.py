@@ -1,0 +1,43 @@
+"""A serial line made of a pseudo-terminal, with a stable name like those in /dev/serial/by-id."""
+
+import os
+import pty
+import tty
+from pathlib import Path
+
+
+class PtyLine:
+    """The device's end of a line; ``name`` is what the program under test opens."""
+
+    def __init__(self, name: Path) -> None:
+        self.name = name
+        self.master = -1
+        self.plug()
+
+    def plug(self) -> None:
+        self.master, slave = pty.openpty()
+        # Raw from the start: a fresh terminal echoes until somebody opens and sets it.
+        tty.setraw(slave)
+        self.name.unlink(missing_ok=True)
+        self.name.symlink_to(os.ttyname(slave))
+        os.close(slave)
+
+    def unplug(self) -> None:
+        self.name.unlink(missing_ok=True)
+        if self.master >= 0:
+            os.close(self.master)
+        self.master = -1
+
+    def write(self, data: bytes) -> None:
+        os.write(self.master, data)
+
+    def read(self) -> bytes:
+        """Return everything that the program has sent."""
+        os.set_blocking(self.master, False)
+        sent = b""
+        try:
+            while piece := os.read(self.master, 4096):
+                sent += piece
+        except OSError:  # nothing there, or nobody on the line
+            pass
+        return sent
