@@ -252,6 +252,7 @@ def test_a_network_port_needs_leave_and_then_works(tmp_path):
     text = TEXT.format(port="socket://127.0.0.1:{port}")
 
     async def serve(reader, writer):
+        await asyncio.sleep(0.1)  # pyserial drops what arrives while it opens the port
         writer.write(b"\nU=13.52 I=4.20 MODE=RUN\n")
         await writer.drain()
         await asyncio.sleep(0.2)
