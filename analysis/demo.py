@@ -71,6 +71,7 @@ rest_spacing_s = 300
 loss_per_1000h = 0.078"""
 _LIVE = """\
 speed = 1                # 'ebbwatt log' goes on with her from here, in real time
+spacing_s = 1
 hours_before = {hours:.0f}
 loss_per_1000h = 0.078"""
 
