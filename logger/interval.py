@@ -18,6 +18,10 @@ from logger.reading import RUN_STATES, OperatingState, Reading
 if TYPE_CHECKING:
     from logger.config import LogConfig
 
+#: What is nearer to a limit than this counts as not beyond it (s, V or A): readings are decimal
+#: numbers that often lie exactly on a limit, where the last bit of a float must not decide.
+HAIR = 1e-6
+
 
 @dataclass(frozen=True, slots=True)
 class Interval:
@@ -117,7 +121,7 @@ class Condenser:
             longest_s = self.log.longest_running_s if running else self.log.longest_rest_s
             shortest_s = self.SHORTEST_RUNNING_S if running else self.SHORTEST_REST_S
             # A hair below the limit counts as reached: sums of float spacings fall short of it.
-            if length_s < longest_s - 1e-6 and not (leaves and length_s >= shortest_s):
+            if length_s < longest_s - HAIR and not (leaves and length_s >= shortest_s - HAIR):
                 return None
         closed = self._close()
         self._open(reading, counted=False)
@@ -185,14 +189,14 @@ class Condenser:
         if (
             voltage is not None
             and reading.voltage_v is not None
-            and abs(reading.voltage_v - voltage) > self.log.voltage_band_v
+            and abs(reading.voltage_v - voltage) > self.log.voltage_band_v + HAIR
         ):
             return True
         current = _mean(self._charge, first.current_a)
         return (
             current is not None
             and reading.current_a is not None
-            and abs(reading.current_a - current) > self.log.current_band_a
+            and abs(reading.current_a - current) > self.log.current_band_a + HAIR
         )
 
     def _is_running(self) -> bool:
@@ -201,7 +205,7 @@ class Condenser:
             return False
         current = _mean(self._charge, first.current_a)
         return first.state in RUN_STATES or (
-            current is not None and abs(current) > self.log.current_band_a
+            current is not None and abs(current) > self.log.current_band_a + HAIR
         )
 
     def _close(self) -> Interval:

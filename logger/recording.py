@@ -19,6 +19,7 @@ from logger.errors import RecordingError
 from logger.reading import CHANNELS, OperatingState, Reading
 
 if TYPE_CHECKING:
+    from _csv import Reader as CsvReader
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
@@ -54,7 +55,7 @@ class Recording:
         """Yield readings and bad rows."""
         last_s = -math.inf
         for line, row in self._rows():
-            result = row if isinstance(row, str) else _reading(row)
+            result = row if isinstance(row, str) else reading_from(row)
             if isinstance(result, str):
                 yield BadRow(line, result)
             elif result.time_s <= last_s:
@@ -83,35 +84,9 @@ class Recording:
 
     def _csv_rows(self, file: IO[str]) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
         rows = csv.reader(line.replace("\0", "\ufffd") for line in file)
-        try:
-            header = [name.strip().removeprefix("\ufeff") for name in next(rows)]
-        except StopIteration:
-            raise RecordingError(
-                f"{self.path}: is empty; a recording begins with a header such as "
-                f"{','.join(FIELDS)}"
-            ) from None
-        if "time" not in header:
-            raise RecordingError(
-                f"{self.path}, line 1: the header has no column 'time'; accepted columns: "
-                f"{', '.join(FIELDS)}"
-            )
-        if twice := sorted({name for name in header if header.count(name) > 1}):
-            raise RecordingError(f"{self.path}, line 1: column {twice[0]!r} stands there twice")
+        header = checked_header(self.path, next(rows, None))
         self.unknown = [name for name in header if name not in FIELDS]
-        while True:
-            try:
-                row = next(rows)
-            except StopIteration:
-                return
-            except csv.Error as error:
-                yield rows.line_num, f"not a CSV row: {error}"
-                continue
-            if not row:
-                continue
-            if len(row) != len(header):
-                yield rows.line_num, f"has {len(row)} fields where the header has {len(header)}"
-                continue
-            yield rows.line_num, dict(zip(header, row, strict=True))
+        yield from csv_rows(rows, header)
 
     def _json_rows(self, file: IO[str]) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
         known = set(FIELDS)
@@ -131,6 +106,50 @@ class Recording:
                 continue
             self.unknown += [k for k in row if k not in known and k not in self.unknown]
             yield number, row
+
+
+def checked_header(path: Path, header: list[str] | None) -> list[str]:
+    """Return the names of the columns of a CSV recording.
+
+    Raises
+    ------
+    RecordingError
+        If there is no header, it has no column ``time``, or names a column twice.
+    """
+    if header is None:
+        raise RecordingError(
+            f"{path}: is empty; a recording begins with a header such as {','.join(FIELDS)}"
+        )
+    names = [name.strip().removeprefix("\ufeff") for name in header]
+    if "time" not in names:
+        raise RecordingError(
+            f"{path}, line 1: the header has no column 'time'; accepted columns: "
+            f"{', '.join(FIELDS)}"
+        )
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        raise RecordingError(f"{path}, line 1: column {twice[0]!r} stands there twice")
+    return names
+
+
+def csv_rows(
+    rows: CsvReader, header: list[str], before: int = 0
+) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
+    """Yield line number and row (or why it is none); ``before`` lines precede the reader's."""
+    while True:
+        try:
+            row = next(rows)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            yield before + rows.line_num, f"not a CSV row: {error}"
+            continue
+        if not row:
+            continue
+        line = before + rows.line_num
+        if len(row) != len(header):
+            yield line, f"has {len(row)} fields where the header has {len(header)}"
+            continue
+        yield line, dict(zip(header, row, strict=True))
 
 
 def parse_time(value: object) -> float:
@@ -167,7 +186,7 @@ def parse_time(value: object) -> float:
     return seconds
 
 
-def _reading(row: Mapping[str, Any]) -> Reading | str:
+def reading_from(row: Mapping[str, Any]) -> Reading | str:
     """Turn one row into a Reading, or say why it cannot be one."""
     if "time" not in row:
         return "has no time"

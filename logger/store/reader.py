@@ -57,6 +57,10 @@ class Session:
     ended_ms: int | None
     offset_ms: int
     offset_quality: int
+    version: str | None = None
+    digest: str | None = None
+    origin: str | None = None
+    """The database that it was merged from, None if it was written here."""
 
 
 class Reader:
@@ -109,8 +113,8 @@ class Reader:
     def sessions(self, fitting: int) -> list[Session]:
         """Return the sessions of a fitting, oldest first."""
         rows = self._rows(
-            "SELECT id, fitting, boot_id, source, started_ms, ended_ms, offset_ms, offset_quality "
-            "FROM sessions WHERE fitting = ? ORDER BY id",
+            "SELECT id, fitting, boot_id, source, started_ms, ended_ms, offset_ms, offset_quality, "
+            "version, digest, origin FROM sessions WHERE fitting = ? ORDER BY id",
             fitting,
         )
         return [Session(*row) for row in rows]
@@ -125,6 +129,27 @@ class Reader:
                 (fitting,),
             )
 
+    def name(self) -> str:
+        """Return the random name of this database."""
+        return str(self._rows("SELECT value FROM about WHERE key = 'store'")[0][0])
+
+    def session_rows(self, session: int) -> list[tuple[int | None, ...]]:
+        """Return the stored rows of one session without the session itself."""
+        names = ", ".join(COLUMNS[:-1])
+        return self._rows(
+            f"SELECT {names} FROM intervals WHERE session = ? ORDER BY id",  # noqa: S608 - ours
+            session,
+        )
+
+    def spans(self, fitting: int) -> list[tuple[int, int]]:
+        """Return start and duration of every interval whose true time is known, ms, UTC."""
+        return self._rows(
+            "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms FROM intervals "
+            "JOIN sessions ON sessions.id = intervals.session "
+            "WHERE sessions.fitting = ? AND sessions.offset_quality > 0",
+            fitting,
+        )
+
     def events(self) -> list[Event]:
         """Return every event with its time in UTC, in order of time."""
         rows = self._rows(
@@ -136,6 +161,14 @@ class Reader:
             Event(row[0], row[1] / 1000.0, row[2], row[3], row[4], struck=bool(row[5]))
             for row in rows
         ]
+
+    def stored_events(self) -> list[tuple[Any, ...]]:
+        """Return (session, at_ms, offset_ms, kind, amount, text, struck_ms) as stored."""
+        return self._rows(
+            "SELECT events.session, events.at_ms, coalesce(sessions.offset_ms, 0), kind, amount, "
+            "coalesce(text, ''), struck_ms FROM events "
+            "LEFT JOIN sessions ON sessions.id = events.session ORDER BY events.id"
+        )
 
     def _rows(self, statement: str, *values: object) -> list[tuple[Any, ...]]:
         with translated(self.path):

@@ -12,6 +12,8 @@ sessions
     One process run or one import. ``boot_id`` is the kernel's boot id, or NULL for recordings,
     whose clock is Unix time. Times of a session are milliseconds on its own clock;
     UTC = time + ``offset_ms``. ``offset_quality``: 0 unknown, 1 as the board believed, 2 true.
+    ``origin`` is NULL for sessions written here, else the ``store`` of the database that they
+    were merged from: sessions of one origin are in order of writing.
 states
     The number that stands for each operating state in ``intervals``; the name is what counts.
 intervals
@@ -20,12 +22,15 @@ intervals
 events
     What people and the logger noted. ``session`` NULL: ``at_ms`` is UTC; otherwise it is on the
     session's clock. Struck events stay.
+about
+    ``store``: a random name of this database, by which a merged copy knows where rows came from.
 raw
     Compressed columns of raw readings, one row per hour at most.
 """
 
 from __future__ import annotations
 
+import secrets
 import sys
 from pathlib import Path
 
@@ -61,6 +66,7 @@ def create(db: Database) -> None:
             "offset_ms": int,
             "offset_quality": int,
             "digest": str,
+            "origin": str,
         },
         pk="id",
         foreign_keys=[("fitting", "fittings", "id")],
@@ -99,6 +105,7 @@ def create(db: Database) -> None:
         pk="id",
         not_null={"at_ms", "kind"},
     )
+    db.table("about").insert({"key": "store", "value": secrets.token_hex(8)}, pk="key")
     db.table("raw").create(
         {"id": int, "session": int, "start_ms": int, "end_ms": int, "readings": int, "data": bytes},
         pk="id",

@@ -6,6 +6,7 @@ Wear of a memory card is set by the number of commits, so a commit is made at mo
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
@@ -14,6 +15,7 @@ from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Iterable
     from pathlib import Path
 
     from logger.config import ChargerConfig
@@ -28,6 +30,7 @@ INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_m
     battery_charge_mc, fuel_ml)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
+INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +119,7 @@ class Writer:
         with translated(self.path), self._connection:
             self._connection.execute("BEGIN IMMEDIATE")
             self._connection.execute(
-                "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)",
-                (self.session, round(at_s * 1000.0), kind, amount, text),
+                INSERT_EVENT, (self.session, round(at_s * 1000.0), kind, amount, text)
             )
 
     def set_offset(self, offset_s: float, quality: int) -> None:
@@ -151,6 +153,32 @@ class Writer:
     def __exit__(self, *_: object) -> None:
         """Commit and close, without marking the session as ended."""
         self.close()
+
+
+def write_import(
+    path: Path,
+    charger: ChargerConfig,
+    session: SessionStart,
+    rows: Iterable[tuple[int | None, ...]],
+    events: Iterable[tuple[float, str, float | None, str]] = (),
+    into: int | None = None,
+) -> int:
+    """Write a whole session at once, or nothing of it; return its id.
+
+    ``rows`` are stored rows without their session; ``events`` are (time on the session's clock,
+    kind, amount, text). ``into`` continues a session instead of beginning one.
+    """
+    with closing(open_writer(path)) as connection, translated(path), connection:
+        connection.execute("BEGIN IMMEDIATE")
+        number = into
+        if number is None:
+            number = _session(connection, _fitting(connection, charger, session), session)
+        connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
+        connection.executemany(
+            INSERT_EVENT,
+            ((number, round(at_s * 1000.0), *values) for at_s, *values in events),
+        )
+    return number
 
 
 def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: SessionStart) -> int:

@@ -1,0 +1,167 @@
+"""``ebbwatt import``: take recordings, or the log of another board, into the database."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from logger.config import find_config, load_config
+from logger.errors import RecordingError
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Iterator
+
+    from analysis.importing import FileResult
+    from analysis.merging import MergeResult
+    from logger.config import Config
+
+HELP = "take recordings, or another board's log, into the database"
+DESCRIPTION = (
+    "Recordings are CSV with a header or JSON Lines, also as .gz: time (ISO 8601 with offset, or\n"
+    "Unix seconds) and any of voltage_v, current_a, runtime_h, temperature_c, battery_current_a,\n"
+    "fuel_l, state. Rows rise in time. A bad row is refused with its line and reason, the rest\n"
+    "goes in. A file that is an Ebbwatt database is merged. What the log holds already is left\n"
+    "alone: the same file twice changes nothing, and overlapping files do not count twice.\n"
+    "Everything goes to the fitting that the configuration names; a merged database keeps its own."
+)
+EXAMPLE = "ebbwatt import spring.csv summer.csv.gz"
+
+_SHOWN = 20
+_SQLITE = b"SQLite format 3\0"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this command."""
+    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="recording or database")
+    parser.add_argument(
+        "--every-row", action="store_true", help=f"list every refused row, not the first {_SHOWN}"
+    )
+    parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Import each file in turn."""
+    from logger.store.files import prepare
+
+    config = load_config(find_config(args.config))
+    for path in args.files:
+        if not path.is_file():
+            raise RecordingError(f"{path}: there is no such file")
+    prepare(config.store.path)
+    shown = None if args.every_row else _SHOWN
+    outcomes = []
+    for outcome in _outcomes(config, args.files):
+        if args.json:
+            outcomes.append(outcome)
+        else:
+            print("\n".join(_lines(outcome, shown)), flush=True)
+    if args.json:
+        print(json.dumps({"schema": "ebbwatt/import/1", "files": outcomes}, indent=1))
+    return 0
+
+
+def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
+    """Import the files and yield what became of each."""
+    from analysis.importing import Importer
+    from analysis.merging import merge
+
+    importer: Importer | None = None
+    try:
+        for path in paths:
+            if _is_database(path):
+                if importer is not None:
+                    importer.finish()
+                    importer = None
+                yield _merged(path, merge(config.store.path, path))
+                continue
+            if importer is None:
+                importer = Importer(config)
+            with _progress(path) as advance:
+                result = importer.take(path, advance)
+            if path == paths[-1]:
+                result.intervals += importer.finish()
+            yield _imported(result)
+    finally:
+        if importer is not None:
+            importer.finish()
+
+
+def _is_database(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(_SQLITE)) == _SQLITE
+
+
+def _progress(path: Path) -> Any:  # noqa: ANN401 - a context manager that gives a function
+    """Show on a terminal how many readings have been taken; elsewhere stay silent."""
+    import sys
+    from contextlib import contextmanager
+
+    @contextmanager
+    def show() -> Iterator[Callable[[int], None]]:
+        if not sys.stderr.isatty():
+            yield lambda _: None
+            return
+        taken = 0
+
+        def advance(count: int) -> None:
+            nonlocal taken
+            taken += count
+            print(f"\r{path.name}: {taken:,} readings ...", end="", file=sys.stderr, flush=True)
+
+        yield advance
+        print("\r\033[K", end="", file=sys.stderr, flush=True)
+
+    return show()
+
+
+def _imported(result: FileResult) -> dict[str, Any]:
+    return {
+        "file": str(result.path),
+        "readings": result.readings,
+        "known": result.known,
+        "intervals": result.intervals,
+        "refused": [{"line": bad.line, "reason": bad.reason} for bad in result.bad],
+        "implausible": result.implausible,
+        "ignored_columns": result.unknown,
+    }
+
+
+def _merged(path: Path, result: MergeResult) -> dict[str, Any]:
+    return {
+        "file": str(path),
+        "intervals": result.intervals,
+        "known_intervals": result.known,
+        "sessions": result.sessions,
+        "fittings": result.fittings,
+        "events": result.events,
+    }
+
+
+def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
+    """Yield the outcome of one file for a person."""
+    from logger.refusals import printable
+
+    name = printable(outcome["file"], 200)
+    if "known_intervals" in outcome:
+        yield (
+            f"{name}: {outcome['intervals']:,} intervals merged, "
+            f"{outcome['known_intervals']:,} were there already; "
+            f"{outcome['events']:,} events, {outcome['fittings']:,} fittings were new"
+        )
+        return
+    yield (
+        f"{name}: {outcome['readings']:,} readings added as {outcome['intervals']:,} intervals, "
+        f"{outcome['known']:,} were there already"
+    )
+    if outcome["ignored_columns"]:
+        columns = ", ".join(printable(column, 40) for column in outcome["ignored_columns"][:10])
+        yield f"  columns ignored: {columns}"
+    for reason, count in outcome["implausible"].items():
+        yield f"  values refused: {reason}: {count:,}"
+    refused = outcome["refused"]
+    for bad in refused[:shown]:
+        yield f"  {name}, line {bad['line']}: row refused: {printable(bad['reason'], 160)}"
+    if shown is not None and len(refused) > shown:
+        yield f"  and {len(refused) - shown:,} more rows refused (--every-row lists them)"

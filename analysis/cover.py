@@ -1,0 +1,92 @@
+"""What stretches of time the log holds already."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Times = NDArray[np.int64]
+
+
+class Cover:
+    """Closed stretches of time in whole milliseconds.
+
+    Parameters
+    ----------
+    start_ms, end_ms
+        Ends of the stretches, in any order, overlapping or not; shape (n,).
+    """
+
+    def __init__(self, start_ms: ArrayLike = (), end_ms: ArrayLike = ()) -> None:
+        start = np.asarray(start_ms, dtype=np.int64)
+        end = np.asarray(end_ms, dtype=np.int64)
+        order = np.argsort(start, kind="stable")
+        start, end = start[order], end[order]
+        # A stretch that begins beyond everything before it opens a new span; touching ones join.
+        reach = np.maximum.accumulate(end) if len(end) else end
+        opens = np.ones(len(start), dtype=bool)
+        opens[1:] = start[1:] > reach[:-1]
+        places = np.flatnonzero(opens)
+        self.start_ms: Times = start[places]
+        self.end_ms: Times = reach[np.append(places[1:], len(start)) - 1] if len(start) else end
+        lasting = self.end_ms > self.start_ms
+        self._long_start, self._long_end = self.start_ms[lasting], self.end_ms[lasting]
+
+    def __len__(self) -> int:
+        """Return the number of separate spans."""
+        return len(self.start_ms)
+
+    def joined(self, start_ms: ArrayLike, end_ms: ArrayLike) -> Cover:
+        """Return the cover with more stretches."""
+        return Cover(
+            np.concatenate((self.start_ms, np.asarray(start_ms, dtype=np.int64))),
+            np.concatenate((self.end_ms, np.asarray(end_ms, dtype=np.int64))),
+        )
+
+    def holds(self, at_ms: Times) -> NDArray[np.bool_]:
+        """Say for each instant whether it lies in the cover, ends included."""
+        if not len(self):
+            return np.zeros(len(at_ms), dtype=bool)
+        place = np.searchsorted(self.start_ms, at_ms, side="right") - 1
+        return (place >= 0) & (at_ms <= self.end_ms[place])
+
+    def crosses(self, from_ms: Times, to_ms: Times) -> NDArray[np.bool_]:
+        """Say for each open stretch whether a part of it lies in the cover.
+
+        Single instants in the cover are no part of a stretch.
+        """
+        begun = np.searchsorted(self._long_start, to_ms, side="left")
+        over = np.searchsorted(self._long_end, from_ms, side="right")
+        return begun > over
+
+    def overlap_ms(self, from_ms: Times, to_ms: Times) -> Times:
+        """Return how much of each stretch lies in the cover, ms."""
+        if not len(self._long_start):
+            return np.zeros(len(from_ms), dtype=np.int64)
+        total = np.concatenate(([0], np.cumsum(self._long_end - self._long_start)))
+
+        def before(at_ms: Times) -> Times:
+            place = np.searchsorted(self._long_start, at_ms, side="right") - 1
+            inside = np.minimum(at_ms, self._long_end[place]) - self._long_start[place]
+            held: Times = total[place] + inside
+            return np.where(place >= 0, held, 0)
+
+        return before(to_ms) - before(from_ms)
+
+    def free(self, from_ms: int, to_ms: int) -> list[tuple[int, int]]:
+        """Return the parts of one stretch that lie outside the cover."""
+        parts: list[tuple[int, int]] = []
+        first = int(np.searchsorted(self._long_end, from_ms, side="right"))
+        last = int(np.searchsorted(self._long_start, to_ms, side="left"))
+        at_ms = from_ms
+        for place in range(first, last):
+            if (start_ms := int(self._long_start[place])) > at_ms:
+                parts.append((at_ms, start_ms))
+            at_ms = int(self._long_end[place])
+        if at_ms < to_ms:
+            parts.append((at_ms, to_ms))
+        return parts
