@@ -16,6 +16,7 @@ from logger import __version__
 from logger.config import load_config
 from logger.errors import UsageError
 from logger.recorder import Recorder
+from logger.snapshot import Snapshot
 from logger.sources.simulated import build
 from logger.store.events import add_event
 from logger.store.writer import SessionStart, Writer
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 #: The day on which Dabchick's charger was fitted, and how long her log goes on.
 FITTED = date(2022, 4, 18)
-DAYS = 1240
+DAYS = 1239.125
 SEED = 20
 #: Everything that a demonstration leaves in its folder.
 LEAVES = ("ebbwatt.toml", "ebbwatt.db", "report.html", "assessment.json")
@@ -82,9 +83,10 @@ class Demo:
 
     folder: Path
     config: Config
-    readings: int
     end_s: float
     """Unix time of the last reading: the "now" of the demonstration."""
+    snapshot: Snapshot
+    """What a live logger would have known at that instant."""
 
 
 def make_folder(folder: Path) -> None:
@@ -113,7 +115,7 @@ def make_folder(folder: Path) -> None:
         raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
 
 
-def live(folder: Path, days: int, progress: Callable[[float], None]) -> Demo:
+def live(folder: Path, days: float, progress: Callable[[float], None]) -> Demo:
     """Let the boat live for ``days``, log her, and leave her configuration in the folder.
 
     ``progress`` is told the fraction that is done.
@@ -141,7 +143,20 @@ def live(folder: Path, days: int, progress: Callable[[float], None]) -> Demo:
         add_event(config.store.path, kind, time_s=time_s, now_s=newest_s, amount=amount, text=text)
     progress(1.0)
     live_on = _LIVE.format(hours=source.voyage.hours)
-    return Demo(folder, _configure(folder, live_on), recorder.readings, newest_s)
+    snapshot = Snapshot(
+        boottime_s=0.0,
+        written_s=newest_s,
+        boot_id="",
+        session=writer.session,
+        source=source.describe(),
+        link="live",
+        link_reason="",
+        reading=recorder.newest,
+        reading_age_s=0.0,
+        readings=recorder.readings,
+        refused=dict(source.refusals.by_reason),
+    )
+    return Demo(folder, _configure(folder, live_on), newest_s, snapshot)
 
 
 def _configure(folder: Path, life: str) -> Config:

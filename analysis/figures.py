@@ -85,8 +85,11 @@ def day(time_s: float, zone: tzinfo = UTC) -> str:
     return datetime.fromtimestamp(time_s, zone).strftime("%Y-%m-%d")
 
 
-def minute(time_s: float, zone: tzinfo = UTC) -> str:
-    """Return ISO date and time to the minute, without the zone (which is to be shown once)."""
+def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
+    """Return ISO date and time to the minute, without the zone (which is to be shown once).
+
+    ``zone`` None is the zone of this machine.
+    """
     return datetime.fromtimestamp(time_s, zone).strftime("%Y-%m-%d %H:%M")
 
 

@@ -61,19 +61,32 @@ def run(args: argparse.Namespace) -> int:
 def show(demo: Demo) -> None:
     """Show the dashboard and the summary as they stood at the end of the log, and write both."""
     import json
+    from datetime import UTC
+
+    from rich.console import Console
 
     from analysis.assess import assess
+    from analysis.commands.watch import print_frame
+    from analysis.dashboard_facts import Moment, collect
     from analysis.history import load_history
     from analysis.report_page import write_page, write_whole
     from analysis.report_sections import Matter
     from analysis.report_summary import summary
+    from analysis.watching import RECENT_DAYS, recent_history
     from logger import __version__
 
-    history = load_history(demo.config.store.path)
+    path = demo.config.store.path
+    history = load_history(path)
     assessment = assess(history, demo.config)
     document = json.dumps(assessment.document(), indent=1)
     write_whole(demo.folder / "assessment.json", document + "\n")
     matter = Matter(assessment, history.events, demo.end_s, __version__)
     write_page(demo.folder / "report.html", matter)
-    for line in summary(matter):
+    recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)
+    moment = Moment(demo.end_s, 0.0, "", UTC)
+    print("The dashboard, as it stood at the end of the log:\n")
+    console = Console(highlight=False)
+    print_frame(console, collect(moment, demo.config, demo.snapshot, recent, assessment))
+    print("\nThe report in short:\n")
+    for line in summary(matter, console.width):
         print(line.text)

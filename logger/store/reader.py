@@ -119,15 +119,30 @@ class Reader:
         )
         return [Session(*row) for row in rows]
 
-    def intervals(self, fitting: int) -> Iterator[tuple[int | None, ...]]:
-        """Yield the stored rows of a fitting with :data:`COLUMNS`, in order of writing."""
+    def intervals(self, fitting: int, first_id: int = 0) -> Iterator[tuple[int | None, ...]]:
+        """Yield the stored rows of a fitting with :data:`COLUMNS`, in order of writing.
+
+        ``first_id`` leaves out what was written before that row.
+        """
         names = ", ".join(f"intervals.{name}" for name in COLUMNS)
         with translated(self.path):
             yield from self._connection.execute(
                 f"SELECT {names} FROM intervals "  # noqa: S608 - our own column names
-                "WHERE session IN (SELECT id FROM sessions WHERE fitting = ?)",
-                (fitting,),
+                "WHERE id >= ? AND session IN (SELECT id FROM sessions WHERE fitting = ?)",
+                (first_id, fitting),
             )
+
+    def first_id_since(self, fitting: int, time_s: float) -> int:
+        """Return the id of the first row that was written of the time since ``time_s`` (UTC)."""
+        row = self._rows(
+            "SELECT min(intervals.id) FROM intervals JOIN sessions "
+            "ON sessions.id = intervals.session WHERE sessions.fitting = ? "
+            "AND intervals.start_ms + intervals.duration_ms + sessions.offset_ms >= ?",
+            fitting,
+            round(time_s * 1000.0),
+        )[0]
+        # Nothing so late: everything that is still to be written.
+        return int(row[0]) if row[0] is not None else 2**62
 
     def name(self) -> str:
         """Return the random name of this database."""

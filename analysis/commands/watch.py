@@ -1,0 +1,95 @@
+"""``ebbwatt watch``: what the owner looks at."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from typing import TYPE_CHECKING, NoReturn
+
+from logger.config import find_config, load_config
+
+if TYPE_CHECKING:
+    import argparse
+
+    from rich.console import Console
+
+    from analysis.dashboard_facts import Facts
+
+HELP = "show the charger, the battery and the verdict, live"
+DESCRIPTION = (
+    "Shows whether the charger is on and producing, what the battery does, output against what "
+    "is available and rated, energy, fuel, the verdict with its confidence, and how old all that "
+    "is. Renewed every second until Ctrl-C. Ebbwatt only reads; its figures are no safety device."
+)
+EXAMPLE = "ebbwatt watch --once"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this command."""
+    parser.add_argument("--once", action="store_true", help="show one picture and end")
+    parser.add_argument(
+        "--ascii", action="store_true", help="use plain ASCII, for terminals without Unicode"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show the dashboard."""
+    # Before numpy is loaded: a pool of threads costs memory, and small arrays do not need it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from rich.console import Console
+
+    from analysis.watching import Watch, moment_now
+
+    config = load_config(find_config(args.config))
+    watch = Watch(config)
+    console = Console(highlight=False, soft_wrap=False)
+    if args.once or not console.is_terminal:
+        moment = moment_now()
+        watch.assess_once(moment)
+        print_frame(console, watch.facts(moment), ascii_only=args.ascii)
+        return 0
+    return _live(console, watch, ascii_only=args.ascii)
+
+
+def print_frame(console: Console, facts: Facts, *, ascii_only: bool = False) -> None:
+    """Print one picture."""
+    from analysis.dashboard import frame
+    from analysis.dashboard_marks import marks_for
+
+    marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
+    for line in frame(facts, console.width, marks):
+        console.print(line, soft_wrap=True)
+
+
+def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
+    """Renew the picture every second until the user or a signal ends it."""
+    import time
+
+    from rich.console import Group
+    from rich.live import Live
+
+    from analysis.dashboard import frame
+    from analysis.dashboard_marks import marks_for
+    from analysis.watching import moment_now
+
+    def leave(number: int, _: object) -> NoReturn:
+        # As an exception, so that the terminal is put back on the way out.
+        sys.exit(128 + number)
+
+    signal.signal(signal.SIGTERM, leave)
+    signal.signal(signal.SIGHUP, leave)
+    marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
+    try:
+        with Live(console=console, screen=True, auto_refresh=False) as live:
+            while True:
+                facts = watch.facts(moment_now())
+                lines = frame(facts, console.width, marks, console.height)
+                live.update(Group(*lines), refresh=True)
+                time.sleep(1.0)
+    except KeyboardInterrupt:
+        return 0
+
+
+if TYPE_CHECKING:
+    from analysis.watching import Watch

@@ -1,0 +1,127 @@
+"""Keeps what the dashboard needs at hand, cheaply: it may run for weeks in a corner of the cabin.
+
+The snapshot is read every second, the last eight days of the log when the file has changed, and
+the assessment is made at the start, once an hour, and when a run has ended, in a thread of its
+own, so that the picture never stands still for it.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from typing import TYPE_CHECKING
+
+from analysis.assess import assess
+from analysis.dashboard_facts import Facts, Moment, Situation, collect
+from analysis.history import History, from_rows, load_history
+from logger.errors import StoreError
+from logger.snapshot import boot_id, boottime_s, read_snapshot, snapshot_path
+from logger.store.reader import Reader
+
+if TYPE_CHECKING:
+    from datetime import tzinfo
+    from pathlib import Path
+
+    from analysis.assessment import Assessment
+    from logger.config import Config
+
+#: Days of the log at hand: the week that is shown, and a day for the zones.
+RECENT_DAYS = 8.0
+#: The log is looked at no more often than this: it is committed once a minute.
+LOOK_S = 30.0
+ASSESS_S = 3600.0
+
+
+def moment_now(zone: tzinfo | None = None) -> Moment:
+    """Return the clocks of this instant."""
+    return Moment(time.time(), boottime_s(), boot_id(), zone)
+
+
+def recent_history(path: Path, since_s: float) -> History:
+    """Load the log of the newest fitting from ``since_s`` (Unix time) on."""
+    with Reader(path) as reader:
+        fitting = reader.fitting()
+        rows = reader.intervals(fitting.id, reader.first_id_since(fitting.id, since_s))
+        return from_rows(rows, reader.sessions(fitting.id), fitting, reader.events())
+
+
+class Watch:
+    """What is watched: one configuration, its snapshot and its database."""
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self._snapshot = snapshot_path(config.store.path)
+        self._recent: History | None = None
+        self._looked_s = -LOOK_S
+        self._changed: tuple[float, ...] = ()
+        self._assessment: Assessment | None = None
+        self._note = "being assessed"
+        self._assessed_s = -ASSESS_S
+        self._worker: threading.Thread | None = None
+        self._was = Situation.EMPTY
+
+    def facts(self, moment: Moment) -> Facts:
+        """Return what is to be shown now."""
+        self._look(moment)
+        facts = collect(
+            moment,
+            self.config,
+            read_snapshot(self._snapshot),
+            self._recent,
+            self._assessment,
+            self._note,
+        )
+        run_ended = self._was is Situation.PRODUCING and facts.situation is Situation.RESTING
+        self._was = facts.situation
+        if run_ended or moment.boottime_s - self._assessed_s >= ASSESS_S:
+            self._assessed_s = moment.boottime_s
+            if self._worker is None or not self._worker.is_alive():
+                self._worker = threading.Thread(target=self.assess, daemon=True)
+                self._worker.start()
+        return facts
+
+    def assess(self) -> None:
+        """Make the assessment anew; what goes wrong becomes the note that is shown instead."""
+        try:
+            self._assessment = assess(load_history(self.config.store.path), self.config)
+        except StoreError as error:
+            self._note = str(error)
+
+    def assess_once(self, moment: Moment) -> None:
+        """Make the assessment now, for a single picture."""
+        self._assessed_s = moment.boottime_s
+        self.assess()
+
+    def _look(self, moment: Moment) -> None:
+        """Load the recent log if it is time to and the file has changed."""
+        if moment.boottime_s - self._looked_s < LOOK_S:
+            return
+        self._looked_s = moment.boottime_s
+        changed = _stamps(self.config.store.path)
+        if changed == self._changed and self._recent is not None:
+            return
+        self._changed = changed
+        try:
+            since_s = moment.now_s - RECENT_DAYS * 86400.0
+            recent = recent_history(self.config.store.path, since_s)
+            if len(recent) == 0:
+                recent = _newest_of(load_history(self.config.store.path))
+            self._recent = recent
+        except StoreError as error:
+            self._note = str(error)
+
+
+def _newest_of(history: History) -> History:
+    """Return the last interval alone: it says how old the log is."""
+    return history.select(history.start_s >= history.start_s.max()) if len(history) else history
+
+
+def _stamps(path: Path) -> tuple[float, ...]:
+    """Return when the database and its log were last written."""
+    stamps = []
+    for file in (path, path.with_name(path.name + "-wal")):
+        try:
+            stamps.append(file.stat().st_mtime)
+        except OSError:
+            stamps.append(0.0)
+    return tuple(stamps)
