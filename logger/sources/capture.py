@@ -1,0 +1,106 @@
+"""Captured byte streams: what came over a link, and when, in a file that can be played again.
+
+JSON Lines. The first line is ``{"capture": 1, "began": "2026-05-03T14:05:30Z", "link": "..."}``;
+each further line is ``{"at_s": 0.513, "bytes": "553d31330a"}`` with the seconds since the
+beginning and the bytes as hexadecimal digits, ``"channel"`` where a radio link has several, and
+``"sent": true`` for what went out.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import IO, TYPE_CHECKING, Any
+
+from logger.errors import RecordingError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Bytes that came (or went, if ``sent``) at one instant, Unix time."""
+
+    time_s: float
+    data: bytes
+    channel: str = ""
+    sent: bool = False
+
+
+class CaptureWriter:
+    """Writes chunks as they come; each line is complete, so a cut costs the last one at most."""
+
+    def __init__(self, file: IO[str], began_s: float, link: str) -> None:
+        self._file = file
+        self._began_s = began_s
+        began = datetime.fromtimestamp(began_s, UTC).isoformat().replace("+00:00", "Z")
+        self._line({"capture": _VERSION, "began": began, "link": link})
+
+    def write(self, chunk: Chunk) -> None:
+        """Append one chunk."""
+        line: dict[str, Any] = {
+            "at_s": round(chunk.time_s - self._began_s, 4),
+            "bytes": chunk.data.hex(),
+        }
+        if chunk.channel:
+            line["channel"] = chunk.channel
+        if chunk.sent:
+            line["sent"] = True
+        self._line(line)
+
+    def _line(self, value: dict[str, Any]) -> None:
+        self._file.write(json.dumps(value) + "\n")
+        self._file.flush()
+
+
+def is_capture(path: Path) -> bool:
+    """Tell whether the file begins like a capture.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return file.read(12).replace(b" ", b"").startswith(b'{"capture":')
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from None
+
+
+def read_capture(path: Path) -> Iterator[Chunk]:
+    """Yield the chunks of a capture.
+
+    Raises
+    ------
+    RecordingError
+        With the line that cannot be understood.
+    """
+    began_s = 0.0
+    with path.open(encoding="utf-8", errors="replace") as file:
+        for number, line in enumerate(file, start=1):
+            try:
+                row = json.loads(line)
+                if number == 1:
+                    if row["capture"] != _VERSION:
+                        raise RecordingError(
+                            f"{path}: is a capture of version {row['capture']!r}; this program "
+                            f"reads version {_VERSION}"
+                        )
+                    began_s = datetime.fromisoformat(row["began"]).timestamp()
+                    continue
+                yield Chunk(
+                    began_s + float(row["at_s"]),
+                    bytes.fromhex(row["bytes"]),
+                    str(row.get("channel", "")),
+                    row.get("sent") is True,
+                )
+            except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+                raise RecordingError(
+                    f"{path}, line {number}: is not a line of a capture: {error!r}"
+                ) from None

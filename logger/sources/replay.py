@@ -1,0 +1,161 @@
+"""Plays a recording again: in real time, at a factor, or as fast as possible.
+
+Three kinds of file are taken: recordings with named columns (see :mod:`logger.recording`),
+captures made by ``ebbwatt probe --capture``, and plain files of bytes, whose messages get the
+expected spacing as their time. The last two need the tables of a description to decode them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from typing import TYPE_CHECKING
+
+from logger.errors import RecordingError
+from logger.recording import BadRow, Recording
+from logger.refusals import Refusals
+from logger.settings import REQUIRED, Section, Setting
+from logger.sources.base import checked_settings
+from logger.sources.capture import is_capture, read_capture
+from logger.sources.description import (
+    DESCRIPTION_SETTINGS,
+    Description,
+    configured_description,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Iterator
+    from pathlib import Path
+
+    from logger.config import Config
+    from logger.reading import Reading
+    from logger.sources.pipeline import Pipeline
+
+SETTINGS = Section(
+    "source",
+    (
+        Setting("path", "text", REQUIRED, "the recording, relative to this file"),
+        Setting(
+            "speed",
+            "number",
+            0.0,
+            "1 plays in real time, 60 an hour a minute, 0 as fast as possible",
+            "",
+            0,
+            1e9,
+        ),
+        Setting("line", "table", None, "has no meaning here; allowed so that it may stay"),
+        *DESCRIPTION_SETTINGS,
+    ),
+    "a recording instead of a charger",
+)
+#: Readings between two looks at what else the process has to do, at full speed.
+_BREATH = 200
+_PIECE = 4096
+
+
+class Replay:
+    """A recording as a source; see :class:`logger.sources.base.Source`."""
+
+    live = False
+
+    def __init__(
+        self, path: Path, speed: float, spacing_s: float, description: Description | None
+    ) -> None:
+        self.path = path
+        self.refusals = Refusals()
+        self.description = description
+        self._speed = speed
+        self._spacing_s = spacing_s
+
+    def describe(self) -> str:
+        """Name the recording."""
+        return f"recording {self.path.name}"
+
+    async def close(self) -> None:
+        """Release nothing: a session closes its file itself."""
+
+    async def readings(self) -> AsyncIterator[Reading]:
+        """Give the readings at the configured speed."""
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        first_s = math.nan
+        for count, reading in enumerate(self._all()):
+            if count == 0:
+                first_s = reading.time_s
+            if self._speed > 0.0:
+                due_s = began_s + (reading.time_s - first_s) / self._speed
+                await asyncio.sleep(max(0.0, due_s - loop.time()))
+            elif count % _BREATH == 0:
+                await asyncio.sleep(0)
+            yield reading
+
+    def _all(self) -> Iterator[Reading]:
+        if self.description is None:
+            return self._recorded()
+        pipeline = self.description.pipeline(self.refusals)
+        if is_capture(self.path):
+            return captured(self.path, pipeline)
+        return streamed(self.path, pipeline, self._spacing_s)
+
+    def _recorded(self) -> Iterator[Reading]:
+        for row in Recording(self.path):
+            if isinstance(row, BadRow):
+                self.refusals.count("bad row", f"line {row.line}: {row.reason}")
+            else:
+                yield row
+
+
+def captured(path: Path, pipeline: Pipeline) -> Iterator[Reading]:
+    """Yield the readings in a capture; it begins in the middle of the device's talk."""
+    pipeline.reset()
+    requests = pipeline.decoder.requests
+    for chunk in read_capture(path):
+        if chunk.sent:
+            asked = next((r for r in requests if r.payload == chunk.data), None)
+            pipeline.asked(asked)
+        else:
+            yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
+
+
+def streamed(path: Path, pipeline: Pipeline, spacing_s: float) -> Iterator[Reading]:
+    """Yield the readings in a plain file of bytes, ``spacing_s`` apart.
+
+    Nothing in such a file tells the time: the last message lies at the file's own date.
+    """
+    from dataclasses import replace
+
+    pipeline.reset(in_sync=True)
+    found: list[Reading] = []
+    try:
+        written_s = path.stat().st_mtime
+        with path.open("rb") as file:
+            while piece := file.read(_PIECE):
+                found += pipeline.feed(written_s, piece)
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from None
+    begin_s = written_s - spacing_s * (len(found) - 1)
+    for number, reading in enumerate(found):
+        yield replace(reading, time_s=begin_s + spacing_s * number)
+
+
+def build(config: Config) -> Replay:
+    """Build the source from the [source] section.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        With file, line, key and the accepted values.
+    """
+    settings = checked_settings(config, SETTINGS)
+    described = settings["description"] is not None or settings["decoder"] is not None
+    path = config.path.parent / settings["path"]
+    if not described and path.is_file() and is_capture(path):
+        raise config.document.error(
+            "is a capture of bytes; to decode it, name the description of the device with "
+            "description = FILE",
+            "source",
+            "path",
+        )
+    description = configured_description(config, settings) if described else None
+    return Replay(path, settings["speed"], config.log.interval_s, description)
