@@ -1,0 +1,194 @@
+"""`ebbwatt log` on a serial line: a pseudo-terminal that another process feeds."""
+
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from analysis.history import STATE_CODE, load_history
+from logger.reading import OperatingState
+from logger.snapshot import read_snapshot, snapshot_path
+from tests.rigs.pty_line import PtyLine
+
+CONFIG = """\
+[charger]
+label = "Dabchick, aft locker"
+rated_w = 110
+fitted = 2021-04-18
+
+[store]
+path = "ebbwatt.db"
+commit_s = 1
+
+[log]
+interval_s = 0.1
+
+[source]
+kind = "serial"
+port = "charger"
+
+[source.decoder]
+kind = "keyvalue"
+
+[source.fields]
+voltage_v = "U"
+current_a = "I"
+state = "MODE"
+runtime_h = {{ from = "RT", unit = "min" }}
+
+[source.states]
+RUN = "running"
+WAIT = "standby"
+
+[source.timing]
+first_wait_s = 0.1
+longest_wait_s = 0.3
+{timing}
+"""
+# The device: a process of its own that writes a line every 50 ms to the descriptor it inherits,
+# with garbage between lines: noise bytes, half a line, a boot banner, a decimal comma, a number
+# that is none, a voltage that cannot be true.
+DEVICE = """\
+import itertools, os, sys, time
+fd = int(sys.argv[1])
+rubbish = [b"\\x00\\xff\\xfe\\x80\\n", b"U=13.1 I=\\n", b"*** charger v2 ready ***\\r\\n",
+           b"U=13,5 I=8,0 MODE=RUN RT=600\\n", b"U=nan I=8.0 MODE=RUN RT=600\\n",
+           b"U=1350 I=8.0 MODE=RUN RT=600\\n"]
+for n in itertools.count():
+    os.write(fd, b"U=13.20 I=8.00 MODE=RUN RT=%d\\n" % (600 + n // 1200))
+    if n % 5 == 4:
+        os.write(fd, rubbish[n // 5 % len(rubbish)])
+    time.sleep(0.05)
+"""
+
+
+class Device:
+    """A charger on a line, in a process of its own."""
+
+    def __init__(self, folder):
+        self.line = PtyLine(folder / "charger")
+        self.process = None
+        self.start()
+
+    def start(self):
+        fd = self.line.master
+        self.process = subprocess.Popen([sys.executable, "-c", DEVICE, str(fd)], pass_fds=[fd])
+
+    def pull_cable(self):
+        self.process.kill()
+        self.process.wait()
+        self.line.unplug()
+
+    def put_back(self):
+        self.line.plug()
+        self.start()
+
+
+@pytest.fixture
+def boat(tmp_path, child_env, monkeypatch):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
+    env = child_env | {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
+    device = Device(tmp_path)
+    daemons = []
+
+    def start(timing=""):
+        (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(timing=timing))
+        daemon = subprocess.Popen(
+            [sys.executable, "-m", "analysis", "log"],
+            cwd=tmp_path,
+            env=env,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        daemons.append(daemon)
+        return daemon
+
+    yield tmp_path, device, start
+    device.pull_cable()
+    for daemon in daemons:
+        daemon.kill()
+        daemon.communicate()
+
+
+def live(folder, session, readings=1):
+    """Wait until that session of the daemon has taken so many readings; return its snapshot."""
+    end_s = time.monotonic() + 20.0
+    while time.monotonic() < end_s:
+        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
+        if snapshot and snapshot.session == session and snapshot.readings >= readings:
+            return snapshot
+        time.sleep(0.05)
+    raise AssertionError("waited in vain")
+
+
+def test_it_logs_and_counts_what_it_refused(boat):
+    folder, _, start = boat
+    daemon = start()
+    snapshot = live(folder, 1, 60)
+    assert snapshot.reading.voltage_v == 13.2
+    assert snapshot.reading.runtime_h == pytest.approx(10.0, abs=0.1)
+    assert snapshot.link == "live"
+    daemon.send_signal(signal.SIGTERM)
+    _, told = daemon.communicate(timeout=20)
+    assert daemon.returncode == 0
+    history = load_history(folder / "ebbwatt.db")
+    running_s = history.duration_s[history.state == STATE_CODE[OperatingState.RUNNING]].sum()
+    assert history.charge_c.sum() == pytest.approx(8.0 * running_s, rel=1e-3)
+    assert history.voltage_max_v.max() == 13.2, "the impossible voltage must not get in"
+    kinds = {"voltage_v above 64 V", "voltage_v: not a number", "no key and value"}
+    assert kinds | {"incomplete message"} <= snapshot.refused.keys()
+    assert "refused" in told
+    assert len(told.splitlines()) <= 6, "the journal is not flooded"
+
+
+def test_cable_out_and_in_three_times_and_it_logs_on(boat):
+    folder, device, start = boat
+    daemon = start()
+    seen = live(folder, 1, 20).readings
+    for _ in range(3):
+        device.pull_cable()
+        time.sleep(0.4)
+        device.put_back()
+        seen = live(folder, 1, seen + 20).readings
+    daemon.send_signal(signal.SIGTERM)
+    _, told = daemon.communicate(timeout=20)
+    assert daemon.returncode == 0
+    assert told.count("trying again") <= 3, "warned once for each trouble at most"
+    history = load_history(folder / "ebbwatt.db")
+    assert history.readings.sum() >= seen
+    assert len(set(history.session.tolist())) == 1, "one session: nobody had to start it again"
+
+
+def test_a_device_that_falls_silent_is_noticed_by_the_age_of_its_data(boat):
+    folder, device, start = boat
+    start("stale_s = 1.0\nfirst_reading_s = 2.0")
+    live(folder, 1, 20)
+    device.process.send_signal(signal.SIGSTOP)
+    end_s = time.monotonic() + 20.0
+    while time.monotonic() < end_s:
+        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
+        if "no reading" in snapshot.link_reason or any("no reading" in n for n in snapshot.notices):
+            break
+        time.sleep(0.05)
+    else:
+        raise AssertionError("the silence was never noticed")
+    seen = snapshot.readings
+    device.process.send_signal(signal.SIGCONT)
+    live(folder, 1, seen + 20)
+
+
+def test_killed_and_started_again_it_loses_no_committed_interval(boat):
+    folder, _, start = boat
+    committed = []
+    for session in (1, 2, 3):
+        daemon = start()
+        live(folder, session, 50)
+        daemon.send_signal(signal.SIGKILL)
+        daemon.wait(20)
+        history = load_history(folder / "ebbwatt.db")
+        rows = list(zip(history.start_s.tolist(), history.charge_c.tolist(), strict=True))
+        assert rows[: len(committed)] == committed, "what was committed stays as it was"
+        assert len(rows) > len(committed)
+        committed = rows
