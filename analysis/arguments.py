@@ -24,3 +24,14 @@ def whole_number(low: int, high: int) -> Callable[[str], int]:
         return value
 
     return parse
+
+
+def positive_number(text: str) -> float:
+    """Parse a number above zero for argparse."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"got {text!r}; accepted: a number above 0")
+    return value

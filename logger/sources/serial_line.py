@@ -7,6 +7,7 @@ echo bytes that arrive in the instant between opening a port and switching its e
 from __future__ import annotations
 
 import asyncio
+import time
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
@@ -102,18 +103,25 @@ class SerialSource:
         port: str,
         line: LineSettings,
         description: Description,
-        *,
-        watch: Callable[[Outcome], None] | None = None,
-        tap: Callable[[float, bytes, bool], None] | None = None,
     ) -> None:
         self.port = port
         self.line = line
         self.description = description
         self.delays = description.delays
         self.refusals = Refusals()
-        self.pipeline: Pipeline = description.pipeline(self.refusals, watch)
-        self._tap = tap
+        self.pipeline: Pipeline = description.pipeline(self.refusals)
+        self._tap: Callable[[float, bytes, bool], None] | None = None
         self._link: PortLink | None = None
+
+    def observe(
+        self, watch: Callable[[Outcome], None], tap: Callable[[float, bytes, bool], None]
+    ) -> None:
+        """Tell ``watch`` what became of each message, and ``tap`` each piece of raw bytes.
+
+        ``tap`` gets the boot time, the bytes, and whether they were sent.
+        """
+        self.pipeline.watch = watch
+        self._tap = tap
 
     def describe(self) -> str:
         """Name the port and what is spoken on it."""
@@ -171,7 +179,7 @@ class SerialSource:
         loop = asyncio.get_running_loop()
         self.pipeline.asked(request, echo=poll.echo)
         if self._tap is not None:
-            self._tap(loop.time(), request.payload, True)
+            self._tap(time.clock_gettime(time.CLOCK_BOOTTIME), request.payload, True)
         link.send(request.payload)
         deadline_s = loop.time() + poll.answer_s
         while not self.pipeline.answered:

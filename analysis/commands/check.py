@@ -1,0 +1,127 @@
+"""``ebbwatt check``: is a configuration or a description right, and does it fit a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logger.config import find_config, load_config
+from logger.errors import EbbwattError, UsageError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from logger.sources.description import Description
+
+HELP = "check a configuration, or a device's description against what it said"
+DESCRIPTION = (
+    "Checks ebbwatt.toml, or the description of a device in a file of its own, without a device "
+    "and without storing anything. With --against, decodes a capture or a plain file of bytes "
+    "with it and says what matched."
+)
+EXAMPLE = "ebbwatt check fixtures/devices/text-lines.toml --against talk.jsonl"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this command."""
+    parser.add_argument(
+        "file",
+        type=Path,
+        nargs="?",
+        metavar="FILE",
+        help="a configuration or a description (default: the configuration)",
+    )
+    parser.add_argument(
+        "--against",
+        type=Path,
+        metavar="RECORDING",
+        help="a capture made by 'ebbwatt probe --capture', or a file of bytes, to decode with it",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, and decode if asked to."""
+    path = args.file or find_config(args.config)
+    description = _check(path)
+    if args.against is None:
+        return 0
+    if description is None:
+        raise UsageError(f"{path}: describes no device that could decode {args.against}")
+    return _decode(description, args.against)
+
+
+def _check(path: Path) -> Description | None:
+    """Check a file, say what it holds, and return the device's description if there is one."""
+    from logger.settings import read_document
+    from logger.sources import open_source
+    from logger.sources.description import read_description
+
+    document = read_document(path)
+    if "charger" not in document.data and "decoder" in document.data:
+        description = read_description(path)
+        print(f"{path}: a good description")
+        _tell(description)
+        return description
+    config = load_config(path)
+    charger = config.charger
+    print(f"{path}: a good configuration")
+    print(f"  charger   {charger.label}, rated {charger.rated_w:g} W")
+    print(
+        f"  limits    plan below {charger.plan_below:.0%}, replace below "
+        f"{charger.replace_below:.0%}, design hours {charger.design_life_h:g} h"
+    )
+    print(f"  store     {config.store.path}")
+    if config.source is None:
+        print("  source    none: nothing is read live (import and report work)")
+        return None
+    source = open_source(config)
+    print(f"  source    {source.describe()}")
+    found: Description | None = getattr(source, "description", None)
+    if found is not None:
+        _tell(found)
+    return found
+
+
+def _tell(description: Description) -> None:
+    print(f"  device    {description.label or 'no label'}, decoder {description.decoder_kind}")
+    for f in description.fields:
+        unit = f" in {f.unit}" if f.unit else ""
+        print(f"  field     {f.channel} from {f.source!r}{unit}")
+    if description.states:
+        words = ", ".join(f"{word} = {state}" for word, state in description.states.items())
+        print(f"  states    {words}")
+    if description.poll is not None:
+        asked = ", ".join(request.name for request in description.poll.requests)
+        print(f"  poll      every {description.poll.every_s:g} s: {asked}")
+
+
+def _decode(description: Description, recording: Path) -> int:
+    """Decode a recording and say what matched."""
+    from logger.sources.capture import is_capture, read_capture
+    from logger.sources.replay import captured, streamed
+    from logger.sources.transcript import Transcript
+
+    transcript = Transcript(description)
+    pipeline = description.pipeline(watch=lambda outcome: _note(transcript, outcome))
+    if is_capture(recording):
+        for chunk in read_capture(recording):
+            if not chunk.sent:
+                transcript.bytes_came(chunk.data)
+        readings = list(captured(recording, pipeline))
+    else:
+        transcript.bytes_came(recording.read_bytes())
+        readings = list(streamed(recording, pipeline, 1.0))
+    print(f"{recording}: {transcript.received} bytes")
+    print("\n".join(transcript.summary(pipeline.counts.unknown_words)))
+    if not readings:
+        raise EbbwattError(f"{recording}: no reading decodes with this description")
+    return 0
+
+
+def _note(transcript: Transcript, outcome: Outcome) -> None:
+    transcript.note(outcome)
+
+
+if TYPE_CHECKING:
+    from logger.sources.pipeline import Outcome
+    from logger.sources.transcript import Transcript

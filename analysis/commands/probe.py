@@ -1,0 +1,128 @@
+"""``ebbwatt probe``: what a device really says, decoded live, without storing anything."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sys
+import time
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from analysis.arguments import positive_number, whole_number
+from logger.config import find_config, load_config
+from logger.errors import UsageError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from logger.config import Config
+    from logger.sources.base import Source
+    from logger.sources.pipeline import Outcome
+    from logger.sources.serial_line import SerialSource
+
+HELP = "show what the device says, raw and decoded, without storing it"
+DESCRIPTION = (
+    "Reads the configured source and shows raw bytes beside decoded values and states, counts "
+    "what was good and what was refused, and suggests what to change in the description. "
+    "Stores nothing; sends nothing but the configured questions. Ends after --seconds or "
+    "--count, or with Ctrl-C."
+)
+EXAMPLE = "ebbwatt probe --seconds 20 --capture talk.jsonl"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this command."""
+    parser.add_argument(
+        "--seconds", type=positive_number, metavar="S", help="end after so many seconds"
+    )
+    parser.add_argument(
+        "--count", type=whole_number(1, 10**9), metavar="N", help="end after so many readings"
+    )
+    parser.add_argument(
+        "--capture", type=Path, metavar="FILE", help="keep the raw bytes for replay and check"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Probe the configured source."""
+    config = load_config(find_config(args.config))
+    with contextlib.ExitStack() as stack:
+        capture = None
+        if args.capture is not None:
+            capture = stack.enter_context(args.capture.open("w", encoding="utf-8"))
+        try:
+            return asyncio.run(_probe(config, args.seconds, args.count, capture))
+        except KeyboardInterrupt:
+            return 0
+
+
+async def _probe(
+    config: Config, seconds: float | None, count: int | None, capture: IO[str] | None
+) -> int:
+    from logger.sources import open_source
+    from logger.sources.transcript import reading_words
+
+    source = open_source(config)
+    watcher = _Watcher.of(source, capture)
+    print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
+    shown = 0
+    try:
+        async with asyncio.timeout(seconds):
+            async for reading in source.readings():
+                shown += 1
+                if watcher is None:
+                    print(f"{reading.time_s:.3f}  {reading_words(reading)}", flush=True)
+                if count is not None and shown >= count:
+                    break
+    except TimeoutError:
+        pass
+    finally:
+        await source.close()
+        if watcher is not None:
+            watcher.sum_up()
+        else:
+            for reason, number in source.refusals.by_reason.items():
+                print(f"  {number} x {reason}")
+    return 0
+
+
+class _Watcher:
+    """Prints each message as it comes, and keeps the bytes if a capture is wanted."""
+
+    def __init__(self, source: SerialSource, capture: IO[str] | None) -> None:
+        from logger.sources.capture import CaptureWriter
+        from logger.sources.transcript import Transcript
+
+        self._source = source
+        self._transcript = Transcript(source.description)
+        self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
+        self._capture = (
+            None if capture is None else CaptureWriter(capture, time.time(), source.describe())
+        )
+        source.observe(self._watch, self._tap)
+
+    @classmethod
+    def of(cls, source: Source, capture: IO[str] | None) -> _Watcher | None:
+        """Watch a source that decodes bytes; None for one that has none to show."""
+        if not hasattr(source, "observe"):
+            if capture is not None:
+                raise UsageError("--capture needs a source that receives bytes")
+            return None
+        return cls(source, capture)  # type: ignore[arg-type]
+
+    def _watch(self, outcome: Outcome) -> None:
+        print(self._transcript.note(outcome), flush=True)
+
+    def _tap(self, boottime_s: float, data: bytes, sent: bool) -> None:  # noqa: FBT001 - callback
+        from logger.sources.capture import Chunk
+
+        if not sent:
+            self._transcript.bytes_came(data)
+        if self._capture is not None:
+            self._capture.write(Chunk(boottime_s + self._offset_s, data, sent=sent))
+
+    def sum_up(self) -> None:
+        """Print the counts and what to try."""
+        words = self._source.pipeline.counts.unknown_words
+        print("\n".join(self._transcript.summary(words)))

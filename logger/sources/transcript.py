@@ -1,0 +1,134 @@
+"""What came over a link, told to a person: raw bytes beside values, counts, what to try next."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from logger.reading import CHANNELS, OperatingState
+from logger.refusals import printable
+from logger.sources.decoding import Message, Refused
+
+if TYPE_CHECKING:
+    from logger.reading import Reading
+    from logger.sources.description import Description
+    from logger.sources.pipeline import Outcome
+
+#: Names in messages that are remembered for a hint.
+MOST_NAMES = 64
+#: Bytes looked at for signs of a wrong speed.
+_FEW_BYTES = 40
+
+
+def reading_words(reading: Reading) -> str:
+    """Write the values of a reading with their units."""
+    words = []
+    for channel, unit in CHANNELS.items():
+        value = getattr(reading, channel)
+        if value is not None:
+            name = "" if channel in {"voltage_v", "current_a"} else f"{channel.rsplit('_', 1)[0]} "
+            words.append(f"{name}{value:g} {unit}")
+    if reading.state is not OperatingState.UNKNOWN:
+        words.append(str(reading.state))
+    return ", ".join(words)
+
+
+@dataclass(slots=True)
+class Transcript:
+    """Collects outcomes; bounded whatever a device sends.
+
+    Parameters
+    ----------
+    description
+        What the bytes were decoded with.
+    """
+
+    description: Description
+    good: int = 0
+    ignored: int = 0
+    refused: Counter[str] = field(default_factory=Counter)
+    details: dict[str, str] = field(default_factory=dict)
+    names: Counter[str] = field(default_factory=Counter)
+    received: int = 0
+    unprintable: int = 0
+
+    def bytes_came(self, data: bytes) -> None:
+        """Take note of raw bytes."""
+        self.received += len(data)
+        self.unprintable += sum(1 for b in data if not (32 <= b < 127 or b in b"\r\n\t"))
+
+    def note(self, outcome: Outcome) -> str:
+        """Count an outcome and return it as one line: raw bytes, then what they mean."""
+        item = outcome.item
+        raw = printable(item.raw, 60)
+        where = f"{outcome.channel[4:8]}: " if outcome.channel else ""
+        if isinstance(item, Refused):
+            self.refused[item.reason] += 1
+            if item.detail:
+                self.details.setdefault(item.reason, printable(item.detail, 80))
+            detail = f" ({printable(item.detail, 80)})" if item.detail else ""
+            return f"{where}{raw}\n    refused: {item.reason}{detail}"
+        self._remember(item)
+        if outcome.reading is not None:
+            self.good += 1
+            return f"{where}{raw}\n    {reading_words(outcome.reading)}"
+        if not set(item.values) & {f.source for f in self.description.fields}:
+            self.ignored += 1
+            return f"{where}{raw}\n    not used: no value in it is named in [fields]"
+        return f"{where}{raw}\n    part of a reading"
+
+    def _remember(self, message: Message) -> None:
+        for name in message.values:
+            if name in self.names or len(self.names) < MOST_NAMES:
+                self.names[printable(name, 40)] += 1
+
+    def summary(self, unknown_words: dict[str, int]) -> list[str]:
+        """Return the counts, and for what went wrong what to try."""
+        lines = [
+            (
+                f"{self.good} readings, {sum(self.refused.values())} refused, "
+                f"{self.ignored} messages without a value in [fields]"
+            )
+        ]
+        for reason, count in self.refused.most_common():
+            detail = f" ({self.details[reason]})" if reason in self.details else ""
+            lines.append(f"  {count} x {reason}{detail}")
+        if unknown_words:
+            words = ", ".join(f"{word} ({n} x)" for word, n in unknown_words.items())
+            lines.append(f"state words that [states] does not know: {words}")
+        return lines + [f"hint: {hint}" for hint in self.hints(unknown_words)]
+
+    def hints(self, unknown_words: dict[str, int]) -> list[str]:
+        """Say what to try, the likeliest first."""
+        hints: list[str] = []
+        if self.received == 0:
+            hint = "nothing arrived: is the device on, the cable in, the port the right one?"
+            if self.description.poll is None:
+                hint += " Some devices speak only when asked: see [poll]."
+            return [hint]
+        # Text at a wrong speed turns into bytes that no text has.
+        if (
+            self.description.decoder_kind != "frame"
+            and not self.description.decoder.requests
+            and self.received >= _FEW_BYTES
+            and self.unprintable > 0.2 * self.received
+        ):
+            hints.append(
+                "many of the bytes are no text: the speed is probably wrong; try another baud in "
+                "[line] (9600, 19200, 4800, 115200), or the device speaks a binary frame"
+            )
+        elif self.refused["no end of line"] or (not self.good and not self.refused):
+            hints.append("no end of a line was seen: set terminator in [decoder], or check baud")
+        if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
+            hints.append("the checksum does not fit: another kind in [decoder], or line noise")
+        if self.refused["no answer"]:
+            hints.append("no answer came: check what is asked in [poll], and its line end (\\r\\n)")
+        if self.ignored or self.refused["incomplete message"]:
+            wanted = ", ".join(f.source for f in self.description.fields)
+            seen = ", ".join(name for name, _ in self.names.most_common(20)) or "none"
+            hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
+        if unknown_words:
+            first = next(iter(unknown_words))
+            hints.append(f'give each state word its operating state in [states]: "{first}" = ...')
+        return hints

@@ -1,0 +1,168 @@
+"""`ebbwatt probe` and `ebbwatt check`: what a fitter sees while writing a description."""
+
+import os
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+
+from tests.conftest import ROOT
+from tests.rigs.pty_line import PtyLine
+
+DEVICES = sorted((ROOT / "fixtures/devices").glob("*.toml"))
+SOURCE = """
+[source]
+kind = "serial"
+port = "charger"
+description = "device.toml"
+"""
+
+
+@pytest.fixture
+def place(tmp_path):
+    """Return a folder with a configuration for a line of text, and the line."""
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n" + SOURCE)
+    (tmp_path / "device.toml").write_bytes((ROOT / "fixtures/devices/text-lines.toml").read_bytes())
+    line = PtyLine(tmp_path / "charger")
+    yield tmp_path, line
+    line.unplug()
+
+
+def feed(line, data, every_s=0.05, times=400):
+    """Write data again and again in a thread until the line is unplugged."""
+
+    def run():
+        for _ in range(times):
+            try:
+                os.write(line.master, data)
+            except OSError:
+                return
+            time.sleep(every_s)
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    return thread
+
+
+def probe(ebbwatt, place, data, *options):
+    folder, line = place
+    thread = feed(line, data)
+    done = ebbwatt("probe", "--seconds", "3", *options, cwd=folder)
+    line.unplug()
+    thread.join()
+    return done.stdout
+
+
+def test_raw_bytes_stand_beside_what_they_mean(ebbwatt, place):
+    data = b"U=13.52 I=4.20 MODE=RUN RT=48750 T=31.5\r\n"
+    text = probe(ebbwatt, place, data, "--count", "5")
+    assert "U=13.52 I=4.20 MODE=RUN RT=48750 T=31.5" in text
+    assert "13.52 V, 4.2 A, runtime 812.5 h, temperature 31.5 degC, running" in text
+    assert "5 readings, 0 refused" in text
+    assert not (place[0] / "ebbwatt.db").exists(), "nothing is stored"
+
+
+def test_unknown_state_words_and_missing_values_are_named(ebbwatt, place):
+    data = b"U=13.52 I=4.20 MODE=BOOST RT=48750\nU=13.52 AMPS=4\n"
+    text = probe(ebbwatt, place, data)
+    assert "[states] does not know: BOOST" in text
+    assert '"BOOST" = ...' in text
+    assert "[fields] wants U, I, MODE, RT, T; the messages carry" in text
+    assert "AMPS" in text
+
+
+def test_a_wrong_speed_is_guessed_from_the_bytes(ebbwatt, place):
+    text = probe(ebbwatt, place, bytes([0x86, 0xE6, 0x1E, 0xF8, 0x00, 0xFE, 0x0A]))
+    assert "the speed is probably wrong" in text
+
+
+def test_silence_is_told(ebbwatt, place):
+    done = ebbwatt("probe", "--seconds", "1", cwd=place[0])
+    assert "nothing arrived: is the device on" in done.stdout
+
+
+def test_what_a_device_sends_cannot_reach_the_terminal(ebbwatt, place):
+    evil = b"U=13.5 I=4 MODE=\x1b[2J\x1b]0;owned\x07 RT=60 X=[bold red]\r\n"
+    text = probe(ebbwatt, place, evil)
+    assert "\x1b" not in text
+    assert "\x07" not in text
+    assert "\\x1b[2J" in text
+
+
+def test_a_capture_can_be_checked_and_replayed(ebbwatt, place):
+    folder, _ = place
+    data = b"U=13.52 I=4.20 MODE=RUN RT=48750\n"
+    probe(ebbwatt, place, data, "--capture", "talk.jsonl", "--count", "8")
+    done = ebbwatt("check", "device.toml", "--against", "talk.jsonl", cwd=folder)
+    assert "a good description" in done.stdout
+    assert "8 readings, 0 refused" in done.stdout
+    (folder / "ebbwatt.toml").write_text(
+        '[charger]\nrated_w = 110\n[source]\nkind = "replay"\npath = "talk.jsonl"\n'
+        'description = "device.toml"\n'
+    )
+    assert "8 readings, 0 refused" in ebbwatt("log", cwd=folder).stderr
+
+
+def test_a_missing_port_is_one_line_and_status_1(ebbwatt, place):
+    folder, line = place
+    line.unplug()
+    done = ebbwatt("probe", "--seconds", "2", cwd=folder, status=1)
+    assert "there is no such port; is the cable in?" in done.stderr
+
+
+def test_ctrl_c_ends_it_with_its_counts(place, child_env):
+    folder, line = place
+    thread = feed(line, b"U=13.52 I=4.20 MODE=RUN RT=48750\n")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "analysis", "probe"],
+        cwd=folder,
+        env=child_env,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(2.0)
+    process.send_signal(2)
+    text, _ = process.communicate(timeout=20)
+    line.unplug()
+    thread.join()
+    assert process.returncode == 0
+    assert "readings, 0 refused" in text
+
+
+@pytest.mark.parametrize("path", DEVICES, ids=lambda path: path.stem)
+def test_every_example_is_a_good_description(ebbwatt, path):
+    assert "a good description" in ebbwatt("check", path).stdout
+
+
+def test_a_configuration_is_checked_and_told(ebbwatt, place):
+    text = ebbwatt("check", cwd=place[0]).stdout
+    for part in ("a good configuration", "rated 110 W", "ebbwatt.db", "keyvalue on charger"):
+        assert part in text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("keyvalue", "keyvalu", ["line 12", "decoder.kind", "did you mean keyvalue?"]),
+        ('"min"', '"minutes"', ["fields.runtime_h.unit", "accepted: h, min, s"]),
+        ('RUN = "running"', 'RUN = "runing"', ["states.RUN", "did you mean running?"]),
+        ("[fields]", "[feilds]", ["feilds", "did you mean fields?"]),
+    ],
+)
+def test_a_bad_description_names_the_line_and_what_is_accepted(ebbwatt, place, old, new, says):
+    path = place[0] / "device.toml"
+    path.write_text(path.read_text().replace(old, new))
+    done = ebbwatt("check", path, status=2)
+    assert done.stderr.count("\n") == 1
+    for part in ("device.toml", *says):
+        assert part in done.stderr
+
+
+def test_a_description_that_fits_nothing_is_status_1(ebbwatt, place):
+    folder, _ = place
+    (folder / "noise.bin").write_bytes(b"nothing of the kind\n" * 5)
+    done = ebbwatt("check", "device.toml", "--against", "noise.bin", cwd=folder, status=1)
+    assert "5 x no key and value" in done.stdout
+    assert "no reading decodes" in done.stderr
