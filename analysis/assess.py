@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import numpy as np
 from analysis import limits
 from analysis.advice import Situation, advice, notes, verdict
 from analysis.assessment import Assessment, Curve, Limit, Span, Step
-from analysis.health import Health, estimate
+from analysis.health import Health, estimate, heat_columns, heat_effect
 from analysis.health_output import Outputs, outputs, run_table
 from analysis.health_trend import Observations
 from analysis.prognosis import Forecast, forecast
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 SEED = 20210418
 #: Battery-limited running of so many last hours bounds the present output.
 _RECENT_H = 100.0
+#: A log that begins within so many days of the fitting has seen the charger from new.
+_NEW_WITHIN_D = 14
 _HELD_BY_OTHERS = limits.REASONS[limits.OTHER_SOURCE]
 
 
@@ -52,6 +55,9 @@ def assess(history: History, config: Config) -> Assessment:
     found, ceiling = limits.stretches(runs, charger.rated_w, config.battery.charge_ceiling_v)
     out = outputs(runs, found, charger.rated_w)
     runtime = _hours_at(runs, out.middle_s)
+    cooled = _without_heat(found, out, runtime)
+    if cooled is not None:
+        out = outputs(runs, cooled, charger.rated_w)
     table = run_table(runs, out, runtime)
     now_h = float(runs.hours.at_end_h[-1]) if len(runs.log) else None
     life_start_s, life_start_h = _life_start(history, runs)
@@ -114,6 +120,29 @@ def _hours_at(runs: Runs, time_s: Floats) -> Floats:
     return np.interp(middle, runs.log.end_s, runs.hours.at_end_h)
 
 
+def _without_heat(
+    found: limits.Stretches, out: Outputs, runtime_h: Floats
+) -> limits.Stretches | None:
+    """Bring the power inside runs to the reference temperature, where its effect is known.
+
+    A run warms its own compartment: without this the loss by heat would pass for sag, and be taken
+    out a second time by the temperature of the run.
+    """
+    use = out.used & np.isfinite(out.value)
+    if not use.any():
+        return None
+    kh = runtime_h[use] / 1000.0
+    order = np.argsort(kh, kind="stable")
+    data = Observations(
+        kh[order], out.value[use][order], out.standard_error[use][order], out.bound[use][order]
+    )
+    effect = heat_effect(data, out.temperature_c[use][order])
+    if effect is None:
+        return None
+    factor = np.clip(1.0 + heat_columns(found.temperature_c) @ effect, 0.3, 1.3)
+    return replace(found, power_w=found.power_w / factor)
+
+
 def _life_start(history: History, runs: Runs) -> tuple[float, float]:
     """Return when the present life began: Unix time and running hours of the fitting."""
     if len(runs.log) == 0:
@@ -153,7 +182,13 @@ def _estimate(
     charger = config.charger
     usual = (1.0 - charger.replace_below) / (charger.design_life_h / 1000.0)
     now_kh = (now_h - life_start_h) / 1000.0
-    return estimate(data, out.temperature_c[use][order], max(now_kh, float(kh.max())), usual)
+    return estimate(
+        data,
+        out.temperature_c[use][order],
+        np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))[use][order],
+        max(now_kh, float(kh.max())),
+        usual,
+    )
 
 
 def _output(
@@ -199,17 +234,27 @@ def _forecast(
     used = runtime_h[out.used & (runtime_h >= life_start_h)]
     observed = float(now_h - used.min()) if len(used) else 0.0
     design_left = None
-    if runs.hours.counted or life_start_h > 0.0:
+    if runs.hours.counted or life_start_h > 0.0 or _seen_from_new(runs, config):
         design_left = config.charger.design_life_h - (now_h - life_start_h)
     needed = required_power_w(history, config)
     return forecast(
         health.posterior,
+        health.systematic,
         max(observed, 1.0),
         config.charger.replace_below,
         design_left,
         None if needed is None else needed / config.charger.rated_w,
         np.random.default_rng(SEED),
     )
+
+
+def _seen_from_new(runs: Runs, config: Config) -> bool:
+    """Tell whether the log begins with the fitting, so that its hours are all there are."""
+    fitted = config.charger.fitted
+    if fitted is None:
+        return False
+    begun = datetime.fromtimestamp(float(runs.log.start_s[0]), UTC).date()
+    return abs((begun - fitted).days) <= _NEW_WITHIN_D
 
 
 def required_power_w(history: History, config: Config) -> float | None:
@@ -261,7 +306,7 @@ def _curve(
     if health is None or future is None or now_h is None:
         return None
     past = life_start_h + 1000.0 * health.sites.kh
-    half = 1.645 * np.hypot(1.0 / np.sqrt(health.sites.precision), health.systematic)
+    half = 1.645 * np.hypot(health.fitted_sd, health.systematic)
     ahead = now_h + future.times_h
     return Curve(
         np.concatenate((past, ahead)),

@@ -25,6 +25,7 @@ from analysis.health_trend import (
     Nodes,
     Observations,
     Sites,
+    Walk,
     find_mode,
     find_scales,
     make_nodes,
@@ -52,6 +53,15 @@ _HEAT_SIZE = (0.02, 0.1, 0.1, 0.1)
 REFERENCE_C = 25.0
 #: What the figure of every run may be wrong by alike (sag, warm-up, meter), fraction of rated.
 SYSTEMATIC = 0.002
+#: The same where temperature is not logged and no full year shows how much heat matters: a usual
+#: effect of heat (2 % per 10 K) times a usual distance from 25 degC.
+SYSTEMATIC_UNTOLD = 0.015
+#: The same where a full year shows it: this share of the yearly wave of the output. The mean of
+#: the year may lie as far from 25 degC as summer from winter, and a run warms its compartment.
+SYSTEMATIC_OF_WAVE = 1.2
+#: Prior size of the yearly wave of the output where temperature is not logged.
+_WAVE_SIZE = 0.02
+YEAR_S = 365.2425 * 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +83,12 @@ class Health:
     scatter: float
     """Scale of the run-to-run errors, fraction of rated."""
     wander: float
-    heat: Floats
-    """Coefficients of :func:`heat_columns`; empty where temperature is not logged."""
     systematic: float
     sites: Sites
     fitted: Floats
     """Output at each node, shape (m,): trend, steps and wander, heat taken out."""
+    fitted_sd: Floats
+    """Its standard deviation, shape (m,), without ``systematic``."""
 
     def output(self, probability: float) -> float:
         """Return a quantile of the present output."""
@@ -102,12 +112,36 @@ def heat_columns(temperature_c: Floats) -> Floats:
     return np.column_stack([(t - REFERENCE_C) / 10.0, *beyond])
 
 
+def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
+    """Return a first estimate of the coefficients of :func:`heat_columns`, fraction of the level.
+
+    One look at the runs with usual sizes of wander and scatter; enough to take heat out of the
+    power inside runs, before the sag and the figures of the runs are made from it. None where
+    too little is known.
+    """
+    values = ~data.bound
+    told = np.isfinite(temperature_c)
+    if values.sum() < LEAST_VALUES or told.mean() <= 0.5 or np.ptp(temperature_c[told]) < 3.0:
+        return None
+    nodes = make_nodes(data.kh)
+    columns = heat_columns(temperature_c)
+    trend = trend_columns(forms(0.05)[0], data.kh, float(data.kh.max()))
+    design = np.column_stack((trend, columns))
+    spread = np.array([_LEVEL_PRIOR[1], _SLOPE_SPREAD, *_HEAT_SIZE])
+    mean = np.concatenate(([_LEVEL_PRIOR[0]], np.zeros(len(spread) - 1)))
+    scatter = float(np.clip(np.median(np.abs(np.diff(data.y[values]))), 1e-3, 0.05))
+    mode = find_mode(data, nodes, design, (mean, spread**-2.0), 0.01, scatter)
+    level = max(float(np.median(trend @ mode.coefficients[:2])), 0.1)
+    effect: Floats = mode.coefficients[2:] / level
+    return effect
+
+
 def estimate(
     data: Observations,
     temperature_c: Floats,
+    time_s: Floats,
     now_kh: float,
     usual_loss_per_kh: float,
-    systematic: float = SYSTEMATIC,
 ) -> Health | None:
     """Estimate health from the figures of the runs of one life.
 
@@ -117,12 +151,13 @@ def estimate(
         Figures of the runs, ordered by hours.
     temperature_c
         Compartment temperature of each, NaN where not logged; shape (n,).
+    time_s
+        When each was, Unix time, shape (n,): where temperature is not logged the season stands
+        in for it.
     now_kh
         Thousand running hours of the life at the end of the log.
     usual_loss_per_kh
         Loss per thousand hours that would use up the design life; centres a wide prior.
-    systematic
-        What all figures may be wrong by alike, fraction of rated.
 
     Returns
     -------
@@ -131,7 +166,7 @@ def estimate(
     if (~data.bound).sum() < LEAST_VALUES:
         return None
     nodes = make_nodes(data.kh)
-    extra, sizes, heat_count = _extra_columns(data.kh, temperature_c)
+    extra, sizes, heat_count = _extra_columns(data.kh, temperature_c, time_s)
     linear = forms(0.05)[0]
     base = np.column_stack((trend_columns(linear, data.kh, now_kh), extra))
     mean = np.concatenate(([_LEVEL_PRIOR[0], usual_loss_per_kh], np.zeros(len(sizes))))
@@ -166,14 +201,14 @@ def estimate(
         _describe(found, posterior, nodes, data, steps_from),
         scatter,
         wander,
-        mode.coefficients[2 : 2 + heat_count],
-        systematic,
+        _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
         sites,
         _fitted(base, mode, nodes, heat_count),
+        _fitted_sd(sites, prior, wander, heat_count),
     )
 
 
-def _extra_columns(kh: Floats, temperature_c: Floats) -> tuple[Floats, Floats, int]:
+def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:
     """Return further columns, their prior sizes, and how many of them (the first) are heat."""
     columns = np.empty((len(kh), 0))
     sizes: list[float] = []
@@ -182,10 +217,25 @@ def _extra_columns(kh: Floats, temperature_c: Floats) -> tuple[Floats, Floats, i
         columns = heat_columns(temperature_c)
         sizes.extend(_HEAT_SIZE)
         heat = columns.shape[1]
+    elif np.ptp(time_s) > YEAR_S:
+        phase = 2.0 * np.pi * time_s / YEAR_S
+        columns = np.column_stack((np.cos(phase), np.sin(phase)))
+        sizes.extend((_WAVE_SIZE, _WAVE_SIZE))
+        heat = 2
     if kh[0] < 3.0 * _TRANSIENT_KH:
         columns = np.column_stack((columns, np.exp(-kh / _TRANSIENT_KH)))
         sizes.append(_TRANSIENT_SIZE)
     return columns, np.array(sizes), heat
+
+
+def _systematic(heat: Floats, temperature_c: Floats, time_s: Floats) -> float:
+    """Return what the figures of all runs may be wrong by alike, fraction of rated."""
+    if np.isfinite(temperature_c).mean() > 0.5:
+        return SYSTEMATIC
+    if np.ptp(time_s) <= YEAR_S:
+        return SYSTEMATIC_UNTOLD
+    wave = float(np.hypot(*heat))
+    return math.hypot(0.3 * SYSTEMATIC_UNTOLD, SYSTEMATIC_OF_WAVE * wave)
 
 
 def _convincing(step: Found, sites: Sites, found: list[Found]) -> bool:
@@ -222,3 +272,28 @@ def _fitted(base: Floats, mode: Mode, nodes: Nodes, heat_count: int) -> Floats:
     number = nodes.add(np.ones(len(nodes.of_run)))
     fitted: Floats = nodes.add(base @ cool) / number + mode.walk
     return fitted
+
+
+def _fitted_sd(
+    sites: Sites, prior: tuple[Floats, Floats], wander: float, heat_count: int
+) -> Floats:
+    """Return the posterior standard deviation of :func:`_fitted`; dense, on the few nodes."""
+    count, columns = sites.design.shape
+    weighted = sites.design * sites.precision[:, None]
+    precision = np.zeros((columns + count - 1, columns + count - 1))
+    precision[:columns, :columns] = sites.design.T @ weighted + np.diag(prior[1])
+    precision[columns:, :columns] = weighted[1:]
+    precision[:columns, columns:] = weighted[1:].T
+    if count > 1:
+        walk = Walk.over(sites.kh)
+        inner = np.diag(walk.diagonal / wander**2 + sites.precision[1:])
+        inner += np.diag(walk.beside / wander**2, 1) + np.diag(walk.beside / wander**2, -1)
+        precision[columns:, columns:] = inner
+    covariance = np.linalg.inv(precision)
+    cool = np.zeros((count, columns + count - 1))
+    cool[:, :columns] = sites.design
+    cool[:, 2 : 2 + heat_count] = 0.0
+    cool[np.arange(1, count), columns + np.arange(count - 1)] = 1.0
+    variance = np.einsum("ij,jk,ik->i", cool, covariance, cool, optimize=True)
+    spread: Floats = np.sqrt(np.maximum(variance, 0.0))
+    return spread

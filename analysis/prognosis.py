@@ -49,7 +49,11 @@ class Forecast:
 
 
 def draw_paths(
-    posterior: Posterior, ahead_h: Floats, paths: int, rng: np.random.Generator
+    posterior: Posterior,
+    systematic: float,
+    ahead_h: Floats,
+    paths: int,
+    rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
     """Draw futures of the available output.
 
@@ -57,6 +61,8 @@ def draw_paths(
     ----------
     posterior
         What is known.
+    systematic
+        Standard deviation of what all figures may be wrong by alike, fraction of rated.
     ahead_h
         Hours ahead of ``posterior.now_kh``, rising, the first zero.
     paths
@@ -79,6 +85,7 @@ def draw_paths(
             continue
         level, loss = _draw_cell(cell, number, posterior, rng)
         columns = trend_columns(cell.form, now + ahead, now)
+        level = level + systematic * rng.standard_normal(number)
         trend = level[:, None] + loss[:, None] * columns[:, 1][None, :]
         steps = rng.standard_normal((number, len(spacing))) * (spacing * cell.wander)
         trend[:, 1:] += np.cumsum(steps, axis=1)
@@ -116,6 +123,7 @@ def _shares(weights: Floats, total: int) -> NDArray[np.intp]:
 
 def forecast(
     posterior: Posterior,
+    systematic: float,
     observed_h: float,
     replace_below: float,
     design_left_h: float | None,
@@ -128,6 +136,8 @@ def forecast(
     ----------
     posterior
         What is known about level, decline and wander.
+    systematic
+        Standard deviation of what all figures may be wrong by alike, fraction of rated.
     observed_h
         Running hours that the estimate rests on.
     replace_below
@@ -144,7 +154,7 @@ def forecast(
     if design_left_h is not None:
         horizon = min(horizon, max(design_left_h, 1.0) * 1.02 + 120.0)
     ahead = horizon * np.linspace(0.0, 1.0, _POINTS) ** 1.5
-    paths, _ = draw_paths(posterior, ahead, PATHS, rng)
+    paths, _ = draw_paths(posterior, systematic, ahead, PATHS, rng)
     output_h = passage_for_good(ahead, paths, replace_below)
     load_h = np.full(len(paths), np.inf)
     if load_below is not None:
