@@ -46,13 +46,7 @@ COMMANDS = (
     "import",
     "watch",
     "report",
-    "fuel",
-    "load",
-    "size",
     "event",
-    "fitting",
-    "export",
-    "backup",
     "check",
 )
 

@@ -69,10 +69,17 @@ class KeyValueDecoder(LineDecoder):
         """Return the pairs of a line; a key that stands twice makes the line doubtful."""
         del context
         found: dict[str, Value] = {}
+        last = ""
         for piece in self._between.split(self._tight.sub(self.separator, text)):
             key, separator, value = piece.partition(self.separator)
             if not separator or not key:
+                # U=13,52 would otherwise read as 13 where a comma may stand between pairs.
+                if piece.isdigit() and f"{last},{piece}" in text and last[-1:].isdigit():
+                    raise LineError(
+                        "has a decimal comma", f"set between without ',': {last},{piece}"
+                    )
                 continue
+            last = value
             if key in found:
                 raise LineError("a key stands twice", key)
             found[key] = value
