@@ -324,9 +324,7 @@ def log(pen: Pen, facts: Facts, most: int = 3) -> list[Text]:
     lines = entry(pen, "Log", _data(facts))
     newest = sorted((e for e in facts.events if not e.struck), key=lambda e: -e.time_s)[:most]
     for event in newest:
-        text = Text(_event(event, facts))
-        text.truncate(pen.width - NAMES, overflow="ellipsis")
-        lines += entry(pen, "", text)
+        lines += entry(pen, "", harmless(_event(event, facts), pen.width - NAMES))
     for notice in facts.notices[-1:]:
         lines += entry(pen, "", f"! {harmless(notice)}")
     return lines

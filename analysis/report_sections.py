@@ -35,6 +35,7 @@ from analysis.report_words import (
     next_actions,
     remaining_sentence,
     sentence,
+    until_clause,
     verdict_sentence,
 )
 from analysis.text import for_html
@@ -47,7 +48,7 @@ if TYPE_CHECKING:
     from logger.store.events import Event
 
 #: More rows of events than this are summed up; the report stays a few pages.
-MOST_EVENTS = 20
+MOST_EVENTS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,8 +262,7 @@ def remaining(matter: Matter) -> str:
             "ttt",
         )
         + paragraphs(
-            remaining_sentence(a),
-            "The date supposes that the boat is used as before.",
+            f"Then it {until_clause(a)}. The date supposes that the boat is used as before."
         )
     )
 

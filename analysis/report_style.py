@@ -53,6 +53,7 @@ table { border-collapse: collapse; width: 100%; font-size: .9rem; margin: .5rem 
 caption { text-align: left; color: var(--quiet); font-size: .875rem; padding-bottom: .25rem; }
 th, td { text-align: left; vertical-align: top; padding: .2rem .75rem .2rem 0;
   border-bottom: 1px solid var(--grid); }
+tbody th { font-weight: 400; }
 thead th { border-bottom: 1px solid var(--rule); }
 th.n, td.n { text-align: right; white-space: nowrap; }
 .cautions { background: var(--ground); padding: .5rem 1rem; border: 1px solid var(--rule); }
@@ -91,15 +92,16 @@ svg .bar { fill: var(--seen); stroke: none; }
 }
 @page { size: A4; margin: 14mm 15mm; }
 @media print {
-  body { max-width: none; padding: 0; font-size: 9pt; line-height: 1.35; }
+  html { font-size: 9pt; }
+  body { max-width: none; padding: 0; line-height: 1.3; }
   h1 { font-size: 14pt; }
   h2 { font-size: 11pt; margin-top: .9rem; break-after: avoid; }
   h3 { break-after: avoid; }
   figure, tr, li, .verdict, .cautions { break-inside: avoid; }
   figure { margin: .5rem 0; }
-  figure svg.wide { display: block; max-height: 70mm; }
+  figure svg.wide { display: block; max-height: 58mm; }
   figure svg.narrow { display: none; }
-  table { font-size: 8.5pt; }
+  details:not([open]) { display: none; }
   .cautions { background: none; }
   a { color: inherit; }
 }

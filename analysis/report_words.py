@@ -43,7 +43,7 @@ def output_clause(a: Assessment) -> str:
     if a.output.low is not None:
         return (
             f"can give at least {100 * a.output.low:.0f} % of its rated {a.rated_w:.0f} W; how "
-            f"much more cannot be known, because the battery limited every run"
+            f"much more is not known yet"
         )
     return "has not been seen giving what it can"
 
@@ -56,6 +56,13 @@ def verdict_sentence(a: Assessment) -> str:
     return f"{head}: the charger {output_clause(a)}."
 
 
+_ENDED = {
+    "output": "the charger has fallen below the replacement limit",
+    "design_hours": "the design hours are used up",
+    "load": "the charger can no longer carry this boat's load",
+}
+
+
 def until_clause(a: Assessment) -> str:
     """Say what comes to an end first."""
     text = _UNTIL.get(a.until or "", "reaches its first limit")
@@ -66,7 +73,7 @@ def remaining_sentence(a: Assessment) -> str:
     """Return remaining life in hours and as a date, or why it is withheld."""
     hours, date = a.remaining_h, a.remaining_date
     if hours.median is not None and hours.median <= 0:
-        return f"No hours remain: the charger {until_clause(a)}."
+        return f"No hours remain: {_ENDED.get(a.until or '', 'its first limit is reached')}."
     if hours.median is not None:
         both = ends(hours, "h")
         text = f"The charger {until_clause(a)} in about {figure(hours, 'h')}"

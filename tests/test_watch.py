@@ -1,0 +1,280 @@
+"""What the owner sees: frames in several situations, at three widths, honest about age."""
+
+import contextlib
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from datetime import UTC
+
+import numpy as np
+import pytest
+
+from analysis.assessment import Span
+from analysis.dashboard import frame
+from analysis.dashboard_facts import Fuel, Moment, Situation, collect
+from analysis.dashboard_marks import ASCII, INKS, NEEDED, UNICODE, marks_for
+from analysis.history import STATE_CODE, History
+from logger.config import load_config
+from logger.reading import OperatingState, Reading
+from logger.snapshot import Snapshot
+from logger.store.reader import Fitting
+from tests import scenes
+from tests.conftest import ROOT
+
+NOW_S = scenes.END_S
+GOLDEN = ROOT / "fixtures/frames"
+
+
+@pytest.fixture(scope="module")
+def config(tmp_path_factory):
+    path = tmp_path_factory.mktemp("config") / "ebbwatt.toml"
+    path.write_text(
+        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[battery]\n'
+        "charge_ceiling_v = 14.2\n[fuel]\n"
+    )
+    return load_config(path)
+
+
+def recent(hours_of_silence=0.0):
+    """Return eight days in which the charger ran six hours each day from noon."""
+    count = int(8 * 144 - hours_of_silence * 6)
+    start = NOW_S - 8 * 86400.0 + 600.0 * np.arange(count)
+    hour = (start % 86400.0) / 3600.0
+    running = (hour >= 12.0) & (hour < 18.0)
+    state = np.where(
+        running, STATE_CODE[OperatingState.RUNNING], STATE_CODE[OperatingState.STANDBY]
+    )
+    volts = np.where(running, 13.0 + 0.1 * (hour - 12.0), 12.7 - 0.01 * ((hour - 18.0) % 24.0))
+    energy = np.where(running, 78.0 * 600.0, 0.0)
+    nan = np.full(count, np.nan)
+    return History(
+        start, np.full(count, 600.0), state.astype(np.int8), np.full(count, 600), energy / 13.3,
+        energy, volts, volts, volts, volts, 3120.0 + 0.0 * start, nan, nan, nan,
+        np.ones(count, dtype=np.int64), np.ones(count, dtype=bool),
+        Fitting(1, "aft locker", 110.0, None), scenes.events(),
+    )  # fmt: skip
+
+
+def snapshot(reading, age_s=0.4, **changes):
+    base = Snapshot(
+        boottime_s=1000.0, written_s=NOW_S, boot_id="b", session=1, source="keyvalue on a port",
+        link="live", link_reason="", reading=reading, reading_age_s=age_s, readings=500,
+        refused={"no key and value": 3},
+    )  # fmt: skip
+    return replace(base, **changes)
+
+
+def reading(state, volts=13.31, amps=5.9):
+    return Reading(1000.0, volts, amps, state, 3120.4)
+
+
+PRODUCING = snapshot(reading(OperatingState.RUNNING))
+RESTING = snapshot(reading(OperatingState.STANDBY, 12.71, 0.0))
+FAULT = snapshot(reading(OperatingState.FAULT, 12.71, 0.0))
+SITUATIONS = {
+    "producing": (PRODUCING, recent(), scenes.assessment(), None),
+    "resting": (RESTING, recent(), scenes.sound(), None),
+    "fault": (FAULT, recent(), scenes.sound(), None),
+    "stale": (
+        snapshot(
+            reading(OperatingState.RUNNING), age_s=5400.0, link="waiting",
+            link_reason="a port: there is no such port; is the cable in?",
+        ),
+        recent(1.5), scenes.assessment(), None,
+    ),
+    "not-logging": (None, recent(30.0), scenes.assessment(), None),
+    "no-data": (None, None, None, None),
+    "fuel-low": (
+        PRODUCING, recent(), scenes.sound(),
+        Fuel(Span(1.1, 1.4, 1.7), Span(1.2, 1.9, 3.0), low=True),
+    ),
+    "replacement-due": (PRODUCING, recent(), scenes.replacement_due(), None),
+}  # fmt: skip
+
+
+def facts_of(config, name):
+    snap, log, assessment, fuel = SITUATIONS[name]
+    note = "there is no such database yet" if assessment is None else ""
+    moment = Moment(NOW_S, 1000.5, "b", UTC)
+    return collect(moment, config, snap, log, assessment, note, fuel)
+
+
+def text_of(config, name, width, marks=UNICODE):
+    return [line.plain for line in frame(facts_of(config, name), width, marks)]
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_golden_frames(config, name, width):
+    # To renew them after a wanted change: EBBWATT_GOLDEN=write, then read every one of them.
+    path = GOLDEN / f"{name}-{width}.txt"
+    text = "\n".join(text_of(config, name, width)) + "\n"
+    if os.environ.get("EBBWATT_GOLDEN") == "write":
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    assert text == path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 119, 120, 200])
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_no_line_is_wider_than_the_screen(config, name, width):
+    assert max(len(line) for line in text_of(config, name, width)) <= width
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_a_low_screen_keeps_what_matters(config, name):
+    lines = [line.plain for line in frame(facts_of(config, name), 80, UNICODE, 12)]
+    assert len(lines) <= 12
+    assert any(line.startswith("Health") for line in lines)
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_ascii_terminals_get_ascii(config, name):
+    text = "\n".join(text_of(config, name, 80, ASCII))
+    assert text.isascii()
+
+
+def test_the_situation_is_told_in_words_not_by_colour_alone(config):
+    heads = {name: text_of(config, name, 80)[2] for name in SITUATIONS}
+    assert heads["producing"].startswith(">> Producing 79 W")
+    assert heads["resting"].startswith("-- Resting, standing by")
+    assert heads["fault"].startswith("!! FAULT")
+    assert heads["stale"].startswith("?? NO READING for 90 min")
+    assert "is the cable in?" in heads["stale"]
+    assert heads["not-logging"].startswith("?? NOT LOGGING")
+    assert heads["no-data"].startswith("?? NO LOG YET")
+
+
+def test_a_stale_value_is_never_shown_as_if_it_were_now(config):
+    facts = facts_of(config, "stale")
+    assert facts.situation is Situation.SILENT
+    text = "\n".join(text_of(config, "stale", 80))
+    assert "last seen 79 W" in text
+    assert "now 79 W" not in text
+
+
+def test_a_snapshot_of_a_dead_daemon_or_another_boot_is_not_believed(config):
+    for moment in (Moment(NOW_S, 1100.0, "b", UTC), Moment(NOW_S, 1000.5, "other boot", UTC)):
+        facts = collect(moment, config, PRODUCING, recent(), None)
+        assert facts.situation is Situation.UNWATCHED
+
+
+def test_energy_of_days_and_of_the_open_interval(config):
+    facts = facts_of(config, "producing")
+    # Six hours at 78 W on each whole day; today runs from noon to six in the evening as well.
+    assert [day.energy_kwh for day in facts.week] == pytest.approx([0.468] * 7, rel=1e-6)
+    more = replace(PRODUCING, open_energy_j=36000.0)
+    facts = collect(Moment(NOW_S, 1000.5, "b", UTC), config, more, recent(), None)
+    assert facts.today_kwh == pytest.approx(0.478)
+
+
+def test_states_that_are_not_told_are_judged_by_the_power(config):
+    for amps, expected in ((5.0, Situation.PRODUCING), (0.1, Situation.RESTING)):
+        snap = snapshot(reading(OperatingState.UNKNOWN, 13.3, amps))
+        facts = collect(Moment(NOW_S, 1000.5, "b", UTC), config, snap, recent(), None)
+        assert facts.situation is expected
+
+
+def test_hostile_texts_stay_letters(config):
+    log = replace(recent(), events=scenes.hostile_events())
+    for hostile in scenes.HOSTILE:
+        snap = replace(PRODUCING, link_reason=hostile, refused={hostile: 3}, notices=(hostile,))
+        made = collect(Moment(NOW_S, 1000.5, "b", UTC), config, snap, log, None, hostile)
+        for line in frame(replace(made, label=hostile), 80, UNICODE):
+            assert all(c.isprintable() for c in line.plain)
+            assert len(line.plain) <= 80
+
+
+def luminance(ink):
+    channels = [int(ink[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("ink", INKS.values())
+def test_inks_are_readable_on_black_and_on_white(ink):
+    # WCAG 2.2, success criterion 1.4.3: contrast of at least 4.5 to 1.
+    own = luminance(ink)
+    assert (own + 0.05) / 0.05 >= 4.5
+    assert 1.05 / (own + 0.05) >= 4.5
+
+
+def test_marks_follow_what_the_terminal_can_write():
+    assert marks_for("utf-8", "xterm-256color") is UNICODE
+    assert marks_for("ascii", "xterm") is ASCII
+    assert marks_for("iso8859-1", "xterm") is ASCII
+    assert marks_for("utf-8", "linux") is ASCII
+    assert marks_for("no-such-code", None) is ASCII
+    assert marks_for("utf-8", "xterm", ascii_only=True) is ASCII
+    assert not NEEDED.isascii()
+
+
+# --- the command ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def boat(tmp_path, ebbwatt):
+    """Return a folder with a configuration and a short log."""
+    rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(600)]
+    (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
+    (tmp_path / "ebbwatt.toml").write_text(
+        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[log]\ninterval_s = 30\n'
+    )
+    ebbwatt("import", "log.csv", cwd=tmp_path)
+    return tmp_path
+
+
+def test_once_prints_one_picture(ebbwatt, boat):
+    text = ebbwatt("watch", "--once", cwd=boat).stdout
+    assert "NOT LOGGING" in text
+    assert "aft locker" in text
+    assert "\x1b" not in text
+
+
+def test_before_there_is_a_log(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    text = ebbwatt("watch", "--once", "--ascii", cwd=tmp_path).stdout
+    assert "NO LOG YET" in text
+    assert text.isascii()
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_live_it_renews_costs_little_and_leaves_the_terminal_clean(boat, child_env, how):
+    master, slave = pty.openpty()
+    env = {k: v for k, v in child_env.items() if not k.startswith("COV")}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "analysis", "watch"],
+        cwd=boat,
+        env=env | {"TERM": "xterm-256color", "LINES": "40"},
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+    )
+    os.close(slave)
+    shown, end_s = b"", time.monotonic() + 20.0
+
+    def listen():
+        # The terminal is gone (EIO) once the program has ended.
+        with contextlib.suppress(OSError):
+            if select.select([master], [], [], 0.1)[0]:
+                return os.read(master, 65536)
+        return b""
+
+    while shown.count(b"NOT LOGGING") < 4 and time.monotonic() < end_s:
+        shown += listen()
+    process.send_signal(how)
+    while process.poll() is None and time.monotonic() < end_s:
+        shown += listen()
+    shown += listen()
+    os.close(master)
+    assert process.returncode == (0 if how is signal.SIGINT else 128 + how)
+    assert shown.count(b"NOT LOGGING") >= 4, "renewed every second"
+    # Alternate screen left, cursor shown (xterm control sequences, private modes 1049 and 25).
+    assert shown.rstrip().rfind(b"\x1b[?1049l") > shown.rfind(b"\x1b[?1049h")
+    assert shown.rfind(b"\x1b[?25h") > shown.rfind(b"\x1b[?25l")
+    assert b"Traceback" not in shown
