@@ -117,7 +117,7 @@ def verdict(matter: Matter) -> str:
     return (
         f'<div class="verdict {a.verdict}"><p><strong>{text(verdict_sentence(a))}</strong></p>'
         f"{paragraphs(remaining_sentence(a)) if a.runs else ''}</div>"
-        f'<dl class="facts">{inside}</dl>' + (f"<h3>Why</h3>{listing(reasons)}" if reasons else "")
+        f'<dl class="facts">{inside}</dl>' + (f"<h2>Why</h2>{listing(reasons)}" if reasons else "")
     )
 
 

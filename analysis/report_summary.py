@@ -127,7 +127,8 @@ def _used(matter: Matter) -> str:
     if not out:
         return f"{inside}. Nothing was left out."
     reasons = ", ".join(f"{harmless(row.what, 60)} {row.hours:.0f} h" for row in out[:3])
-    more = f" and {len(out) - 3} more reasons" if len(out) > 3 else ""
+    further = len(out) - 3
+    more = f" and {further} more reason{'s' * (further > 1)}" if further > 0 else ""
     return f"{inside}. Left out: {reasons}{more}."
 
 

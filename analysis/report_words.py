@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.assessment import Span, Verdict
 from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends
+from analysis.text import harmless
 
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
@@ -83,7 +84,7 @@ def remaining_sentence(a: Assessment) -> str:
             text += f", as this boat uses it about {date_figure(date)}"
             text += f" ({span})" if span else ""
         return text + "; 90 % confidence."
-    why = f" {sentence(a.withheld)}" if a.withheld else ""
+    why = f" {sentence(harmless(a.withheld, 200))}" if a.withheld else ""
     if hours.low is not None:
         when = f", {date_figure(Span(low=date.low))}" if date.low is not None else ""
         return (

@@ -145,7 +145,7 @@ def test_the_situation_is_told_in_words_not_by_colour_alone(config):
     assert heads["resting"].startswith("-- Resting, standing by")
     assert heads["fault"].startswith("!! FAULT")
     assert heads["stale"].startswith("?? NO READING for 90 min")
-    assert "is the cable in?" in heads["stale"]
+    assert "is the cable in?" in " ".join(text_of(config, "stale", 80)[2:4])
     assert heads["not-logging"].startswith("?? NOT LOGGING")
     assert heads["no-data"].startswith("?? NO LOG YET")
 

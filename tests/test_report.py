@@ -1,0 +1,303 @@
+"""What the technician hands over: summary, page, document, comparison; outside text harmless."""
+
+import json
+import re
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from analysis.assessment import Span
+from analysis.report_compare import compare, read_document
+from analysis.report_page import page, write_page
+from analysis.report_sections import Matter
+from analysis.report_summary import summary
+from logger.errors import EbbwattError
+from tests import scenes
+
+MADE_S = scenes.END_S + 3600.0
+SCENES = {
+    "plan": scenes.assessment,
+    "sound": scenes.sound,
+    "replacement due": scenes.replacement_due,
+    "only bounds": scenes.only_bounds,
+    "empty": scenes.empty,
+}
+VOID = {"meta", "br", "img", "link", "hr", "input", "wbr", "col"}
+
+
+def matter(name="plan", events=(), **changes):
+    return Matter(replace(SCENES[name](), **changes), tuple(events), MADE_S, "0.1.0")
+
+
+class Outline(HTMLParser):
+    """Collects what a reader with a screen reader would step through."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.headings, self.tags, self.attributes, self.open = [], [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        if tag not in VOID:
+            self.open.append(tag)
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, "tags are not nested"
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_page_is_well_formed_ordered_and_needs_nothing_from_outside(name):
+    text = page(matter(name, scenes.events()))
+    outline = Outline(text)
+    assert outline.open == []
+    assert outline.headings[0] == 1
+    assert outline.headings.count(1) == 1
+    assert all(b - a <= 1 for a, b in zip(outline.headings, outline.headings[1:], strict=False))
+    assert "script" not in outline.tags
+    assert "link" not in outline.tags
+    assert not [k for k, _ in outline.attributes if k.startswith("on")]
+    assert not [v for k, v in outline.attributes if k in {"src", "href"} and v[:1] != "#"]
+    assert "lang" in dict(outline.attributes)
+    titles = re.findall(r"<h2[^>]*>([^<]+)", text)
+    expected = ["Available output", "Remaining life", "What was used and what was left out"]
+    assert [t for t in titles if t in expected] == expected
+    for last in ("Method in short", "Cautions", "How to check it by hand"):
+        assert last in titles
+
+
+def test_plots_have_a_text_alternative_and_tables_their_headers():
+    text = page(matter("plan", scenes.events()))
+    plots = re.findall(r"<svg[^>]*>", text)
+    named = [p for p in plots if 'role="img"' in p]
+    assert len(named) >= 4
+    assert all("aria-label" in p for p in named)
+    assert all('aria-hidden="true"' in p for p in plots if p not in named)
+    for table in re.findall(r"<table.*?</table>", text, re.DOTALL):
+        assert "<caption>" in table
+        assert 'scope="col"' in table
+
+
+def test_the_plot_shows_rated_limits_fit_band_bounds_steps_and_events():
+    text = page(matter("replacement due", scenes.events()))
+    for part in (
+        "rated 110 W",
+        "plan 75 %",
+        "replace 60 %",
+        'class="band"',
+        'class="fit"',
+        'class="atleast"',
+        'class="step"',
+        'class="event"',
+    ):
+        assert part in text, part
+
+
+def test_cautions_stand_in_page_summary_and_help(ebbwatt):
+    texts = {
+        "page": page(matter()),
+        "summary": " ".join(line.text for line in summary(matter())),
+        "help": " ".join(ebbwatt("report", "--help").stdout.split()),
+    }
+    for name, text in texts.items():
+        flat = " ".join(re.sub("<[^>]+>", "", text).split())
+        for part in (
+            "ethanol is toxic by mouth, skin and breath",
+            "thousands of amp",
+            "licensed person",
+            "only reads",
+        ):
+            assert part in flat, (name, part)
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_the_summary_fits_the_screen_and_is_short(name, width):
+    lines = [line.text for line in summary(matter(name, scenes.events()), width)]
+    assert max(len(line) for line in lines) <= width
+    assert len(lines) <= {60: 42, 80: 31, 120: 26}[width]
+
+
+def test_the_summary_says_the_verdict_first_and_withholds_with_a_reason():
+    text = "\n".join(line.text for line in summary(matter("only bounds")))
+    assert "at least 64 %" in text
+    assert "Only lower bounds of the output were seen" in " ".join(text.split())
+    first = [line.text for line in summary(matter())][:2]
+    assert first[1] == "[!] Plan the replacement"
+
+
+def test_hostile_texts_are_harmless_in_page_and_summary():
+    events = scenes.hostile_events()
+    for hostile in scenes.HOSTILE:
+        made = matter(
+            "plan", events, label=hostile, advice=(hostile,), withheld=hostile, remaining_h=Span()
+        )
+        text = page(made)
+        outline = Outline(text)
+        assert "script" not in outline.tags
+        assert "img" not in outline.tags
+        assert not [k for k, _ in outline.attributes if k.startswith("on")]
+        assert not any(c in text for c in "\x1b\x07\u202e")
+        for line in summary(made):
+            assert all(c.isprintable() for c in line.text)
+
+
+def test_the_page_is_written_whole_or_not_at_all(tmp_path):
+    path = tmp_path / "report.html"
+    write_page(path, matter())
+    assert path.read_text(encoding="utf-8").endswith("</html>\n")
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+    with pytest.raises(EbbwattError, match="nowhere"):
+        write_page(tmp_path / "nowhere" / "report.html", matter())
+
+
+# --- comparison ----------------------------------------------------------------------------------
+
+
+def earlier():
+    """Return the document of a visit a year before."""
+    return replace(
+        scenes.assessment(),
+        observed_to_s=scenes.END_S - 365 * 86400.0,
+        running_hours=2400.0,
+        at_runtime_h=2400.0,
+        energy_kwh=200.0,
+        output=Span(0.76, 0.78, 0.80),
+        decline_per_1000h=Span(0.07, 0.09, 0.11),
+    ).document()
+
+
+def test_what_changed_since_an_earlier_visit():
+    comparison = compare(earlier(), scenes.assessment())
+    lines = summary(replace(matter(), comparison=comparison))
+    text = " ".join(" ".join(line.text for line in lines).split())
+    assert "78.0" in text
+    assert "71.2" in text
+    assert "720" in text, "running hours between the visits"
+    assert "Since" in page(replace(matter(), comparison=comparison))
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("{", "not"),
+        ("[]", "assessment"),
+        ('{"schema": "other/1"}', "ebbwatt/assessment/1"),
+    ],
+)
+def test_a_file_that_is_no_assessment_is_one_line(tmp_path, content, says):
+    path = tmp_path / "old.json"
+    path.write_text(content)
+    with pytest.raises(EbbwattError) as caught:
+        compare(read_document(path), scenes.assessment())
+    assert "\n" not in str(caught.value)
+    assert "old.json" in str(caught.value) or says in str(caught.value)
+
+
+def test_a_document_that_tells_nothing_is_compared_with_nothing():
+    comparison = compare({"schema": "ebbwatt/assessment/1"}, scenes.assessment())
+    assert comparison.headline
+
+
+def test_a_missing_document_names_the_file(tmp_path):
+    with pytest.raises(EbbwattError, match="none"):
+        read_document(tmp_path / "none.json")
+
+
+# --- the command ---------------------------------------------------------------------------------
+
+
+def test_an_empty_database_gives_a_report_that_says_what_is_missing(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
+    ebbwatt("import", "one.csv", cwd=tmp_path)
+    done = ebbwatt("report", "--html", "r.html", "--json", "a.json", cwd=tmp_path)
+    assert "Cannot say yet" in done.stdout
+    assert "holds no running" in " ".join(done.stdout.split())
+    document = json.loads((tmp_path / "a.json").read_text())
+    assert document["verdict"] == "undetermined"
+    assert document["output"]["fraction"] is None
+    assert document["reasons"]
+    assert "<h1>" in (tmp_path / "r.html").read_text()
+
+
+def test_no_database_is_one_clear_line_and_status_1(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    done = ebbwatt("report", cwd=tmp_path, status=1)
+    assert "no such database yet" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_compare_with_itself_through_the_command(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
+    ebbwatt("import", "one.csv", cwd=tmp_path)
+    ebbwatt("report", "--json", "a.json", cwd=tmp_path)
+    done = ebbwatt("report", "--compare", "a.json", cwd=tmp_path)
+    assert "since" in done.stdout.lower()
+
+
+# --- in a browser --------------------------------------------------------------------------------
+
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+]
+
+
+def test_in_a_browser_it_prints_on_three_pages_without_a_complaint(program, tmp_path):
+    chromium = program("chromium", "chromium")
+    pdfinfo = program("pdfinfo", "poppler-utils")
+    path = tmp_path / "report.html"
+    write_page(path, matter("plan", scenes.events()))
+    done = subprocess.run(
+        [chromium, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr",
+         "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'r.pdf'}", path.as_uri()],
+        capture_output=True, text=True, timeout=60, check=True,
+    )  # fmt: skip
+    assert "CONSOLE" not in done.stderr
+    told = subprocess.run([pdfinfo, tmp_path / "r.pdf"], capture_output=True, text=True, check=True)
+    pages = int(re.search(r"Pages:\s+(\d+)", told.stdout)[1])
+    assert pages <= 3
+    assert "A4" in told.stdout
+
+
+@pytest.mark.parametrize("width", [360, 1000])
+def test_in_a_browser_nothing_runs_off_the_side(program, tmp_path, width):
+    chromium = program("chromium", "chromium")
+    path = tmp_path / "report.html"
+    # The probe is the test's own: the page itself holds no script. Chromium's window has a least
+    # width, so the page is put into a frame of the width of a phone.
+    write_page(path, matter("plan", scenes.hostile_events()))
+    probe = tmp_path / "probe.html"
+    probe.write_text(
+        f'<iframe id="f" style="width:{width}px;height:900px;border:0" '
+        f"srcdoc='{path.read_text(encoding='utf-8').replace(chr(39), '&#39;')}'></iframe>"
+        "<script>onload = () => { const d = document.getElementById('f').contentDocument;"
+        "document.title = d.documentElement.scrollWidth + ' ' + d.documentElement.clientWidth; }"
+        "</script>"
+    )
+    done = subprocess.run(
+        [chromium, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=3000",
+         "--dump-dom", probe.as_uri()],
+        capture_output=True, text=True, timeout=60, check=True,
+    )  # fmt: skip
+    scroll, client = map(int, re.search(r"<title>(\d+) (\d+)</title>", done.stdout).groups())
+    assert client == width
+    assert scroll <= client
