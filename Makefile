@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 export OPENBLAS_NUM_THREADS := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint types check-lock format study bench soak pictures manual lock clean
+.PHONY: help demo test lint types format study pictures lock clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -45,6 +45,9 @@ format: $(VENV)/dev.stamp  ## Put the code into the house style
 
 study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be believed
 	$(BIN)/python -m analysis.study
+
+pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
+	$(BIN)/python -m tests.pictures
 
 lock: $(VENV)/dev.stamp  ## Resolve the newest versions and write requirements.lock
 	rm -rf build/lock && $(PYTHON) -m venv build/lock
