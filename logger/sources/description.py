@@ -35,6 +35,7 @@ DECODERS = {
     "jsonlines": ("logger.sources.decoders.text", "build_json_lines"),
     "pattern": ("logger.sources.decoders.pattern", "build_pattern"),
     "xdr": ("logger.sources.decoders.xdr", "build_xdr"),
+    "characteristics": ("logger.sources.decoders.characteristics", "build_characteristics"),
 }
 #: Decoders that only make sense on a radio link, or only on a line.
 RADIO_ONLY = frozenset({"characteristics"})

@@ -1,0 +1,336 @@
+"""Bluetooth LE: SIG values by published bytes, and the real bleak against our own org.bluez."""
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.history import load_history
+from logger.config import load_config
+from logger.errors import ConfigError
+from logger.settings import Document
+from logger.snapshot import read_snapshot, snapshot_path
+from logger.sources import open_source
+from logger.sources.decoders.characteristics import (
+    BASE,
+    SCALARS,
+    STRUCTURES,
+    full_uuid,
+    medfloat16,
+    medfloat32,
+)
+from logger.sources.decoding import Context, Message, Place, Refused
+from logger.sources.description import build_decoder
+from tests.conftest import ROOT
+from tests.rigs.bluez import BlueZ, private_bus
+
+PLACE = Place(Document(Path("device.toml"), {}))
+CUSTOM = "7b1d0001-0f5c-4a5e-9b1a-000000000001"
+
+
+def decoder(**formats):
+    table = {"kind": "characteristics", "formats": formats}
+    return build_decoder(table, PLACE)[1]
+
+
+def decode(uuid, data, **formats):
+    (item,) = decoder(**formats).decode(bytes.fromhex(data), Context(full_uuid(uuid))).items
+    return dict(item.values) if isinstance(item, Message) else item.reason
+
+
+@pytest.mark.parametrize(
+    ("uuid", "data", "value"),
+    [
+        # GATT Specification Supplement (Bluetooth SIG, 2020-2026): layouts and resolutions.
+        ("2B18", "6003", 13.5),
+        ("2B18", "9a03", 14.40625),
+        ("2B18", "ffff", None),
+        ("2AEE", "a401", 4.20),
+        ("2AEE", "ffff", None),
+        ("2B05", "5d0200", 60.5),
+        ("2B05", "feffff", None),
+        ("2BA8", "d2040000", 1.234),
+        ("2A6E", "6608", 21.50),
+        ("2A6E", "f3fd", -5.25),
+        ("2A6E", "0080", None),
+        ("2B14", "d20400", 1234.0),
+        ("2B14", "ffffff", None),
+        ("2BE6", "40e20100", 123456.0),
+        ("2A19", "50", 80.0),
+    ],
+)
+def test_values_of_the_sig(uuid, data, value):
+    expected = None if value is None else pytest.approx(value)
+    assert decode(uuid, data) == {uuid: expected}
+
+
+def test_structures_of_the_sig():
+    # Battery Level Status: level 80 %, external power, charging, good, constant current.
+    status = decode("2BED", "02a30250")
+    assert status["2BED.level"] == 80
+    assert status["2BED.charge_state"] == "charging"
+    assert status["2BED.charging_type"] == "constant_current"
+    assert status["2BED.external_power"] == "yes"
+    # Current Time: Sunday 2026-05-03 14:05:30.5.
+    assert decode("2A2B", "ea0705030e051e078001") == {"2A2B.utc_s": 1777817130.5}
+    # Battery Energy Status: present voltage 13.50 V and charge rate -20 W as medfloat16.
+    assert decode("2BF0", "1246e538ff") == {"2BF0.voltage_v": 13.5, "2BF0.charge_rate_w": -20.0}
+    # Voltage Statistics: average, standard deviation, least, most, duration.
+    assert decode("2B1A", "600301005f03610340") == {
+        "2B1A.average": 13.5,
+        "2B1A.standard_deviation": 1 / 64,
+        "2B1A.minimum": 863 / 64,
+        "2B1A.maximum": 865 / 64,
+    }
+
+
+@pytest.mark.parametrize(
+    ("raw", "value"),
+    [
+        # HL7 Personal Health Device guide, "IEEE 11073 FLOATs and SFLOATs": its table.
+        (0x0002, 2.0),
+        (0xF014, 2.0),
+        (0xE0C8, 2.0),
+        (0x1002, 20.0),
+        # Two's complement throughout; special values (mantissas 0x7FE to 0x802).
+        (0xE546, 13.5),
+        (0xFFFE, -0.2),
+        (0xFF38, -20.0),
+        (0x07FF, None),
+        (0x0800, None),
+        (0x07FE, None),
+        (0x0802, None),
+    ],
+)
+def test_the_float_of_medical_devices(raw, value):
+    assert medfloat16(raw.to_bytes(2, "little")) == value
+
+
+def test_the_longer_float_of_medical_devices():
+    assert medfloat32(bytes.fromhex("6c0100ff")) == 36.4
+    assert medfloat32(bytes.fromhex("460500fe")) == 13.5
+    assert medfloat32(bytes.fromhex("ffff7f00")) is None
+
+
+def test_custom_characteristics_by_their_format():
+    assert decode(CUSTOM, "c034", **{CUSTOM: "uint16"}) == {CUSTOM: 13504}
+    assert decode(CUSTOM, "feff", **{CUSTOM: "sint16"}) == {CUSTOM: -2}
+    assert decode(CUSTOM, "00005841", **{CUSTOM: "float32"}) == {CUSTOM: 13.5}
+    assert decode(CUSTOM, "0000c07f", **{CUSTOM: "float32"}) == {CUSTOM: None}
+    assert decode(CUSTOM, "52554e", **{CUSTOM: "utf8"}) == {CUSTOM: "RUN"}
+    assert decode(CUSTOM, "00", **{CUSTOM: "uint16"}) == "value of a wrong length or form"
+    assert decode(CUSTOM, "00") == {}, "nobody said what it is"
+
+
+@settings(max_examples=200)
+@given(st.sampled_from([*SCALARS, *STRUCTURES]), st.binary(max_size=20))
+def test_no_bytes_can_crash_it(uuid, data):
+    (item,) = decoder().decode(data, Context(full_uuid(uuid))).items
+    assert isinstance(item, Message | Refused)
+
+
+def test_uuids():
+    assert full_uuid("2b18") == f"00002b18{BASE}"
+    assert full_uuid("0x2B18") == f"00002b18{BASE}"
+    assert full_uuid(CUSTOM.upper()) == CUSTOM
+    for wrong in ("", "2B1", "2B1G", "7b1d0001", "x" * 36):
+        assert full_uuid(wrong) is None
+
+
+# --- the real library against our own org.bluez --------------------------------------------------
+
+ADDRESS = "AA:BB:CC:DD:EE:01"
+CONFIG = """\
+[charger]
+label = "Dabchick, aft locker"
+rated_w = 110
+[store]
+path = "ebbwatt.db"
+commit_s = 1
+[log]
+interval_s = 0.1
+[source]
+kind = "ble"
+address = "{address}"
+description = "device.toml"
+"""
+PERIPHERAL = {
+    "name": "invented charger \x1b[31m",
+    "characteristics": {
+        f"00002b18{BASE}": {"flags": ["read", "notify"], "value": "6003"},
+        f"00002aee{BASE}": {"flags": ["read", "notify"], "value": "a401"},
+        f"00002bed{BASE}": {"flags": ["read", "notify"], "value": "02a30250"},
+        f"00002b14{BASE}": {"flags": ["read"], "value": "d20400"},
+    },
+}
+
+
+@pytest.fixture
+def bluez(tmp_path, program):
+    program("dbus-daemon", "dbus")
+    with private_bus(tmp_path) as address:
+        rig = BlueZ(address, {ADDRESS: PERIPHERAL})
+        rig.address = address
+        yield rig
+        rig.kill()
+
+
+@pytest.fixture
+def boat(tmp_path, bluez, child_env, monkeypatch):
+    folder = tmp_path / "boat"
+    folder.mkdir()
+    (folder / "ebbwatt.toml").write_text(CONFIG.format(address=ADDRESS))
+    text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
+    fast = (
+        "\n[timing]\nstale_s = 1.5\nfirst_reading_s = 4\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\n"
+    )
+    text = text.replace("scan_s = 15", "scan_s = 2\ncall_s = 1")
+    (folder / "device.toml").write_text(text + fast)
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(folder / "run"))
+    env = {k: v for k, v in child_env.items() if not k.startswith("COV")}
+    env |= {
+        "RUNTIME_DIRECTORY": str(folder / "run"),
+        "DBUS_SYSTEM_BUS_ADDRESS": bluez.address,
+    }
+    daemons = []
+
+    def start():
+        daemon = subprocess.Popen(
+            [sys.executable, "-m", "analysis", "log"],
+            cwd=folder,
+            env=env,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        daemons.append(daemon)
+        return daemon
+
+    yield folder, start
+    for daemon in daemons:
+        daemon.kill()
+        daemon.communicate()
+
+
+def live(folder, more_than):
+    """Wait for more readings than that, and return the snapshot."""
+    end_s = time.monotonic() + 25.0
+    while time.monotonic() < end_s:
+        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
+        if snapshot and snapshot.readings > more_than:
+            return snapshot
+        time.sleep(0.05)
+    raise AssertionError("waited in vain")
+
+
+def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
+    folder, start = boat
+    daemon = start()
+    snapshot = live(folder, 10)
+    reading = snapshot.reading
+    assert (reading.voltage_v, reading.current_a) == (13.5, pytest.approx(4.2))
+    assert str(reading.state) == "running"
+    assert reading.runtime_h == 1234.0
+
+    def adapter_off():
+        bluez.do(power=False)
+        time.sleep(0.6)
+        bluez.do(power=True)
+
+    def bluetoothd_dies():
+        bluez.kill()
+        time.sleep(0.6)
+        bluez.start()
+
+    def reads_hang():
+        bluez.do(hanging=["ReadValue"], drop=True)
+        time.sleep(2.0)
+        bluez.do(hanging=[])
+
+    faults = {
+        "link lost": lambda: bluez.do(drop=True),
+        "link lost again": lambda: bluez.do(drop=True),
+        "notifications stop while the link stays": lambda: bluez.do(unsubscribe=True),
+        "adapter off and on": adapter_off,
+        "scanning is in progress elsewhere": lambda: bluez.do(
+            failing={"StartDiscovery": 3}, drop=True
+        ),
+        "connecting fails": lambda: bluez.do(failing={"Connect": 3}, drop=True),
+        "subscribing fails": lambda: bluez.do(failing={"StartNotify": 2}, drop=True),
+        "a call hangs": reads_hang,
+        "bluetoothd dies and comes back": bluetoothd_dies,
+    }
+    for name, fault in faults.items():
+        seen = live(folder, 0).readings
+        fault()
+        seen = max(seen, live(folder, 0).readings)
+        assert live(folder, seen + 5).readings > seen, name
+    assert daemon.poll() is None
+    status = Path(f"/proc/{daemon.pid}/status").read_text(encoding="ascii")
+    resident_kib = int(next(x for x in status.splitlines() if x.startswith("VmRSS")).split()[1])
+    assert resident_kib < 34 * 1024
+    bluez.do()
+    assert "WriteValue" not in bluez.calls, "nothing is ever written to the device"
+    daemon.send_signal(signal.SIGTERM)
+    _, told = daemon.communicate(timeout=20)
+    assert daemon.returncode == 0
+    assert "Traceback" not in told
+    assert len(told.splitlines()) < 40, "warned once for each trouble"
+    assert load_history(folder / "ebbwatt.db").readings.sum() > 0
+    bluez.do()
+    assert "Disconnect" in bluez.calls, "the link is given back at the end"
+
+
+def test_a_device_left_connected_by_a_crash_is_found(boat, bluez):
+    folder, start = boat
+    first = start()
+    live(folder, 5)
+    first.send_signal(signal.SIGKILL)
+    first.wait(20)
+    start()
+    end_s = time.monotonic() + 20
+    while time.monotonic() < end_s:
+        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
+        if snapshot and snapshot.session == 2 and snapshot.readings > 5:
+            return
+        time.sleep(0.05)
+    raise AssertionError("never logged again")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        (ADDRESS, "the charger", "six pairs of hexadecimal digits"),
+        ('kind = "ble"', 'kind = "bel"', "did you mean ble?"),
+    ],
+)
+def test_settings_that_cannot_work_say_why(tmp_path, old, new, says):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(CONFIG.format(address=ADDRESS).replace(old, new))
+    (tmp_path / "device.toml").write_bytes((ROOT / "fixtures/devices/ble-sig.toml").read_bytes())
+    with pytest.raises(ConfigError) as caught:
+        open_source(load_config(path))
+    assert says in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('"2B18"', '"2B19"', "did you mean 2B18?"),
+        ("[ble]", "[ble]\nnotify = ['zz']", "four or 32 hexadecimal digits"),
+        ("[ble]", "[poll]\nsend = ['x']\n[ble]", "nothing is written here"),
+        ("[ble]", "[line]\nbaud = 9600\n[ble]", "use [ble] here"),
+        ('kind = "characteristics"', 'kind = "keyvalue"', "needs notify or read"),
+    ],
+)
+def test_descriptions_that_cannot_work_say_why(tmp_path, old, new, says):
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(address=ADDRESS))
+    text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
+    (tmp_path / "device.toml").write_text(text.replace(old, new))
+    with pytest.raises(ConfigError) as caught:
+        open_source(load_config(tmp_path / "ebbwatt.toml"))
+    assert says in str(caught.value)
