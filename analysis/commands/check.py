@@ -107,7 +107,7 @@ def _decode(description: Description, recording: Path) -> int:
         for chunk in read_capture(recording):
             if not chunk.sent:
                 transcript.bytes_came(chunk.data)
-        readings = list(captured(recording, pipeline))
+        readings = list(captured(recording, pipeline, description))
     else:
         transcript.bytes_came(recording.read_bytes())
         readings = list(streamed(recording, pipeline, 1.0))

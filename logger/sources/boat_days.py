@@ -59,6 +59,12 @@ class DayRecord:
     charger_ah: float = 0.0
     charger_wh: float = 0.0
     running_h: float = 0.0
+    free_h: float = 0.0
+    """Running hours after warm-up in which neither battery, heat nor fuel limited the charger."""
+    passed_ah: float = 0.0
+    """Charge that went into the battery."""
+    stored_ah: float = 0.0
+    """What the battery kept of it."""
     silent_h: float = 0.0
     """Hours for which the logger was silent."""
 

@@ -80,6 +80,8 @@ class Voyage:
         Running hours of the charger so far.
     fuel_used_l
         Fuel used since the log began, L.
+    fuel_l
+        Fuel left in the container, L; infinite for a charger that never runs out.
     """
 
     def __init__(self, model: BoatModel) -> None:
@@ -89,6 +91,7 @@ class Voyage:
         self.events: list[tuple[float, str, float | None, str]] = []
         self.hours = model.charger.hours_before
         self.fuel_used_l = 0.0
+        self.fuel_l = model.charger.container_l or math.inf
         self.time_s = model.start.timestamp()
 
     def output_now(self) -> float:
@@ -159,7 +162,7 @@ class Voyage:
         run_factor = 1.0
         hours = self.hours
         counted_from = 0.0
-        fuel = charger.container_l if charger.container_l > 0.0 else math.inf
+        fuel = self.fuel_l
         refuel_at = math.inf
         silent_until = 0.0
         rescue_until = 0.0
@@ -169,7 +172,12 @@ class Voyage:
         rise_s = habits.rise_min * 60.0
         warm_from, warm_to = 60.0 * charger.start_min, 60.0 * charger.warm_min
         level = course_at(course, hours)
-        level_hour = int(hours)
+        level_hour = -1
+        renewals = sorted(
+            renewal.at_h
+            for renewal in charger.renewals
+            if renewal.recorded and renewal.at_h > hours
+        )
 
         while now < end and hours < until_h:
             day_start = now - now % DAY_S
@@ -203,7 +211,7 @@ class Voyage:
                     steady_a = plan.load_a[hour]
                     other = plan.other[hour]
                     day_air = ambient + 3.0 * math.cos(0.2618 * (hour - 15))
-                    self.hours, self.time_s = hours, now
+                    self.hours, self.time_s, self.fuel_l = hours, now, fuel
                 dt = sensors.rest_spacing_s if phase <= _EMPTY else sensors.spacing_s
                 # What the boat draws: steady part, and the cold box on its cycle of 40 minutes.
                 load_a = steady_a
@@ -232,6 +240,9 @@ class Voyage:
                         if int(hours * 4.0) != level_hour:
                             level_hour = int(hours * 4.0)
                             level = course_at(course, hours)
+                            if renewals and hours >= renewals[0]:
+                                del renewals[0]
+                                self.events.append((now, "renewal", None, "stack renewed"))
                         power = rated * level * (1.0 - sag) * heat * run_factor
                         if phase_s < warm_to:
                             cold = 1.0 - (phase_s - warm_from) / (warm_to - warm_from)
@@ -292,6 +303,8 @@ class Voyage:
                         taken *= 1.0 - exp(20.73 / (battery_a / i10 + 0.55) * (soc - 1.0))
                     else:
                         taken *= 0.995
+                    record.passed_ah += battery_a * dt / 3600.0
+                    record.stored_ah += taken * dt / 3600.0
                     soc += taken * dt / capacity_c
                     soc = min(soc, 1.0)
                 else:
@@ -385,6 +398,8 @@ class Voyage:
                     sag += (charger.sag - sag) * dt / (3600.0 * charger.sag_h + dt)
                     if voltage > ceiling - 0.05:
                         ceiling_s += dt
+                    elif phase_s > warm_to and heat > 0.98 and fuel > 0.05:
+                        record.free_h += hours_dt
                     full = ceiling_s > 600.0 and current < charger.tail_a
                     if phase_s > warm_to and (full or ceiling_s > 3600.0 * charger.absorb_h):
                         phase, phase_s = _STOPPING, 0.0
@@ -401,4 +416,4 @@ class Voyage:
                 elif phase_s >= 60.0 * charger.stop_min:
                     phase = _EMPTY if refuel_at < math.inf else _REST
                     phase_s = 0.0
-        self.hours, self.time_s = hours, now
+        self.hours, self.time_s, self.fuel_l = hours, now, fuel

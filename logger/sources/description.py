@@ -35,6 +35,8 @@ DECODERS = {
     "jsonlines": ("logger.sources.decoders.text", "build_json_lines"),
     "pattern": ("logger.sources.decoders.pattern", "build_pattern"),
     "xdr": ("logger.sources.decoders.xdr", "build_xdr"),
+    "frame": ("logger.sources.decoders.frame", "build_frame"),
+    "modbus": ("logger.sources.decoders.modbus", "build_modbus"),
     "characteristics": ("logger.sources.decoders.characteristics", "build_characteristics"),
 }
 #: Decoders that only make sense on a radio link, or only on a line.

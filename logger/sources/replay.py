@@ -95,7 +95,7 @@ class Replay:
             return self._recorded()
         pipeline = self.description.pipeline(self.refusals)
         if is_capture(self.path):
-            return captured(self.path, pipeline)
+            return captured(self.path, pipeline, self.description)
         return streamed(self.path, pipeline, self._spacing_s)
 
     def _recorded(self) -> Iterator[Reading]:
@@ -106,10 +106,10 @@ class Replay:
                 yield row
 
 
-def captured(path: Path, pipeline: Pipeline) -> Iterator[Reading]:
+def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterator[Reading]:
     """Yield the readings in a capture; it begins in the middle of the device's talk."""
     pipeline.reset()
-    requests = pipeline.decoder.requests
+    requests = () if description.poll is None else description.poll.requests
     for chunk in read_capture(path):
         if chunk.sent:
             asked = next((r for r in requests if r.payload == chunk.data), None)

@@ -151,7 +151,7 @@ def boat_for(config: Config, values: dict[str, Any]) -> BoatModel:
             loss_per_1000h=values["loss_per_1000h"],
             hours_before=values["hours_before"],
             horizon_h=max(default.charger.horizon_h, values["hours_before"] + 12000.0),
-            start_v=(12.95 if lfp else 12.3) * banks,
+            start_v=(13.06 if lfp else 12.3) * banks,
             ceiling_v=ceiling,
             tail_a=default.charger.tail_a * scale,
             loop_ohm=default.charger.loop_ohm / scale,

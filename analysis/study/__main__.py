@@ -1,0 +1,57 @@
+"""``python -m analysis.study``: let the boats live, judge what is said of them, write the table."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import multiprocessing
+import os
+import sys
+from dataclasses import asdict, fields
+from functools import partial
+from pathlib import Path
+
+from analysis.progress import bar
+from analysis.study.outcome import Outcome, judge
+from analysis.study.population import population
+from analysis.study.table import markdown
+
+BEGIN, END = "<!-- study:begin -->", "<!-- study:end -->"
+METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
+
+
+def main() -> int:
+    """Run the study and return the exit status."""
+    parser = argparse.ArgumentParser(prog="python -m analysis.study", description=__doc__)
+    parser.add_argument("--boats", type=int, default=300, help="how many (default: 300)")
+    parser.add_argument("--first", type=int, default=0, help="number of the first boat")
+    parser.add_argument("--seed", type=int, default=1, help="another seed, other boats")
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--out", type=Path, default=Path("build/study"), help="cache and CSV")
+    parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
+    args = parser.parse_args()
+    boats = population(args.first + args.boats, args.seed)[args.first :]
+    outcomes: list[Outcome] = []
+    args.out.mkdir(parents=True, exist_ok=True)
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(args.processes) as pool, bar("boats live and are judged") as progress:
+        for found in pool.imap(partial(judge, cache=args.out), boats):
+            outcomes.append(found)
+            progress(len(outcomes) / len(boats))
+    with (args.out / "boats.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, [f.name for f in fields(Outcome)])
+        writer.writeheader()
+        writer.writerows(asdict(o) for o in outcomes)
+    table = markdown(outcomes, args.seed)
+    print(table)
+    if args.write:
+        text = METHOD.read_text(encoding="utf-8")
+        before, _, rest = text.partition(BEGIN)
+        after = rest.partition(END)[2]
+        METHOD.write_text(f"{before}{BEGIN}\n\n{table}\n{END}{after}", encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    sys.exit(main())

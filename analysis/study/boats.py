@@ -1,0 +1,418 @@
+"""One boat of the study: its description, its life as a log, and the truth about it.
+
+The log goes through the real condenser. Truth, in the words of the design:
+
+Available output
+    Power the charger can give warm, in a compartment at 25 degC, with the battery not limiting,
+    early in a run: the charger's course at its present running hours, run-to-run scatter and
+    sensor noise excluded, the charger's own wander included.
+Remaining hours
+    Until the course, which goes on wandering in the future, falls below the replacement limit and
+    stays below for 100 running hours; or until the design hours are used up; or until available
+    output no longer covers the boat's 95th percentile day; whichever comes first. Future sudden
+    steps are not part of the course: nobody could foresee them.
+Daily load
+    What the boat drew on days in season on which no other source was connected.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+import math
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+import logger.interval
+import logger.sources.boat_course
+import logger.sources.boat_days
+import logger.sources.boat_run
+from analysis.history import STATE_CODE, History
+from logger.config import (
+    BatteryConfig,
+    ChargerConfig,
+    Config,
+    FuelConfig,
+    LogConfig,
+    StoreConfig,
+)
+from logger.interval import Condenser, Interval
+from logger.settings import Document
+from logger.sources.boat_course import course_at, crossing_h
+from logger.sources.boat_run import Voyage
+from logger.store.events import Event
+from logger.store.reader import Fitting
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logger.sources.boat_model import BoatModel
+
+#: How long output must stay below a limit for the crossing to be for good, running hours.
+SUSTAINED_H = 100.0
+
+_COLUMNS = (
+    "start_s",
+    "duration_s",
+    "state",
+    "readings",
+    "charge_c",
+    "energy_j",
+    "voltage_min_v",
+    "voltage_max_v",
+    "voltage_mean_v",
+    "voltage_last_v",
+    "runtime_h",
+    "temperature_c",
+    "battery_charge_c",
+    "fuel_l",
+)
+_DAY_COLUMNS = (
+    "start_s",
+    "load_ah",
+    "load_wh",
+    "other_h",
+    "charger_ah",
+    "charger_wh",
+    "running_h",
+    "free_h",
+    "silent_h",
+)
+_MODEL_SOURCES = (
+    logger.interval,
+    logger.sources.boat_course,
+    logger.sources.boat_days,
+    logger.sources.boat_run,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Boat:
+    """One boat of the study. ``model`` is what happens; the rest is what its owner told.
+
+    Parameters
+    ----------
+    name
+        Unique within a population.
+    category
+        What the boat was drawn for; tables are cut by what is true, not by this.
+    until_h
+        The log ends when the charger has run so many hours (``hours_before`` included).
+    most_days
+        The log ends after so many days in any case.
+    ceiling_told, capacity_told, fuel_told
+        Whether the configuration and the event log tell these.
+    unknown_clock
+        Share of the logger's restarts after which it never learns the time.
+    """
+
+    name: str
+    category: str
+    model: BoatModel
+    log: LogConfig
+    until_h: float
+    most_days: float = 3650.0
+    design_life_h: float = 7500.0
+    plan_below: float = 0.75
+    replace_below: float = 0.60
+    ceiling_told: bool = True
+    capacity_told: bool = True
+    fuel_told: bool = True
+    unknown_clock: float = 0.0
+
+    def digest(self) -> str:
+        """Return a digest of the boat and of the code that lets it live."""
+        text = repr(self).encode()
+        here = Path(__file__).read_bytes()
+        code = b"".join(Path(str(module.__file__)).read_bytes() for module in _MODEL_SOURCES)
+        return hashlib.sha256(text + here + code).hexdigest()[:24]
+
+    def config(self) -> Config:
+        """Return the configuration that the boat's owner would have written."""
+        model = self.model
+        path = Path("ebbwatt.toml")
+        return Config(
+            path=path,
+            charger=ChargerConfig(
+                label=self.name,
+                rated_w=model.charger.rated_w,
+                fitted=model.start.date(),
+                design_life_h=self.design_life_h,
+                plan_below=self.plan_below,
+                replace_below=self.replace_below,
+            ),
+            battery=BatteryConfig(
+                capacity_ah=model.battery.capacity_ah if self.capacity_told else None,
+                chemistry=model.battery.chemistry,
+                charge_ceiling_v=model.charger.ceiling_v if self.ceiling_told else None,
+            ),
+            fuel=(
+                FuelConfig(container_l=model.charger.container_l)
+                if model.charger.container_l > 0.0
+                else None
+            ),
+            store=StoreConfig(path.absolute().with_name("ebbwatt.db")),
+            log=self.log,
+            plausible={},
+            source=None,
+            document=Document(path, {}),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is true of one boat at the end of its log; see the module for definitions."""
+
+    output: float
+    """Available output now, fraction of rated."""
+    at_h: float
+    """True running hours of the charger, those before the log included."""
+    observed_h: float
+    """Running hours within the log, silent stretches included."""
+    decline_per_1000h: float
+    """Permanent loss per 1000 h over the last 500 h, wander excluded."""
+    steps: tuple[tuple[float, float], ...]
+    """(running hours, change) of each step within the log, since the last renewal."""
+    renewals: tuple[float, ...]
+    """Running hours of each renewal within the log."""
+    remaining_output_h: float
+    """Running hours until the replacement limit is crossed for good; infinite if never."""
+    remaining_design_h: float
+    remaining_load_h: float
+    needed_fraction: float
+    """Output, fraction of rated, that the 95th percentile day needs; NaN without such days."""
+    load_ah: float
+    """Mean of self-reliant days, Ah; NaN if there are none."""
+    load_wh: float
+    load_wh_p95: float
+    charge_efficiency: float
+    """Share of the charge passed into the battery that it kept."""
+    fuel_used_l: float
+    fuel_left_l: float
+    """Infinite for a charger that never runs out."""
+    l_per_kwh: float
+    """Fuel per kilowatt-hour at the end of the log."""
+    loop_ohm: float
+    other_days: int
+    """Days in season with another source connected."""
+    self_reliant_days: int
+    free_h: float
+    """Running hours in which only the charger limited."""
+    heat_k_above_knee: float
+    """How far the compartment of a long summer run stands above the knee of the heat loss, K."""
+    course: NDArray[np.float64]
+    """Available output at whole running hours, past and future."""
+    days: dict[str, NDArray[np.float64]]
+    """Columns of the day records, one value per day."""
+    day_kind: tuple[str, ...]
+
+    @property
+    def remaining_h(self) -> float:
+        """Running hours until the first of the three limits."""
+        return min(self.remaining_output_h, self.remaining_design_h, self.remaining_load_h)
+
+    @property
+    def until(self) -> str:
+        """Name the limit that comes first, in the words of the assessment document."""
+        first = self.remaining_h
+        if first == self.remaining_output_h:
+            return "output"
+        return "design_hours" if first == self.remaining_design_h else "load"
+
+
+def simulate(boat: Boat, cache: Path | None = None) -> tuple[History, Truth]:
+    """Let a boat live and return its log and the truth.
+
+    Parameters
+    ----------
+    boat
+        The boat.
+    cache
+        A directory in which lives are kept; None keeps nothing.
+    """
+    kept = None if cache is None else cache / f"{boat.digest()}.npz"
+    if kept is not None and kept.is_file():
+        return _load(kept)
+    voyage = Voyage(boat.model)
+    table = _log(boat, voyage)
+    truth = _truth(boat, voyage)
+    history = _history(boat, voyage, table)
+    if kept is not None:
+        _save(kept, history, truth)
+    return history, truth
+
+
+def _log(boat: Boat, voyage: Voyage) -> NDArray[np.float64]:
+    """Return the intervals of a life as an array of shape (n, columns)."""
+    condenser = Condenser(boat.log)
+    rows: list[tuple[float | None, ...]] = []
+    for reading in voyage.readings(until_h=boat.until_h, days=boat.most_days):
+        closed = condenser.add(reading)
+        if closed is not None:
+            rows.append(_row(closed))
+    last = condenser.flush()
+    if last is not None:
+        rows.append(_row(last))
+    return np.array(rows, dtype=np.float64).reshape(len(rows), len(_COLUMNS))
+
+
+def _row(interval: Interval) -> tuple[float | None, ...]:
+    return (
+        interval.start_s,
+        interval.duration_s,
+        STATE_CODE[interval.state],
+        interval.readings,
+        interval.charge_c,
+        interval.energy_j,
+        interval.voltage_min_v,
+        interval.voltage_max_v,
+        interval.voltage_mean_v,
+        interval.voltage_last_v,
+        interval.runtime_h,
+        interval.temperature_c,
+        interval.battery_charge_c,
+        interval.fuel_l,
+    )
+
+
+def _history(boat: Boat, voyage: Voyage, table: NDArray[np.float64]) -> History:
+    """Make the log: number the sessions, and lose the time of those whose clock was never set."""
+    column = {name: table[:, place] for place, name in enumerate(_COLUMNS)}
+    start_s, duration_s = column["start_s"].copy(), column["duration_s"]
+    gap_s = np.diff(start_s) - duration_s[:-1]
+    session = np.concatenate([[0], np.cumsum(gap_s > 1800.0)]).astype(np.int64) + 1
+    known = np.ones(len(table), dtype=bool)
+    rng = np.random.default_rng([boat.model.seed, 77])
+    edges = np.flatnonzero(np.diff(session)) + 1
+    for first, stop in itertools.pairwise([*edges, len(table)]):
+        if rng.random() < boat.unknown_clock:
+            # It can only be placed right behind what came before.
+            start_s[first:stop] -= gap_s[first - 1] - 60.0
+            known[first:stop] = False
+    charger = boat.model.charger
+    told = [e for e in voyage.events if e[1] != "fuel" or boat.fuel_told]
+    events = tuple(
+        Event(number, when, kind, amount, text)
+        for number, (when, kind, amount, text) in enumerate(told, start=1)
+    )
+    order = np.argsort(start_s, kind="stable")
+    values: dict[str, Any] = {name: column[name][order] for name in _COLUMNS}
+    values["start_s"] = start_s[order]
+    values["state"] = values["state"].astype(np.int8)
+    values["readings"] = values["readings"].astype(np.int64)
+    fitting = Fitting(1, boat.name, charger.rated_w, boat.model.start.date().isoformat())
+    return History(
+        **values, session=session[order], clock_known=known[order], fitting=fitting, events=events
+    )
+
+
+def _truth(boat: Boat, voyage: Voyage) -> Truth:
+    charger = boat.model.charger
+    now_h, course = voyage.hours, voyage.course
+    output = course_at(course, now_h)
+    begun_h = charger.hours_before
+    renewals = tuple(r.at_h for r in charger.renewals if begun_h < r.at_h <= now_h)
+    since_h = max((begun_h, *renewals))
+    calm = replace(charger, wander_per_sqrt_1000h=0.0, steps=())
+    smooth = logger.sources.boat_course.lay_out(calm, boat.model.seed)
+    back_h = min(500.0, now_h - since_h) or 1.0
+    lost = course_at(smooth, now_h - back_h) - course_at(smooth, now_h)
+    days = voyage.days
+    columns = {
+        name: np.array([getattr(day, name) for day in days], dtype=np.float64)
+        for name in _DAY_COLUMNS
+    }
+    kinds = tuple(day.kind for day in days)
+    season = np.array([kind != "laid_up" for kind in kinds])
+    season[[0, -1]] = False  # the first and the last day are not whole
+    alone = season & (columns["other_h"] == 0.0)
+    load_wh = columns["load_wh"][alone]
+    passed = sum(day.passed_ah for day in days)
+    efficiency = sum(day.stored_ah for day in days) / passed if passed > 0.0 else 1.0
+    needed = math.nan
+    if alone.sum() >= 5:
+        needed = float(np.quantile(load_wh, 0.95)) / efficiency / 24.0 / charger.rated_w
+    return Truth(
+        output=output,
+        at_h=now_h,
+        observed_h=now_h - begun_h,
+        decline_per_1000h=1000.0 * lost / back_h,
+        steps=tuple((s.at_h, s.change) for s in charger.steps if since_h < s.at_h <= now_h),
+        renewals=renewals,
+        remaining_output_h=_left(course, boat.replace_below, now_h),
+        remaining_design_h=max(0.0, boat.design_life_h - now_h),
+        remaining_load_h=math.inf if math.isnan(needed) else _left(course, needed, now_h),
+        needed_fraction=needed,
+        load_ah=float(columns["load_ah"][alone].mean()) if alone.any() else math.nan,
+        load_wh=float(load_wh.mean()) if alone.any() else math.nan,
+        load_wh_p95=float(np.quantile(load_wh, 0.95)) if alone.any() else math.nan,
+        charge_efficiency=efficiency,
+        fuel_used_l=voyage.fuel_used_l,
+        fuel_left_l=voyage.fuel_l,
+        l_per_kwh=charger.l_per_kwh * charger.new_fraction / output,
+        loop_ohm=charger.loop_ohm,
+        other_days=int((season & ~alone).sum()),
+        self_reliant_days=int(alone.sum()),
+        free_h=float(columns["free_h"].sum()),
+        heat_k_above_knee=boat.model.habits.ambient_c
+        + boat.model.habits.ambient_swing_c
+        + boat.model.habits.rise_c
+        - charger.heat_knee_c,
+        course=np.array(course),
+        days=columns,
+        day_kind=kinds,
+    )
+
+
+def _left(course: list[float], limit: float, now_h: float) -> float:
+    crossing = crossing_h(course, limit, now_h, SUSTAINED_H)
+    return math.inf if crossing is None else crossing - now_h
+
+
+def _save(path: Path, history: History, truth: Truth) -> None:
+    arrays: dict[str, Any] = {f"history_{n}": getattr(history, n) for n in _array_names()}
+    arrays |= {f"day_{name}": values for name, values in truth.days.items()}
+    arrays["course"] = truth.course
+    rest = {
+        f.name: getattr(truth, f.name)
+        for f in fields(truth)
+        if f.name not in {"course", "days", "day_kind"}
+    }
+    meta = {
+        "truth": rest,
+        "day_kind": truth.day_kind,
+        "fitting": asdict(history.fitting),
+        "events": [asdict(event) for event in history.events],
+    }
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(f".{id(history)}.part.npz")
+    np.savez(part, meta=np.array(json.dumps(meta)), **arrays)
+    part.replace(path)
+
+
+def _load(path: Path) -> tuple[History, Truth]:
+    with np.load(path) as kept:
+        meta = json.loads(str(kept["meta"]))
+        history = History(
+            **{name: kept[f"history_{name}"] for name in _array_names()},
+            fitting=Fitting(**meta["fitting"]),
+            events=tuple(Event(**event) for event in meta["events"]),
+        )
+        rest = meta["truth"]
+        rest["steps"] = tuple((at, change) for at, change in rest["steps"])
+        rest["renewals"] = tuple(rest["renewals"])
+        truth = Truth(
+            **rest,
+            course=kept["course"],
+            days={name: kept[f"day_{name}"] for name in _DAY_COLUMNS},
+            day_kind=tuple(meta["day_kind"]),
+        )
+    return history, truth
+
+
+def _array_names() -> list[str]:
+    return [f.name for f in fields(History) if f.name not in {"fitting", "events"}]

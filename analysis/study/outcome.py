@@ -1,0 +1,126 @@
+"""One boat of the study, judged: what was said of it, what is true, what plain methods say."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assess import assess
+from analysis.study.boats import simulate
+from analysis.study.plain import mean_while_running, straight_line, upper_percentile
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analysis.assessment import Assessment
+    from analysis.history import History
+    from analysis.study.boats import Boat, Truth
+
+#: A step counts as found within so many running hours, and as one from this size on.
+STEP_WITHIN_H = 50.0
+STEP_SIZE = 0.05
+#: Fewer hours than this with the charger limiting, and its output cannot be known.
+FREE_H = 2.0
+#: A figure of hours is right to the rounding of the hour counter.
+SLACK_H = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What was said and what is true; hours are running hours, outputs fractions of rated."""
+
+    name: str
+    category: str
+    free_h: float
+    observed_h: float
+    truth: float
+    low: float | None
+    output: float | None
+    high: float | None
+    truth_left_h: float
+    left_low_h: float | None
+    left_h: float | None
+    left_high_h: float | None
+    until: str | None
+    verdict: str
+    decline: float | None
+    healthy: bool
+    past: bool
+    steps: int
+    steps_found: int
+    false_steps: int
+    hot: bool
+    temperature: bool
+    mean_power: float
+    percentile: float
+    line: float
+    line_left_h: float
+    seconds: float
+
+
+def judge(boat: Boat, cache: Path | None) -> Outcome:
+    """Let a boat live, assess it, and set what is said beside what is true."""
+    history, truth = simulate(boat, cache)
+    config = boat.config()
+    begun = time.perf_counter()
+    a = assess(history, config)
+    seconds = time.perf_counter() - begun
+    return outcome(boat, history, truth, a, seconds)
+
+
+def outcome(boat: Boat, history: History, truth: Truth, a: Assessment, seconds: float) -> Outcome:
+    """Set an assessment beside the truth."""
+    rated = boat.model.charger.rated_w
+    left_h = min(truth.remaining_output_h, truth.remaining_design_h)
+    steps = [(at, change) for at, change in truth.steps if abs(change) >= STEP_SIZE]
+    offset_h = truth.at_h - (a.at_runtime_h if a.at_runtime_h is not None else truth.at_h)
+    said = [step.runtime_h + offset_h for step in a.steps]
+    changes = [at for at, _ in truth.steps] + list(truth.renewals)
+    years = float(history.end_s[-1] - history.start_s[0]) / 3.156e7 if len(history) else 0.0
+    per_year = truth.observed_h / max(years, 0.1)
+    line, line_left_h = straight_line(history, rated, boat.replace_below)
+    return Outcome(
+        name=boat.name,
+        category=boat.category,
+        free_h=truth.free_h,
+        observed_h=truth.observed_h,
+        truth=truth.output,
+        low=a.output.low,
+        output=a.output.median,
+        high=a.output.high,
+        truth_left_h=left_h,
+        left_low_h=a.remaining_h.low,
+        left_h=a.remaining_h.median,
+        left_high_h=a.remaining_h.high,
+        until=a.until,
+        verdict=str(a.verdict),
+        decline=a.decline_per_1000h.median,
+        healthy=truth.output > boat.plan_below + 0.03 and left_h > max(1.5 * per_year, 400.0),
+        past=truth.output < boat.replace_below and truth.remaining_output_h <= 0.0,
+        steps=len(steps),
+        steps_found=sum(_near(at, said) for at, _ in steps),
+        false_steps=sum(not _near(at, changes) for at in said),
+        hot=truth.heat_k_above_knee > 0.0,
+        temperature=bool(np.isfinite(history.temperature_c).mean() > 0.5)
+        if len(history)
+        else False,
+        mean_power=mean_while_running(history, rated),
+        percentile=upper_percentile(history, rated),
+        line=line,
+        line_left_h=line_left_h,
+        seconds=seconds,
+    )
+
+
+def _near(at: float, others: list[float]) -> bool:
+    return any(abs(at - other) <= STEP_WITHIN_H for other in others)
+
+
+def holds(low: float | None, high: float | None, truth: float, slack: float = 0.0) -> bool:
+    """Tell whether an interval holds the truth; an open end holds everything on its side."""
+    above = low is None or low - slack <= truth
+    return above and (high is None or math.isinf(high) or truth <= high + slack)

@@ -1,0 +1,225 @@
+"""The table of the study: what was said against what is true, and against plain methods."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.study.outcome import FREE_H, SLACK_H, Outcome, holds
+from analysis.study.scores import clopper_pearson, interval_score
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the table."""
+
+    what: str
+    wanted: str
+    reached: str
+    boats: int
+    met: bool | None
+    plain: str = ""
+
+
+def rows(outcomes: Sequence[Outcome]) -> list[Row]:
+    """Return the lines of the table."""
+    told = [o for o in outcomes if o.output is not None]
+    timed = [o for o in outcomes if o.left_low_h is not None]
+    named = [
+        o
+        for o in told
+        if o.category == "half_life" and o.left_h is not None and o.truth_left_h > 100.0
+    ]
+    error = np.array([abs((o.output or 0.0) - o.truth) for o in told])
+    bias = np.array([(o.output or 0.0) - o.truth for o in told])
+    relative = np.array([abs((o.left_h or 0.0) - o.truth_left_h) / o.truth_left_h for o in named])
+    healthy = [o for o in outcomes if o.healthy]
+    past = [o for o in told if o.past]
+    bounded = [o for o in outcomes if o.free_h < FREE_H and o.output is None and o.low is not None]
+    unfree = [o for o in outcomes if o.free_h < FREE_H]
+    steps = sum(o.steps for o in told)
+    hot = [o for o in told if o.hot and o.temperature]
+    score = interval_score(
+        np.array([o.low for o in told], dtype=float),
+        np.array([o.high for o in told], dtype=float),
+        np.array([o.truth for o in told]),
+    )
+    return [
+        _share(
+            "90 % interval of available output holds the truth",
+            [holds(o.low, o.high, o.truth) for o in told],
+            (0.85, 0.95),
+        ),
+        _share(
+            "90 % interval of remaining hours holds the truth",
+            [holds(o.left_low_h, o.left_high_h, o.truth_left_h, SLACK_H) for o in timed],
+            (0.85, 0.95),
+        ),
+        _limit(
+            "median error of available output, % of rated",
+            100.0 * _median(error),
+            0.7,
+            len(told),
+            _plain(told, np.median),
+        ),
+        _limit(
+            "95th percentile of that error, % of rated",
+            100.0 * _quantile(error, 0.95),
+            2.0,
+            len(told),
+            _plain(told, lambda e: np.quantile(e, 0.95)),
+        ),
+        Row(
+            "mean error (bias), % of rated",
+            "",
+            f"{100.0 * float(bias.mean()):+.2f}" if len(bias) else "none",
+            len(told),
+            None,
+            _plain(told, np.mean, signed=True),
+        ),
+        Row(
+            "mean interval score, % of rated",
+            "",
+            f"{100.0 * float(score.mean()):.2f}",
+            len(told),
+            None,
+        ),
+        _limit(
+            "median relative error of remaining hours at half life, %",
+            100.0 * _median(relative),
+            10.0,
+            len(named),
+            _plain_left(named),
+        ),
+        _limit("healthy boats called replace, %", _percent(healthy, "replace"), 0.0, len(healthy)),
+        _limit("healthy boats called plan, %", _percent(healthy, "plan"), 1.0, len(healthy)),
+        _limit("boats past the limit called sound, %", _percent(past, "sound"), 0.0, len(past)),
+        _least(
+            "steps of 5 % or more found within 50 h, %",
+            100.0 * sum(o.steps_found for o in told) / steps if steps else math.nan,
+            95.0,
+            steps,
+        ),
+        _limit(
+            "boats with a false step, %",
+            100.0 * float(np.mean([o.false_steps > 0 for o in told])) if told else math.nan,
+            2.0,
+            len(told),
+        ),
+        _least(
+            "only battery-limited: lower bound at or below the truth, %",
+            100.0 * float(np.mean([(o.low or 0.0) <= o.truth for o in bounded]))
+            if bounded
+            else math.nan,
+            95.0,
+            len(bounded),
+        ),
+        _limit(
+            "never limited by the charger, yet a decline was named, %",
+            100.0 * float(np.mean([o.decline is not None for o in unfree])) if unfree else math.nan,
+            0.0,
+            len(unfree),
+        ),
+        _limit(
+            "hot compartment, temperature logged: bias, % of rated",
+            abs(100.0 * float(np.mean([(o.output or 0.0) - o.truth for o in hot])))
+            if hot
+            else math.nan,
+            1.0,
+            len(hot),
+        ),
+        Row(
+            "seconds an assessment, median and most",
+            "",
+            f"{_median(np.array([o.seconds for o in outcomes])):.2f}, "
+            f"{max((o.seconds for o in outcomes), default=0.0):.2f}",
+            len(outcomes),
+            None,
+        ),
+    ]
+
+
+def _share(what: str, hits: list[bool], wanted: tuple[float, float]) -> Row:
+    if not hits:
+        return Row(what, "", "none", 0, None)
+    share = sum(hits) / len(hits)
+    low, high = clopper_pearson(sum(hits), len(hits))
+    return Row(
+        what,
+        f"{100 * wanted[0]:.0f} to {100 * wanted[1]:.0f} % of boats",
+        f"{100 * share:.1f} % ({100 * low:.0f} to {100 * high:.0f})",
+        len(hits),
+        wanted[0] <= share <= wanted[1],
+    )
+
+
+def _limit(what: str, value: float, most: float, boats: int, plain: str = "") -> Row:
+    if boats == 0 or math.isnan(value):
+        return Row(what, f"at most {most:g}", "none", boats, None, plain)
+    return Row(what, f"at most {most:g}", f"{value:.2f}", boats, value <= most, plain)
+
+
+def _least(what: str, value: float, least: float, boats: int) -> Row:
+    if boats == 0 or math.isnan(value):
+        return Row(what, f"at least {least:g}", "none", boats, None)
+    return Row(what, f"at least {least:g}", f"{value:.1f}", boats, value >= least)
+
+
+def _percent(boats: Sequence[Outcome], verdict: str) -> float:
+    return 100.0 * float(np.mean([o.verdict == verdict for o in boats])) if boats else math.nan
+
+
+def _median(values: np.ndarray) -> float:
+    return float(np.median(values)) if len(values) else math.nan
+
+
+def _quantile(values: np.ndarray, p: float) -> float:
+    return float(np.quantile(values, p)) if len(values) else math.nan
+
+
+def _plain(
+    told: Sequence[Outcome],
+    figure: Callable[[np.ndarray], float],
+    *,
+    signed: bool = False,
+) -> str:
+    """Return the same figure for the three plain methods."""
+    parts = []
+    for name in ("mean_power", "percentile", "line"):
+        off = np.array([getattr(o, name) - o.truth for o in told])
+        off = off[np.isfinite(off)]
+        value = float(figure(off if signed else np.abs(off))) if len(off) else math.nan
+        parts.append(f"{100.0 * value:+.1f}" if signed else f"{100.0 * value:.1f}")
+    return " / ".join(parts)
+
+
+def _plain_left(named: Sequence[Outcome]) -> str:
+    off = np.array([abs(o.line_left_h - o.truth_left_h) / o.truth_left_h for o in named])
+    off = np.where(np.isfinite(off), off, 10.0)
+    return f"- / - / {100.0 * _median(off):.0f}"
+
+
+def markdown(outcomes: Sequence[Outcome], seed: int) -> str:
+    """Return the table as Markdown."""
+    lines = [
+        (
+            f"{len(outcomes)} boats, seed {seed}. Plain methods, in this order: mean power of the "
+            "last 200 running hours, 95th percentile of the last month, straight line through all "
+            "runs."
+        ),
+        "",
+        "| what | wanted | reached | boats | met | plain methods |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for row in rows(outcomes):
+        met = {True: "yes", False: "**no**", None: ""}[row.met]
+        lines.append(
+            f"| {row.what} | {row.wanted} | {row.reached} | {row.boats} | {met} | {row.plain} |"
+        )
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,225 @@
+"""Registers over Modbus RTU: asks with functions 3 and 4 only, and reads the answers.
+
+Frames are told by length and checksum, not by silence: USB converters and drivers keep no times.
+Numbers of 32 bits have no standard order of registers, so the description names it: ABCD, CDAB,
+BADC or DCBA, the order in which the bytes of the number stand on the wire. Registers are counted
+from 0 as on the wire; documents often count from 1, or from 30001 and 40001.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from logger.settings import REQUIRED, Section, Setting, nearest, unknown_key
+from logger.sources.decoders.checksums import crc
+from logger.sources.decoding import Message, Refused, Request, Step
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from logger.sources.decoding import Context, Decoder, Place, Value
+
+MODBUS = Section(
+    "decoder",
+    (
+        Setting("kind", "text", "modbus", "registers over Modbus RTU"),
+        Setting("unit", "whole", 1, "address of the device", "", 1, 247),
+        Setting(
+            "registers",
+            "table",
+            REQUIRED,
+            "for each name: { at = 0, function = 4, type = 'u16', order = 'ABCD' }",
+        ),
+    ),
+    "holding and input registers",
+)
+READ_HOLDING, READ_INPUT = 3, 4
+#: Nothing else is ever sent.
+FUNCTIONS = (READ_HOLDING, READ_INPUT)
+#: Registers and struct code of each type.
+TYPES = {
+    "u16": (1, "H"),
+    "s16": (1, "h"),
+    "u32": (2, "I"),
+    "s32": (2, "i"),
+    "f32": (2, "f"),
+}
+#: For each order, where the most significant byte first number finds its bytes.
+ORDERS = {
+    "ABCD": (0, 1, 2, 3),
+    "CDAB": (2, 3, 0, 1),
+    "BADC": (1, 0, 3, 2),
+    "DCBA": (3, 2, 1, 0),
+}
+#: A request may ask for so many registers; gaps up to the second number are read as well.
+MOST_REGISTERS, LARGEST_GAP = 125, 8
+#: Modbus exception codes.
+EXCEPTIONS = {
+    1: "illegal function",
+    2: "illegal address",
+    3: "illegal value",
+    4: "device failure",
+    5: "acknowledge",
+    6: "device busy",
+    7: "negative acknowledge",
+    8: "memory parity error",
+    10: "gateway path unavailable",
+    11: "gateway target does not answer",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """One value in the registers."""
+
+    name: str
+    function: int
+    at: int
+    count: int
+    code: str
+    order: tuple[int, ...]
+
+    def value(self, data: bytes) -> Value:
+        """Return the value in the bytes of its registers."""
+        if self.count == 2:
+            data = bytes(data[k] for k in self.order)
+        (value,) = struct.unpack(f">{self.code}", data)
+        if isinstance(value, float) and not math.isfinite(value):
+            return None
+        number: int | float = value
+        return number
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Registers that one request reads."""
+
+    function: int
+    at: int
+    count: int
+    registers: tuple[Register, ...]
+
+
+class ModbusDecoder:
+    """Reads answers to its own requests; anything else is refused."""
+
+    packets = False
+    longest = 512
+
+    def __init__(self, unit: int, blocks: tuple[Block, ...]) -> None:
+        self.unit = unit
+        self._blocks = {request(unit, block): block for block in blocks}
+        self.requests = tuple(
+            Request(payload, f"function {b.function}, registers {b.at} to {b.at + b.count - 1}")
+            for payload, b in self._blocks.items()
+        )
+
+    def names(self) -> frozenset[str] | None:
+        """Return the names of the registers."""
+        return frozenset(r.name for block in self._blocks.values() for r in block.registers)
+
+    def decode(self, data: bytes, context: Context) -> Step:
+        """Look for the answer to what was asked, behind whatever noise stands before it."""
+        block = None if context.asked is None else self._blocks.get(context.asked.payload)
+        if block is None:
+            refused = (Refused(data, "bytes that nobody asked for"),) if data else ()
+            return Step(len(data), refused)
+        length = 5 + 2 * block.count
+        for at in range(len(data)):
+            rest = data[at:]
+            if rest[0] != self.unit:
+                continue
+            if len(rest) >= 5 and rest[1] == block.function | 0x80 and _sealed(rest[:5]):
+                code = EXCEPTIONS.get(rest[2], f"code {rest[2]}")
+                refused_all = Refused(rest[:5], "the device answered with an exception", code, True)
+                return Step(len(data), (refused_all,))
+            if len(rest) >= length and rest[1] == block.function and _sealed(rest[:length]):
+                return Step(len(data), (self._message(block, rest[:length]),))
+        if len(data) >= length and data[0] == self.unit and data[1] == block.function:
+            # As long as it should be, but not whole: waiting longer brings nothing better.
+            detail = f"got {data[length - 2 : length].hex()}"
+            return Step(len(data), (Refused(data, "wrong CRC", detail, answer=True),))
+        return Step(0)
+
+    def _message(self, block: Block, frame: bytes) -> Message | Refused:
+        if frame[2] != 2 * block.count:
+            return Refused(frame, "answer of a wrong length", "", answer=True)
+        values: dict[str, Value] = {}
+        for register in block.registers:
+            first = 3 + 2 * (register.at - block.at)
+            values[register.name] = register.value(frame[first : first + 2 * register.count])
+        return Message(frame, values)
+
+
+def _sealed(frame: bytes) -> bool:
+    """Tell whether a frame ends with its own checksum, low byte first."""
+    return crc("CRC-16/MODBUS", frame[:-2]) == int.from_bytes(frame[-2:], "little")
+
+
+def request(unit: int, block: Block) -> bytes:
+    """Return the bytes that ask for a block.
+
+    Raises
+    ------
+    ValueError
+        For any function that could change something.
+    """
+    if block.function not in FUNCTIONS:
+        raise ValueError(f"function {block.function} does not only read")
+    body = struct.pack(">BBHH", unit, block.function, block.at, block.count)
+    return body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
+
+
+def gather(registers: list[Register]) -> tuple[Block, ...]:
+    """Put neighbouring registers into common requests."""
+    blocks: list[Block] = []
+    for register in sorted(registers, key=lambda r: (r.function, r.at)):
+        if blocks:
+            last = blocks[-1]
+            end = max(last.at + last.count, register.at + register.count)
+            if (
+                last.function == register.function
+                and register.at - (last.at + last.count) <= LARGEST_GAP
+                and end - last.at <= MOST_REGISTERS
+            ):
+                together = (*last.registers, register)
+                blocks[-1] = Block(last.function, last.at, end - last.at, together)
+                continue
+        blocks.append(Block(register.function, register.at, register.count, (register,)))
+    return tuple(blocks)
+
+
+def build_modbus(table: Mapping[str, Any], place: Place) -> Decoder:
+    """Build the Modbus decoder from its table."""
+    settings = place.checked(MODBUS, table)
+    registers = [_register(name, entry, place) for name, entry in settings["registers"].items()]
+    if not registers:
+        raise place.error("needs at least one name", "registers")
+    return ModbusDecoder(settings["unit"], gather(registers))
+
+
+def _register(name: str, entry: object, place: Place) -> Register:
+    where = ("registers", name)
+    if not isinstance(entry, dict):
+        raise place.error("takes a table such as { at = 0, type = 'u16' }", *where)
+    keys = ("at", "function", "type", "order")
+    unknown_key(place.document, entry, keys, *place.prefix, *where)
+    at, function = entry.get("at"), entry.get("function", READ_INPUT)
+    kind, order = entry.get("type", "u16"), entry.get("order", "ABCD")
+    if not isinstance(at, int) or isinstance(at, bool) or not 0 <= at <= 0xFFFF:
+        raise place.error(f"got {at!r}; accepted: a number from 0 to 65535", *where, "at")
+    if function not in FUNCTIONS:
+        raise place.error(
+            f"got {function!r}; accepted: 3 (holding) or 4 (input); nothing is ever written",
+            *where,
+            "function",
+        )
+    for key, value, known in (("type", kind, TYPES), ("order", order, ORDERS)):
+        if value not in known:
+            hint = nearest(str(value), list(known))
+            raise place.error(f"got {value!r}{hint}; accepted: {', '.join(known)}", *where, key)
+    count, code = TYPES[kind]
+    return Register(name, function, at, count, code, ORDERS[order])
