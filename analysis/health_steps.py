@@ -100,7 +100,7 @@ def _scan(
     size: float,
 ) -> tuple[float, Floats, Floats]:
     """Return the evidence without a step, the gain and the change for a step at each place."""
-    count, p = design.shape
+    count = len(design)
     precision = sites.precision
 
     def whitened(columns: Floats) -> Floats:
@@ -138,7 +138,6 @@ def _scan(
     norm = own - np.einsum("ij,jk,ik->i", cross, inverse, cross)
     norm = np.maximum(norm, 0.0)
     gain = 0.5 * (pull**2 / (norm + size**-2) - np.log1p(norm * size**2))
-    del p
     return evidence, gain, pull / (norm + size**-2)
 
 

@@ -85,7 +85,7 @@ def running_hours(
             if growth[k] < 0.0 and near and 0.0 <= over <= room[k]:
                 amount[k], wrapped[k] = over, True
                 break
-    if growth.sum() <= 0.0 and logged[-1] > 2.0 * SLACK_H:
+    if growth[believable].sum() <= 0.0 and logged[-1] > 2.0 * SLACK_H:
         return Hours(logged, counted=False, breaks=none, wraps=none)  # a counter that never counts
     at_told = value[0] + np.concatenate(([0.0], np.cumsum(amount)))
     at_end = _between(logged, told, at_told)
