@@ -46,6 +46,7 @@ COMMANDS = (
     "import",
     "watch",
     "report",
+    "load",
     "event",
     "check",
 )

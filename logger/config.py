@@ -68,6 +68,16 @@ BATTERY = Section(
             5,
             100,
         ),
+        Setting(
+            "charge_efficiency",
+            "number",
+            None,
+            "share of the charge put in that comes out again (common practice, no source: "
+            "lead-acid 0.85 to 0.98, falling near full; lfp 0.99); by chemistry if left out",
+            "",
+            0.5,
+            1.0,
+        ),
     ),
     "the battery that it charges",
 )
@@ -188,6 +198,7 @@ class BatteryConfig:
     capacity_ah: float | None = None
     chemistry: str = "agm"
     charge_ceiling_v: float | None = None
+    charge_efficiency: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

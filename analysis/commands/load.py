@@ -1,0 +1,46 @@
+"""``ebbwatt load``: what the boat draws a day."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "say what the boat draws a day, from the charger's own data"
+DESCRIPTION = (
+    "What the boat draws a day, in Ah and Wh: mean, median, 9 days in 10 and 19 days in 20, by\n"
+    "month. Days on which something else charged (shore power, engine) are recognised and left\n"
+    "out. Looks at the last two years of the log."
+)
+EXAMPLE = "ebbwatt load --json"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's own arguments."""
+    parser.add_argument("--json", action="store_true", help="print the figures as JSON")
+    parser.add_argument(
+        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do the work and return the exit status."""
+    from logger.config import find_config, load_config
+
+    config = load_config(find_config(args.config))
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from analysis.history import load_history
+    from analysis.load import daily_load
+
+    found = daily_load(load_history(config.store.path, args.fitting), config)
+    if args.json:
+        print(json.dumps(found.document(), indent=1))
+        return 0
+    from analysis.load_text import lines
+
+    print("\n".join(lines(found, shutil.get_terminal_size((80, 24)).columns)))
+    return 0

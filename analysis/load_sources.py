@@ -1,0 +1,197 @@
+"""Recognises when something else charges the battery: shore charger, engine, anything strong.
+
+A battery that nobody charges cannot stand above its own resting voltage for long, and cannot rise
+by itself. On a regular grid of five minutes, help begins where the voltage rises above the resting
+voltage faster than the charger explains, or stays above it longer than surface charge lasts; it
+ends where the voltage falls away. Thresholds are per cell, common practice, no source, chosen well
+above what a switched-off load gives back (its current times the battery's resistance).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.runs import Runs
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+_T = TypeVar("_T", bound=np.generic)
+
+STEP_S = 300.0
+DAY_S = 86400.0
+#: A cell of the grid farther than this from any record is a gap.
+GAP_S = 1500.0
+#: Half an hour from the start of a run: warm-up.
+CALM = 6
+#: A lead-acid bank charged above this rises, unless something holds it: the lowest float voltage
+#: in use (2.23 V per cell, default of IEC/EN 62485-2 for free acid).
+PINNED_V = 13.35
+
+
+@dataclass(frozen=True, slots=True)
+class Chemistry:
+    """Voltages of one nominal 12 V block, V; see the module for what they are for."""
+
+    resting_v: float
+    """Nothing rests above this for long."""
+    gone_v: float
+    """Below this, nobody helps."""
+    held_v: float
+    """Above this after surface charge has gone, something holds the battery."""
+    rise_v: float
+    """A rise by this within half an hour, ending above ``resting_v``, is not load relief."""
+    jump_v: float
+    """A rise by this within ten minutes of steady running is not the charger's."""
+    unknown_swing_v: float
+    """Response to loads assumed early in a run, before it has been seen."""
+    fall_v: float
+    """A fall by this within twenty minutes ends the help."""
+    surface_h: float
+    """Surface charge has gone after this."""
+
+
+#: Lead-acid rests at up to 2.15 V per cell (gel and AGM; Bode 1977 gives 2.11 for free acid),
+#: LFP on a plateau of 3.3 V per cell with 3.36 V when full.
+LEAD = Chemistry(13.05, 12.95, 13.15, 0.30, 0.25, 0.30, 0.20, 6.0)
+LFP = Chemistry(13.30, 13.28, 13.55, 0.10, 0.10, 0.06, 0.05, 12.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The log on a regular grid, arrays of shape (m,)."""
+
+    start_s: float
+    """Unix time of the first cell's middle."""
+    volts: Floats
+    """Voltage per nominal 12 V block; NaN in gaps."""
+    amps: Floats
+    """Charger's current, A."""
+    running: Flags
+    known: Flags
+    """False in gaps of the log."""
+    aided: Flags
+    """Something else charges the battery."""
+    blocks: int
+
+    @property
+    def time_s(self) -> Floats:
+        """Unix time of the middle of each cell."""
+        return np.asarray(self.start_s + STEP_S * np.arange(len(self.volts)), dtype=np.float64)
+
+
+def blocks_of(voltage_v: float, chemistry: str) -> int:
+    """Return the number of nominal 12 V blocks of a bank from its usual voltage."""
+    return max(1, round(voltage_v / (13.3 if chemistry == "lfp" else 12.8)))
+
+
+def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Grid:
+    """Put the log on the grid and mark where the battery is helped."""
+    log = runs.log
+    first = np.floor(log.start_s[0] / STEP_S) * STEP_S + STEP_S / 2.0
+    count = int((log.end_s[-1] - first) / STEP_S) + 1
+    time = first + STEP_S * np.arange(max(count, 1))
+    at = np.clip(np.searchsorted(log.start_s, time, side="right") - 1, 0, None)
+    volts = log.voltage_mean_v[at]
+    known = (time - log.end_s[at] < GAP_S) & np.isfinite(volts)
+    blocks = blocks_of(float(np.nanmedian(log.voltage_mean_v)), chemistry)
+    amps = np.nan_to_num(log.charge_c[at] / log.duration_s[at])
+    running = runs.running[at] & known
+    volts = np.where(known, volts / blocks, np.nan)
+    kind = LFP if chemistry == "lfp" else LEAD
+    aided = _aided(volts, amps, running, known, kind)
+    if kind is LEAD:
+        top = ceiling_v / blocks if ceiling_v else _usual_top(volts, running)
+        aided |= _pinned(volts, running, top)
+    return Grid(float(first), volts, amps, running, known, aided, blocks)
+
+
+def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry) -> Flags:
+    """Walk the events of help beginning and ending; the last one before a cell decides."""
+    index = np.arange(len(v))
+    off = known & ~running
+    begun = running & ~_ago(running, 1)
+    in_run = _since(begun, index)
+    since_run = _since(running, index)
+    high = v > is_.resting_v
+
+    # At rest: it rises above what it can rest at, or stays there longer than surface charge.
+    opens = off & high & (v - _window(v, 0, 6, np.fmin) >= is_.rise_v) & (since_run > 1)
+    opens |= off & (v > is_.held_v) & (since_run * STEP_S > 3600.0 * is_.surface_h)
+
+    # Running: it jumps further than this battery has been answering to its loads, and the
+    # charger's own current did not do it; or the charger is pushed to nothing at high voltage.
+    usual = float(np.median(amps[running])) if running.any() else 1.0
+    rise = np.where(running, v - _ago(v, 2), np.nan)
+    rise[in_run <= CALM] = np.nan
+    swing = _window(np.abs(rise), 3, 36, np.fmax)
+    swing = np.where(in_run < CALM + 18, is_.unknown_swing_v, np.nan_to_num(swing))
+    pushed = amps - _ago(amps, 2) > 0.1 * usual
+    jump = running & high & ~pushed & (rise >= np.maximum(is_.jump_v, 1.8 * swing))
+    idle = running & (in_run > CALM) & (_window(amps, 0, 3, np.fmax) < 0.05 * usual)
+    idle &= v > is_.resting_v + 0.25
+    opens |= jump | idle
+
+    less = _window(amps, 0, 4, np.fmax) - amps > 0.1 * usual
+    closes = ((_window(v, 0, 4, np.fmax) - v >= is_.fall_v) & ~(running & less)) | ~known
+    closes |= v < is_.gone_v
+    opens &= ~closes
+    last_open = np.maximum.accumulate(np.where(opens, index, -1))
+    last_close = np.maximum.accumulate(np.where(closes, index, -1))
+    return np.asarray((last_open > last_close) & known)
+
+
+def _pinned(v: Floats, running: Flags, top_v: float) -> Flags:
+    """Mark three-hour stretches of running in which the voltage is high and does not move.
+
+    A bank that is being charged well above its resting voltage rises; one whose load takes all
+    the charger gives sinks to its resting voltage. Only something that holds the voltage keeps it
+    still.
+    """
+    hour = 12
+    if len(v) < 4 * hour:
+        return np.zeros(len(v), dtype=bool)
+    shown = np.where(running, v, np.nan)
+    spread = _window(shown, 0, 3 * hour, np.maximum) - _window(shown, 0, 3 * hour, np.minimum)
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(v))))
+    mean = (total[hour:] - total[:-hour]) / hour
+    mean = np.concatenate((np.full(hour - 1, np.nan), mean))
+    still = (spread <= 0.08) & (np.abs(mean - _ago(mean, 2 * hour)) <= 0.015)
+    still &= _ago(mean, 2 * hour) > PINNED_V
+    still &= mean < top_v - 0.15
+    # The stretch reaches back over the three hours that were looked at.
+    marks = np.flatnonzero(still)
+    edges = np.zeros(len(v) + 1, dtype=np.int64)
+    np.add.at(edges, np.maximum(marks - 3 * hour, 0), 1)
+    np.add.at(edges, marks + 1, -1)
+    return np.cumsum(edges[:-1]) > 0
+
+
+def _usual_top(v: Floats, running: Flags) -> float:
+    """Voltage per block that runs usually end at: the charge ceiling, where one is reached."""
+    return float(np.nanpercentile(v[running], 98.0)) if running.any() else 14.2
+
+
+def _ago(values: NDArray[_T], cells: int) -> NDArray[_T]:
+    cells = min(cells, len(values))
+    return np.concatenate((np.repeat(values[:1], cells), values[: len(values) - cells]))
+
+
+def _since(happened: Flags, index: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Cells since something last happened; very many where it never did."""
+    last = np.maximum.accumulate(np.where(happened, index, -1))
+    return np.where(last < 0, 10**9, index - last)
+
+
+def _window(values: Floats, newest: int, oldest: int, reduce: np.ufunc) -> Floats:
+    """Reduce over the cells from ``oldest`` to ``newest`` cells ago."""
+    result = _ago(values, newest)
+    for k in range(newest + 1, oldest + 1):
+        result = reduce(result, _ago(values, k))
+    return result

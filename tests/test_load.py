@@ -1,0 +1,136 @@
+"""Daily load: the balance of charge against boats whose truth is known."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.load import daily_load, required_power_w
+from analysis.load_text import lines
+from logger.config import BatteryConfig, ChargerConfig, Config, FuelConfig, LogConfig, StoreConfig
+from logger.settings import Document
+from tests.small_boat import SmallBoat, sail
+
+
+def config_for(**battery):
+    path = Path("ebbwatt.toml")
+    return Config(
+        path=path,
+        charger=ChargerConfig("aft locker", 110.0),
+        battery=BatteryConfig(200.0, "agm", **battery),
+        fuel=FuelConfig(),
+        store=StoreConfig(Path("ebbwatt.db")),
+        log=LogConfig(),
+        plausible={},
+        source=None,
+        document=Document(path, {}),
+    )
+
+
+@pytest.fixture(scope="module")
+def passage():
+    """Sixty days at rest and thirty under way."""
+    days = frozenset(range(30, 60))
+    return sail(SmallBoat(days=90, passage_a=3.0, passage_days=days))
+
+
+@pytest.mark.parametrize(
+    "boat",
+    [
+        SmallBoat(days=60),
+        SmallBoat(days=90, engine=dict.fromkeys(range(0, 90, 3), (7, 2))),
+        SmallBoat(days=90, shore_days=frozenset(range(20, 40)), seed=2),
+    ],
+    ids=["alone", "engine every third morning", "three weeks of shore power"],
+)
+def test_mean_load_is_within_four_per_cent_of_truth(boat):
+    history, truth = sail(boat)
+    found = daily_load(history, config_for(charge_efficiency=0.92))
+    alone = truth.load_ah[~truth.other].mean()
+    assert found.ah.median == pytest.approx(alone, rel=0.04)
+    assert found.ah.low < alone < found.ah.high
+    assert found.days_left_out["other_source"] <= truth.other.sum() + 2
+
+
+def test_days_keep_their_own_load(passage):
+    history, truth = passage
+    found = daily_load(history, config_for(charge_efficiency=0.92))
+    assert found.ah_p95 == pytest.approx(np.percentile(truth.load_ah, 95), rel=0.08)
+    assert [name for name, _, _ in found.levels] == ["at rest", "under way"]
+    (_, calm, low), (_, busy, high) = found.levels
+    assert calm + busy == found.days_used
+    assert low == pytest.approx(truth.load_ah[:30].mean(), rel=0.05)
+    assert high == pytest.approx(truth.load_ah[30:60].mean(), rel=0.05)
+
+
+def test_battery_current_measures_the_load_directly():
+    history, truth = sail(SmallBoat(days=30, with_battery_current=True))
+    found = daily_load(history, config_for())
+    assert found.method == "battery_current"
+    assert found.ah.median == pytest.approx(truth.load_ah.mean(), rel=0.01)
+
+
+def test_required_power_follows_the_sizing_steps(passage):
+    history, _ = passage
+    config = config_for(charge_efficiency=0.85)
+    found = daily_load(history, config)
+    # Steps 2 and 3 of the worked example: 60 Ah a day at efficiency 0.85 is 70.6 Ah to supply,
+    # and at 13.2 V over 24 h 38.8 W.
+    by_example = found.ah_p95 / 60.0 * 38.8
+    assert required_power_w(history, config) == pytest.approx(by_example, rel=0.002)
+
+
+def test_too_little_says_how_many_days_are_missing():
+    history, _ = sail(SmallBoat(days=4))
+    found = daily_load(history, config_for())
+    assert found.ah.median is None
+    assert "more on which nothing else charges" in found.withheld
+    assert required_power_w(history, config_for()) is None
+    assert found.document()["ah_per_day"]["p95"] is None
+
+
+def test_ten_days_carry_a_mean_but_no_rare_day():
+    history, _ = sail(SmallBoat(days=12))
+    found = daily_load(history, config_for())
+    assert found.ah.median is not None
+    assert found.ah_p95 is None
+
+
+def test_odd_histories_never_raise(passage):
+    history, _ = passage
+    config = config_for()
+    nan = np.full(len(history), np.nan)
+    odd = [
+        history.select(np.zeros(len(history), dtype=bool)),
+        history.select(np.arange(1)),
+        replace(history, voltage_mean_v=nan),
+        replace(history, charge_c=nan, energy_j=nan),
+        replace(history, start_s=np.full(len(history), history.start_s[0])),
+        replace(history, duration_s=nan),
+        history.select(np.arange(len(history))[::-1]),
+        replace(history, charge_c=-history.charge_c),
+    ]
+    for one in odd:
+        needed = required_power_w(one, config)
+        assert needed is None or np.isfinite(needed)
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_one_screen_of_plain_letters(passage, width):
+    history, _ = passage
+    text = lines(daily_load(history, config_for()), width)
+    assert len(text) <= 24
+    assert max(len(line) for line in text) <= width
+    assert "\n".join(text).isascii()
+    assert "90 % interval" in "\n".join(text)
+
+
+def test_an_lfp_bank_without_battery_current_gets_no_figure(passage):
+    history, _ = passage
+    config = config_for()
+    config = replace(config, battery=replace(config.battery, chemistry="lfp"))
+    found = daily_load(history, config)
+    assert found.ah.median is None
+    assert "battery current" in found.withheld
+    assert required_power_w(history, config) is None
