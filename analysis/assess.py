@@ -12,7 +12,7 @@ from analysis import limits
 from analysis.advice import Situation, advice, notes, verdict
 from analysis.assessment import Assessment, Curve, Limit, Span, Step
 from analysis.health import Health, estimate, heat_columns, heat_effect
-from analysis.health_output import Outputs, outputs, run_table
+from analysis.health_output import Outputs, outputs, run_table, without_surpassed
 from analysis.health_trend import Observations
 from analysis.prognosis import Forecast, forecast
 from analysis.runs import Runs, find_runs
@@ -58,6 +58,7 @@ def assess(history: History, config: Config) -> Assessment:
     cooled = _without_heat(found, out, runtime)
     if cooled is not None:
         out = outputs(runs, cooled, charger.rated_w)
+    out = without_surpassed(out, runtime)
     table = run_table(runs, out, runtime)
     now_h = float(runs.hours.at_end_h[-1]) if len(runs.log) else None
     life_start_s, life_start_h = _life_start(history, runs)
@@ -83,7 +84,7 @@ def assess(history: History, config: Config) -> Assessment:
         running_hours=_observed_h(runs),
         energy_kwh=float(table.energy_kwh.sum()),
         charge_ah=float(table.charge_ah.sum()),
-        runs=len(runs),
+        runs=runs.starts,
         source_limited_runs=sum(limit is Limit.SOURCE for limit in out.limit),
         battery_limited_runs=sum(limit is Limit.BATTERY for limit in out.limit),
         output=output,
@@ -188,6 +189,7 @@ def _estimate(
         np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))[use][order],
         max(now_kh, float(kh.max())),
         usual,
+        out.sag.depth_se,
     )
 
 

@@ -48,8 +48,8 @@ _SLOPE_SPREAD = 0.1
 _TRANSIENT_KH = 0.15
 _TRANSIENT_SIZE = 0.02
 #: Effect of heat on output, fraction per 10 K: over the whole range, and beyond each knee.
-_HEAT_KNEES_C = (30.0, 35.0, 40.0)
-_HEAT_SIZE = (0.02, 0.1, 0.1, 0.1)
+_HEAT_KNEES_C = (25.0, 30.0, 35.0, 40.0)
+_HEAT_SIZE = (0.02, 0.1, 0.1, 0.1, 0.1)
 REFERENCE_C = 25.0
 #: What the figure of every run may be wrong by alike (sag, warm-up, meter), fraction of rated.
 SYSTEMATIC = 0.002
@@ -61,6 +61,8 @@ SYSTEMATIC_UNTOLD = 0.015
 SYSTEMATIC_OF_WAVE = 1.2
 #: Prior size of the yearly wave of the output where temperature is not logged.
 _WAVE_SIZE = 0.02
+#: Share of the sag that has built up, on average, over the stretch that speaks for a run.
+_SAG_SHARE = 0.3
 YEAR_S = 365.2425 * 86400.0
 
 
@@ -101,7 +103,7 @@ class Health:
 
 
 def heat_columns(temperature_c: Floats) -> Floats:
-    """Return the columns for heat, shape (n, 4), in units of 10 K from 25 degC and beyond knees.
+    """Return the columns for heat, shape (n, 5), in units of 10 K from 25 degC and beyond knees.
 
     Missing temperatures count as the median of the others.
     """
@@ -142,6 +144,7 @@ def estimate(
     time_s: Floats,
     now_kh: float,
     usual_loss_per_kh: float,
+    sag_se: float = 0.0,
 ) -> Health | None:
     """Estimate health from the figures of the runs of one life.
 
@@ -158,6 +161,8 @@ def estimate(
         Thousand running hours of the life at the end of the log.
     usual_loss_per_kh
         Loss per thousand hours that would use up the design life; centres a wide prior.
+    sag_se
+        Standard error of the sag, fraction of rated: it shifts the figures of all runs alike.
 
     Returns
     -------
@@ -201,7 +206,10 @@ def estimate(
         _describe(found, posterior, nodes, data, steps_from),
         scatter,
         wander,
-        _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
+        math.hypot(
+            _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
+            _SAG_SHARE * sag_se,
+        ),
         sites,
         _fitted(base, mode, nodes, heat_count),
         _fitted_sd(sites, prior, wander, heat_count),

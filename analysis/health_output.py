@@ -6,7 +6,7 @@ taken out).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,6 +32,9 @@ LEAST_VALUE_S = 600.0
 #: Least time that makes a lower bound, s.
 LEAST_BOUND_S = 300.0
 REFERENCE_C = 25.0
+#: A value is left out if two runs within so many running hours after it surpass it by so much,
+#: fraction of rated: more than scatter, sag or a dip of the wander between them.
+SURPASSED_WITHIN_H, SURPASSED_BY = 100.0, 0.04
 #: Least standard error of one run's figure: what sensors of this kind repeat.
 _FLOOR_SE = 0.001
 #: Standard error where the start of the run was not seen (the sag reached is unknown).
@@ -82,7 +85,9 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     sagged = 1.0 - inside.depth * (
         1.0 - (1.0 - start_left[found.run]) * np.exp(-found.since_start_h / inside.time_h)
     )
-    speaking = (code == SOURCE) & (found.since_start_h < warm_h + EARLY_H)
+    # The first hours of each piece of a long run: those of the first after its warm-up.
+    into_h = found.since_start_h - (runs.start_s - runs.begun_s)[found.run] / 3600.0
+    speaking = (code == SOURCE) & (into_h < warm_h + EARLY_H)
     late = (code == SOURCE) & ~speaking
     seconds = _add(found.run, found.duration_s, speaking, count)
     # A run whose early part was battery-limited may speak later on, less precisely.
@@ -95,7 +100,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     with np.errstate(invalid="ignore", divide="ignore"):
         value = energy / expected / rated_w
     error = _standard_error(found, speaking, value * rated_w, sagged, seconds, count)
-    error = np.hypot(error / rated_w, inside.depth_se * 0.3)
+    error = error / rated_w
     error = np.where(runs.start_seen, error, np.hypot(error, inside.depth * _UNSEEN_SE))
     bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & np.isfinite(found.power_w)
     low = _bounds(found, bounding, count) / rated_w
@@ -116,6 +121,49 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         warm_found,
         inside,
         _left_out(code, found, speaking, bound),
+    )
+
+
+def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
+    """Leave out values that the charger clearly surpassed soon afterwards.
+
+    Wear does not come back: whatever held such a run down (fuel running out, another source, a
+    battery that tapers early), it was not the charger. A step down is not touched, since no run
+    after it gives more; what a few runs before a renewal lose is little.
+
+    Parameters
+    ----------
+    out
+        Figures of the runs, heat taken out as far as it is known.
+    runtime_h
+        Running hours of the fitting at each, shape (runs,).
+    """
+    told = np.flatnonzero(out.used & np.isfinite(out.value) & np.isfinite(runtime_h))
+    told = told[np.argsort(runtime_h[told], kind="stable")]
+    hours = runtime_h[told]
+    sure = out.value[told] - 2.0 * np.where(out.bound[told], 0.0, out.standard_error[told])
+    surpassed = np.zeros(len(out.value), dtype=bool)
+    for place, run in enumerate(told):
+        if out.bound[run]:
+            continue
+        end = int(np.searchsorted(hours, hours[place] + SURPASSED_WITHIN_H, side="right"))
+        # Two later runs: one alone may be a slip of the meter.
+        later = np.sort(sure[place + 1 : end])[-2:]
+        most = out.value[run] + SURPASSED_BY + 2.0 * out.standard_error[run]
+        surpassed[run] = len(later) == 2 and later[0] > most
+    if not surpassed.any():
+        return out
+    reason = "left out: soon afterwards the charger gave clearly more"
+    return replace(
+        out,
+        used=out.used & ~surpassed,
+        limit=tuple(
+            Limit.UNUSABLE if gone else limit
+            for gone, limit in zip(surpassed, out.limit, strict=True)
+        ),
+        reason=tuple(
+            reason if gone else said for gone, said in zip(surpassed, out.reason, strict=True)
+        ),
     )
 
 

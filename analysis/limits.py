@@ -111,7 +111,7 @@ def stretches(runs: Runs, rated_w: float, configured_v: float | None) -> tuple[S
     index = np.flatnonzero(runs.run >= 0)
     run = runs.run[index]
     duration = log.duration_s[index]
-    since = (log.start_s[index] + 0.5 * duration - runs.start_s[run]) / 3600.0
+    since = (log.start_s[index] + 0.5 * duration - runs.begun_s[run]) / 3600.0
     voltage, power = log.voltage_mean_v[index], runs.power_w[index]
     temperature = log.temperature_c[index]
     state = log.state[index]
@@ -135,7 +135,9 @@ def stretches(runs: Runs, rated_w: float, configured_v: float | None) -> tuple[S
     with np.errstate(invalid="ignore"):
         at_ceiling = (voltage >= top) | (highest >= top + 0.6 * ceiling.margin_v)
     code[at_ceiling] = BATTERY
-    ends = log.start_s[index] + duration > runs.end_s[run] - _TAIL_S
+    # A piece that another follows does not end the run.
+    final = np.append(np.diff(runs.begun_s) != 0.0, [True])[: len(runs)]
+    ends = final[run] & (log.start_s[index] + duration > runs.end_s[run] - _TAIL_S)
     code[ends & (code == SOURCE)] = ENDING
     code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
     usual = _usual_power(found, usable & (code == SOURCE), rated_w)

@@ -29,6 +29,8 @@ FLOWING = 0.08
 FLOWING_UNKNOWN = 0.04
 #: Pauses shorter than this do not end a run, s.
 LONGEST_PAUSE_S = 900.0
+#: Runs are cut into pieces of about this length, s.
+DAY_S = 86400.0
 #: A state that says "running" for at least this share of the log while no power flows is stuck.
 STUCK_SHARE = 0.9
 _SLACK_S = 2.0
@@ -41,7 +43,10 @@ _EDGES = (STATE_CODE[OperatingState.STARTING], STATE_CODE[OperatingState.SHUTTIN
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """Runs of a log. ``log`` is the ordered, deduplicated history; intervals index into it."""
+    """Runs of a log; runs of several days are cut into days, each of which can speak.
+
+    ``log`` is the ordered, deduplicated history; intervals index into it.
+    """
 
     log: History
     hours: Hours
@@ -59,6 +64,11 @@ class Runs:
     """Whether the log saw the run begin (False after a gap: it may have been running)."""
     states_told: bool
     """Whether the source tells believable states."""
+    begun_s: Floats
+    """Unix time at which the charger started, shape (runs,): before ``start_s`` where a long run
+    was cut into days."""
+    starts: int
+    """How often the charger started: the number of runs before long ones were cut."""
 
     def __len__(self) -> int:
         """Return the number of runs."""
@@ -115,7 +125,12 @@ def find_runs(history: History, rated_w: float) -> Runs:
     running, told = _running(log, power / rated_w)
     hours = running_hours(log.end_s, log.duration_s, running, log.runtime_h, log.clock_known)
     run, first, last, seen = _segment(log, running)
-    return Runs(log, hours, power, running, run, first, last, seen, told)
+    begun_s = log.start_s[first]
+    starts = len(first)
+    run, first, last, of_run = _cut_into_days(log, run, first, last)
+    return Runs(
+        log, hours, power, running, run, first, last, seen[of_run], told, begun_s[of_run], starts
+    )
 
 
 def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
@@ -161,3 +176,30 @@ def _segment(log: History, running: Flags) -> tuple[Indices, Indices, Indices, F
     starting = log.state[first] == STATE_CODE[OperatingState.STARTING]
     seen = starting | (log.start_s[first] - previous_end <= LONGEST_PAUSE_S)
     return number, first, last, seen
+
+
+def _cut_into_days(
+    log: History, run: Indices, first: Indices, last: Indices
+) -> tuple[Indices, Indices, Indices, Indices]:
+    """Cut runs of more than a day and a half into days.
+
+    Returns
+    -------
+    run, first, last, of_run
+        As from the segmentation, by piece; and the run that each piece belongs to.
+    """
+    if len(first) == 0:
+        return run, first, last, first
+    active = np.flatnonzero(run >= 0)
+    of_active = run[active]
+    length_s = log.end_s[last] - log.start_s[first]
+    pieces = np.maximum(np.round(length_s / DAY_S), 1.0)
+    since_s = log.start_s[active] - log.start_s[first][of_active]
+    piece = np.minimum(np.floor(since_s / DAY_S), pieces[of_active] - 1.0)
+    opens = np.concatenate(([True], (of_active[1:] != of_active[:-1]) | (piece[1:] != piece[:-1])))
+    number = np.cumsum(opens) - 1
+    cut = run.copy()
+    cut[active] = number
+    begins = active[opens]
+    ends = active[np.concatenate((opens[1:], [True]))]
+    return cut, begins, ends, of_active[opens]

@@ -76,7 +76,7 @@ def test_one_that_is_too_sure_is_caught(lives):
 def test_the_estimator_passes_on_these_few_and_beats_the_plain_methods(lives):
     outcomes = judged(lives, lambda a, _: a)
     told = [o for o in outcomes if o.output is not None]
-    assert len(told) >= 3
+    assert len(told) >= 2
     error = np.median([abs(o.output - o.truth) for o in told])
     assert error < 0.02
     for plain in ("mean_power", "percentile", "line"):
