@@ -47,6 +47,7 @@ COMMANDS = (
     "watch",
     "report",
     "load",
+    "fuel",
     "event",
     "check",
 )
