@@ -13,6 +13,7 @@ from analysis.physics import fuel_rise_for_output_loss
 from analysis.runs import find_runs
 
 if TYPE_CHECKING:
+    from analysis.assessment import Assessment
     from analysis.fuel_use import FuelUse
     from analysis.history import History
     from logger.config import Config
