@@ -126,8 +126,8 @@ def _why_unknown(case: Situation) -> Reason:
         )
     return Reason(
         "too_few_runs",
-        f"only {case.values} of {case.runs} runs show what the charger can give; at least 4 are "
-        f"needed",
+        f"only {case.values} of {case.runs} runs show what the charger can give; at least 4, and "
+        f"one in 25, are needed",
     )
 
 

@@ -32,6 +32,9 @@ SEED = 20210418
 _RECENT_H = 100.0
 #: A log that begins within so many days of the fitting has seen the charger from new.
 _NEW_WITHIN_D = 14
+#: Where fewer of the runs show what the charger can give, those few are more likely mistaken for
+#: such than true: then all that is said is a lower bound.
+LEAST_SHARE = 0.04
 _HELD_BY_OTHERS = limits.REASONS[limits.OTHER_SOURCE]
 
 
@@ -170,7 +173,8 @@ def _estimate(
     config: Config,
 ) -> Health | None:
     use = out.used & np.isfinite(out.value) & (runs.start_s >= life_start_s)
-    if not use.any():
+    values = int((~out.bound[use]).sum())
+    if values < LEAST_SHARE * int(use.sum()) or values == 0:
         return None
     kh = (runtime_h[use] - life_start_h) / 1000.0
     order = np.argsort(kh, kind="stable")

@@ -153,7 +153,7 @@ def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
         surpassed[run] = len(later) == 2 and later[0] > most
     if not surpassed.any():
         return out
-    reason = "left out: soon afterwards the charger gave clearly more"
+    reason = "left out: soon afterwards it gave clearly more"
     return replace(
         out,
         used=out.used & ~surpassed,

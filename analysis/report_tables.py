@@ -39,6 +39,8 @@ PERSON_WORDS: dict[str, str] = {
     "note": "note",
 }
 
+#: How the reason of a run that was left out begins.
+_LEFT_OUT = "left out: "
 _LIMIT_WORDS = {
     Limit.SOURCE: "the charger itself set the current",
     Limit.BATTERY: "the battery set the current: a lower bound",
@@ -107,7 +109,7 @@ def _left_out_runs(table: RunTable) -> Iterable[UseRow]:
     for reason, places in sorted(reasons.items(), key=lambda item: -len(item[1])):
         chosen = np.zeros(len(table), dtype=bool)
         chosen[places] = True
-        yield _row(table, chosen, f"whole runs: {reason}", used=False)
+        yield _row(table, chosen, f"whole runs: {reason.removeprefix(_LEFT_OUT)}", used=False)
 
 
 def _row(table: RunTable, chosen: np.ndarray, what: str, *, used: bool) -> UseRow:

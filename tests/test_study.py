@@ -38,7 +38,7 @@ def row(outcomes, words):
 
 
 def oracle(a, truth):
-    left = min(truth.remaining_output_h, truth.remaining_design_h)
+    left = truth.remaining_h
     verdict = Verdict.REPLACE if truth.remaining_output_h <= 0 else Verdict.SOUND
     offset = truth.at_h - (a.at_runtime_h or 0.0)
     steps = tuple(Step(at - offset, 0.0, c, c, c) for at, c in truth.steps)

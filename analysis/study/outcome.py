@@ -75,7 +75,7 @@ def judge(boat: Boat, cache: Path | None) -> Outcome:
 def outcome(boat: Boat, history: History, truth: Truth, a: Assessment, seconds: float) -> Outcome:
     """Set an assessment beside the truth."""
     rated = boat.model.charger.rated_w
-    left_h = min(truth.remaining_output_h, truth.remaining_design_h)
+    left_h = truth.remaining_h
     steps = [(at, change) for at, change in truth.steps if abs(change) >= STEP_SIZE]
     offset_h = truth.at_h - (a.at_runtime_h if a.at_runtime_h is not None else truth.at_h)
     said = [step.runtime_h + offset_h for step in a.steps]
