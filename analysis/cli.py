@@ -48,6 +48,7 @@ COMMANDS = (
     "report",
     "load",
     "fuel",
+    "size",
     "event",
     "check",
 )

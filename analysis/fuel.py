@@ -25,6 +25,7 @@ DAY_S = 86400.0
 #: The days that speak for the days to come: the latest ones, so that the season is right.
 RECENT_DAYS = 90
 FEWEST_DAYS = 14
+YEARLY_FEWEST_D = 60
 #: Days are drawn in stretches of this length: kinds of day go on for some days.
 STRETCH_D = 5
 LONGEST_D = 730
@@ -183,6 +184,17 @@ def fuel_outlook(
         container_l=container,
         mean_c=temperature_c,
     )
+
+
+def kwh_per_year(history: History, config: Config) -> float | None:
+    """Return the energy that the charger delivers a year, kWh; None from less than 60 days."""
+    calendar = _calendar(find_runs(history, config.charger.rated_w))[-YEAR_D:]
+    known = calendar[np.isfinite(calendar)]
+    if len(known) < YEARLY_FEWEST_D:
+        return None
+    # Days without a log of a boat that is logged all year are days laid up.
+    share = len(known) / len(calendar) if len(calendar) >= YEAR_D else 1.0
+    return float(known.mean()) * 365.25 * share
 
 
 def _left(
