@@ -12,7 +12,8 @@ import time
 from typing import TYPE_CHECKING
 
 from analysis.assess import assess
-from analysis.dashboard_facts import Facts, Moment, Situation, collect
+from analysis.dashboard_facts import Facts, Fuel, Moment, Situation, collect
+from analysis.fuel import fuel_outlook
 from analysis.history import History, from_rows, load_history
 from logger.errors import StoreError
 from logger.snapshot import boot_id, boottime_s, read_snapshot, snapshot_path
@@ -30,6 +31,8 @@ RECENT_DAYS = 8.0
 #: The log is looked at no more often than this: it is committed once a minute.
 LOOK_S = 30.0
 ASSESS_S = 3600.0
+#: Fuel for fewer days than this is called low.
+LOW_FUEL_D = 3.0
 
 
 def moment_now(zone: tzinfo | None = None) -> Moment:
@@ -45,6 +48,17 @@ def recent_history(path: Path, since_s: float) -> History:
         return from_rows(rows, reader.sessions(fitting.id), fitting, reader.events())
 
 
+def fuel_facts(history: History, config: Config) -> Fuel | None:
+    """Return what is known of the fuel at the end of the log; None without a [fuel] section."""
+    if config.fuel is None:
+        return None
+    outlook = fuel_outlook(history, config)
+    left = outlook.days_left
+    note = "; ".join(outlook.withheld.values()) or "not known yet"
+    low = left.median is not None and left.median < LOW_FUEL_D
+    return Fuel(outlook.litres_left, left, note=note, low=low)
+
+
 class Watch:
     """What is watched: one configuration, its snapshot and its database."""
 
@@ -55,6 +69,7 @@ class Watch:
         self._looked_s = -LOOK_S
         self._changed: tuple[float, ...] = ()
         self._assessment: Assessment | None = None
+        self._fuel: Fuel | None = None
         self._note = "being assessed"
         self._assessed_s = -ASSESS_S
         self._worker: threading.Thread | None = None
@@ -70,6 +85,7 @@ class Watch:
             self._recent,
             self._assessment,
             self._note,
+            self._fuel,
         )
         run_ended = self._was is Situation.PRODUCING and facts.situation is Situation.RESTING
         self._was = facts.situation
@@ -83,7 +99,9 @@ class Watch:
     def assess(self) -> None:
         """Make the assessment anew; what goes wrong becomes the note that is shown instead."""
         try:
-            self._assessment = assess(load_history(self.config.store.path), self.config)
+            history = load_history(self.config.store.path)
+            self._assessment = assess(history, self.config)
+            self._fuel = fuel_facts(history, self.config)
         except StoreError as error:
             self._note = str(error)
 

@@ -19,7 +19,7 @@ from analysis.demo import DAYS, live, make_folder
 from analysis.history import load_history
 from analysis.report_page import write_page
 from analysis.report_sections import Matter
-from analysis.watching import RECENT_DAYS, recent_history
+from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
 from logger import __version__
 from tests.test_report import FLAGS
 
@@ -79,7 +79,14 @@ def main() -> int:
         assessment = assess(history, demo.config)
         recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)
         moment = Moment(demo.end_s, 0.0, "", UTC)
-        facts = collect(moment, demo.config, demo.snapshot, recent, assessment)
+        facts = collect(
+            moment,
+            demo.config,
+            demo.snapshot,
+            recent,
+            assessment,
+            fuel=fuel_facts(history, demo.config),
+        )
         terminal(frame(facts, 80, UNICODE), work / "terminal.html")
         picture(work / "terminal.html", "dashboard.png", "760,540", work)
         matter = Matter(assessment, history.events, demo.end_s, __version__)

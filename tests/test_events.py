@@ -209,3 +209,13 @@ def test_the_command_refuses_in_one_line(ebbwatt, boat_dir, arguments, reason):
     done = ebbwatt("event", *arguments, cwd=boat_dir, status=2)
     assert reason in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_the_configuration_may_be_named_behind_the_action(ebbwatt, tmp_path):
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
+    config = tmp_path / "ebbwatt.toml"
+    config.write_text("[charger]\nrated_w = 110\n")
+    ebbwatt("import", "--config", config, tmp_path / "one.csv")
+    ebbwatt("event", "add", "note", "--text", "hello", "--config", config)
+    assert "hello" in ebbwatt("event", "--config", config, "list").stdout
+    assert "hello" in ebbwatt("event", "list", "--config", config).stdout

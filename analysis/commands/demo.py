@@ -72,7 +72,7 @@ def show(demo: Demo) -> None:
     from analysis.report_page import write_page, write_whole
     from analysis.report_sections import Matter
     from analysis.report_summary import summary
-    from analysis.watching import RECENT_DAYS, recent_history
+    from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
     from logger import __version__
 
     path = demo.config.store.path
@@ -83,10 +83,11 @@ def show(demo: Demo) -> None:
     matter = Matter(assessment, history.events, demo.end_s, __version__)
     write_page(demo.folder / "report.html", matter)
     recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)
+    fuel = fuel_facts(history, demo.config)
     moment = Moment(demo.end_s, 0.0, "", UTC)
     print("The dashboard, as it stood at the end of the log:\n")
     console = Console(highlight=False)
-    print_frame(console, collect(moment, demo.config, demo.snapshot, recent, assessment))
+    print_frame(console, collect(moment, demo.config, demo.snapshot, recent, assessment, fuel=fuel))
     print("\nThe report in short:\n")
     for line in summary(matter, console.width):
         print(line.text)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    import argparse
-
     from logger.config import Config
     from logger.store.events import Event
 
@@ -42,6 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     listing.add_argument("--json", action="store_true", help="print the list as JSON")
     strike = actions.add_parser("strike", help="strike a wrong event; it stays but does not count")
     strike.add_argument("number", type=int, help="its number in 'ebbwatt event list'")
+    for action in (add, listing, strike):
+        # Suppressed where absent, so that one given before the action is not forgotten.
+        action.add_argument(
+            "--config", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="configuration"
+        )
 
 
 def run(args: argparse.Namespace) -> int:
