@@ -118,7 +118,7 @@ class Transcript:
                 "many of the bytes are no text: the speed is probably wrong; try another baud in "
                 "[line] (9600, 19200, 4800, 115200), or the device speaks a binary frame"
             )
-        elif self.refused["no end of line"] or (not self.good and not self.refused):
+        elif self.refused["no end of line"] or not (self.good or self.refused or self.ignored):
             hints.append("no end of a line was seen: set terminator in [decoder], or check baud")
         if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
             hints.append("the checksum does not fit: another kind in [decoder], or line noise")
