@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment import Span
-from analysis.load_model import fit
+from analysis.load_model import Rough, fit
 from analysis.load_sources import DAY_S, STEP_S, Grid, make_grid
-from analysis.load_spans import by_cell, charge_by_cell, find_spans, weights
+from analysis.load_spans import by_cell, charge_by_cell, find_pieces, find_spans, weights
 from analysis.runs import find_runs
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ EFFICIENCY = {
     "lfp": (0.99, 0.005),
 }
 #: Days that no stretch covers may differ from the others by this part of the days' own scatter.
-_UNSEEN = 0.3
+_UNSEEN = 0.5
 #: Fewer days than this carry no mean; fewer than the second, no 95th percentile.
 FEWEST_DAYS = 7
 FEWEST_FOR_P95 = 20
@@ -50,6 +50,9 @@ LATEST_DAYS = 730
 _HELP_H = 0.5
 _KNOWN_H = 18.0
 _DRAWS = 200
+#: Rested voltage of a 12 V lead-acid block from empty to full (Bode 1977 at usual densities:
+#: 11.89 to 12.67 V), V.
+FULL_SWING_V = 0.78
 _SEED = 20240607
 #: Usual charging voltage of a 12 V block, V (sizing step 3 of common practice).
 CHARGING_V = 13.2
@@ -181,7 +184,18 @@ def daily_load(history: History, config: Config) -> LoadResult:
             draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, 0.0
         )
     lfp = config.battery.chemistry == "lfp"
-    return _balance(runs, grid, good, origin, volts, left_out, efficiency, spread, lfp=lfp)
+    return _balance(
+        runs,
+        grid,
+        good,
+        origin,
+        volts,
+        left_out,
+        efficiency,
+        spread,
+        lfp=lfp,
+        capacity_ah=config.battery.capacity_ah,
+    )
 
 
 def _balance(
@@ -195,6 +209,7 @@ def _balance(
     spread: float,
     *,
     lfp: bool,
+    capacity_ah: float | None,
 ) -> LoadResult:
     """Find the loads by the balance of charge between marks."""
     if lfp:
@@ -213,9 +228,11 @@ def _balance(
         )
         return _nothing(text, efficiency, left_out, volts)
     days, parts, _ = weights(spans, grid, efficiency)
+    pieces = find_pieces(runs, grid, spans)
+    rough_days, rough_parts, _ = weights(pieces, grid, efficiency)
     inside = np.zeros(len(grid.volts) + 1)
-    np.add.at(inside, spans.first, 1.0)
-    np.add.at(inside, spans.last, -1.0)
+    np.add.at(inside, np.concatenate((spans.first, pieces.first)), 1.0)
+    np.add.at(inside, np.concatenate((spans.last, pieces.last)), -1.0)
     covered = np.cumsum(inside[:-1]) > 0
     index = np.floor(grid.time_s / DAY_S).astype(np.intp) - origin
     hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=len(good))
@@ -225,7 +242,14 @@ def _balance(
         return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
     # Only days that a stretch touches enter the model.
     touched = np.flatnonzero(hours > 0.0)
-    found = fit(days[:, touched], parts, spans, efficiency)
+    rough = Rough(
+        rough_days[:, touched],
+        rough_parts,
+        pieces.charge_ah,
+        pieces.rise_v,
+        (capacity_ah or _usual_bank(spans.charge_ah, days, efficiency)) / FULL_SWING_V,
+    )
+    found = fit(days[:, touched], parts, spans, efficiency, rough)
     place = np.searchsorted(touched, np.flatnonzero(use))
     rng = np.random.default_rng(_SEED)
     mean = 24.0 * found.mean_a[place]
@@ -240,6 +264,11 @@ def _balance(
     return _result(
         np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
     )
+
+
+def _usual_bank(charge_ah: Floats, days: Floats, efficiency: float) -> float:
+    """Return a bank that lasts three mean days: where its capacity is not configured, Ah."""
+    return 3.0 * 24.0 * efficiency * float(charge_ah.sum() / max(days.sum(), 1e-9))
 
 
 def _result(

@@ -42,7 +42,23 @@ class Fit:
     """Scatter of the days, A."""
 
 
-def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float) -> Fit:
+@dataclass(frozen=True, slots=True)
+class Rough:
+    """Pieces in which the change of charge is only known by the voltage."""
+
+    days: Floats
+    parts: Floats
+    charge_ah: Floats
+    rise_v: Floats
+    ah_per_v: float
+    """Charge per volt at the terminals that is expected of this bank."""
+
+
+#: Voltage tells the charge to so many volts (loads, temperature, charging), per 12 V block.
+ROUGH_V = 0.06
+
+
+def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float, rough: Rough) -> Fit:
     """Fit the model.
 
     Parameters
@@ -52,6 +68,8 @@ def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float) -> Fit:
         :func:`analysis.load_spans.weights`.
     spans
         The stretches.
+    rough
+        Pieces of days between stretches.
     efficiency
         Share of the charge put into the battery that comes out again.
     """
@@ -61,14 +79,28 @@ def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float) -> Fit:
     level = max(float(supplied.sum() / hours.sum()), 1e-3)
     # The last part of the day is what the others leave: the pattern adds up to nothing.
     pattern = parts[:, :-1] - parts[:, -1:]
-    design = np.column_stack((days, hours, pattern, spans.swing))
+    design = np.column_stack((days, hours, pattern, np.zeros(n), spans.swing))
+    more = np.column_stack(
+        (
+            rough.days,
+            rough.days.sum(axis=1),
+            rough.parts[:, :-1] - rough.parts[:, -1:],
+            rough.rise_v,
+            np.zeros(len(rough.rise_v)),
+        )
+    )
+    rough2 = (ROUGH_V * rough.ah_per_v) ** 2
     target = supplied
     prior_days = _autoregression(count)
     width = design.shape[1]
     fixed = np.zeros(width)
     fixed[count] = 1.0 / (10.0 * level) ** 2
-    fixed[count + 1 : -1] = 1.0 / (0.5 * level) ** 2
+    fixed[count + 1 : -2] = 1.0 / (0.5 * level) ** 2
+    fixed[-2] = 1.0 / (0.5 * rough.ah_per_v) ** 2
     fixed[-1] = 1.0 / (1000.0 * level) ** 2
+    extra = more.T @ more / rough2
+    side = more.T @ (efficiency * rough.charge_ah) / rough2
+    side[-2] += fixed[-2] * rough.ah_per_v
     mark2, day2 = (level * 3.0) ** 2, (0.3 * level) ** 2
     band = np.vstack((np.where(spans.joined, -1.0, 0.0), np.full(n, 2.05)))
     whitened = solveh_banded(band, np.column_stack((design, target)))
@@ -77,10 +109,10 @@ def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float) -> Fit:
     covariance = np.empty((0, 0))
     solution = np.empty(0)
     for _ in range(ROUNDS):
-        precision = gram / mark2 + np.diag(fixed)
+        precision = gram / mark2 + extra + np.diag(fixed)
         precision[:count, :count] += prior_days / day2
         factor = cho_factor(precision, lower=True)
-        solution = cho_solve(factor, right / mark2)
+        solution = cho_solve(factor, right / mark2 + side)
         covariance = cho_solve(factor, np.eye(width))
         residual = square - 2.0 * solution @ right + solution @ gram @ solution
         mark2 = max((residual + float((gram * covariance).sum())) / n, (0.02 * level) ** 2)

@@ -28,6 +28,11 @@ START_BAND_V = 0.12
 FULL_BAND_V = 0.20
 #: Blocks of hours that share one level of the daily pattern.
 PARTS = 8
+HOUR = round(3600.0 / STEP_S)
+#: Share of a piece for which the charger must run for its voltage to be compared.
+BUSY = 0.9
+#: Length of a piece, and how long surface charge spoils the voltage after help has ended, cells.
+PIECE, SETTLE = 24 * HOUR, 3 * HOUR
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +90,55 @@ def find_spans(runs: Runs, grid: Grid) -> Spans:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Stretches without marks at their ends, whose voltage tells roughly how the charge changed."""
+
+    first: Indices
+    last: Indices
+    charge_ah: Floats
+    rise_v: Floats
+    """Rise of the voltage per 12 V block from the first to the last hour, V."""
+
+
+def find_pieces(runs: Runs, grid: Grid, spans: Spans) -> Pieces:
+    """Cut what the stretches leave over into pieces of about a day.
+
+    These are the hard days: the charger runs round the clock, an engine now and then fills the
+    battery, and neither a start nor a full battery is seen. Left out, they would be missed most.
+    """
+    inside = np.zeros(len(grid.volts) + 1)
+    np.add.at(inside, spans.first, 1.0)
+    np.add.at(inside, spans.last, -1.0)
+    open_ = grid.known & ~grid.aided & (np.cumsum(inside[:-1]) <= 0)
+    edge = np.diff(np.concatenate(([0], open_.astype(np.int8), [0])))
+    total = np.concatenate(([0.0], np.cumsum(charge_by_cell(runs, grid))))
+    rows = []
+    for a, b in zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1), strict=True):
+        begin = a + SETTLE if a > 0 and grid.aided[a - 1] else a
+        while b - begin >= PIECE // 2:
+            end = b if b - begin < 2 * PIECE else begin + PIECE
+            shown = _rise(grid, int(begin), int(end))
+            if shown is not None:
+                rows.append((begin, end, total[end] - total[begin], shown))
+            begin = end
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 4)
+    return Pieces(
+        table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), table[:, 2], table[:, 3]
+    )
+
+
+def _rise(grid: Grid, begin: int, end: int) -> float | None:
+    """Return the rise of the voltage, V; None unless the charger runs nearly all the time.
+
+    At rest the voltage falls by surface charge and loads more than by charge drawn.
+    """
+    if grid.running[begin:end].mean() < BUSY:
+        return None
+    head, tail = slice(begin, begin + HOUR), slice(end - HOUR, end)
+    return float(grid.volts[tail].mean() - grid.volts[head].mean())
+
+
 def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
     """Return the cells of the marks in order, and whether each is a full battery."""
     count = len(grid.volts)
@@ -109,7 +163,7 @@ def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
     return cells[order], full[order]
 
 
-def weights(spans: Spans, grid: Grid, efficiency: float) -> tuple[Floats, Floats, int]:
+def weights(spans: Spans | Pieces, grid: Grid, efficiency: float) -> tuple[Floats, Floats, int]:
     """Return hours of each day and of each part of the day in the stretches.
 
     Hours while the charger runs count ``efficiency``: current that goes straight to the load does
@@ -121,8 +175,8 @@ def weights(spans: Spans, grid: Grid, efficiency: float) -> tuple[Floats, Floats
     origin = int(day[0])
     part = ((time % DAY_S) / DAY_S * PARTS).astype(np.intp)
     weight = np.where(grid.running, efficiency, 1.0) * STEP_S / 3600.0
-    days = np.zeros((len(spans), int(day[-1]) - origin + 1))
-    parts = np.zeros((len(spans), PARTS))
+    days = np.zeros((len(spans.first), int(day[-1]) - origin + 1))
+    parts = np.zeros((len(spans.first), PARTS))
     for row, (a, b) in enumerate(zip(spans.first, spans.last, strict=True)):
         low, high = day[a] - origin, day[b - 1] - origin
         days[row, low : high + 1] = np.bincount(day[a:b] - day[a], weights=weight[a:b])

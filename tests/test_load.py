@@ -134,3 +134,24 @@ def test_an_lfp_bank_without_battery_current_gets_no_figure(passage):
     assert found.ah.median is None
     assert "battery current" in found.withheld
     assert required_power_w(history, config) is None
+
+
+def test_days_on_which_the_charger_never_stops_are_not_lost():
+    # On passage the load is above what the charger gives; an engine fills the battery every
+    # fourth day, so that neither a start nor a full battery is seen for twenty days.
+    hard = frozenset(range(25, 45))
+    boat = SmallBoat(
+        days=70,
+        passage_a=4.6,
+        passage_days=hard,
+        engine=dict.fromkeys(range(25, 45, 4), (8, 4)),
+    )
+    history, truth = sail(boat)
+    found = daily_load(history, config_for(charge_efficiency=0.92))
+    days = ((found.daily_s - history.start_s[0]) / 86400.0 + 0.5).astype(int)
+    seen = np.isin(days, list(hard))
+    assert seen.sum() >= 8
+    expected = truth.load_ah[days[seen]].mean()
+    # Voltage tells the charge only roughly: hard days come out somewhat low, never as calm ones.
+    assert found.daily_ah[seen].mean() == pytest.approx(expected, rel=0.25)
+    assert found.daily_ah[seen].mean() > 1.8 * found.daily_ah[~seen].mean()
