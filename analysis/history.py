@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logger.store.events import Event
-    from logger.store.reader import Fitting, Session
+    from logger.store.reader import Fitting
 
 #: Code of each operating state in ``History.state``: its place in the enumeration.
 STATES = tuple(OperatingState)
@@ -96,48 +96,45 @@ def load_history(path: Path, fitting: int | None = None) -> History:
         If the database cannot be read or holds no such fitting.
     """
     with Reader(path) as reader:
-        chosen = reader.fitting(fitting)
-        return from_rows(
-            reader.intervals(chosen.id), reader.sessions(chosen.id), chosen, reader.events()
-        )
+        return read_history(reader, reader.fitting(fitting))
 
 
-def from_rows(
-    rows: Iterable[tuple[int | None, ...]],
-    sessions: Iterable[Session],
-    fitting: Fitting,
-    events: Iterable[Event] = (),
-) -> History:
-    """Build a History from stored rows (see :data:`logger.store.reader.COLUMNS`)."""
-    table = _table(rows)
-    column = {name: table[:, place] for place, name in enumerate(COLUMNS)}
+def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:
+    """Load what was written of a fitting from the row ``first_id`` on, with every event."""
+    table = _table(reader.intervals(fitting.id, first_id), reader.count(fitting.id, first_id))
+    column = dict(zip(COLUMNS, table.T, strict=True))
     session = column["session"].astype(np.int64)
+    sessions = reader.sessions(fitting.id)
     offsets = {s.id: s.offset_ms for s in sessions}
     known = {s.id: s.offset_quality > 0 for s in sessions}
     ids, where = np.unique(session, return_inverse=True)
     offset_ms = np.array([offsets.get(int(i), 0) for i in ids], dtype=float)
     clock_known = np.array([known.get(int(i), False) for i in ids], dtype=bool)
-    start_s = (column["start_ms"] + (offset_ms[where] if len(ids) else 0.0)) / 1000.0
-    order = np.argsort(start_s, kind="stable")
-    scaled = {ours: (column[stored] / scale)[order] for stored, ours, scale in _SCALES}
-    return History(
-        start_s=start_s[order],
-        duration_s=(column["duration_ms"] / 1000.0)[order],
-        state=column["state"].astype(np.int8)[order],
-        readings=column["readings"].astype(np.int64)[order],
-        **scaled,
-        session=session[order],
-        clock_known=(clock_known[where] if len(ids) else np.zeros(0, dtype=bool))[order],
+    start_s = (column["start_ms"] + offset_ms[where]) / 1000.0
+    history = History(
+        start_s=start_s,
+        duration_s=column["duration_ms"] / 1000.0,
+        state=column["state"].astype(np.int8),
+        readings=column["readings"].astype(np.int64),
+        **{ours: column[stored] / scale for stored, ours, scale in _SCALES},
+        session=session,
+        clock_known=clock_known[where],
         fitting=fitting,
-        events=tuple(events),
+        events=tuple(reader.events()),
     )
+    if np.all(start_s[1:] >= start_s[:-1]):
+        return history
+    return history.select(np.argsort(start_s, kind="stable"))
 
 
-def _table(rows: Iterable[tuple[int | None, ...]]) -> NDArray[np.float64]:
-    """Read rows into one array in blocks, so that no list of all rows is ever held."""
-    blocks = []
-    iterator = iter(rows)
-    while block := list(itertools.islice(iterator, 50_000)):
-        # None becomes NaN; millisecond times stay exact (below 2**53).
-        blocks.append(np.array(block, dtype=np.float64))
-    return np.concatenate(blocks) if blocks else np.empty((0, len(COLUMNS)))
+def _table(rows: Iterable[tuple[float, ...]], count: int) -> NDArray[np.float64]:
+    """Read rows into one array of shape (count, columns); what is infinite becomes NaN.
+
+    The daemon may write while this reads: rows beyond ``count`` are left for the next time.
+    """
+    width = len(COLUMNS)
+    values = itertools.chain.from_iterable(itertools.islice(rows, count))
+    # Millisecond times stay exact (below 2**53).
+    table = np.fromiter(values, dtype=np.float64, count=count * width).reshape(count, width)
+    table[np.isinf(table)] = np.nan
+    return table

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from analysis.assess import assess
 from analysis.dashboard_facts import Facts, Fuel, Moment, Situation, collect
 from analysis.fuel import fuel_outlook
-from analysis.history import History, from_rows, load_history
+from analysis.history import History, load_history, read_history
 from logger.errors import StoreError
 from logger.snapshot import boot_id, boottime_s, read_snapshot, snapshot_path
 from logger.store.reader import Reader
@@ -44,8 +44,7 @@ def recent_history(path: Path, since_s: float) -> History:
     """Load the log of the newest fitting from ``since_s`` (Unix time) on."""
     with Reader(path) as reader:
         fitting = reader.fitting()
-        rows = reader.intervals(fitting.id, reader.first_id_since(fitting.id, since_s))
-        return from_rows(rows, reader.sessions(fitting.id), fitting, reader.events())
+        return read_history(reader, fitting, reader.first_id_since(fitting.id, since_s))
 
 
 def fuel_facts(history: History, config: Config) -> Fuel | None:

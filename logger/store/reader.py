@@ -119,18 +119,29 @@ class Reader:
         )
         return [Session(*row) for row in rows]
 
-    def intervals(self, fitting: int, first_id: int = 0) -> Iterator[tuple[int | None, ...]]:
+    def intervals(self, fitting: int, first_id: int = 0) -> Iterator[tuple[float, ...]]:
         """Yield the stored rows of a fitting with :data:`COLUMNS`, in order of writing.
 
+        An absent value is infinite: a number, so that arrays are filled without a look at each.
         ``first_id`` leaves out what was written before that row.
         """
-        names = ", ".join(f"intervals.{name}" for name in COLUMNS)
+        names = ", ".join(f"coalesce(intervals.{name}, 9e999)" for name in COLUMNS)
         with translated(self.path):
             yield from self._connection.execute(
                 f"SELECT {names} FROM intervals "  # noqa: S608 - our own column names
                 "WHERE id >= ? AND session IN (SELECT id FROM sessions WHERE fitting = ?)",
                 (first_id, fitting),
             )
+
+    def count(self, fitting: int, first_id: int = 0) -> int:
+        """Return how many rows :meth:`intervals` yields."""
+        rows = self._rows(
+            "SELECT count(*) FROM intervals WHERE id >= ? AND session IN "
+            "(SELECT id FROM sessions WHERE fitting = ?)",
+            first_id,
+            fitting,
+        )
+        return int(rows[0][0])
 
     def first_id_since(self, fitting: int, time_s: float) -> int:
         """Return the id of the first row that was written of the time since ``time_s`` (UTC)."""
