@@ -14,7 +14,6 @@ from analysis.history import load_history
 from logger.config import load_config
 from logger.errors import ConfigError
 from logger.settings import Document
-from logger.snapshot import read_snapshot, snapshot_path
 from logger.sources import open_source
 from logger.sources.decoders.characteristics import (
     BASE,
@@ -28,6 +27,7 @@ from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder
 from tests.conftest import ROOT
 from tests.rigs.bluez import BlueZ, private_bus
+from tests.rigs.live import live
 
 PLACE = Place(Document(Path("device.toml"), {}))
 CUSTOM = "7b1d0001-0f5c-4a5e-9b1a-000000000001"
@@ -216,17 +216,6 @@ def boat(tmp_path, bluez, child_env, monkeypatch):
         daemon.communicate()
 
 
-def live(folder, more_than):
-    """Wait for more readings than that, and return the snapshot."""
-    end_s = time.monotonic() + 25.0
-    while time.monotonic() < end_s:
-        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
-        if snapshot and snapshot.readings > more_than:
-            return snapshot
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
-
-
 def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
     folder, start = boat
     daemon = start()
@@ -292,13 +281,7 @@ def test_a_device_left_connected_by_a_crash_is_found(boat, bluez):
     first.send_signal(signal.SIGKILL)
     first.wait(20)
     start()
-    end_s = time.monotonic() + 20
-    while time.monotonic() < end_s:
-        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
-        if snapshot and snapshot.session == 2 and snapshot.readings > 5:
-            return
-        time.sleep(0.05)
-    raise AssertionError("never logged again")
+    assert live(folder, 5, session=2).session == 2
 
 
 @pytest.mark.parametrize(

@@ -17,13 +17,13 @@ from hypothesis import strategies as st
 from analysis.history import load_history
 from logger.errors import ConfigError
 from logger.settings import Document
-from logger.snapshot import read_snapshot, snapshot_path
 from logger.sources.decoders.checksums import crc
 from logger.sources.decoders.frame import uncobs, unslip
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder, read_description
 from tests.conftest import ROOT
+from tests.rigs.live import live
 from tests.rigs.pty_line import PtyLine
 
 PLACE = Place(Document(Path("device.toml"), {}))
@@ -355,16 +355,6 @@ kind = "serial"
 port = "charger"
 description = "device.toml"
 """
-
-
-def live(folder, more_than):
-    end_s = time.monotonic() + 25.0
-    while time.monotonic() < end_s:
-        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
-        if snapshot and snapshot.readings > more_than:
-            return snapshot
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
 
 
 @pytest.mark.parametrize("kind", ["binary-frame", "polled-text", "modbus-registers"])

@@ -10,6 +10,7 @@ import pytest
 from analysis.history import STATE_CODE, load_history
 from logger.reading import OperatingState
 from logger.snapshot import read_snapshot, snapshot_path
+from tests.rigs.live import live
 from tests.rigs.pty_line import PtyLine
 
 CONFIG = """\
@@ -112,21 +113,10 @@ def boat(tmp_path, child_env, monkeypatch):
         daemon.communicate()
 
 
-def live(folder, session, readings=1):
-    """Wait until that session of the daemon has taken so many readings; return its snapshot."""
-    end_s = time.monotonic() + 20.0
-    while time.monotonic() < end_s:
-        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
-        if snapshot and snapshot.session == session and snapshot.readings >= readings:
-            return snapshot
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
-
-
 def test_it_logs_and_counts_what_it_refused(boat):
     folder, _, start = boat
     daemon = start()
-    snapshot = live(folder, 1, 60)
+    snapshot = live(folder, 59, session=1)
     assert snapshot.reading.voltage_v == 13.2
     assert snapshot.reading.runtime_h == pytest.approx(10.0, abs=0.1)
     assert snapshot.link == "live"
@@ -146,12 +136,12 @@ def test_it_logs_and_counts_what_it_refused(boat):
 def test_cable_out_and_in_three_times_and_it_logs_on(boat):
     folder, device, start = boat
     daemon = start()
-    seen = live(folder, 1, 20).readings
+    seen = live(folder, 19, session=1).readings
     for _ in range(3):
         device.pull_cable()
         time.sleep(0.4)
         device.put_back()
-        seen = live(folder, 1, seen + 20).readings
+        seen = live(folder, seen + 19, session=1).readings
     daemon.send_signal(signal.SIGTERM)
     _, told = daemon.communicate(timeout=20)
     assert daemon.returncode == 0
@@ -164,7 +154,7 @@ def test_cable_out_and_in_three_times_and_it_logs_on(boat):
 def test_a_device_that_falls_silent_is_noticed_by_the_age_of_its_data(boat):
     folder, device, start = boat
     start("stale_s = 1.0\nfirst_reading_s = 2.0")
-    live(folder, 1, 20)
+    live(folder, 19, session=1)
     device.process.send_signal(signal.SIGSTOP)
     end_s = time.monotonic() + 20.0
     while time.monotonic() < end_s:
@@ -176,7 +166,7 @@ def test_a_device_that_falls_silent_is_noticed_by_the_age_of_its_data(boat):
         raise AssertionError("the silence was never noticed")
     seen = snapshot.readings
     device.process.send_signal(signal.SIGCONT)
-    live(folder, 1, seen + 20)
+    live(folder, seen + 19, session=1)
 
 
 def test_killed_and_started_again_it_loses_no_committed_interval(boat):
@@ -184,7 +174,7 @@ def test_killed_and_started_again_it_loses_no_committed_interval(boat):
     committed = []
     for session in (1, 2, 3):
         daemon = start()
-        live(folder, session, 50)
+        live(folder, 49, session=session)
         daemon.send_signal(signal.SIGKILL)
         daemon.wait(20)
         history = load_history(folder / "ebbwatt.db")
