@@ -424,8 +424,8 @@ def by_hand(matter: Matter) -> str:
             f"single such measurement says more than this log does so far."
         )
     steps.append(
-        "Energy: 'ebbwatt export' writes every stored interval; its column of energy adds up to "
-        "the figure above."
+        "Energy: any SQLite program opens the database; the column energy_mj of its table "
+        "intervals, divided by 3.6e9, adds up to the figure above in kWh."
     )
     return "<h2>How to check it by hand</h2>" + listing((text(s) for s in steps), "ol")
 

@@ -104,15 +104,6 @@ STORE = Section(
         Setting(
             "commit_s", "number", 60.0, "longest time between commits while running", "s", 1, 3600
         ),
-        Setting(
-            "raw_days",
-            "number",
-            30.0,
-            "days of raw readings kept in compressed hourly columns; 0 keeps none, -1 all",
-            "d",
-            -1,
-            36600,
-        ),
     ),
     "where the log is kept",
 )
@@ -215,7 +206,6 @@ class StoreConfig:
 
     path: Path
     commit_s: float = 60.0
-    raw_days: float = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,9 +294,7 @@ def load_config(path: Path) -> Config:
         charger=charger,
         battery=BatteryConfig(**values["battery"]),
         fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
-        store=StoreConfig(
-            (path.parent / store["path"]).absolute(), store["commit_s"], store["raw_days"]
-        ),
+        store=StoreConfig((path.parent / store["path"]).absolute(), store["commit_s"]),
         log=LogConfig(**log),
         plausible=_plausible(document, values["plausible"], charger.rated_w),
         source=source,

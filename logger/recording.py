@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
-#: Fields of a recording, in the order in which ``ebbwatt export --readings`` writes them.
+#: Fields of a recording.
 FIELDS = ("time", *(name for name in CHANNELS if name != "runtime_h"), "state", "runtime_h")
 _LONGEST_SAMPLE = 80
 

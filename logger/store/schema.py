@@ -24,8 +24,6 @@ events
     session's clock. Struck events stay.
 about
     ``store``: a random name of this database, by which a merged copy knows where rows came from.
-raw
-    Compressed columns of raw readings, one row per hour at most.
 """
 
 from __future__ import annotations
@@ -106,10 +104,6 @@ def create(db: Database) -> None:
         not_null={"at_ms", "kind"},
     )
     db.table("about").insert({"key": "store", "value": secrets.token_hex(8)}, pk="key")
-    db.table("raw").create(
-        {"id": int, "session": int, "start_ms": int, "end_ms": int, "readings": int, "data": bytes},
-        pk="id",
-    )
 
 
 def migrate(path: Path) -> None:
