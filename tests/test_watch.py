@@ -244,7 +244,7 @@ def test_before_there_is_a_log(ebbwatt, tmp_path):
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
-def test_live_it_renews_costs_little_and_leaves_the_terminal_clean(boat, child_env, how):
+def test_live_it_renews_and_leaves_the_terminal_clean(boat, child_env, how):
     master, slave = pty.openpty()
     env = {k: v for k, v in child_env.items() if not k.startswith("COV")}
     process = subprocess.Popen(
