@@ -240,6 +240,12 @@ def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
         time.sleep(2.0)
         bluez.do(hanging=[])
 
+    def disconnect_hangs():
+        # The device stays connected, so that no scan shows it.
+        bluez.do(hanging=["Disconnect"], unsubscribe=True)
+        time.sleep(3.5)
+        bluez.do(hanging=[])
+
     faults = {
         "link lost": lambda: bluez.do(drop=True),
         "link lost again": lambda: bluez.do(drop=True),
@@ -252,6 +258,7 @@ def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
         "subscribing fails": lambda: bluez.do(failing={"StartNotify": 2}, drop=True),
         "a call hangs": reads_hang,
         "bluetoothd dies and comes back": bluetoothd_dies,
+        "a disconnect is never answered": disconnect_hangs,
     }
     for name, fault in faults.items():
         seen = live(folder, 0).readings
@@ -272,6 +279,18 @@ def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
     assert load_history(folder / "ebbwatt.db").readings.sum() > 0
     bluez.do()
     assert "Disconnect" in bluez.calls, "the link is given back at the end"
+
+
+def test_a_capture_of_characteristics_can_be_checked(boat, bluez, ebbwatt, monkeypatch):
+    folder, _ = boat
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bluez.address)
+    probed = ebbwatt("probe", "--seconds", "3", "--capture", "talk.jsonl", cwd=folder)
+    assert "13.5 V, 4.2 A, runtime 1234 h, running" in probed.stdout
+    assert "baud" not in probed.stdout, "the bytes of characteristics are no text"
+    checked = ebbwatt("check", "device.toml", "--against", "talk.jsonl", cwd=folder)
+    told = " readings, 0 refused, 0 messages without"
+    assert told in probed.stdout
+    assert told in checked.stdout
 
 
 def test_a_device_left_connected_by_a_crash_is_found(boat, bluez):

@@ -114,13 +114,19 @@ class _Watcher:
     def _watch(self, outcome: Outcome) -> None:
         print(self._transcript.note(outcome), flush=True)
 
-    def _tap(self, boottime_s: float, data: bytes, sent: bool) -> None:  # noqa: FBT001 - callback
+    def _tap(
+        self,
+        boottime_s: float,
+        data: bytes,
+        sent: bool,  # noqa: FBT001 - callback
+        channel: str,
+    ) -> None:
         from logger.sources.capture import Chunk
 
         if not sent:
             self._transcript.bytes_came(data)
         if self._capture is not None:
-            self._capture.write(Chunk(boottime_s + self._offset_s, data, sent=sent))
+            self._capture.write(Chunk(boottime_s + self._offset_s, data, channel, sent))
 
     def sum_up(self) -> None:
         """Print the counts and what to try."""

@@ -2,8 +2,9 @@
 
 Nothing is written to the device except the switch that turns notifications on. The library's word
 is not taken for whether the link lives: the supervisor judges by the age of the data, every call
-has a limit of its own, and a device left connected by a crash is looked for on the first try of a
-process only (after BlueZ itself has died, the library's memory would go on showing a ghost).
+has a limit of its own. A device left connected, by a crash or by a disconnect that BlueZ never
+answered, cannot be seen in a scan: it is looked for on the first try and after each scan in vain,
+never twice in a row (after BlueZ has died, the library's memory goes on showing a ghost).
 """
 
 from __future__ import annotations
@@ -76,13 +77,13 @@ class BleSource:
         self.refusals = Refusals()
         self.pipeline: Pipeline = description.pipeline(self.refusals)
         self._settings = settings
-        self._first_try = True
-        self._tap: Callable[[float, bytes, bool], None] | None = None
+        self._look_connected = True
+        self._tap: Callable[[float, bytes, bool, str], None] | None = None
 
     def observe(
-        self, watch: Callable[[Outcome], None], tap: Callable[[float, bytes, bool], None]
+        self, watch: Callable[[Outcome], None], tap: Callable[[float, bytes, bool, str], None]
     ) -> None:
-        """Tell ``watch`` what became of each value, and ``tap`` each piece of raw bytes."""
+        """Tell ``watch`` what became of each value, and ``tap`` each value and its UUID."""
         self.pipeline.watch = watch
         self._tap = tap
 
@@ -129,8 +130,8 @@ class BleSource:
         arguments: Any = {}
         if self._settings["adapter"]:
             arguments = {"bluez": {"adapter": self._settings["adapter"]}}
-        if self._first_try:
-            self._first_try = False
+        if self._look_connected:
+            self._look_connected = False
             async with asyncio.timeout(self._settings["call_s"]):
                 adapter = await BleakAdapter.get(**arguments)
                 for device in await adapter.get_connected_devices():
@@ -142,6 +143,8 @@ class BleSource:
                 self.address, timeout=self._settings["scan_s"], **arguments
             )
         if found is None:
+            # Perhaps because it is connected: a connected device does not advertise.
+            self._look_connected = True
             raise SourceError(f"{self.address}: not seen; is it on, and near enough?")
         return found
 
@@ -194,7 +197,7 @@ class BleSource:
 
     def _feed(self, time_s: float, uuid: str, data: bytes) -> list[Reading]:
         if self._tap is not None:
-            self._tap(time_s, data, False)
+            self._tap(time_s, data, False, uuid)
         return self.pipeline.feed(time_s, data, uuid)
 
     async def _disconnect(self, client: BleakClient) -> None:

@@ -110,11 +110,11 @@ class SerialSource:
         self.delays = description.delays
         self.refusals = Refusals()
         self.pipeline: Pipeline = description.pipeline(self.refusals)
-        self._tap: Callable[[float, bytes, bool], None] | None = None
+        self._tap: Callable[[float, bytes, bool, str], None] | None = None
         self._link: PortLink | None = None
 
     def observe(
-        self, watch: Callable[[Outcome], None], tap: Callable[[float, bytes, bool], None]
+        self, watch: Callable[[Outcome], None], tap: Callable[[float, bytes, bool, str], None]
     ) -> None:
         """Tell ``watch`` what became of each message, and ``tap`` each piece of raw bytes.
 
@@ -179,7 +179,7 @@ class SerialSource:
         loop = asyncio.get_running_loop()
         self.pipeline.asked(request, echo=poll.echo)
         if self._tap is not None:
-            self._tap(time.clock_gettime(time.CLOCK_BOOTTIME), request.payload, True)
+            self._tap(time.clock_gettime(time.CLOCK_BOOTTIME), request.payload, True, "")
         link.send(request.payload)
         deadline_s = loop.time() + poll.answer_s
         while not self.pipeline.answered:
@@ -202,7 +202,7 @@ class SerialSource:
 
     def _feed(self, time_s: float, data: bytes) -> list[Reading]:
         if self._tap is not None:
-            self._tap(time_s, data, False)
+            self._tap(time_s, data, False, "")
         return self.pipeline.feed(time_s, data)
 
 

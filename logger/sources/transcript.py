@@ -109,7 +109,7 @@ class Transcript:
             return [hint]
         # Text at a wrong speed turns into bytes that no text has.
         if (
-            self.description.decoder_kind != "frame"
+            self.description.decoder_kind not in {"frame", "characteristics"}
             and not self.description.decoder.requests
             and self.received >= _FEW_BYTES
             and self.unprintable > 0.2 * self.received
