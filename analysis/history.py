@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logger.reading import OperatingState
-from logger.store.reader import COLUMNS, Reader
+from logger.store.reader import COLUMNS, Fitting, Reader
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from logger.config import ChargerConfig
     from logger.store.events import Event
-    from logger.store.reader import Fitting
 
 #: Code of each operating state in ``History.state``: its place in the enumeration.
 STATES = tuple(OperatingState)
@@ -87,8 +87,12 @@ _SCALES = (
 )
 
 
-def load_history(path: Path, fitting: int | None = None) -> History:
+def load_history(
+    path: Path, fitting: int | None = None, charger: ChargerConfig | None = None
+) -> History:
     """Load the log of one fitting (the newest by default) with every event.
+
+    ``charger`` stands in where the database holds no fitting at all yet: the history is empty.
 
     Raises
     ------
@@ -96,6 +100,9 @@ def load_history(path: Path, fitting: int | None = None) -> History:
         If the database cannot be read or holds no such fitting.
     """
     with Reader(path) as reader:
+        if charger is not None and fitting is None and not reader.fittings():
+            nobody = Fitting(0, charger.label, charger.rated_w, None)
+            return read_history(reader, nobody)
         return read_history(reader, reader.fitting(fitting))
 
 

@@ -31,7 +31,7 @@ RECENT_DAYS = 8.0
 #: The log is looked at no more often than this: it is committed once a minute.
 LOOK_S = 30.0
 ASSESS_S = 3600.0
-#: Fuel for fewer days than this is called low.
+#: Fuel that may last for fewer days than this (lower end of the 90 % interval) is called low.
 LOW_FUEL_D = 3.0
 
 
@@ -54,7 +54,8 @@ def fuel_facts(history: History, config: Config) -> Fuel | None:
     outlook = fuel_outlook(history, config)
     left = outlook.days_left
     note = "; ".join(outlook.withheld.values()) or "not known yet"
-    low = left.median is not None and left.median < LOW_FUEL_D
+    # The lower end: whoever runs out was not helped by the median.
+    low = left.low is not None and left.low < LOW_FUEL_D
     return Fuel(outlook.litres_left, left, note=note, low=low)
 
 
@@ -102,7 +103,13 @@ class Watch:
             self._assessment = assess(history, self.config)
             self._fuel = fuel_facts(history, self.config)
         except StoreError as error:
-            self._note = str(error)
+            self._withdraw(str(error))
+        except Exception as error:  # noqa: BLE001 - a fault of ours must not stand as a verdict
+            self._withdraw(f"cannot be assessed ({type(error).__name__}); see 'ebbwatt report'")
+
+    def _withdraw(self, note: str) -> None:
+        """Show the note instead of an assessment that the log no longer stands behind."""
+        self._assessment, self._fuel, self._note = None, None, note
 
     def assess_once(self, moment: Moment) -> None:
         """Make the assessment now, for a single picture."""

@@ -14,6 +14,7 @@ from analysis.report_page import page, write_page
 from analysis.report_sections import Matter
 from analysis.report_summary import summary
 from logger.errors import EbbwattError
+from logger.store.files import prepare
 from tests import scenes
 
 MADE_S = scenes.END_S + 3600.0
@@ -301,3 +302,12 @@ def test_in_a_browser_nothing_runs_off_the_side(program, tmp_path, width):
     scroll, client = map(int, re.search(r"<title>(\d+) (\d+)</title>", done.stdout).groups())
     assert client == width
     assert scroll <= client
+
+
+def test_a_database_that_holds_nothing_at_all_gives_a_report_too(ebbwatt, tmp_path):
+    prepare(tmp_path / "ebbwatt.db")
+    (tmp_path / "ebbwatt.toml").write_text('[charger]\nlabel = "aft locker"\nrated_w = 110\n')
+    done = ebbwatt("report", cwd=tmp_path)
+    assert done.stdout.startswith("aft locker, rated 110 W")
+    assert "holds no running" in " ".join(done.stdout.split())
+    assert "holds no log yet" in ebbwatt("report", "--fitting", "7", cwd=tmp_path, status=1).stderr

@@ -19,6 +19,7 @@ from analysis.dashboard import frame
 from analysis.dashboard_facts import Fuel, Moment, Situation, collect
 from analysis.dashboard_marks import ASCII, INKS, NEEDED, UNICODE, marks_for
 from analysis.history import STATE_CODE, History
+from analysis.watching import Watch, fuel_facts, moment_now
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.snapshot import Snapshot
@@ -278,3 +279,34 @@ def test_live_it_renews_and_leaves_the_terminal_clean(boat, child_env, how):
     assert shown.rstrip().rfind(b"\x1b[?1049l") > shown.rfind(b"\x1b[?1049h")
     assert shown.rfind(b"\x1b[?25h") > shown.rfind(b"\x1b[?25l")
     assert b"Traceback" not in shown
+
+
+def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):
+    watch = Watch(load_config(boat / "ebbwatt.toml"))
+    moment = moment_now(UTC)
+    watch.assess_once(moment)
+    assert watch.facts(moment).assessment is not None
+
+    def fail(*_):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("analysis.watching.assess", fail)
+    watch.assess_once(moment)
+    facts = watch.facts(moment)
+    assert facts.assessment is None
+    assert "cannot be assessed (ZeroDivisionError)" in facts.assessment_note
+    monkeypatch.undo()
+    (boat / "ebbwatt.db").rename(boat / "gone.db")
+    watch.assess_once(moment)
+    assert "no such database yet" in watch.facts(moment).assessment_note
+
+
+@pytest.mark.parametrize(("low", "expected"), [(2.9, True), (3.1, False), (None, False)])
+def test_fuel_is_low_when_it_may_be(config, monkeypatch, low, expected):
+    class Outlook:
+        days_left = Span(low, None if low is None else low + 5.0, None)
+        litres_left = Span()
+        withheld: dict[str, str] = {}  # noqa: RUF012 - a stand-in that nobody changes
+
+    monkeypatch.setattr("analysis.watching.fuel_outlook", lambda *_: Outlook)
+    assert fuel_facts(recent(), config).low is expected

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import importlib
 import json
 import os
 import shutil
@@ -65,9 +64,11 @@ def run(args: argparse.Namespace) -> int:
         say("reading the log")
         from analysis.history import load_history
 
-        history = load_history(config.store.path, args.fitting)
+        history = load_history(config.store.path, args.fitting, config.charger)
         say("estimating")
-        assessment = importlib.import_module("analysis.assess").assess(history, config)
+        from analysis.assess import assess
+
+        assessment = assess(history, config)
         if args.json is not None:
             _write_json(args.json, json.dumps(assessment.document(), indent=1, ensure_ascii=True))
         if args.json is not None and args.html is None and args.compare is None:
