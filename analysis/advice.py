@@ -35,7 +35,6 @@ class Situation:
     states_told: bool
     counted: bool
     ceiling_known: bool
-    ceiling_configured: bool
     warm_found: bool
     other_source_h: float
     now_h: float

@@ -14,6 +14,7 @@ from analysis.assessment import Assessment, Curve, Limit, Span, Step
 from analysis.health import Health, estimate, heat_columns, heat_effect
 from analysis.health_output import Outputs, outputs, run_table, without_surpassed
 from analysis.health_trend import Observations
+from analysis.load import required_power_w
 from analysis.prognosis import Forecast, forecast
 from analysis.runs import Runs, find_runs
 from analysis.usage import Usage, dates, usage
@@ -263,18 +264,6 @@ def _seen_from_new(runs: Runs, config: Config) -> bool:
     return abs((begun - fitted).days) <= _NEW_WITHIN_D
 
 
-def required_power_w(history: History, config: Config) -> float | None:
-    """Return the mean power that this boat's load needs, W, or None where it is not known."""
-    import importlib
-
-    try:
-        load = importlib.import_module("analysis.load")
-    except ModuleNotFoundError:
-        return None
-    needed: float | None = load.required_power_w(history, config)
-    return needed
-
-
 def _dates(future: Forecast | None, pattern: Usage | None, runs: Runs) -> Span:
     if future is None or pattern is None:
         return Span()
@@ -353,7 +342,6 @@ def _situation(
         states_told=runs.states_told,
         counted=runs.hours.counted,
         ceiling_known=ceiling.known,
-        ceiling_configured=config.battery.charge_ceiling_v is not None,
         warm_found=out.warm_found,
         other_source_h=out.left_out_h.get(_HELD_BY_OTHERS, 0.0),
         now_h=now_h or 0.0,

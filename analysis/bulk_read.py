@@ -58,7 +58,6 @@ class BulkRecording:
         self.piece = piece
         self.bad: list[BadRow] = []
         self.unknown: list[str] = []
-        self.rows_by_row = 0
         """Rows that had to be read one by one."""
         self._last_s = -math.inf
 
@@ -111,7 +110,6 @@ class BulkRecording:
     ) -> Iterator[Reading | BadRow]:
         rows = csv.reader(line.replace("\0", "\ufffd") for line in lines)
         for line, row in csv_rows(rows, header, before):
-            self.rows_by_row += 1
             result: Reading | str = row if isinstance(row, str) else reading_from(row)
             if isinstance(result, str):
                 yield BadRow(line, result)

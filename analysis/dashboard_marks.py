@@ -39,11 +39,10 @@ class Marks:
     """A lower bound: at least this."""
     dot: str
     """Between two statements."""
-    minus: str
 
 
-UNICODE = Marks("█", "·", "|", "─", ("▁", "─", "▔"), "^", "·", "\N{MINUS SIGN}")
-ASCII = Marks("#", ".", "|", "-", ("_", "-", "^"), "A", ";", "-")
+UNICODE = Marks("█", "·", "|", "─", ("▁", "─", "▔"), "^", "·")
+ASCII = Marks("#", ".", "|", "-", ("_", "-", "^"), "A", ";")
 
 #: What a terminal must be able to write for the marks beyond ASCII.
 NEEDED = "".join({c for m in ("█·─▁▔°", "\N{MINUS SIGN}") for c in m})

@@ -139,13 +139,6 @@ class Posterior:
         """Return the posterior probabilities of the cells."""
         return np.array([c.weight for c in self.cells])
 
-    def by_form(self) -> dict[str, float]:
-        """Return the posterior probability of each form."""
-        found: dict[str, float] = {}
-        for cell in self.cells:
-            found[cell.form.name] = found.get(cell.form.name, 0.0) + cell.weight
-        return found
-
 
 def mixture_quantile(means: Floats, sds: Floats, weights: Floats, probability: float) -> float:
     """Return a quantile of a mixture of normals by bisection."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis import limits
 from analysis.assessment import Limit, RunTable
-from analysis.health_warm import Sag, cells, recovered_share, sag, warm_up_h
+from analysis.health_warm import Sag, cells, sag, warm_up_h
 from analysis.limits import BATTERY, HEAT, SOURCE, WARMING
 
 if TYPE_CHECKING:
@@ -81,10 +81,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     )
     pool = cells(found, code == SOURCE)
     inside = sag(pool, warm_h)
-    start_left = recovered_share(runs, inside)
-    sagged = 1.0 - inside.depth * (
-        1.0 - (1.0 - start_left[found.run]) * np.exp(-found.since_start_h / inside.time_h)
-    )
+    sagged = 1.0 + inside.depth * np.expm1(-found.since_start_h / inside.time_h)
     # The first hours of each piece of a long run: those of the first after its warm-up.
     into_h = found.since_start_h - (runs.start_s - runs.begun_s)[found.run] / 3600.0
     speaking = (code == SOURCE) & (into_h < warm_h + EARLY_H)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.limits import BATTERY, HEAT, SOURCE
+from analysis.limits import HEAT, SOURCE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.limits import Stretches
-    from analysis.runs import Runs
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -87,13 +86,12 @@ class Cells:
 class Sag:
     """Loss inside a run: ``depth`` of the settled output goes with time constant ``time_h``.
 
-    ``recovery_h`` is the time constant of the recovery at rest; zero: every rest brings it back.
+    Every rest is taken to bring all of it back: how fast it recovers is not estimated.
     """
 
     depth: float = 0.0
     depth_se: float = 0.0
     time_h: float = 6.0
-    recovery_h: float = 0.0
 
 
 def cells(found: Stretches, use: Flags) -> Cells:
@@ -292,19 +290,3 @@ def _not_failing(run: NDArray[np.intp], power: Floats) -> Flags:
     top = np.zeros(int(run.max()) + 1 if len(run) else 0)
     np.maximum.at(top, run, power)
     return power >= _FAILING * top[run]
-
-
-def recovered_share(runs: Runs, shape: Sag) -> Floats:
-    """Return for each run the part of the sag that is left at its start (0: fully rested)."""
-    left = np.zeros(len(runs))
-    if shape.recovery_h <= 0.0 or len(runs) == 0:
-        return left
-    start, end = runs.start_s / 3600.0, runs.end_s / 3600.0
-    rest = np.exp(-np.maximum(start[1:] - end[:-1], 0.0) / shape.recovery_h)
-    worn = np.exp(-(end - start) / shape.time_h)
-    for k in range(1, len(left)):
-        left[k] = (1.0 - (1.0 - left[k - 1]) * worn[k - 1]) * rest[k - 1]
-    return left
-
-
-__all__ = ["BATTERY", "Cells", "Sag", "cells", "recovered_share", "sag", "saturating", "warm_up_h"]

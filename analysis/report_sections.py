@@ -22,7 +22,6 @@ from analysis.figures import (
 from analysis.plots import AT_LEAST, CROSS
 from analysis.report_plots import NARROW, WIDE, marked_events, output_plot, use_plot
 from analysis.report_tables import (
-    FAULT_WORDS,
     PERSON_WORDS,
     faults,
     person_events,
@@ -457,6 +456,3 @@ ORDER = (
     cautions,
     by_hand,
 )
-
-#: Kinds of event that the report knows how to name.
-KNOWN_KINDS = frozenset(FAULT_WORDS) | frozenset(PERSON_WORDS)

@@ -94,10 +94,6 @@ class Voyage:
         self.fuel_l = model.charger.container_l or math.inf
         self.time_s = model.start.timestamp()
 
-    def output_now(self) -> float:
-        """Return available output at the present running hours, fraction of rated."""
-        return course_at(self.course, self.hours)
-
     def readings(  # noqa: C901, PLR0912, PLR0915 - one loop with local names, see the module
         self, *, until_h: float = math.inf, days: float = math.inf
     ) -> Iterator[Reading]:
