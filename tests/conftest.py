@@ -41,6 +41,35 @@ def child_env():
 
 
 @pytest.fixture
+def start_daemon(child_env, monkeypatch, tmp_path):
+    """Return a function that starts ``ebbwatt log`` in a folder; what is left at the end is killed.
+
+    The live snapshot is then found by this process as well. ``measured=False`` switches the
+    measuring of coverage off, which costs the daemon memory of its own.
+    """
+    runtime = str(tmp_path / "run")
+    monkeypatch.setenv("RUNTIME_DIRECTORY", runtime)
+    daemons = []
+
+    def start(folder, *, measured=True, **environment):
+        env = {k: v for k, v in child_env.items() if measured or not k.startswith("COV")}
+        daemon = subprocess.Popen(
+            [sys.executable, "-m", "analysis", "log"],
+            cwd=folder,
+            env=env | {"RUNTIME_DIRECTORY": runtime} | environment,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        daemons.append(daemon)
+        return daemon
+
+    yield start
+    for daemon in daemons:
+        daemon.kill()
+        daemon.communicate()
+
+
+@pytest.fixture
 def ebbwatt():
     """Run the command in a child process, as a person would; return the completed process."""
     return _run

@@ -1,9 +1,8 @@
 """Bluetooth LE: SIG values by published bytes, and the real bleak against our own org.bluez."""
 
 import signal
-import subprocess
-import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -27,7 +26,7 @@ from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder
 from tests.conftest import ROOT
 from tests.rigs.bluez import BlueZ, private_bus
-from tests.rigs.live import live
+from tests.rigs.live import live, resident_kib
 
 PLACE = Place(Document(Path("device.toml"), {}))
 CUSTOM = "7b1d0001-0f5c-4a5e-9b1a-000000000001"
@@ -181,7 +180,7 @@ def bluez(tmp_path, program):
 
 
 @pytest.fixture
-def boat(tmp_path, bluez, child_env, monkeypatch):
+def boat(tmp_path, bluez, start_daemon):
     folder = tmp_path / "boat"
     folder.mkdir()
     (folder / "ebbwatt.toml").write_text(CONFIG.format(address=ADDRESS))
@@ -191,29 +190,10 @@ def boat(tmp_path, bluez, child_env, monkeypatch):
     )
     text = text.replace("scan_s = 15", "scan_s = 2\ncall_s = 1")
     (folder / "device.toml").write_text(text + fast)
-    monkeypatch.setenv("RUNTIME_DIRECTORY", str(folder / "run"))
-    env = {k: v for k, v in child_env.items() if not k.startswith("COV")}
-    env |= {
-        "RUNTIME_DIRECTORY": str(folder / "run"),
-        "DBUS_SYSTEM_BUS_ADDRESS": bluez.address,
-    }
-    daemons = []
-
-    def start():
-        daemon = subprocess.Popen(
-            [sys.executable, "-m", "analysis", "log"],
-            cwd=folder,
-            env=env,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        daemons.append(daemon)
-        return daemon
-
-    yield folder, start
-    for daemon in daemons:
-        daemon.kill()
-        daemon.communicate()
+    # Unmeasured: its memory is looked at.
+    return folder, partial(
+        start_daemon, folder, measured=False, DBUS_SYSTEM_BUS_ADDRESS=bluez.address
+    )
 
 
 def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
@@ -266,9 +246,7 @@ def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
         seen = max(seen, live(folder, 0).readings)
         assert live(folder, seen + 5).readings > seen, name
     assert daemon.poll() is None
-    status = Path(f"/proc/{daemon.pid}/status").read_text(encoding="ascii")
-    resident_kib = int(next(x for x in status.splitlines() if x.startswith("VmRSS")).split()[1])
-    assert resident_kib < 34 * 1024
+    assert resident_kib(daemon) < 34 * 1024
     bluez.do()
     assert "WriteValue" not in bluez.calls, "nothing is ever written to the device"
     daemon.send_signal(signal.SIGTERM)

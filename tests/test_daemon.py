@@ -2,9 +2,8 @@
 
 import json
 import signal
-import subprocess
-import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -12,6 +11,7 @@ import pytest
 from analysis.history import load_history
 from logger.snapshot import boot_id, read_snapshot, snapshot_path
 from logger.store.reader import Reader
+from tests.rigs.live import live, resident_kib
 
 CONFIG = """\
 [charger]
@@ -34,58 +34,21 @@ first_charge = 0.3
 
 
 @pytest.fixture
-def place(tmp_path, monkeypatch, child_env):
+def place(tmp_path, start_daemon):
     """Return a folder with a configuration, and a function that starts the daemon there."""
-    runtime = tmp_path / "run"
-    monkeypatch.setenv("RUNTIME_DIRECTORY", str(runtime))
-    child_env["RUNTIME_DIRECTORY"] = str(runtime)
     (tmp_path / "ebbwatt.toml").write_text(CONFIG, encoding="utf-8")
-    started = []
-
-    def start(*, measured=True):
-        # Measuring coverage costs the process memory of its own.
-        env = {k: v for k, v in child_env.items() if measured or not k.startswith("COV")}
-        process = subprocess.Popen(
-            [sys.executable, "-m", "analysis", "log"],
-            cwd=tmp_path,
-            env=env,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        started.append(process)
-        return process
-
-    yield tmp_path, start
-    for process in started:
-        if process.poll() is None:
-            process.kill()
-        process.communicate()
-
-
-def wait_for(condition, timeout_s=20.0):
-    """Wait until the condition gives something, and return it."""
-    end_s = time.monotonic() + timeout_s
-    while time.monotonic() < end_s:
-        if result := condition():
-            return result
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
-
-
-def live_snapshot(folder, at_least=1):
-    snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
-    return snapshot if snapshot and snapshot.readings >= at_least else None
+    return tmp_path, partial(start_daemon, tmp_path)
 
 
 def test_it_logs_shows_itself_and_ends_cleanly_on_a_signal(place):
     folder, start = place
     process = start()
-    first = wait_for(lambda: live_snapshot(folder))
+    first = live(folder)
     assert first.boot_id == boot_id()
     assert first.reading_age_s < 2.0
     assert 10.0 < first.reading.voltage_v < 15.0
     assert first.link == "live"
-    second = wait_for(lambda: live_snapshot(folder, first.readings + 5))
+    second = live(folder, first.readings + 4)
     assert second.boottime_s > first.boottime_s
     process.send_signal(signal.SIGTERM)
     assert process.wait(20) == 0
@@ -105,13 +68,7 @@ def test_killed_and_started_again_it_loses_nothing_that_was_committed(place):
     committed = 0
     for number in (1, 2, 3):
         process = start()
-        wait_for(
-            lambda number=number: (
-                (folder / "ebbwatt.db").exists()
-                and (snap := live_snapshot(folder, 15))
-                and snap.session == number
-            )
-        )
+        live(folder, 14, session=number)
         before = load_history(folder / "ebbwatt.db").readings.sum()
         assert before >= committed, "an earlier commit is gone"
         process.send_signal(signal.SIGKILL)
@@ -126,11 +83,9 @@ def test_killed_and_started_again_it_loses_nothing_that_was_committed(place):
 def test_it_loads_nothing_heavy_and_stays_small(place):
     folder, start = place
     process = start(measured=False)
-    wait_for(lambda: live_snapshot(folder))
-    status = Path(f"/proc/{process.pid}/status").read_text(encoding="ascii")
-    resident_kib = int(next(x for x in status.splitlines() if x.startswith("VmRSS")).split()[1])
+    live(folder)
     maps = Path(f"/proc/{process.pid}/maps").read_text(encoding="utf-8")
-    assert resident_kib < 30 * 1024
+    assert resident_kib(process) < 30 * 1024
     for name in ("numpy", "pandas", "scipy"):
         assert f"/{name}/" not in maps, f"{name} is loaded in the daemon"
     process.send_signal(signal.SIGINT)
@@ -155,7 +110,7 @@ def test_a_snapshot_that_is_not_ours_is_no_snapshot(tmp_path):
 def test_a_snapshot_of_another_boot_has_no_age(place):
     folder, start = place
     process = start()
-    snapshot = wait_for(lambda: live_snapshot(folder))
+    snapshot = live(folder)
     process.kill()
     process.wait(20)
     left = read_snapshot(snapshot_path(folder / "ebbwatt.db"))

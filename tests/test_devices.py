@@ -359,20 +359,15 @@ description = "device.toml"
 
 @pytest.mark.parametrize("kind", ["binary-frame", "polled-text", "modbus-registers"])
 def test_a_device_by_configuration_alone_through_three_dropouts(
-    kind, tmp_path, child_env, monkeypatch
+    kind, tmp_path, child_env, start_daemon
 ):
-    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
-    env = child_env | {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
     (tmp_path / "ebbwatt.toml").write_text(CONFIG)
     text = (ROOT / f"fixtures/devices/{kind}.toml").read_text(encoding="utf-8")
     text = text.replace("every_s = 1.0", "every_s = 0.2")
     fast = "\n[timing]\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\nstale_s = 3.0\n"
     (tmp_path / "device.toml").write_text(text + fast)
-    device = Device(kind, tmp_path, env)
-    daemon = subprocess.Popen(
-        [sys.executable, "-m", "analysis", "log"],
-        cwd=tmp_path, env=env, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+    device = Device(kind, tmp_path, child_env)
+    daemon = start_daemon(tmp_path)
     try:
         reading = live(tmp_path, 5).reading
         assert reading.voltage_v == pytest.approx(13.2)
@@ -390,8 +385,6 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
         assert load_history(tmp_path / "ebbwatt.db").readings.sum() >= seen
         only_reads(kind, device.heard, tmp_path / "device.toml")
     finally:
-        daemon.kill()
-        daemon.communicate()
         device.end()
 
 

@@ -88,29 +88,15 @@ class Device:
 
 
 @pytest.fixture
-def boat(tmp_path, child_env, monkeypatch):
-    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
-    env = child_env | {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
+def boat(tmp_path, start_daemon):
     device = Device(tmp_path)
-    daemons = []
 
     def start(timing=""):
         (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(timing=timing))
-        daemon = subprocess.Popen(
-            [sys.executable, "-m", "analysis", "log"],
-            cwd=tmp_path,
-            env=env,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        daemons.append(daemon)
-        return daemon
+        return start_daemon(tmp_path)
 
     yield tmp_path, device, start
     device.pull_cable()
-    for daemon in daemons:
-        daemon.kill()
-        daemon.communicate()
 
 
 def test_it_logs_and_counts_what_it_refused(boat):

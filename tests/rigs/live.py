@@ -1,6 +1,7 @@
-"""Waits on a running daemon by its live snapshot, as the dashboard would see it."""
+"""Looks at a running daemon: by its live snapshot, as the dashboard would, and by its memory."""
 
 import time
+from pathlib import Path
 
 from logger.snapshot import read_snapshot, snapshot_path
 
@@ -21,3 +22,9 @@ def live(folder, more_than=0, session=None, limit_s=25.0):
             return snapshot
         time.sleep(0.05)
     raise AssertionError("waited in vain")
+
+
+def resident_kib(daemon):
+    """Return the memory that a process holds, KiB, as the kernel tells it."""
+    status = Path(f"/proc/{daemon.pid}/status").read_text(encoding="ascii")
+    return int(next(x for x in status.splitlines() if x.startswith("VmRSS")).split()[1])
