@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment import Reason, Span, Verdict
+from analysis.figures import figure
 
 if TYPE_CHECKING:
     from analysis.prognosis import Forecast
@@ -111,7 +112,7 @@ def _soon(case: Situation) -> Reason | None:
             f"the design hours ({case.design_life_h:.0f} h) are used up; the output alone does "
             f"not call for replacement",
         )
-    return Reason("limit_near", f"in about {left:.0f} running hours {what}")
+    return Reason("limit_near", f"in about {figure(case.forecast.hours, 'running hours')} {what}")
 
 
 def _why_unknown(case: Situation) -> Reason:

@@ -1,7 +1,7 @@
 """The cautions: what can hurt, in one place, with the published source of each figure.
 
-README, the report's footer and the help of ``ebbwatt report`` take their wording from here. A
-figure that differs between tables is given at its more careful end.
+Report, summary and help texts take their wording from here. A figure that differs between tables
+is given at its more careful end.
 """
 
 from __future__ import annotations
@@ -70,7 +70,10 @@ SHORT = (
 )
 
 
-def as_markdown() -> str:
-    """Return the cautions as a Markdown list, for README."""
-    lines = [f"- **{c.title}.** {c.text} (*{c.source}*)" for c in CAUTIONS]
-    return "\n".join([*lines, "", LIMITS])
+#: The same where there is room for a few lines only.
+BRIEF = (
+    "Cautions: methanol is toxic by mouth, skin and breath and burns almost unseen; batteries can "
+    "deliver thousands of amperes and vent hydrogen; exhaust and heat must leave the compartment; "
+    "do not open the unit. Ebbwatt only reads; it is no safety device and replaces neither the "
+    "maker's instructions nor local codes nor a licensed person."
+)

@@ -6,13 +6,11 @@ first line that matters is a sentence. Blocks know their width and nothing of ea
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
-from rich.console import Console
 from rich.text import Text
 
 from analysis.assessment import Limit, Span, Verdict
@@ -22,6 +20,7 @@ from analysis.figures import age, clock_hours, energy, figure, figure_with_ends,
 from analysis.report_tables import FAULT_WORDS, PERSON_WORDS
 from analysis.report_words import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
 from analysis.text import harmless
+from analysis.wrapping import wrap
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -75,13 +74,10 @@ class Pen:
         return text.replace("\N{MIDDLE DOT}", self.marks.dot)
 
 
-_MEASURE = Console(file=io.StringIO(), width=200)
-
-
 def entry(pen: Pen, name: str, text: str | Text, style: str = "") -> list[Text]:
     """Return a word at the left and a text beside it, wrapped by the width of its letters."""
     body = text if isinstance(text, Text) else Text(pen.words(text), style=style)
-    lines = body.wrap(_MEASURE, pen.width - NAMES)
+    lines = wrap(body, pen.width - NAMES)
     return [
         Text.assemble((f"{name if i == 0 else '':<{NAMES}}", INKS["quiet"]), line)
         for i, line in enumerate(lines)
@@ -107,7 +103,7 @@ def headline(pen: Pen, facts: Facts) -> list[Text]:
     """Return what is going on, in one sentence."""
     ink = _INK_OF.get(facts.situation, "")
     text = Text(f"{SIGNS[facts.situation]} {_happening(facts)}", style=f"bold {ink}".strip())
-    return list(text.wrap(_MEASURE, pen.width))
+    return wrap(text, pen.width)
 
 
 def _happening(facts: Facts) -> str:

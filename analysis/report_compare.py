@@ -195,7 +195,8 @@ def _headline(then: _Then, a: Assessment, hours_then: float | None) -> str:
     until = then.time_s("observed", "to")
     since = f"Since {day(until)}" if until is not None else "Since then"
     before, now = then.words("verdict"), str(a.verdict)
-    ran = "" if hours_then is None else f" the charger ran {a.running_hours - hours_then:.0f} h and"
+    ran_h = None if hours_then is None else a.running_hours - hours_then
+    ran = "" if ran_h is None or ran_h < 0 else f" the charger ran {ran_h:.0f} h and"
     if before == now:
         return f"{since}{ran} the verdict stayed '{VERDICT_WORDS[Verdict(now)]}'."
     return (

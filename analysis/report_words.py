@@ -120,6 +120,14 @@ def decline_sentence(a: Assessment) -> str:
     return text + "."
 
 
+def decline_short(a: Assessment) -> str:
+    """Say how fast the output fades in a few words."""
+    slope = a.decline_per_1000h
+    if slope.median is None:
+        return "not known yet"
+    return f"{figure_with_ends(slope, '%', 100)} of rated per 1000 running hours, 90 % confidence."
+
+
 def sentence(text: str) -> str:
     """Return ``text`` with a capital at its start and a full stop at its end."""
     text = text.strip()

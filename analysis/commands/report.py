@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 HELP = "say with evidence how the charger is doing, for a person or a program"
 DESCRIPTION = (
     "Assess the charger from its log: available output, decline, remaining life, verdict and\n"
-    "reasons. Without --html or --json a summary of some 25 lines goes to the terminal.\n"
+    "reasons. Without --html or --json a summary of 25 lines at most goes to the terminal.\n"
     "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
 )
 EXAMPLE = "ebbwatt report --html report.html --json assessment.json --compare last-year.json"
@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json != "-":
         _print_summary(matter)
         if args.html is None and args.json is None:
-            print("The same with plots: ebbwatt report --html FILE; for programs: --json FILE.")
+            print("With plots: ebbwatt report --html FILE; as data: --json FILE")
     if args.html is not None:
         print(f"wrote {args.html}", file=sys.stderr)
     return 0

@@ -1,0 +1,29 @@
+"""Wraps texts to a width: wide letters count as two, and a figure keeps its unit beside it."""
+
+from __future__ import annotations
+
+import io
+import re
+
+from rich.console import Console
+from rich.text import Text
+
+#: Stands for a space that must not break; ``harmless`` lets no such character in from outside.
+_GLUE = "\ue000"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)\b))")
+_CONSOLE = Console(file=io.StringIO(), width=200)
+
+
+def wrap(text: Text, width: int) -> list[Text]:
+    """Return a styled text as lines of at most ``width`` columns; one empty line if it is empty."""
+    glued = text.copy()
+    glued.plain = _BEFORE_UNIT.sub(_GLUE, glued.plain)
+    lines = list(glued.wrap(_CONSOLE, width))
+    for line in lines:
+        line.plain = line.plain.replace(_GLUE, " ").rstrip()
+    return lines
+
+
+def wrap_plain(text: str, width: int) -> list[str]:
+    """Return a plain text as lines of at most ``width`` columns."""
+    return [line.plain for line in wrap(Text(text), width)]
