@@ -156,6 +156,13 @@ def test_a_pattern_over_two_lines_finds_its_beginning_again():
     assert step.used == 0, "an incomplete message waits whole"
 
 
+def test_blanks_round_a_separator_and_a_blank_as_separator():
+    assert decode(decoder("keyvalue"), b"U \t= 13.5  I= 4.2\n") == [{"U": "13.5", "I": "4.2"}]
+    spaced = decoder("keyvalue", separator=" ", between=",")
+    assert decode(spaced, b"U  13.5,I 4.2\n") == [{"U": "13.5", "I": "4.2"}]
+    assert decode(decoder("keyvalue"), b"U=13,52 I=4\n") == ["has a decimal comma"]
+
+
 def test_a_line_that_never_ends_is_dropped_and_the_next_one_read():
     made = decoder("keyvalue")
     step = made.decode(b"x" * 5000, Context())

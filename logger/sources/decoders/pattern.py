@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import REQUIRED, Section, Setting
+from logger.sources.decoders.backtracking import TooMuchWorkError, check_work
 from logger.sources.decoders.lines import (
     LINE_SETTINGS,
     LineDecoder,
@@ -28,7 +29,8 @@ PATTERN = Section(
             "text",
             REQUIRED,
             r"a Python regular expression such as 'V (?P<volts>\S+)'; it must match the whole "
-            r"message; lines are joined by \n",
+            r"message; lines are joined by \n. One whose work on a line cannot be bounded, such as "
+            r"(a+)+, is refused",
         ),
         Setting("lines", "whole", 1, "number of lines in a message", "", 1, 50),
         *LINE_SETTINGS,
@@ -44,7 +46,15 @@ class PatternDecoder(LineDecoder):
         super().__init__(settings)
         self.pattern = pattern
         self.span: int = settings["lines"]
+        self.line_limit: int = settings["line_limit"]
         self.longest = self.span * self.longest
+
+    def text(self, line: bytes) -> str:
+        """Return a line as text, which is never longer than the pattern was checked for."""
+        text = super().text(line)
+        if len(text) > self.line_limit:  # each byte that is no text is written with four
+            raise LineError("too many bytes that are no text")
+        return text
 
     def values(self, text: str, context: Context) -> dict[str, Value]:
         """Return the named groups; a group that took no part is not known."""
@@ -93,4 +103,8 @@ def build_pattern(table: Mapping[str, Any], place: Place) -> Decoder:
         raise place.error(f"is no valid pattern: {error}", "pattern") from None
     if not pattern.groupindex:
         raise place.error(r"needs a named group, written (?P<name>...)", "pattern")
+    try:
+        check_work(settings["pattern"], settings["line_limit"], settings["lines"])
+    except TooMuchWorkError as error:
+        raise place.error(str(error), "pattern") from None
     return PatternDecoder(settings, pattern)

@@ -60,21 +60,24 @@ class KeyValueDecoder(LineDecoder):
 
     def __init__(self, settings: Mapping[str, Any]) -> None:
         super().__init__(settings)
-        separator = re.escape(settings["separator"])
         self.separator: str = settings["separator"]
-        self._tight = re.compile(rf"[ \t]*{separator}[ \t]*")
-        self._between = re.compile(f"[{re.escape(settings['between'])}]+")
+        self._between = re.compile(f"([{re.escape(settings['between'])}]+)")
 
     def values(self, text: str, context: Context) -> dict[str, Value]:
         """Return the pairs of a line; a key that stands twice makes the line doubtful."""
         del context
         found: dict[str, Value] = {}
         last = ""
-        for piece in self._between.split(self._tight.sub(self.separator, text)):
+        # Blanks round a separator belong to it. Each step takes time in proportion to the line.
+        parts = [part.strip(" \t") for part in text.split(self.separator)]
+        if self.separator.isspace():
+            parts = [part for part in parts if part]
+        pieces = self._between.split(self.separator.join(parts))
+        for piece, gap in zip(pieces[::2], ["", *pieces[1::2]], strict=True):
             key, separator, value = piece.partition(self.separator)
             if not separator or not key:
                 # U=13,52 would otherwise read as 13 where a comma may stand between pairs.
-                if piece.isdigit() and f"{last},{piece}" in text and last[-1:].isdigit():
+                if gap == "," and piece.isdigit() and last[-1:].isdigit():
                     raise LineError(
                         "has a decimal comma", f"set between without ',': {last},{piece}"
                     )
