@@ -17,7 +17,7 @@ from analysis.assessment import Limit, Span, Verdict
 from analysis.dashboard_facts import STEADY_V_PER_H, Situation
 from analysis.dashboard_marks import INKS, Level, Marks, bar, binned, plot, row_of
 from analysis.figures import age, clock_hours, energy, figure, figure_with_ends, minute
-from analysis.report_tables import FAULT_WORDS, PERSON_WORDS
+from analysis.report_tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.report_words import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
 from analysis.text import harmless
 from analysis.wrapping import wrap
@@ -316,10 +316,12 @@ def fuel(pen: Pen, facts: Facts) -> list[Text]:
 
 
 def log(pen: Pen, facts: Facts, most: int = 3) -> list[Text]:
-    """Return the age of the data, what was refused, and the last events."""
+    """Return the age of the data, what was refused, the log's own faults, and the last events."""
     lines = entry(pen, "Log", _data(facts))
-    newest = sorted((e for e in facts.events if not e.struck), key=lambda e: -e.time_s)[:most]
-    for event in newest:
+    if faults(facts.events):
+        lines += entry(pen, "", f"faults so far: {faults_in_words(facts.events)}")
+    told = (e for e in facts.events if not e.struck and e.kind not in FAULT_WORDS)
+    for event in sorted(told, key=lambda e: -e.time_s)[:most]:
         lines += entry(pen, "", harmless(_event(event, facts), pen.width - NAMES))
     for notice in facts.notices[-1:]:
         lines += entry(pen, "", f"! {harmless(notice)}")
@@ -341,8 +343,8 @@ def _data(facts: Facts) -> str:
 
 
 def _event(event: Event, facts: Facts) -> str:
-    words = PERSON_WORDS.get(event.kind) or FAULT_WORDS.get(event.kind, ("",))[0]
-    text = f"{minute(event.time_s, facts.zone)} {words or harmless(event.kind, 20)}"
+    words = PERSON_WORDS.get(event.kind) or harmless(event.kind, 20)
+    text = f"{minute(event.time_s, facts.zone)} {words}"
     if event.kind == "fuel" and event.amount is not None:
         text += f" {event.amount:g} L"
     note = harmless(event.text, 60)

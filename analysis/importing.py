@@ -111,7 +111,14 @@ class Importer:
         )
         refused = len(recording.bad) + refusals.total
         notes = (
-            [(last_s, "refused", float(refused), f"{path.name}: {refused} rows or values")]
+            [
+                (
+                    last_s,
+                    "refused",
+                    refused * self._config.log.interval_s,
+                    f"{path.name}: {refused} rows or values",
+                )
+            ]
             if refused and result.readings
             else []
         )

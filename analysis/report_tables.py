@@ -20,9 +20,10 @@ if TYPE_CHECKING:
 #: What the logger notes by itself, as 'one of it' and 'several of it', and what its amount is.
 FAULT_WORDS: dict[str, tuple[str, str, str]] = {
     "power_cut": ("power cut", "power cuts", ""),
+    "logger_killed": ("sudden end of the logger", "sudden ends of the logger", ""),
     "clock_correction": ("clock correction", "clock corrections", ""),
     "clock_unknown": ("start without a known time", "starts without a known time", ""),
-    "refused": ("report of refused readings", "reports of refused readings", "readings"),
+    "refused": ("stretch of refused data", "stretches of refused data", "s"),
     "gap": ("gap in the readings", "gaps in the readings", "s"),
     "store_damaged": ("damaged database set aside", "damaged databases set aside", ""),
     "store_full": ("time without room for the log", "times without room for the log", ""),

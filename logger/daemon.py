@@ -17,6 +17,7 @@ from logger.recorder import Recorder
 from logger.snapshot import Snapshot, boot_id, boottime_s, snapshot_path, write_snapshot
 from logger.sources import open_source
 from logger.sources.link import LinkStatus, supervise
+from logger.store.faults import CUT_WORDS
 from logger.store.writer import SessionStart, Writer
 
 if TYPE_CHECKING:
@@ -66,6 +67,8 @@ class Daemon:
         self._notices: list[str] = []
         self._newest_s = 0.0
         self._snapshot = snapshot_path(config.store.path)
+        if self.writer.cut_before is not None:
+            log.warning(CUT_WORDS[self.writer.cut_before])
 
     async def run(self) -> int:
         """Run until the end; see :func:`run`."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from logger.interval import Condenser
 from logger.plausibility import Plausibility
+from logger.store.faults import RefusedTime
 
 if TYPE_CHECKING:
     from logger.config import Config
@@ -44,6 +45,12 @@ class Recorder:
         self._condenser = Condenser(config.log)
         self._commit_s = config.store.commit_s
         self._committed_s = time.monotonic()
+        self._refused = RefusedTime(
+            refusals,
+            config.log.interval_s,
+            self._note_refused,
+            live=writer.start.boot_id is not None,
+        )
 
     def take(self, reading: Reading) -> None:
         """Check, condense and keep one reading; commit if it is time to."""
@@ -68,6 +75,7 @@ class Recorder:
         The open interval is cut in two, so that a power cut never costs more than ``commit_s``.
         """
         now_s = time.monotonic()
+        self._refused.tick(now_s)
         if now_s - self._committed_s < self._commit_s:
             return
         self._committed_s = now_s
@@ -81,6 +89,11 @@ class Recorder:
 
     def finish(self) -> None:
         """Close the open interval and commit everything."""
+        self._refused.tick(time.monotonic(), last=True)
         if (last := self._condenser.flush()) is not None:
             self.writer.add(last)
         self.writer.commit()
+
+    def _note_refused(self, amount_s: float, reasons: str) -> None:
+        at_s = self.writer.start.started_s if self.newest is None else self.newest.time_s
+        self.writer.add_event(at_s, "refused", amount_s, reasons)

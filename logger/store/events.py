@@ -26,6 +26,7 @@ COMMAND_KINDS = ("check",)
 #: Kinds that the logger records by itself.
 LOGGER_KINDS = (
     "power_cut",
+    "logger_killed",
     "clock_correction",
     "clock_unknown",
     "refused",

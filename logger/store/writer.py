@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from logger.reading import OperatingState
+from logger.store.faults import session_cut_short
 from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_m
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
+
+#: Events that may wait for a commit.
+MOST_EVENTS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +91,17 @@ class Writer:
 
     def __init__(self, path: Path, charger: ChargerConfig, session: SessionStart) -> None:
         self.path = path
+        self.start = session
         self._connection = open_writer(path)
         self._waiting: list[tuple[int | None, ...]] = []
+        self._events: list[tuple[int, int, str, float | None, str]] = []
+        #: How the live session before ended, if without notice: a kind of event.
+        self.cut_before: str | None = None
         with translated(path), self._connection:
             self._connection.execute("BEGIN IMMEDIATE")
+            if (cut := session_cut_short(self._connection, session.boot_id)) is not None:
+                before, at_ms, self.cut_before = cut
+                self._connection.execute(INSERT_EVENT, (before, at_ms, self.cut_before, None, ""))
             self.fitting = _fitting(self._connection, charger, session)
             self.session = _session(self._connection, self.fitting, session)
 
@@ -105,22 +116,24 @@ class Writer:
 
     def commit(self) -> None:
         """Write what waits, in one synchronised transaction."""
-        if not self._waiting:
+        if not self._waiting and not self._events:
             return
         with translated(self.path), self._connection:
             self._connection.execute("BEGIN IMMEDIATE")
             self._connection.executemany(INSERT_INTERVAL, self._waiting)
+            self._connection.executemany(INSERT_EVENT, self._events)
         self._waiting.clear()
+        self._events.clear()
 
     def add_event(
         self, at_s: float, kind: str, amount: float | None = None, text: str = ""
     ) -> None:
-        """Write an event of this session at once; ``at_s`` is on the session's clock."""
-        with translated(self.path), self._connection:
-            self._connection.execute("BEGIN IMMEDIATE")
-            self._connection.execute(
-                INSERT_EVENT, (self.session, round(at_s * 1000.0), kind, amount, text)
-            )
+        """Keep an event of this session for the next commit; ``at_s`` is on its clock.
+
+        At most :data:`MOST_EVENTS` wait: a fault that repeats must not fill the memory.
+        """
+        if len(self._events) < MOST_EVENTS:
+            self._events.append((self.session, round(at_s * 1000.0), kind, amount, text))
 
     def set_offset(self, offset_s: float, quality: int) -> None:
         """Correct the wall time of every session of this boot."""
