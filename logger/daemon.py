@@ -1,4 +1,4 @@
-"""``ebbwatt log``: one supervised loop from source to store, with a live snapshot every second.
+"""``ebbwatt log``: one supervised loop from source to store, with a live snapshot beside it.
 
 Runs in the foreground for a service manager. Ends with status 0 on SIGTERM or SIGINT, or when a
 finite source (a recording) is exhausted; nothing that was committed is ever lost.
@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("ebbwatt")
 
+#: A reading renews the snapshot after so long, which costs no wake-up of its own, ...
+RENEW_S = 0.9
+#: ... and without readings after so long.
+SILENT_S = 2.0
 #: Notices kept for the dashboard.
 _MOST_NOTICES = 5
 
@@ -66,6 +70,8 @@ class Daemon:
         self._status: LinkStatus | None = None
         self._notices: list[str] = []
         self._newest_s = 0.0
+        self._renewed_s = 0.0
+        self._described = self.source.describe()
         self._snapshot = snapshot_path(config.store.path)
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
@@ -100,19 +106,30 @@ class Daemon:
     def _take(self, reading: Reading) -> None:
         self.recorder.take(reading)
         self._newest_s = boottime_s()
+        if self._newest_s - self._renewed_s >= RENEW_S:
+            self._renew()
 
     def _note(self, status: LinkStatus) -> None:
         self._status = status
         if status.notice:
             log.warning("%s: %s", self.source.describe(), status.notice)
             self._notices = [*self._notices[1 - _MOST_NOTICES :], status.notice]
+        self._renew()
 
     async def _beat(self) -> None:
-        """Once a second: commit if it is time, and renew the snapshot."""
+        """Renew the snapshot while no readings do it."""
         while True:
-            self.recorder.tick()
-            write_snapshot(self._snapshot, self._now())
-            await asyncio.sleep(1.0)
+            left_s = self._renewed_s + SILENT_S - boottime_s()
+            if left_s <= 0.0:
+                self._renew()
+                left_s = SILENT_S
+            await asyncio.sleep(left_s)
+
+    def _renew(self) -> None:
+        """Commit if it is time, and write the snapshot."""
+        self.recorder.tick()
+        self._renewed_s = boottime_s()
+        write_snapshot(self._snapshot, self._now())
 
     def _now(self) -> Snapshot:
         now_s, wall_s = boottime_s(), time.time()
@@ -124,7 +141,7 @@ class Daemon:
             written_s=wall_s,
             boot_id=boot_id(),
             session=self.writer.session,
-            source=self.source.describe(),
+            source=self._described,
             link="opening" if status is None else str(status.state),
             link_reason="" if status is None else status.reason,
             reading=recorder.newest,

@@ -63,6 +63,22 @@ def test_it_logs_shows_itself_and_ends_cleanly_on_a_signal(place):
     assert session.boot_id == boot_id()
 
 
+def test_without_readings_the_snapshot_is_renewed_all_the_same(place):
+    folder, start = place
+    text = CONFIG.partition("[source]")[0] + (
+        '[source]\nkind = "serial"\nport = "nowhere"\n[source.decoder]\nkind = "keyvalue"\n'
+        '[source.fields]\nvoltage_v = "U"\n[source.timing]\nfirst_wait_s = 3600\n'
+        "longest_wait_s = 7200\n"
+    )
+    (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
+    start()
+    first = live(folder, more_than=-1)
+    end_s = time.monotonic() + 20.0
+    while live(folder, more_than=-1).boottime_s < first.boottime_s + 3.0:
+        assert time.monotonic() < end_s, "it was written once and never again"
+        time.sleep(0.2)
+
+
 def test_killed_and_started_again_it_loses_nothing_that_was_committed(place):
     folder, start = place
     committed = 0
