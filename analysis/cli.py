@@ -49,6 +49,7 @@ COMMANDS = (
     "load",
     "fuel",
     "size",
+    "fitting",
     "event",
     "check",
 )

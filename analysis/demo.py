@@ -53,6 +53,10 @@ chemistry = "agm"
 l_per_kwh = 0.9          # common practice, no source
 container_l = 10
 
+[wiring]
+cross_section_mm2 = 6    # cable between charger and battery
+length_m = 2.0           # one way
+
 [store]
 path = "ebbwatt.db"
 

@@ -24,29 +24,45 @@ def page(matter: Matter) -> str:
     """Return the report as HTML."""
     a = matter.assessment
     fitted = f", fitted {a.fitted}" if a.fitted else ""
-    body = "".join(section(matter) for section in ORDER)
+    return frame(
+        "Charger report",
+        a.label,
+        f"Rated output {a.rated_w:.0f} W{fitted}. Made {minute(matter.made_s)} UTC by "
+        f"ebbwatt {matter.version}.",
+        "".join(section(matter) for section in ORDER),
+        "Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. "
+        "Intervals are 90 %.",
+        matter.version,
+    )
+
+
+def frame(
+    title: str, label: str, subtitle: str, body: str, footer: str, version: str, style: str = STYLE
+) -> str:
+    """Return a whole page round ``body`` (HTML); the other parts are plain text.
+
+    ``label`` comes from outside: the name of the charger.
+    """
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="{POLICY}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="generator" content="ebbwatt {text(matter.version)}">
-<title>Charger report: {text(harmless(a.label))}</title>
-<style>{STYLE}</style>
+<meta name="generator" content="ebbwatt {text(version)}">
+<title>{title}: {text(harmless(label))}</title>
+<style>{style}</style>
 </head>
 <body>
 <header>
-<h1>Charger report: {for_html(a.label)}</h1>
-<p class="quiet">Rated output {a.rated_w:.0f} W{text(fitted)}. Made {minute(matter.made_s)} UTC by \
-ebbwatt {text(matter.version)}.</p>
+<h1>{title}: {for_html(label)}</h1>
+<p class="quiet">{text(subtitle)}</p>
 </header>
 <main>
 {body}
 </main>
 <footer>
-<p>Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. Intervals \
-are 90 %.</p>
+<p>{text(footer)}</p>
 </footer>
 </body>
 </html>

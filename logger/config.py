@@ -97,6 +97,32 @@ FUEL = Section(
     ),
     "the fuel; leave the section out for a charger without fuel",
 )
+WIRING = Section(
+    "wiring",
+    (
+        Setting(
+            "cross_section_mm2",
+            "number",
+            REQUIRED,
+            "cross-section of the cable between charger and battery",
+            "mm2",
+            0.5,
+            400,
+        ),
+        Setting("length_m", "number", REQUIRED, "its length, one way", "m", 0.05, 100),
+        Setting("tinned", "flag", False, "whether its copper is tinned"),
+        Setting(
+            "battery_ohm",
+            "number",
+            None,
+            "the bank's own resistance by its data sheet; taken off the measured loop if given",
+            "ohm",
+            0,
+            1,
+        ),
+    ),
+    "the cable to the battery, for 'ebbwatt fitting'",
+)
 STORE = Section(
     "store",
     (
@@ -167,7 +193,7 @@ PLAUSIBLE = Section(
     ),
     "values outside these limits are dropped and counted; defaults follow the rated output",
 )
-SECTIONS = (CHARGER, BATTERY, FUEL, STORE, LOG, PLAUSIBLE)
+SECTIONS = (CHARGER, BATTERY, FUEL, WIRING, STORE, LOG, PLAUSIBLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +224,16 @@ class FuelConfig:
 
     l_per_kwh: float = 0.9
     container_l: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class WiringConfig:
+    """The cable to the battery; see :data:`WIRING`."""
+
+    cross_section_mm2: float
+    length_m: float
+    tinned: bool = False
+    battery_ohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +274,7 @@ class Config:
     plausible: dict[str, tuple[float, float]]
     source: dict[str, Any] | None
     document: Document
+    wiring: WiringConfig | None = None
 
 
 def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) -> Path:
@@ -271,6 +308,7 @@ def load_config(path: Path) -> Config:
     values = {
         section.name: check_section(document, section, data.get(section.name))
         for section in SECTIONS
+        if section is not WIRING or section.name in data
     }
     charger = ChargerConfig(**values["charger"])
     if charger.replace_below > charger.plan_below:
@@ -299,6 +337,7 @@ def load_config(path: Path) -> Config:
         plausible=_plausible(document, values["plausible"], charger.rated_w),
         source=source,
         document=document,
+        wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
     )
 
 

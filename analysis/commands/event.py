@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from logger.config import Config
     from logger.store.events import Event
 
-HELP = "record and list what was done: fuel, service, renewal, replacement, notes"
+HELP = "record and list what was done: fuel, service, renewal, replacement, checks, notes"
 DESCRIPTION = (
     "Record what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
     "kilowatt-hour takes and how long the fuel lasts. Times name their offset (Z is UTC).\n"
@@ -22,6 +22,7 @@ EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
+    from analysis.checklist import KEYS
     from logger.store.events import PERSON_KINDS
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
@@ -37,12 +38,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--insert", action="store_true", help="fuel: accept a change older than one recorded"
     )
+    tick = actions.add_parser("tick", help="tick items of the fitter's check list")
+    tick.add_argument("items", nargs="+", choices=KEYS, metavar="ITEM", help=", ".join(KEYS))
+    tick.add_argument("--by", required=True, metavar="NAME", help="who looked at it")
+    tick.add_argument("--at", metavar="TIME", help="when (ISO 8601; default: now)")
+    tick.add_argument("--text", default="", help="a remark, one line")
     listing = actions.add_parser("list", help="list the events")
     listing.add_argument("--all", action="store_true", help="show struck ones as well")
     listing.add_argument("--json", action="store_true", help="print the list as JSON")
     strike = actions.add_parser("strike", help="strike a wrong event; it stays but does not count")
     strike.add_argument("number", type=int, help="its number in 'ebbwatt event list'")
-    for action in (add, listing, strike):
+    for action in (add, tick, listing, strike):
         # Suppressed where absent, so that one given before the action is not forgotten.
         action.add_argument(
             "--config", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="configuration"
@@ -50,12 +56,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Add, list or strike."""
+    """Add, tick, list or strike."""
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
     if args.action == "add":
         return _add(args, config)
+    if args.action == "tick":
+        return _tick(args, config)
     if args.action == "strike":
         return _strike(args, config)
     return _list(args, config)
@@ -80,6 +88,25 @@ def _add(args: argparse.Namespace, config: Config) -> int:
     print(f"recorded as event {event.id}: {_line(event)}")
     if event.kind == "fuel" and config.fuel is None:
         print("note: without a [fuel] section in the configuration, 'ebbwatt fuel' is silent")
+    return 0
+
+
+def _tick(args: argparse.Namespace, config: Config) -> int:
+    import time
+
+    from analysis.checklist import KIND, since_s, tick_text
+    from logger.errors import UsageError
+    from logger.store.events import add_event
+
+    now_s = time.time()
+    time_s = now_s if args.at is None else _time(args.at)
+    fitted = config.charger.fitted
+    if fitted is not None and time_s < since_s(fitted.isoformat()):
+        raise UsageError(f"--at: {args.at} lies before the day of fitting, {fitted}")
+    texts = [tick_text(item, args.by, args.text) for item in dict.fromkeys(args.items)]
+    for text in texts:
+        event = add_event(config.store.path, KIND, time_s=time_s, now_s=now_s, text=text)
+        print(f"recorded as event {event.id}: {_line(event)}")
     return 0
 
 

@@ -14,12 +14,14 @@ from typing import TYPE_CHECKING
 from analysis.cautions import SHORT
 from logger import __version__
 from logger.config import find_config, load_config
+from logger.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator
 
     from analysis.report_sections import Matter
+    from logger.config import Config
 
 HELP = "say with evidence how the charger is doing, for a person or a program"
 DESCRIPTION = (
@@ -37,6 +39,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--json", metavar="FILE", help="write the assessment document; - is standard output"
+    )
+    parser.add_argument(
+        "--commissioning",
+        type=Path,
+        metavar="FILE",
+        help="write the one-page commissioning record: fit check and the fitter's check list",
     )
     parser.add_argument(
         "--compare",
@@ -60,6 +68,8 @@ def run(args: argparse.Namespace) -> int:
         from analysis.report_compare import read_document
 
         document = read_document(args.compare)
+    if args.commissioning is not None:
+        return _write_record(args, config)
     with _progress() as say:
         say("reading the log")
         from analysis.history import load_history
@@ -92,6 +102,22 @@ def run(args: argparse.Namespace) -> int:
             print("With plots: ebbwatt report --html FILE; as data: --json FILE")
     if args.html is not None:
         print(f"wrote {args.html}", file=sys.stderr)
+    return 0
+
+
+def _write_record(args: argparse.Namespace, config: Config) -> int:
+    """Write the commissioning record, a page of its own, and nothing else."""
+    from analysis.fitting import check_fitting
+    from analysis.fitting_record import record
+    from analysis.history import load_history
+    from analysis.report_page import write_whole
+
+    if args.html is not None or args.json is not None or args.compare is not None:
+        raise UsageError("--commissioning writes a page of its own; run the report by itself")
+    history = load_history(config.store.path, args.fitting, config.charger)
+    made = record(check_fitting(history, config), time.time(), __version__)
+    write_whole(args.commissioning, made)
+    print(f"wrote {args.commissioning}", file=sys.stderr)
     return 0
 
 

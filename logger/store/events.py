@@ -103,7 +103,7 @@ def add_event(
         raise UsageError(f"a {kind} needs a text: say what is to be remembered with --text")
     with _writing(path) as db:
         known = [event for event in _rows(db) if not event.struck]
-        _check_order(kind, time_s, amount, known, insert=insert)
+        _check_order(Event(0, time_s, kind, amount, text), known, insert=insert)
         cursor = db.execute(
             "INSERT INTO events (session, at_ms, kind, amount, text, struck_ms)"
             " VALUES (NULL, ?, ?, ?, ?, NULL)",
@@ -176,13 +176,14 @@ def _check_amount(kind: str, amount: float | None, container_l: float | None) ->
         )
 
 
-def _check_order(
-    kind: str, time_s: float, amount: float | None, known: list[Event], *, insert: bool
-) -> None:
+def _check_order(new: Event, known: list[Event], *, insert: bool) -> None:
     """Refuse the same event twice, and a fuel change older than one already recorded."""
+    kind, time_s = new.kind, new.time_s
     same = [event for event in known if event.kind == kind]
     for event in same:
-        if kind != "note" and abs(event.time_s - time_s) < 60.0 and event.amount == amount:
+        near = kind != "note" and abs(event.time_s - time_s) < 60.0
+        # Several items of a check list are ticked at one time: their texts tell them apart.
+        if near and event.amount == new.amount and (kind != "check" or event.text == new.text):
             raise UsageError(f"event {event.id} already records this {kind} at that time")
     later = [event for event in same if event.time_s > time_s]
     if kind == "fuel" and later and not insert:

@@ -1,0 +1,99 @@
+"""The fitter's check list: what is looked at when a charger is fitted, ticked and kept as events.
+
+A tick is an event of the kind ``check``; its text names the item, who ticked it, and a remark.
+Ticks of an earlier charger do not count for the one fitted now.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+
+from logger.errors import UsageError
+from logger.store.events import clean_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from logger.store.events import Event
+
+KIND = "check"
+DAY_S = 86400.0
+_TICK = re.compile(r"(\w+), ticked by ([^:]+)(?:: (.*))?")
+_LONGEST_NAME = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One thing to look at: its short name and what must be so.
+
+    Common practice, no source, unless the text names a standard.
+    """
+
+    key: str
+    text: str
+
+
+ITEMS = (
+    Item("vapour", "Water vapour line led outboard or drained, with no sag to freeze"),
+    Item(
+        "exhaust",
+        "Warm exhaust air led where the unit cannot breathe it again; hose as short as possible, "
+        "at most about 1 m",
+    ),
+    Item("container", "Fuel container strapped into its seat, upright"),
+    Item("fuse", "Fuse at the battery, in the positive lead (ABYC E-11: within 7 inches)"),
+    Item(
+        "level", "Unit level within the maker's limit (about 35 degrees of heel or pitch is usual)"
+    ),
+    Item("cautions", "Cautions read, and handed over to the owner"),
+)
+KEYS = tuple(item.key for item in ITEMS)
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Who ticked an item, and when."""
+
+    time_s: float
+    who: str
+    remark: str
+
+
+def tick_text(key: str, who: str, remark: str) -> str:
+    """Return the text of the event that ticks an item.
+
+    Raises
+    ------
+    UsageError
+        If there is no such item, or nobody is named.
+    """
+    if key not in KEYS:
+        raise UsageError(f"{key!r} is no item of the check list; accepted: {', '.join(KEYS)}")
+    name = clean_text(who).replace(":", " ").strip()
+    if not name or len(name) > _LONGEST_NAME:
+        raise UsageError(
+            f"--by {who!r}: say who looked at it, in at most {_LONGEST_NAME} characters"
+        )
+    remark = clean_text(remark)
+    return f"{key}, ticked by {name}" + (f": {remark}" if remark else "")
+
+
+def since_s(fitted: str) -> float:
+    """Return the earliest Unix time of the day of fitting (ISO date) in any time zone."""
+    day = date.fromisoformat(fitted)
+    return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() - DAY_S
+
+
+def ticked(events: Iterable[Event], fitted: str | None) -> dict[str, Tick]:
+    """Return the newest tick of each item since the day of fitting (ISO date; None: ever)."""
+    begin_s = -math.inf if fitted is None else since_s(fitted)
+    found: dict[str, Tick] = {}
+    for event in sorted(events, key=lambda e: e.time_s):
+        told = _TICK.fullmatch(event.text) if event.kind == KIND and not event.struck else None
+        if told is not None and told[1] in KEYS and event.time_s >= begin_s:
+            found[told[1]] = Tick(event.time_s, told[2], told[3] or "")
+    return found

@@ -1,0 +1,56 @@
+"""``ebbwatt fitting``: how the charger was fitted, and whether that has changed."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from typing import TYPE_CHECKING
+
+from analysis.arguments import positive_number
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "say how the charger was fitted: reached output, cable, warming, source"
+DESCRIPTION = (
+    "From the first hours of a new fitting, and from the latest: reached output, resistance of\n"
+    "the loop to the battery from the steps of the charger's current, cable drop against good\n"
+    "practice and IEC 60228, warming of the compartment in a run, gaps and refused readings, and\n"
+    "what is open on the fitter's check list. 'ebbwatt report --commissioning FILE' puts it on\n"
+    "paper. Open the battery's fuse before you touch a joint; exhaust and heat must leave the\n"
+    "compartment; local codes and a licensed person decide."
+)
+EXAMPLE = "ebbwatt fitting --hours 50"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's own arguments."""
+    parser.add_argument("--json", action="store_true", help="print the figures as JSON")
+    parser.add_argument(
+        "--hours", type=positive_number, metavar="H", default=100.0,
+        help="running hours that make the first and the latest figures (default 100)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do the work and return the exit status."""
+    from logger.config import find_config, load_config
+
+    config = load_config(find_config(args.config))
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from analysis.fitting import check_fitting
+    from analysis.history import load_history
+
+    history = load_history(config.store.path, args.fitting, config.charger)
+    found = check_fitting(history, config, args.hours)
+    if args.json:
+        print(json.dumps(found.document(), indent=1))
+        return 0
+    from analysis.fitting_text import lines
+
+    print("\n".join(lines(found, shutil.get_terminal_size((80, 24)).columns)))
+    return 0
