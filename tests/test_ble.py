@@ -14,13 +14,16 @@ from logger.config import load_config
 from logger.errors import ConfigError
 from logger.settings import Document
 from logger.sources import open_source
-from logger.sources.decoders.characteristics import (
-    BASE,
+from logger.sources.decoders.characteristics import BASE, full_uuid
+from logger.sources.decoders.sig import (
+    NAMES,
     SCALARS,
     STRUCTURES,
-    full_uuid,
+    TEXTS,
+    Presentation,
     medfloat16,
     medfloat32,
+    presentation,
 )
 from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder
@@ -61,6 +64,28 @@ def decode(uuid, data, **formats):
         ("2B14", "ffffff", None),
         ("2BE6", "40e20100", 123456.0),
         ("2A19", "50", 80.0),
+        ("2A19", "65", None),
+        # Time Exponential 8: 1.1^(N - 64) s; the supplement's greatest value is 66560641 s.
+        ("2B13", "00", 0.0),
+        ("2B13", "40", 1.0),
+        ("2B13", "60", 1.1**32),
+        ("2B13", "fe", None),
+        ("2B13", "ff", None),
+        ("2BE8", "3200", 50.0),
+        ("2BE8", "0000", 0.0),
+        ("2BE8", "feff", None),
+        ("2BE8", "ffff", None),
+        ("2BE0", "600300", 13.5),
+        ("2AF2", "ffffff", None),
+        ("2B0D", "7f", None),
+        ("2BDF", "0180", None),
+        ("2B04", "ff", None),
+        ("2B17", "ff", None),
+        ("2B16", "ffff", None),
+        ("2B12", "ff", None),
+        ("2B15", "ffffff", None),
+        ("2AEA", "ffff", None),
+        ("2AEB", "ffffff", None),
     ],
 )
 def test_values_of_the_sig(uuid, data, value):
@@ -75,6 +100,7 @@ def test_structures_of_the_sig():
     assert status["2BED.charge_state"] == "charging"
     assert status["2BED.charging_type"] == "constant_current"
     assert status["2BED.external_power"] == "yes"
+    assert decode("2B13", "fd")["2B13"] == pytest.approx(66560641, abs=1)
     # Current Time: Sunday 2026-05-03 14:05:30.5.
     assert decode("2A2B", "ea0705030e051e078001") == {"2A2B.utc_s": 1777817130.5}
     # Battery Energy Status: present voltage 13.50 V and charge rate -20 W as medfloat16.
@@ -85,7 +111,93 @@ def test_structures_of_the_sig():
         "2B1A.standard_deviation": 1 / 64,
         "2B1A.minimum": 863 / 64,
         "2B1A.maximum": 865 / 64,
+        "2B1A.duration_s": 1.0,
     }
+
+
+@pytest.mark.parametrize(
+    ("uuid", "data", "parts"),
+    [
+        # Layouts: GATT Specification Supplement, as above; the bytes are put together by hand.
+        ("2AEF", "a401ffff", {"minimum": 4.2, "maximum": None}),
+        ("2AF0", "0000a4016804", {"minimum": 0.0, "typical": 4.2, "maximum": 11.28}),
+        ("2B19", "400360038003", {"minimum": 13.0, "typical": 13.5, "maximum": 14.0}),
+        ("2AF1", "a4010100a301a50160", {
+            "average": 4.2, "standard_deviation": 0.01, "minimum": 4.19, "maximum": 4.21,
+            "duration_s": 1.1**32,
+        }),
+        ("2AE1", "600340", {"value": 13.5, "duration_s": 1.0}),
+        ("2AE0", "a401ff", {"value": 4.2, "duration_s": None}),
+        ("2BEE", "023c0000feffff", {"until_discharged_min": 60.0, "until_recharged_min": None}),
+        ("2BEE", "00ffffff", {"until_discharged_min": None}),
+        ("2BEA", "0f5a2c01150300", {
+            "summary": 90.0, "cycles": 300.0, "temperature_c": 21.0, "deep_discharges": 3.0,
+        }),
+        ("2BEA", "047f", {"temperature_c": None}),
+        ("2BEB", "03f401ec3c", {
+            "designed_cycles": 500.0, "lowest_temperature_c": -20.0,
+            "highest_temperature_c": 60.0,
+        }),
+        ("2BEC", "000005", {"features": 5.0}),
+        ("2BE9", "03", {"flags": 3.0}),
+        ("2BF2", "0040e201000000fffc", {
+            "flags": 0.0, "count": 123456.0, "source": 255.0, "offset": -4.0,
+        }),
+        ("2A23", "0102030405060708", {"identifier": "0102030405060708"}),
+        ("2A50", "02341278560100", {
+            "vendor_source": 2.0, "vendor": 0x1234, "product": 0x5678, "version": 1.0,
+        }),
+        ("2A2B", "ea0700030e051e078001", {"utc_s": None}),
+    ],
+)  # fmt: skip
+def test_the_other_structures_of_the_sig(uuid, data, parts):
+    expected = {
+        f"{uuid}.{name}": value if value is None or isinstance(value, str) else pytest.approx(value)
+        for name, value in parts.items()
+    }
+    assert decode(uuid, data) == expected
+    assert decode(uuid, data[:-2]) in ({}, "value of a wrong length or form")
+
+
+def test_every_flag_of_the_battery_level_status():
+    # Flags 7: identifier, level and additional status follow. Power state 0x52a3 = 0101 0010
+    # 1010 0011: battery, wired power yes, wireless no, charging, good, constant current, faults 5.
+    status = decode("2BED", "07a352341264a5")
+    assert status == {
+        "2BED.battery_present": "yes",
+        "2BED.external_power": "yes",
+        "2BED.wireless_power": "no",
+        "2BED.charge_state": "charging",
+        "2BED.charge_level": "good",
+        "2BED.charging_type": "constant_current",
+        "2BED.fault": 5,
+        "2BED.power_state": 0x52A3,
+        "2BED.identifier": 0x1234,
+        "2BED.level": 100,
+        "2BED.additional_status": 0xA5,
+    }
+    assert decode("2BED", "02a302ff")["2BED.level"] is None, "above 100 % is reserved"
+    assert decode("2BED", "02a302") == "value of a wrong length or form"
+    assert decode("2BED", "00500c")["2BED.charging_type"] == "reserved"
+    assert decode("2BED", "005800")["2BED.wireless_power"] == "unknown"
+
+
+def test_texts_of_the_device_information():
+    assert decode("2A24", "4361642031") == {"2A24": "Cad 1"}
+    assert decode("2A29", "ff") == {"2A29": r"\xff"}
+
+
+def test_everything_known_has_a_name():
+    assert {*SCALARS, *STRUCTURES, *TEXTS} <= NAMES.keys()
+
+
+def test_the_presentation_format():
+    # Format codes and units: SIG assigned numbers; layout of the descriptor from memory.
+    assert presentation(bytes.fromhex("06fe2827010000")) == Presentation("uint16", -2, "V")
+    assert presentation(bytes.fromhex("0e000427010000")) == Presentation("sint16", 0, "A")
+    assert presentation(bytes.fromhex("160000ff010000")) == Presentation("medfloat16", 0, "")
+    assert presentation(bytes.fromhex("fe002827010000")) is None
+    assert presentation(b"") is None
 
 
 @pytest.mark.parametrize(
