@@ -26,7 +26,11 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
     "refused": ("stretch of refused data", "stretches of refused data", "s"),
     "gap": ("gap in the readings", "gaps in the readings", "s"),
     "store_damaged": ("damaged database set aside", "damaged databases set aside", ""),
-    "store_full": ("time without room for the log", "times without room for the log", ""),
+    "store_full": (
+        "time without room for the log",
+        "times without room for the log",
+        "intervals lost",
+    ),
     "source_lost": ("loss of the source", "losses of the source", "s"),
     "counter_reset": ("reset of the hour counter", "resets of the hour counter", ""),
 }

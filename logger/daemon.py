@@ -51,6 +51,7 @@ class Daemon:
 
     def __init__(self, config: Config) -> None:
         self.config = config
+        self._notices: list[str] = []
         self.source: Source = open_source(config)
         live = self.source.live
         started_s = boottime_s() if live else time.time()
@@ -65,13 +66,14 @@ class Daemon:
                 offset_quality=1 if live else 2,
                 version=__version__,
             ),
+            self._tell,
         )
         self.recorder = Recorder(config, self.writer, self.source.refusals)
         self._status: LinkStatus | None = None
-        self._notices: list[str] = []
         self._newest_s = 0.0
         self._renewed_s = 0.0
         self._described = self.source.describe()
+        self._blind = False
         self._snapshot = snapshot_path(config.store.path)
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
@@ -112,9 +114,13 @@ class Daemon:
     def _note(self, status: LinkStatus) -> None:
         self._status = status
         if status.notice:
-            log.warning("%s: %s", self.source.describe(), status.notice)
-            self._notices = [*self._notices[1 - _MOST_NOTICES :], status.notice]
+            self._tell(status.notice, f"{self.source.describe()}: ")
         self._renew()
+
+    def _tell(self, notice: str, whose: str = "") -> None:
+        """Tell the journal, and whoever watches."""
+        log.warning("%s%s", whose, notice)
+        self._notices = [*self._notices[1 - _MOST_NOTICES :], notice]
 
     async def _beat(self) -> None:
         """Renew the snapshot while no readings do it."""
@@ -129,7 +135,15 @@ class Daemon:
         """Commit if it is time, and write the snapshot."""
         self.recorder.tick()
         self._renewed_s = boottime_s()
-        write_snapshot(self._snapshot, self._now())
+        try:
+            write_snapshot(self._snapshot, self._now())
+        except OSError as error:
+            # Without its snapshot the dashboard is blind; the log itself goes on.
+            if not self._blind:
+                self._tell(f"{self._snapshot}: cannot be written: {error.strerror}")
+            self._blind = True
+        else:
+            self._blind = False
 
     def _now(self) -> Snapshot:
         now_s, wall_s = boottime_s(), time.time()

@@ -25,6 +25,14 @@ class StoreError(EbbwattError):
     """The database is not ours, is newer than the program, is locked, or is damaged."""
 
 
+class StoreUnwritableError(StoreError):
+    """The database cannot be written now (no room, write-protected, locked); later it may be."""
+
+
+class StoreDamagedError(StoreError):
+    """The file is no longer what was written into it."""
+
+
 class SourceError(EbbwattError):
     """A source could not be opened or was lost; trying again makes sense."""
 

@@ -45,11 +45,9 @@ class Recorder:
         self._condenser = Condenser(config.log)
         self._commit_s = config.store.commit_s
         self._committed_s = time.monotonic()
+        self._live = writer.start.boot_id is not None
         self._refused = RefusedTime(
-            refusals,
-            config.log.interval_s,
-            self._note_refused,
-            live=writer.start.boot_id is not None,
+            refusals, config.log.interval_s, self._note_refused, live=self._live
         )
 
     def take(self, reading: Reading) -> None:
@@ -66,7 +64,7 @@ class Recorder:
         self.newest = clean
         if closed is not None:
             self.writer.add(closed)
-            if self.writer.waiting >= MOST_WAITING:
+            if not self._live and self.writer.waiting >= MOST_WAITING:
                 self.writer.commit()
 
     def tick(self) -> None:

@@ -23,7 +23,7 @@ def streamed(readings, log):
     closed = [interval for r in readings if (interval := condenser.add(r))]
     if last := condenser.flush():
         closed.append(last)
-    return [interval_row(0, interval)[1:] for interval in closed]
+    return [interval_row(interval) for interval in closed]
 
 
 def in_bulk(readings, log, cover=None, cuts=()):

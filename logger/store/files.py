@@ -8,7 +8,7 @@ import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from logger.errors import StoreError
+from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -116,19 +116,32 @@ def _version(path: Path) -> int:
     return version
 
 
+#: SQLite's primary result codes (sqlite.org/rescode.html) that say: not now, perhaps later.
+_NOT_NOW = {
+    sqlite3.SQLITE_BUSY: "is locked by another program; try again when it is done",
+    sqlite3.SQLITE_LOCKED: "is locked by another program; try again when it is done",
+    sqlite3.SQLITE_FULL: "there is no room left on the disk; make room",
+    sqlite3.SQLITE_READONLY: "is write-protected; make it writable",
+    sqlite3.SQLITE_IOERR: "cannot be written (is the disk full, or failing?)",
+    sqlite3.SQLITE_CANTOPEN: "cannot be opened for writing (is the disk full or write-protected?)",
+}
+
+
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into ours, at the border."""
     try:
         yield
     except sqlite3.DatabaseError as error:
-        text = str(error)
-        if "locked" in text or "busy" in text:
-            raise StoreError(
-                f"{path}: is locked by another program; try again when it is done"
-            ) from error
-        if "not a database" in text:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code in _NOT_NOW:
+            raise StoreUnwritableError(f"{path}: {_NOT_NOW[code]}") from error
+        if code == sqlite3.SQLITE_NOTADB:
             raise StoreError(f"{path}: is not an Ebbwatt database; name another file") from error
-        raise StoreError(f"{path}: {text}") from error
+        if code == sqlite3.SQLITE_CORRUPT:
+            raise StoreDamagedError(
+                f"{path}: is damaged; 'ebbwatt log' sets it aside and keeps what can be read"
+            ) from error
+        raise StoreError(f"{path}: {error}") from error
     except OSError as error:
         raise StoreError(f"{path}: {error.strerror or error}") from error

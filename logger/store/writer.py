@@ -6,17 +6,19 @@ Wear of a memory card is set by the number of commits, so a commit is made at mo
 
 from __future__ import annotations
 
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
+from logger.errors import StoreError, StoreUnwritableError
 from logger.reading import OperatingState
 from logger.store.faults import session_cut_short
 from logger.store.files import open_writer, translated
+from logger.store.shortage import Shortage, Waiting
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from logger.config import ChargerConfig
@@ -32,9 +34,6 @@ INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_m
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
-
-#: Events that may wait for a commit.
-MOST_EVENTS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +53,13 @@ class SessionStart:
     version: str = ""
 
 
-def interval_row(session: int, interval: Interval) -> tuple[int | None, ...]:
-    """Return the stored row of an interval; ends are rounded, so neighbours still meet."""
+def interval_row(interval: Interval) -> tuple[int | None, ...]:
+    """Return the stored row of an interval without its session.
+
+    Ends are rounded, so neighbours still meet.
+    """
     start_ms = round(interval.start_s * 1000.0)
     return (
-        session,
         start_ms,
         round(interval.end_s * 1000.0) - start_ms,
         STATE_NUMBER[interval.state],
@@ -83,81 +84,81 @@ def _scaled(value: float | None, factor: float) -> int | None:
 class Writer:
     """Writes one session of one fitting. Use as a context manager, or call ``close``.
 
+    A live session outlasts a full or write-protected disk: the newest rows stay in memory, what
+    had to be dropped is counted, and both are written when there is room. A recording can be read
+    again, so there a disk without room is an error.
+
+    Parameters
+    ----------
+    path
+        The database.
+    charger
+        The fitting that is logged.
+    session
+        What is known of the session.
+    tell
+        Takes what a person should know: once when the disk gives no room, once when it does again.
+
     Raises
     ------
     StoreError
         On opening and on committing; what is not committed stays in memory.
     """
 
-    def __init__(self, path: Path, charger: ChargerConfig, session: SessionStart) -> None:
+    def __init__(
+        self,
+        path: Path,
+        charger: ChargerConfig,
+        session: SessionStart,
+        tell: Callable[[str], None] = lambda _: None,
+    ) -> None:
         self.path = path
         self.start = session
-        self._connection = open_writer(path)
-        self._waiting: list[tuple[int | None, ...]] = []
-        self._events: list[tuple[int, int, str, float | None, str]] = []
+        #: 0 as long as the session could not be begun in the file.
+        self.session = self.fitting = 0
         #: How the live session before ended, if without notice: a kind of event.
         self.cut_before: str | None = None
-        with translated(path), self._connection:
-            self._connection.execute("BEGIN IMMEDIATE")
-            if (cut := session_cut_short(self._connection, session.boot_id)) is not None:
-                before, at_ms, self.cut_before = cut
-                self._connection.execute(INSERT_EVENT, (before, at_ms, self.cut_before, None, ""))
-            self.fitting = _fitting(self._connection, charger, session)
-            self.session = _session(self._connection, self.fitting, session)
+        self._charger = charger
+        self._connection: sqlite3.Connection | None = None
+        self._waiting = Waiting()
+        self._offset: tuple[int, int] | None = None
+        self._shortage = Shortage(tell) if session.boot_id is not None else None
+        self._attempt(self._begin)
 
     def add(self, interval: Interval) -> None:
         """Keep an interval for the next commit."""
-        self._waiting.append(interval_row(self.session, interval))
+        self._waiting.add(interval_row(interval))
 
     @property
     def waiting(self) -> int:
         """Number of intervals that are not committed yet."""
-        return len(self._waiting)
-
-    def commit(self) -> None:
-        """Write what waits, in one synchronised transaction."""
-        if not self._waiting and not self._events:
-            return
-        with translated(self.path), self._connection:
-            self._connection.execute("BEGIN IMMEDIATE")
-            self._connection.executemany(INSERT_INTERVAL, self._waiting)
-            self._connection.executemany(INSERT_EVENT, self._events)
-        self._waiting.clear()
-        self._events.clear()
+        return len(self._waiting.rows)
 
     def add_event(
         self, at_s: float, kind: str, amount: float | None = None, text: str = ""
     ) -> None:
-        """Keep an event of this session for the next commit; ``at_s`` is on its clock.
-
-        At most :data:`MOST_EVENTS` wait: a fault that repeats must not fill the memory.
-        """
-        if len(self._events) < MOST_EVENTS:
-            self._events.append((self.session, round(at_s * 1000.0), kind, amount, text))
+        """Keep an event of this session for the next commit; ``at_s`` is on its clock."""
+        self._waiting.add_event((round(at_s * 1000.0), kind, amount, text))
 
     def set_offset(self, offset_s: float, quality: int) -> None:
         """Correct the wall time of every session of this boot."""
-        with translated(self.path), self._connection:
-            self._connection.execute("BEGIN IMMEDIATE")
-            self._connection.execute(
-                "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE id = ? OR "
-                "boot_id = (SELECT boot_id FROM sessions WHERE id = ?)",
-                (round(offset_s * 1000.0), quality, self.session, self.session),
-            )
+        self._offset = (round(offset_s * 1000.0), quality)
+        self._attempt(self._write)
+
+    def commit(self) -> None:
+        """Write what waits, in one synchronised transaction."""
+        if self._waiting or self._offset is not None:
+            self._attempt(self._write)
 
     def close(self, ended_s: float | None = None) -> None:
         """Commit what waits, mark the session as ended if ``ended_s`` is given, and close."""
         try:
             self.commit()
             if ended_s is not None:
-                with translated(self.path), self._connection:
-                    self._connection.execute("BEGIN IMMEDIATE")
-                    self._connection.execute(
-                        "UPDATE sessions SET ended_ms = ? WHERE id = ?",
-                        (round(ended_s * 1000.0), self.session),
-                    )
+                self._attempt(lambda: self._end(round(ended_s * 1000.0)))
         finally:
-            self._connection.close()
+            if self._connection is not None:
+                self._connection.close()
 
     def __enter__(self) -> Self:
         """Return the writer itself."""
@@ -166,6 +167,70 @@ class Writer:
     def __exit__(self, *_: object) -> None:
         """Commit and close, without marking the session as ended."""
         self.close()
+
+    def _attempt(self, work: Callable[[], None]) -> None:
+        """Do one piece of writing; a live session bears a disk that gives no room."""
+        if self._shortage is None:
+            work()
+            return
+        try:
+            work()
+        except StoreUnwritableError as error:
+            self._shortage.begins(
+                str(error), self._waiting.newest_ms(round(self.start.started_s * 1000.0))
+            )
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        """Give a connection inside one transaction in which the session has begun."""
+        if self._connection is None:
+            self._connection = open_writer(self.path)
+        before = self.session
+        try:
+            with translated(self.path), self._connection as connection:
+                connection.execute("BEGIN IMMEDIATE")
+                if not self.session:
+                    self._begin_in(connection)
+                yield connection
+        except StoreError:
+            self.session = before
+            raise
+
+    def _begin(self) -> None:
+        with self._transaction():
+            pass
+
+    def _begin_in(self, connection: sqlite3.Connection) -> None:
+        if (cut := session_cut_short(connection, self.start.boot_id)) is not None:
+            before, at_ms, self.cut_before = cut
+            connection.execute(INSERT_EVENT, (before, at_ms, self.cut_before, None, ""))
+        self.fitting = _fitting(connection, self._charger, self.start)
+        self.session = _session(connection, self.fitting, self.start)
+
+    def _write(self) -> None:
+        waiting, shortage = self._waiting, self._shortage
+        with self._transaction() as connection:
+            connection.executemany(INSERT_INTERVAL, ((self.session, *row) for row in waiting.rows))
+            events = list(waiting.events)
+            if shortage is not None and (event := shortage.event(waiting.dropped)) is not None:
+                events.append(event)
+            connection.executemany(INSERT_EVENT, ((self.session, *event) for event in events))
+            if self._offset is not None:
+                connection.execute(
+                    "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE id = ? OR "
+                    "boot_id = (SELECT boot_id FROM sessions WHERE id = ?)",
+                    (*self._offset, self.session, self.session),
+                )
+        if shortage is not None:
+            shortage.ends(waiting.dropped)
+        waiting.clear()
+        self._offset = None
+
+    def _end(self, ended_ms: int) -> None:
+        with self._transaction() as connection:
+            connection.execute(
+                "UPDATE sessions SET ended_ms = ? WHERE id = ?", (ended_ms, self.session)
+            )
 
 
 def write_import(

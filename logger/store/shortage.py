@@ -1,0 +1,97 @@
+"""What waits for a commit, and what becomes of it while the disk gives no room."""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    Row = tuple[int | None, ...]
+    EventRow = tuple[int, str, float | None, str]
+
+#: Intervals that are held in memory, about 3 MB: four days of running, a month of rest.
+MOST_HELD = 5000
+#: Events that are held: a fault that repeats must not fill the memory.
+MOST_EVENTS = 500
+
+
+class Waiting:
+    """Rows that are not committed yet, without their session; the newest ones if there are many.
+
+    ``dropped`` counts the intervals that had to go.
+    """
+
+    def __init__(self) -> None:
+        self.rows: deque[Row] = deque()
+        self.events: deque[EventRow] = deque(maxlen=MOST_EVENTS)
+        self.dropped = 0
+
+    def __bool__(self) -> bool:
+        """Tell whether anything waits."""
+        return bool(self.rows or self.events)
+
+    def add(self, row: Row) -> None:
+        """Keep one row; the oldest goes if there are too many."""
+        if len(self.rows) >= MOST_HELD:
+            self.rows.popleft()
+            self.dropped += 1
+        self.rows.append(row)
+
+    def add_event(self, event: EventRow) -> None:
+        """Keep one event."""
+        self.events.append(event)
+
+    def newest_ms(self, otherwise: int) -> int:
+        """Return the end of the newest row on the session's clock."""
+        if not self.rows:
+            return otherwise
+        start_ms, duration_ms = self.rows[-1][:2]
+        return (start_ms or 0) + (duration_ms or 0)
+
+    def clear(self) -> None:
+        """Forget what has been committed."""
+        self.rows.clear()
+        self.events.clear()
+        self.dropped = 0
+
+
+class Shortage:
+    """One stretch in which the store cannot be written: told at its beginning and at its end.
+
+    Parameters
+    ----------
+    tell
+        Takes a line for a person.
+    """
+
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        self._tell = tell
+        self._since_s: float | None = None
+        self._since_ms = 0
+
+    def begins(self, reason: str, at_ms: int) -> None:
+        """Take note that writing failed; ``at_ms`` is on the session's clock."""
+        if self._since_s is not None:
+            return
+        self._since_s, self._since_ms = time.monotonic(), at_ms
+        self._tell(f"{reason}. Logging goes on in memory, up to {MOST_HELD} intervals.")
+
+    def event(self, dropped: int) -> EventRow | None:
+        """Return the event that tells of the shortage, if there is one."""
+        if self._since_s is None:
+            return None
+        return self._since_ms, "store_full", float(dropped), self._words(dropped)
+
+    def ends(self, dropped: int) -> None:
+        """Take note that writing succeeded."""
+        if self._since_s is None:
+            return
+        self._tell(f"The log can be written again: {self._words(dropped)}.")
+        self._since_s = None
+
+    def _words(self, dropped: int) -> str:
+        lasted_s = time.monotonic() - (self._since_s or 0.0)
+        return f"after {lasted_s / 60.0:.0f} min, {dropped} intervals lost"

@@ -1,0 +1,201 @@
+"""A disk without room, or write-protected: the logger goes on and loses nothing committed."""
+
+import os
+import resource
+import signal
+import sqlite3
+import subprocess
+import time
+from contextlib import contextmanager
+
+import pytest
+
+from analysis.history import load_history
+from logger.config import ChargerConfig
+from logger.errors import StoreUnwritableError
+from logger.interval import Interval
+from logger.reading import OperatingState
+from logger.store import shortage
+from logger.store.events import list_events
+from logger.store.files import prepare
+from logger.store.writer import SessionStart, Writer
+from tests.rigs.live import live
+
+CONFIG = """\
+[charger]
+rated_w = 110
+
+[store]
+path = "{path}"
+commit_s = 1
+
+[log]
+interval_s = 0.1
+
+[source]
+kind = "simulated"
+seed = 7
+"""
+
+
+def wait_for(condition, limit_s=25.0):
+    end_s = time.monotonic() + limit_s
+    while time.monotonic() < end_s:
+        if found := condition():
+            return found
+        time.sleep(0.05)
+    raise AssertionError("waited in vain")
+
+
+def told(folder, words):
+    """Wait until the daemon's snapshot carries a notice with these words; return the snapshot."""
+
+    def look():
+        snapshot = live(folder)
+        return snapshot if any(words in notice for notice in snapshot.notices) else None
+
+    return wait_for(look)
+
+
+@contextmanager
+def small_disk(tmp_path):
+    """Mount a file system of one megabyte; needs root."""
+    if os.geteuid() != 0:
+        pytest.skip("mounting a small file system needs root")
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", folder], check=False, capture_output=True
+    )
+    if done.returncode != 0:
+        pytest.skip(f"cannot mount: {done.stderr.decode()}")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "-l", folder], check=True)
+
+
+def fill(folder):
+    with (folder / "filler").open("wb", buffering=0) as file:
+        try:
+            while True:
+                file.write(b"x" * 4096)
+        except OSError:
+            return
+
+
+def check_nothing_was_lost(daemon, path, stored_before):
+    """End the daemon; everything it read is stored, and the shortage was told and counted once."""
+    daemon.send_signal(signal.SIGTERM)
+    _, said = daemon.communicate(timeout=20)
+    assert daemon.returncode == 0, said
+    assert said.count("Logging goes on in memory") == 1
+    assert said.count("can be written again") == 1
+    history = load_history(path)
+    assert history.readings.sum() >= stored_before
+    read = int(said.split("ended: ")[1].split(" readings")[0])
+    assert history.readings.sum() == read, "held in memory, then written"
+    (event,) = list_events(path)
+    assert (event.kind, event.amount) == ("store_full", 0.0)
+
+
+def test_a_full_disk_stops_nothing_and_loses_nothing(tmp_path, start_daemon):
+    with small_disk(tmp_path) as disk:
+        path = disk / "ebbwatt.db"
+        (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(path=path), encoding="utf-8")
+        daemon = start_daemon(tmp_path)
+        wait_for(lambda: path.exists() and live(disk).readings > 15)
+        stored = load_history(path).readings.sum()
+        fill(disk)
+        wait_for(lambda: any("no room" in n for n in live(disk).notices))
+        assert load_history(path).readings.sum() >= stored, "what was committed is there"
+        held = wait_for(lambda: (s := live(disk)).waiting_intervals >= 3 and s)
+        assert daemon.poll() is None
+        (disk / "filler").unlink()
+        wait_for(lambda: live(disk).waiting_intervals < held.waiting_intervals)
+        wait_for(lambda: any("written again" in n for n in live(disk).notices))
+        check_nothing_was_lost(daemon, path, stored)
+
+
+def test_a_file_that_may_not_grow_is_the_same(tmp_path, start_daemon):
+    # Without root: the kernel refuses to let any file of the daemon grow (RLIMIT_FSIZE).
+    path = tmp_path / "ebbwatt.db"
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(path=path), encoding="utf-8")
+    daemon = start_daemon(tmp_path, measured=False)
+    live(tmp_path, 15)
+    stored = load_history(path).readings.sum()
+    resource.prlimit(daemon.pid, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+    told(tmp_path, "cannot be written")
+    assert daemon.poll() is None
+    resource.prlimit(
+        daemon.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
+    )
+    told(tmp_path, "written again")
+    check_nothing_was_lost(daemon, path, stored)
+
+
+def interval(start_s):
+    return Interval(
+        start_s, 60.0, OperatingState.RUNNING, 60, 1.0, 1.0, 13.0, 13.0, 13.0, 13.0,
+        None, None, None, None,
+    )  # fmt: skip
+
+
+def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr(shortage, "MOST_HELD", 10)
+    path = tmp_path / "ebbwatt.db"
+    prepare(path)
+    lines = []
+    session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+    with Writer(path, ChargerConfig("x", 110.0), session, lines.append) as writer:
+        writer._connection.execute("PRAGMA query_only = 1")  # every write fails as if protected
+        for k in range(25):
+            writer.add(interval(60.0 * k))
+            writer.commit()
+            writer.add_event(60.0 * k, "gap", 1.0)
+        assert writer.waiting == 10
+        writer._connection.execute("PRAGMA query_only = 0")
+        writer.commit()
+        assert writer.waiting == 0
+    history = load_history(path)
+    assert (history.start_s - 1.7e9).tolist() == [60.0 * k for k in range(15, 25)], "the newest"
+    events = list_events(path)
+    assert [e.amount for e in events if e.kind == "store_full"] == [15.0]
+    assert sum(e.kind == "gap" for e in events) == 25
+    assert len(lines) == 2, lines
+    assert "15 intervals lost" in lines[1]
+
+
+def test_a_session_begins_later_if_there_is_no_room_at_the_start(tmp_path):
+    path = tmp_path / "ebbwatt.db"
+    prepare(path)
+    with Writer(path, ChargerConfig("x", 110.0), SessionStart("port", 0.0, boot_id="a")):
+        pass
+    blocker = sqlite3.connect(path, isolation_level=None)
+    blocker.execute("BEGIN IMMEDIATE")
+    session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("logger.store.files.BUSY_TIMEOUT_S", 0.05)
+        writer = Writer(path, ChargerConfig("x", 110.0), session)
+        assert writer.session == 0
+        writer.add(interval(0.0))
+        writer.commit()
+        assert writer.waiting == 1
+        blocker.close()
+        writer.commit()
+        assert (writer.session, writer.waiting, writer.cut_before) == (2, 0, "power_cut")
+        writer.close(60.0)
+    assert len(load_history(path)) == 1
+
+
+def test_a_recording_stops_with_an_error_instead(tmp_path):
+    path = tmp_path / "ebbwatt.db"
+    prepare(path)
+    writer = Writer(path, ChargerConfig("x", 110.0), SessionStart("recording", 0.0))
+    writer._connection.execute("PRAGMA query_only = 1")
+    writer.add(interval(0.0))
+    with pytest.raises(StoreUnwritableError, match="write-protected"):
+        writer.commit()
+    writer._connection.execute("PRAGMA query_only = 0")
+    writer.close()
+    assert len(load_history(path)) == 1, "it was kept, and goes in when it can"
