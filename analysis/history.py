@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.columns import load_columns
 from logger.reading import OperatingState
 from logger.store.reader import COLUMNS, Fitting, Reader
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -108,24 +107,26 @@ def load_history(
 
 def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:
     """Load what was written of a fitting from the row ``first_id`` on, with every event."""
-    table = _table(reader.intervals(fitting.id, first_id), reader.count(fitting.id, first_id))
-    column = dict(zip(COLUMNS, table.T, strict=True))
-    session = column["session"].astype(np.int64)
+    column = load_columns(reader, fitting.id, COLUMNS, first_id)
+    session = column.pop("session").astype(np.int64)
     sessions = reader.sessions(fitting.id)
     offsets = {s.id: s.offset_ms for s in sessions}
     known = {s.id: s.offset_quality > 0 for s in sessions}
-    ids, where = np.unique(session, return_inverse=True)
+    # Rows of a session follow one another, so a few stretches say it for a million rows.
+    opens = np.flatnonzero(np.diff(session, prepend=-1))
+    ids, lengths = session[opens], np.diff(opens, append=len(session))
     offset_ms = np.array([offsets.get(int(i), 0) for i in ids], dtype=float)
     clock_known = np.array([known.get(int(i), False) for i in ids], dtype=bool)
-    start_s = (column["start_ms"] + offset_ms[where]) / 1000.0
+    start_s = column.pop("start_ms") + np.repeat(offset_ms, lengths)
+    start_s /= 1000.0
     history = History(
         start_s=start_s,
-        duration_s=column["duration_ms"] / 1000.0,
-        state=column["state"].astype(np.int8),
-        readings=column["readings"].astype(np.int64),
-        **{ours: column[stored] / scale for stored, ours, scale in _SCALES},
+        duration_s=_scaled(column.pop("duration_ms"), 1000.0),
+        state=column.pop("state").astype(np.int8),
+        readings=column.pop("readings").astype(np.int64),
+        **{ours: _scaled(column.pop(stored), scale) for stored, ours, scale in _SCALES},
         session=session,
-        clock_known=clock_known[where],
+        clock_known=np.repeat(clock_known, lengths),
         fitting=fitting,
         events=tuple(reader.events()),
     )
@@ -134,14 +135,8 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
     return history.select(np.argsort(start_s, kind="stable"))
 
 
-def _table(rows: Iterable[tuple[float, ...]], count: int) -> NDArray[np.float64]:
-    """Read rows into one array of shape (count, columns); what is infinite becomes NaN.
-
-    The daemon may write while this reads: rows beyond ``count`` are left for the next time.
-    """
-    width = len(COLUMNS)
-    values = itertools.chain.from_iterable(itertools.islice(rows, count))
-    # Millisecond times stay exact (below 2**53).
-    table = np.fromiter(values, dtype=np.float64, count=count * width).reshape(count, width)
-    table[np.isinf(table)] = np.nan
-    return table
+def _scaled(values: NDArray[np.float64], divisor: float) -> NDArray[np.float64]:
+    """Divide in place, where there is anything: a million rows are not copied for it."""
+    if values.flags.writeable:
+        values /= divisor
+    return values

@@ -69,28 +69,42 @@ def running_hours(
     told = np.flatnonzero(np.isfinite(counter_h) & (counter_h >= 0.0))
     if len(told) == 0:
         return Hours(logged, counted=False, breaks=none, wraps=none)
-    told = told[~_glitches(counter_h[told], end_s[told], clock_known[told])]
-    value, clock, known = counter_h[told], end_s[told], clock_known[told]
+    glitch = _glitches(counter_h[told], end_s[told], clock_known[told])
+    if glitch.any():
+        told = told[~glitch]
+    value, known = counter_h[told], clock_known[told]
     growth = np.diff(value)
-    elapsed = np.diff(clock) / 3600.0
-    run_between = np.diff(logged[told])
-    room = elapsed * (1.0 + SLACK_SHARE) + SLACK_H
-    believable = (growth >= 0.0) & ((growth <= room) | ~(known[1:] & known[:-1]))
-    amount = np.where(believable, growth, run_between)
+    # Ten years are a million rows and more: few arrays of that length live at a time.
+    room = _room(np.diff(end_s[told]))
+    believable = growth <= room
+    believable |= ~(known[1:] & known[:-1])
+    believable &= growth >= 0.0
+    amount = growth.copy()
+    odd = np.flatnonzero(~believable)
+    amount[odd] = logged[told[odd + 1]] - logged[told[odd]]
     wrapped = np.zeros(len(growth), dtype=bool)
-    for k in np.flatnonzero(~believable):
+    for k in odd:
         for modulus in MODULI_H:
             over = growth[k] + modulus
             near = value[k] > 0.98 * modulus and value[k] <= modulus
             if growth[k] < 0.0 and near and 0.0 <= over <= room[k]:
                 amount[k], wrapped[k] = over, True
                 break
-    if growth[believable].sum() <= 0.0 and logged[-1] > 2.0 * SLACK_H:
+    if not (growth[believable] > 0.0).any() and logged[-1] > 2.0 * SLACK_H:
         return Hours(logged, counted=False, breaks=none, wraps=none)  # a counter that never counts
+    del growth, room
     at_told = value[0] + np.concatenate(([0.0], np.cumsum(amount)))
     at_end = _between(logged, told, at_told)
     broken = told[1:][~believable]
     return Hours(at_end, counted=True, breaks=broken, wraps=told[1:][wrapped])
+
+
+def _room(elapsed_s: Floats) -> Floats:
+    """Return the growth that so much time leaves room for, h; takes the place of ``elapsed_s``."""
+    elapsed_s /= 3600.0
+    elapsed_s *= 1.0 + SLACK_SHARE
+    elapsed_s += SLACK_H
+    return elapsed_s
 
 
 def _glitches(value: Floats, clock: Floats, known: Flags) -> Flags:
@@ -99,24 +113,36 @@ def _glitches(value: Floats, clock: Floats, known: Flags) -> Flags:
     if len(value) < 3:
         return bad
 
-    def agrees(first: Floats, second: Floats, hours: Floats) -> Flags:
+    def agrees(first: Floats, second: Floats, room: Floats) -> Flags:
         rise = second - first
-        return (rise >= 0.0) & (rise <= hours * (1.0 + SLACK_SHARE) + SLACK_H)
+        fits: Flags = rise >= 0.0
+        fits &= rise <= room
+        return fits
 
+    fits = agrees(value[:-1], value[1:], _room(np.diff(clock)))
+    fits |= ~(known[1:] & known[:-1])
+    if fits.all():
+        return bad
     step = np.diff(clock) / 3600.0
-    fits = agrees(value[:-1], value[1:], step) | ~(known[1:] & known[:-1])
-    around = agrees(value[:-2], value[2:], step[:-1] + step[1:])
+    over_both = (step[:-1] + step[1:]) * (1.0 + SLACK_SHARE) + SLACK_H
+    around = agrees(value[:-2], value[2:], over_both)
     bad[1:-1] = around & ~(fits[:-1] & fits[1:])
     return bad
 
 
 def _between(logged: Floats, told: NDArray[np.intp], at_told: Floats) -> Floats:
     """Carry hours from the told intervals to all others by the hours seen running in the log."""
-    last = np.searchsorted(told, np.arange(len(logged)), side="right") - 1
-    first = last < 0
-    base = np.where(first, 0, last)
-    value: Floats = at_told[base] + logged - logged[told[base]]
-    following = np.minimum(last + 1, len(told) - 1)
-    # Between two told instants the log must not run past the next one.
-    value = np.where(first | (following == base), value, np.minimum(value, at_told[following]))
-    return np.maximum.accumulate(np.maximum(value, 0.0))
+    if len(told) == len(logged):
+        value: Floats = at_told + logged
+        value -= logged
+        np.minimum(value[:-1], at_told[1:], out=value[:-1])
+    else:
+        last = np.searchsorted(told, np.arange(len(logged)), side="right") - 1
+        first = last < 0
+        base = np.where(first, 0, last)
+        value = at_told[base] + logged - logged[told[base]]
+        following = np.minimum(last + 1, len(told) - 1)
+        # Between two told instants the log must not run past the next one.
+        value = np.where(first | (following == base), value, np.minimum(value, at_told[following]))
+    np.maximum(value, 0.0, out=value)
+    return np.maximum.accumulate(value, out=value)

@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.cover import Cover
 from logger.errors import StoreError
+from logger.store.blocks import pack
 from logger.store.files import open_writer, translated
 from logger.store.reader import COLUMNS, Reader
 from logger.store.writer import INSERT_EVENT, INSERT_INTERVAL
@@ -79,6 +80,7 @@ class _Merge:
         sessions: dict[int, int] = {}
         for fitting in self._source.fittings():
             self._fitting(fitting, sessions)
+        pack(self._connection)
         self._events(sessions)
         return self._result
 

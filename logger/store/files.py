@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
 #: "Ebbw" in ASCII; stands in the header of every database of ours (PRAGMA application_id).
 APPLICATION_ID = 0x45626277
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+#: The oldest version that can still be read as it is, from a write-protected stick for instance.
+OLDEST_READ = 1
 #: How long a command waits for another program's write to end.
 BUSY_TIMEOUT_S = 10.0
 
@@ -74,7 +76,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
             f"{path}: there is no such database yet; 'ebbwatt log' or 'ebbwatt import' makes it"
         )
     version = _version(path)
-    if version < SCHEMA_VERSION:
+    if version < OLDEST_READ:
         raise StoreError(
             f"{path}: has schema version {version}, this program reads {SCHEMA_VERSION}; run "
             f"'ebbwatt log' or 'ebbwatt import' once to bring it up to date"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
@@ -11,7 +12,7 @@ from logger.store.files import open_reader, translated
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
 #: Columns of :meth:`Reader.intervals`, in order; integers scaled as in the schema.
@@ -119,29 +120,56 @@ class Reader:
         )
         return [Session(*row) for row in rows]
 
-    def intervals(self, fitting: int, first_id: int = 0) -> Iterator[tuple[float, ...]]:
-        """Yield the stored rows of a fitting with :data:`COLUMNS`, in order of writing.
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Let everything inside read the same state, whatever the daemon writes meanwhile."""
+        with translated(self.path):
+            self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self._connection.rollback()
+
+    def intervals(
+        self, fitting: int, first_id: int, last_id: int, columns: Sequence[str] = COLUMNS
+    ) -> Iterator[tuple[float, ...]]:
+        """Yield the columns of a fitting's rows from one id to another, in order of writing.
 
         An absent value is infinite: a number, so that arrays are filled without a look at each.
-        ``first_id`` leaves out what was written before that row.
         """
-        names = ", ".join(f"coalesce(intervals.{name}, 9e999)" for name in COLUMNS)
+        names = ", ".join(f"coalesce(intervals.{name}, 9e999)" for name in columns)
         with translated(self.path):
             yield from self._connection.execute(
                 f"SELECT {names} FROM intervals "  # noqa: S608 - our own column names
-                "WHERE id >= ? AND session IN (SELECT id FROM sessions WHERE fitting = ?)",
-                (first_id, fitting),
+                "WHERE id BETWEEN ? AND ? AND session IN "
+                "(SELECT id FROM sessions WHERE fitting = ?) ORDER BY id",
+                (first_id, last_id, fitting),
             )
 
-    def count(self, fitting: int, first_id: int = 0) -> int:
+    def count(self, fitting: int, first_id: int, last_id: int) -> int:
         """Return how many rows :meth:`intervals` yields."""
         rows = self._rows(
-            "SELECT count(*) FROM intervals WHERE id >= ? AND session IN "
+            "SELECT count(*) FROM intervals WHERE id BETWEEN ? AND ? AND session IN "
             "(SELECT id FROM sessions WHERE fitting = ?)",
             first_id,
+            last_id,
             fitting,
         )
         return int(rows[0][0])
+
+    def blocks(self) -> list[tuple[int, int, int]]:
+        """Return (first id, last id, rows) of each packed block, in order of writing."""
+        if not self._rows("SELECT 1 FROM sqlite_master WHERE name = 'blocks'"):
+            return []  # an older schema
+        return self._rows("SELECT first_id, last_id, rows FROM blocks WHERE rows > 0 ORDER BY 2")
+
+    def block(self, last_id: int, columns: Sequence[str]) -> tuple[bytes | None, ...]:
+        """Return columns of the block that ends with a row, as :mod:`logger.store.blocks` packs."""
+        names = ", ".join(columns)
+        return self._rows(
+            f"SELECT {names} FROM blocks WHERE last_id = ?",  # noqa: S608 - our own column names
+            last_id,
+        )[0]
 
     def first_id_since(self, fitting: int, time_s: float) -> int:
         """Return the id of the first row that was written of the time since ``time_s`` (UTC)."""

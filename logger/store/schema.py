@@ -19,6 +19,10 @@ states
 intervals
     See :class:`logger.interval.Interval`. Integers scaled to mV, mC, mJ, centidegrees, seconds
     of running, millilitres; they halve the file against floating point.
+blocks
+    The same intervals as packed columns: see :mod:`logger.store.blocks`. ``rows`` intervals lie
+    between ``first_id`` and ``last_id``; 0: nothing is packed, read them. Triggers drop a block
+    when one of its rows is changed, deleted or added.
 events
     What people and the logger noted. ``session`` NULL: ``at_ms`` is UTC; otherwise it is on the
     session's clock. Struck events stay.
@@ -37,6 +41,7 @@ from sqlite_utils.migrations import Migrations
 
 from logger.reading import OperatingState
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION
+from logger.store.reader import COLUMNS
 
 migrations = Migrations("ebbwatt")
 
@@ -104,6 +109,25 @@ def create(db: Database) -> None:
         not_null={"at_ms", "kind"},
     )
     db.table("about").insert({"key": "store", "value": secrets.token_hex(8)}, pk="key")
+
+
+@migrations()
+def blocks(db: Database) -> None:
+    """Version 2."""
+    table = {"last_id": int, "first_id": int, "rows": int}
+    db.table("blocks").create(table | dict.fromkeys(COLUMNS, bytes), pk="last_id")
+    for name, event, row in (
+        ("insert", "INSERT", "NEW"),
+        ("update", "UPDATE", "OLD"),
+        ("moved", "UPDATE OF id", "NEW"),
+        ("delete", "DELETE", "OLD"),
+    ):
+        # The newest block tells at once that a new row lies behind all of them.
+        db.execute(
+            f"CREATE TRIGGER blocks_{name} AFTER {event} ON intervals "  # noqa: S608 - our own words
+            f"WHEN {row}.id <= (SELECT max(last_id) FROM blocks) "
+            f"BEGIN DELETE FROM blocks WHERE {row}.id BETWEEN first_id AND last_id; END"
+        )
 
 
 def migrate(path: Path) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Self
 
 from logger.errors import StoreError, StoreUnwritableError
 from logger.reading import OperatingState
+from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
 from logger.store.files import open_writer, translated
 from logger.store.shortage import Shortage, Waiting
@@ -211,6 +212,7 @@ class Writer:
         waiting, shortage = self._waiting, self._shortage
         with self._transaction() as connection:
             connection.executemany(INSERT_INTERVAL, ((self.session, *row) for row in waiting.rows))
+            pack(connection, most=1)
             events = list(waiting.events)
             if shortage is not None and (event := shortage.event(waiting.dropped)) is not None:
                 events.append(event)
@@ -252,6 +254,7 @@ def write_import(
         if number is None:
             number = _session(connection, _fitting(connection, charger, session), session)
         connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
+        pack(connection)
         connection.executemany(
             INSERT_EVENT,
             ((number, round(at_s * 1000.0), *values) for at_s, *values in events),

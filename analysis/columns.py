@@ -1,0 +1,177 @@
+"""Loads stored columns into arrays: from packed blocks where there are any, else row by row.
+
+Ten years are a million rows and more. Fetched as rows they pass through some twenty million Python
+objects; packed (see :mod:`logger.store.blocks`) they load at the speed of memory. Both give the
+same numbers, and rows without a block (the newest few thousand, or an old file on a write-protected
+stick) need nothing but time.
+"""
+
+from __future__ import annotations
+
+import itertools
+import struct
+import zlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logger.store.blocks import HEADER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from logger.store.reader import Reader
+
+    Floats = NDArray[np.float64]
+
+#: Rows that are fetched at a time where there is no block.
+_ROWS_AT_ONCE = 1 << 15
+_NEWEST = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Rows from one id to another; ``packed`` where a block holds them (of every fitting)."""
+
+    first_id: int
+    last_id: int
+    rows: int
+    packed: bool
+
+
+class _Columns:
+    """Columns in the making; one that is absent throughout takes no memory."""
+
+    def __init__(self, names: Sequence[str], rows: int) -> None:
+        self.names = tuple(names)
+        # The system gives memory to what is written to, not to what is asked for.
+        self._values = [np.empty(rows) for _ in names]
+        self._present = [False] * len(names)
+        self._count = 0
+
+    def append(self, columns: Sequence[Floats | None], rows: int) -> None:
+        """Append as many rows, columns in the order of ``names``; None is absent throughout."""
+        begins, ends = self._count, self._count + rows
+        for place, column in enumerate(columns):
+            if column is not None and not self._present[place]:
+                self._present[place] = True
+                self._values[place][:begins] = np.nan
+            if self._present[place]:
+                self._values[place][begins:ends] = np.nan if column is None else column
+        self._count = ends
+
+    def arrays(self) -> dict[str, Floats]:
+        """Return the columns by name, each of shape (rows appended,)."""
+        return {
+            name: self._whole(values) if present else np.broadcast_to(np.nan, self._count)
+            for name, values, present in zip(self.names, self._values, self._present, strict=True)
+        }
+
+    def _whole(self, values: Floats) -> Floats:
+        return values if len(values) == self._count else values[: self._count].copy()
+
+
+def load_columns(
+    reader: Reader, fitting: int, columns: Sequence[str], first_id: int = 0
+) -> dict[str, Floats]:
+    """Return stored columns of a fitting's intervals, unscaled, in order of writing.
+
+    Parameters
+    ----------
+    reader
+        The open database.
+    fitting
+        Its id.
+    columns
+        Names out of :data:`logger.store.reader.COLUMNS`.
+    first_id
+        Leaves out what was written before that row.
+
+    Returns
+    -------
+    Arrays of shape (n,), NaN where a value is absent; millisecond times stay exact (below 2**53).
+    A column that is absent throughout cannot be written to.
+    """
+    with reader.snapshot():
+        stretches = list(_stretches(reader, fitting, first_id))
+        loaded = _Columns(columns, sum(s.rows for s in stretches))
+        ours = np.array(sorted(s.id for s in reader.sessions(fitting)), dtype=float)
+        for stretch in stretches:
+            if stretch.packed:
+                try:
+                    _unpack(reader, stretch, ours, loaded)
+                    continue
+                except (zlib.error, ValueError, struct.error):
+                    pass  # damaged: the rows are still there
+            _fetch(reader, fitting, stretch, loaded)
+    return loaded.arrays()
+
+
+def _stretches(reader: Reader, fitting: int, first_id: int) -> Iterator[_Stretch]:
+    """Divide the rows from ``first_id`` on into blocks and what lies between and after them."""
+    following = first_id
+    for begins, ends, rows in [*reader.blocks(), (_NEWEST, _NEWEST, 0)]:
+        if begins < following:
+            continue  # reaches back too far: read what is left of it row by row
+        if begins > following:
+            count = reader.count(fitting, following, begins - 1)
+            if count:
+                yield _Stretch(following, begins - 1, count, packed=False)
+        if rows:
+            yield _Stretch(begins, ends, rows, packed=True)
+        following = ends + 1
+
+
+def _fetch(reader: Reader, fitting: int, stretch: _Stretch, loaded: _Columns) -> None:
+    """Append the rows of a stretch."""
+    rows = reader.intervals(fitting, stretch.first_id, stretch.last_id, loaded.names)
+    width = len(loaded.names)
+    while lot := list(itertools.islice(rows, _ROWS_AT_ONCE)):
+        values = itertools.chain.from_iterable(lot)
+        table = np.fromiter(values, dtype=float, count=len(lot) * width).reshape(-1, width)
+        table[np.isinf(table)] = np.nan
+        loaded.append([c if np.isfinite(c).any() else None for c in table.T], len(lot))
+
+
+def _unpack(reader: Reader, stretch: _Stretch, ours: Floats, loaded: _Columns) -> None:
+    """Append the rows of a block that belong to our sessions.
+
+    Raises
+    ------
+    zlib.error, ValueError, struct.error
+        If the block is damaged; nothing has been appended.
+    """
+    blobs = reader.block(stretch.last_id, ("session", *loaded.names))
+    session, *values = (
+        None if blob is None else unpack_column(blob, stretch.rows) for blob in blobs
+    )
+    if session is None:
+        return
+    of_ours = np.isin(session, ours)
+    if of_ours.all():
+        loaded.append(values, stretch.rows)
+    elif of_ours.any():
+        loaded.append([None if v is None else v[of_ours] for v in values], int(of_ours.sum()))
+
+
+def unpack_column(blob: bytes, rows: int) -> Floats:
+    """Return a packed column as an array of shape (rows,), NaN where absent.
+
+    Raises
+    ------
+    zlib.error, ValueError, struct.error
+        If the blob is damaged.
+    """
+    raw = zlib.decompress(blob)
+    first, absent = HEADER.unpack_from(raw)
+    width = (len(raw) - HEADER.size) // max(rows - 1, 1)
+    whole = np.empty(rows, dtype=np.int64)
+    whole[0] = first
+    whole[1:] = np.frombuffer(raw, dtype=f"<i{width or 1}", offset=HEADER.size)
+    np.cumsum(whole, out=whole)
+    values = whole.astype(float)
+    values[whole == absent] = np.nan
+    return values
