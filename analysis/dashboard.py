@@ -26,15 +26,30 @@ NARROWEST = 40
 WIDEST = 132
 
 _NOW: tuple[Block, ...] = (
+    blocks.gap,
     blocks.output,
     blocks.battery,
     blocks.voltage_plot,
+    blocks.gap,
     blocks.use,
     blocks.fuel,
 )
-_LIFE: tuple[Block, ...] = (blocks.health, blocks.output_plot, blocks.log)
+_LIFE: tuple[Block, ...] = (
+    blocks.gap,
+    blocks.health,
+    blocks.output_plot,
+    blocks.gap,
+    blocks.log,
+)
 #: What is left out first where the screen is too low.
-_LEAST = (blocks.voltage_plot, blocks.output_plot, blocks.log, blocks.use, blocks.battery)
+_LEAST = (
+    blocks.gap,
+    blocks.voltage_plot,
+    blocks.output_plot,
+    blocks.log,
+    blocks.use,
+    blocks.battery,
+)
 
 
 def frame(facts: Facts, width: int, marks: Marks, height: int | None = None) -> list[Text]:
@@ -66,7 +81,8 @@ def _frame(facts: Facts, width: int, marks: Marks, left_out: list[Block]) -> lis
     left = _column(half, facts, _NOW, left_out)
     right = _column(half, facts, _LIFE, left_out)
     for mine, other in zip_longest(left, right, fillvalue=Text()):
-        joined = mine.copy()
+        # Not a copy: the style of the left line must not reach the right one.
+        joined = Text().append_text(mine)
         joined.truncate(half.width, overflow="crop", pad=True)
         joined.append("   ")
         joined.append_text(other)

@@ -6,6 +6,7 @@ first line that matters is a sentence. Blocks know their width and nothing of ea
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -16,7 +17,7 @@ from rich.text import Text
 from analysis.assessment import Limit, Span, Verdict
 from analysis.dashboard_facts import STEADY_V_PER_H, Situation
 from analysis.dashboard_marks import INKS, Level, Marks, bar, binned, plot, row_of
-from analysis.figures import age, clock_hours, energy, figure, figure_with_ends, minute
+from analysis.figures import age, clock_hours, ends, energy, figure, figure_with_ends, minute
 from analysis.report_tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.report_words import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
 from analysis.text import harmless
@@ -62,6 +63,10 @@ _RESTS = {
 }
 
 
+#: What to do, and not to do, at a fault.
+_AT_FAULT = "   Do not open the unit; go by the maker's instructions."
+
+
 @dataclass(frozen=True, slots=True)
 class Pen:
     """How to write: the width at hand and the marks that the terminal knows."""
@@ -103,7 +108,10 @@ def headline(pen: Pen, facts: Facts) -> list[Text]:
     """Return what is going on, in one sentence."""
     ink = _INK_OF.get(facts.situation, "")
     text = Text(f"{SIGNS[facts.situation]} {_happening(facts)}", style=f"bold {ink}".strip())
-    return wrap(text, pen.width)
+    lines = wrap(text, pen.width)
+    if facts.situation is Situation.FAULT:
+        lines += wrap(Text(_AT_FAULT), pen.width)
+    return lines
 
 
 def _happening(facts: Facts) -> str:
@@ -142,6 +150,11 @@ def _electrics(facts: Facts) -> str:
     amps = [] if reading.current_a is None else [f"{reading.current_a:.1f} A"]
     tail = " at ".join([*amps, *volts])
     return " = ".join([*parts, tail]) if parts else tail or "unknown"
+
+
+def gap(_: Pen, __: Facts) -> list[Text]:
+    """Return an empty line between two groups."""
+    return [Text()]
 
 
 def output(pen: Pen, facts: Facts) -> list[Text]:
@@ -189,7 +202,9 @@ def battery(pen: Pen, facts: Facts) -> list[Text]:
         parts.append(_trend(b.slope_v_per_h))
     if facts.live and b.at_ceiling:
         parts.append("near its charge ceiling: takes less than it is offered")
-    return entry(pen, "Battery", ", ".join(parts) if parts else "no voltage known")
+    if not parts:
+        parts.append("no voltage in the last 24 h" if facts.age_s is not None else "not known")
+    return entry(pen, "Battery", ", ".join(parts))
 
 
 def _trend(slope: float) -> str:
@@ -210,40 +225,55 @@ def voltage_plot(pen: Pen, facts: Facts, rows: int = 3) -> list[Text]:
     high = max(np.ceil(10 * float(known.max())) / 10, low + 0.3)
     field = plot(columns, np.zeros(width, dtype=bool), low, high, rows, pen.marks)
     names = [f"{high:.1f} V", *[""] * (rows - 2), f"{low:.1f} V"]
-    lines = _field(names, field)
+    lines = _field(pen, names, field)
     left, right = "24 h ago", "now"
     scale = f"{left}{right:>{width - len(left)}}"
     return [*lines, *entry(pen, "", Text(scale, style=INKS["quiet"]))]
 
 
-def _field(names: list[str], field: list[str]) -> list[Text]:
-    return [
-        Text.assemble((f"{name:>{NAMES - 1}} ", INKS["quiet"]), (row, INKS["calm"]))
-        for name, row in zip(names, field, strict=True)
-    ]
+def _field(pen: Pen, names: list[str], field: list[str]) -> list[Text]:
+    """Return the rows of a plot beside their names; the dots of a limit stay in the background."""
+    rows = []
+    for name, cells in zip(names, field, strict=True):
+        row = Text(f"{name:>{NAMES - 1}} ", style=INKS["quiet"])
+        for empty, piece in itertools.groupby(cells, lambda cell: cell == pen.marks.empty):
+            row.append("".join(piece), INKS["quiet"] if empty else INKS["calm"])
+        rows.append(row)
+    return rows
 
 
 def use(pen: Pen, facts: Facts) -> list[Text]:
-    """Return today's and this week's energy, and the hours."""
-    total = sum(day.energy_kwh for day in facts.week)
-    today = f"today {energy(facts.today_kwh)}"
-    if facts.today_running_h > 0:
-        today += f" in {clock_hours(facts.today_running_h)}"
-    text = f"{today} \N{MIDDLE DOT} 7 days {energy(total)}"
-    if facts.counter_h is not None:
-        text += f" \N{MIDDLE DOT} counter {facts.counter_h:.0f} h"
-    return [*entry(pen, "Energy", text), *entry(pen, "", _days(pen, facts))]
+    """Return the running hours, and today's and this week's energy; what is not logged says so."""
+    hours = [] if facts.counter_h is None else [f"counter {facts.counter_h:.0f} h"]
+    if not any(day.logged for day in facts.week):
+        return entry(pen, "Energy", ", ".join(["nothing logged in the last 7 days", *hours]))
+    total = energy(sum(day.energy_kwh for day in facts.week))
+    today = "today not logged"
+    if facts.week[-1].logged:
+        hours.insert(0, f"today {clock_hours(facts.today_running_h)}")
+        today = f"today {energy(facts.today_kwh)}"
+    return [
+        *(entry(pen, "Hours", " \N{MIDDLE DOT} ".join(hours)) if hours else []),
+        *entry(pen, "Energy", f"{today} \N{MIDDLE DOT} 7 days {total}"),
+        *_days(pen, facts),
+    ]
 
 
-def _days(pen: Pen, facts: Facts) -> Text:
-    """Return one cell per day, Wh; a day without a log says so."""
-    room = (pen.width - NAMES) // 7
-    text = Text()
-    for day in facts.week:
-        value = f"{1000 * day.energy_kwh:.0f}" if day.logged else "?"
-        cell = f"{day.name} {value}"
-        text.append(f"{cell:<{room}}"[:room])
-    return text
+def _days(pen: Pen, facts: Facts) -> list[Text]:
+    """Return the energy of each day under its name; a day without a log says so."""
+    room = min((pen.width - NAMES) // 7, 8)
+    most_kwh = max(day.energy_kwh for day in facts.week)
+    # Never cut a figure: where watt-hours have no room, kilowatt-hours have.
+    kinds = (("Wh", 1000, 0), ("kWh", 1, 1), ("kWh", 1, 0))
+    fitting = (k for k in kinds if len(f"{k[1] * most_kwh:.{k[2]}f}") < room)
+    unit, scale, places = next(fitting, kinds[-1])
+    values = [f"{scale * d.energy_kwh:.{places}f}" if d.logged else "?" for d in facts.week]
+    names = "".join(f"{day.name:>{room}}" for day in facts.week)
+    below = "".join(f"{value:>{room}}" for value in values)
+    return [
+        Text(" " * NAMES + names, style=INKS["quiet"]),
+        Text.assemble((f"{unit + ' a day':>{NAMES - 1}} ", INKS["quiet"]), below),
+    ]
 
 
 def health(pen: Pen, facts: Facts) -> list[Text]:
@@ -257,16 +287,17 @@ def health(pen: Pen, facts: Facts) -> list[Text]:
     )
     lines = entry(pen, "Health", head)
     if a.output.median is not None:
-        given = f"gives {figure_with_ends(a.output, '%', 100)} of rated, 90 % confidence"
+        both = ends(a.output, "%", 100)
+        given = f"{figure(a.output, '%', 100)} of rated ({both}), 90 % confidence"
         lines += entry(pen, "", given)
     elif a.output.low is not None:
-        lines += entry(pen, "", f"gives {figure(a.output, '%', 100)} of rated; more is not known")
+        lines += entry(pen, "", f"{figure(a.output, '%', 100)} of rated; more is not known")
     elif a.reasons:
         lines += entry(pen, "", sentence(harmless(a.reasons[0].text, 120)))
     if a.runs and (a.remaining_h.median is not None or a.remaining_h.low is not None):
-        lines += entry(pen, "", f"remaining life {remaining_short(a)}")
+        lines += entry(pen, "", remaining_short(a))
     elif a.withheld:
-        lines += entry(pen, "", f"remaining life withheld: {harmless(a.withheld, 160)}")
+        lines += entry(pen, "", f"remaining withheld: {harmless(a.withheld, 160)}")
     return lines
 
 
@@ -281,7 +312,7 @@ def output_plot(pen: Pen, facts: Facts, rows: int = 5) -> list[Text]:
         return []
     values = table.fraction[shown]
     bound = np.array([table.limit[i] is Limit.BATTERY for i in shown])
-    levels = [Level(a.plan_below, "plan"), Level(a.replace_below, "replace")]
+    levels = [Level(a.plan_below, "plan"), Level(a.replace_below, "due")]
     # A run that ended without fuel says nothing here: it must not flatten all the others.
     usual = float(np.quantile(values[~bound], 0.1)) if (~bound).any() else 1.0
     low = max(0.0, float(np.floor(10 * (min(usual, a.replace_below) - 0.01)) / 10))
@@ -293,8 +324,8 @@ def output_plot(pen: Pen, facts: Facts, rows: int = 5) -> list[Text]:
         names[row_of(level.value, low, high, rows)] = f"{level.name} {100 * level.value:.0f}"
     key = f"last {shown.size} runs, % of rated"
     if bound.any():
-        key += f"; {pen.marks.bound} at least (battery-limited)"
-    return [*_field(names, field), *entry(pen, "", Text(key, style=INKS["quiet"]))]
+        key += f"; {pen.marks.bound} at least this"
+    return [*_field(pen, names, field), *entry(pen, "", Text(key, style=INKS["quiet"]))]
 
 
 def fuel(pen: Pen, facts: Facts) -> list[Text]:

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.assessment import Limit
 from analysis.figures import date_ends, date_figure, day, ends, figure
 from analysis.plots import AT_LEAST, CROSS, DIGIT, Drawing, Scale, date_ticks, ticks
-from analysis.report_words import output_clause, remaining_short
+from analysis.report_words import output_clause, remaining_short, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -290,7 +290,7 @@ def _described(a: Assessment, axis: str) -> str:
         f"{a.battery_limited_runs} lower bounds from runs that the battery limited, over {axis}. "
         f"At the end of the log the charger {output_clause(a)}. "
         f"Planning limit {100 * a.plan_below:.0f} %, replacement limit "
-        f"{100 * a.replace_below:.0f} % of rated. Remaining life: {remaining_short(a)}."
+        f"{100 * a.replace_below:.0f} % of rated. {sentence(remaining_short(a))}"
     )
     if a.decline_per_1000h.median is not None:
         said += f" Decline {figure(a.decline_per_1000h, '%', 100)} of rated per 1000 h"

@@ -1,7 +1,7 @@
 """The style sheet of the report: one column, black on white, marks told apart by shape.
 
 Contrast of every text is at least 4.5 to 1 and of every mark at least 3 to 1 on its ground (WCAG
-2.2, success criteria 1.4.3 and 1.4.11); a test computes it from the declarations below.
+2.1, success criteria 1.4.3 and 1.4.11); tests compute it, in a browser too.
 """
 
 #: Inks by use: written once, used in the sheet, checked by a test.

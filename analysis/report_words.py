@@ -95,16 +95,16 @@ def remaining_sentence(a: Assessment) -> str:
 
 
 def remaining_short(a: Assessment) -> str:
-    """Return remaining life in a few words for the dashboard."""
+    """Return remaining life in a few words."""
     hours, date = a.remaining_h, a.remaining_date
     if hours.median is not None and hours.median <= 0:
-        return "none"
+        return "no hours remain"
     if hours.median is not None:
-        text = figure_with_ends(hours, "h")
+        text = f"remaining {figure_with_ends(hours, 'h')}"
         return f"{text}, about {date_figure(date)}" if date.median is not None else text
     if hours.low is not None:
-        return f"at least {_low(hours)} h"
-    return "not known"
+        return f"remaining at least {_low(hours)} h"
+    return "remaining life not known"
 
 
 def decline_sentence(a: Assessment) -> str:

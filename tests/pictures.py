@@ -5,65 +5,55 @@ the frame round the terminal is added here.
 """
 
 import html
-import subprocess
+import io
 import sys
 import tempfile
 from datetime import UTC
 from pathlib import Path
 
+from rich.console import Console
+from rich.style import Style
+
 from analysis.assess import assess
 from analysis.dashboard import frame
 from analysis.dashboard_facts import Moment, collect
-from analysis.dashboard_marks import INKS, UNICODE
+from analysis.dashboard_marks import UNICODE
 from analysis.demo import DAYS, live, make_folder
 from analysis.history import load_history
 from analysis.report_page import write_page
 from analysis.report_sections import Matter
 from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
 from logger import __version__
-from tests.test_report import FLAGS
+from tests.browser import browse
 
 PICTURES = Path(__file__).resolve().parent.parent / "fixtures/pictures"
 
 
 def picture(page: Path, name: str, size: str, work: Path) -> None:
     """Let the browser take a picture of a page."""
-    subprocess.run(
-        [
-            "chromium",
-            *FLAGS,
-            f"--user-data-dir={work / 'profile'}",
-            f"--window-size={size}",
-            f"--screenshot={PICTURES / name}",
-            page.as_uri(),
-        ],
-        check=True,
-        capture_output=True,
-    )
+    browse(page, work, f"--window-size={size}", f"--screenshot={PICTURES / name}")
     print(f"{name}: {(PICTURES / name).stat().st_size / 1000:.0f} kB")
 
 
-def terminal(lines, page: Path) -> None:
-    """Write a page that looks like a dark terminal with the lines in it."""
+def terminal(lines, *, dark=True) -> str:
+    """Return HTML that looks like a terminal with the lines in it, as rich renders them."""
+    paper, ink = ("#14181c", "#e0e0e0") if dark else ("#ffffff", "#1b1b1b")
+    console = Console(width=200, color_system="truecolor", force_terminal=True, file=io.StringIO())
     rows = []
     for line in lines:
-        pieces, at = [], 0
-        spans = sorted((s.start, s.end, str(s.style)) for s in line.spans)
-        for start, end, style in spans:
-            ink = next((ink for ink in INKS.values() if ink in style), "#e0e0e0")
-            weight = "bold" if "bold" in style else "normal"
-            pieces.append(html.escape(line.plain[at:start]))
-            text = html.escape(line.plain[max(at, start) : end])
-            pieces.append(f'<span style="color:{ink};font-weight:{weight}">{text}</span>')
-            at = max(at, end)
-        pieces.append(html.escape(line.plain[at:]))
+        pieces = []
+        for segment in console.render(line):
+            style = segment.style or Style.null()
+            colour = style.color.get_truecolor().hex if style.color else ink
+            weight = "bold" if style.bold else "normal"
+            text = html.escape(segment.text.rstrip("\n"))
+            pieces.append(f'<span style="color:{colour};font-weight:{weight}">{text}</span>')
         rows.append("".join(pieces))
-    page.write_text(
-        '<meta charset="utf-8"><body style="margin:0;background:#14181c;color:#e0e0e0">'
+    return (
+        f'<meta charset="utf-8"><body style="margin:0;background:{paper};color:{ink}">'
         '<pre style="font:15px/1.25 DejaVu Sans Mono,monospace;padding:14px;margin:0">'
         + "\n".join(rows)
-        + "</pre>",
-        encoding="utf-8",
+        + "</pre>"
     )
 
 
@@ -87,7 +77,7 @@ def main() -> int:
             assessment,
             fuel=fuel_facts(history, demo.config),
         )
-        terminal(frame(facts, 80, UNICODE), work / "terminal.html")
+        (work / "terminal.html").write_text(terminal(frame(facts, 80, UNICODE)), encoding="utf-8")
         picture(work / "terminal.html", "dashboard.png", "760,540", work)
         matter = Matter(assessment, history.events, demo.end_s, __version__)
         write_page(work / "report.html", matter)

@@ -2,7 +2,6 @@
 
 import json
 import re
-import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -307,63 +306,6 @@ def test_compare_with_itself_through_the_command(ebbwatt, tmp_path):
     ebbwatt("report", "--json", "a.json", cwd=tmp_path)
     done = ebbwatt("report", "--compare", "a.json", cwd=tmp_path)
     assert "since" in done.stdout.lower()
-
-
-# --- in a browser --------------------------------------------------------------------------------
-
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--hide-scrollbars",
-]
-
-
-def test_in_a_browser_it_prints_on_three_pages_without_a_complaint(program, tmp_path):
-    chromium = program("chromium", "chromium")
-    pdfinfo = program("pdfinfo", "poppler-utils")
-    path = tmp_path / "report.html"
-    write_page(path, matter("plan", scenes.events()))
-    done = subprocess.run(
-        [chromium, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr",
-         "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'r.pdf'}", path.as_uri()],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    assert "CONSOLE" not in done.stderr
-    told = subprocess.run([pdfinfo, tmp_path / "r.pdf"], capture_output=True, text=True, check=True)
-    pages = int(re.search(r"Pages:\s+(\d+)", told.stdout)[1])
-    assert pages <= 3
-    assert "A4" in told.stdout
-
-
-@pytest.mark.parametrize("width", [360, 1000])
-def test_in_a_browser_nothing_runs_off_the_side(program, tmp_path, width):
-    chromium = program("chromium", "chromium")
-    path = tmp_path / "report.html"
-    # The probe is the test's own: the page itself holds no script. Chromium's window has a least
-    # width, so the page is put into a frame of the width of a phone.
-    write_page(path, matter("plan", scenes.hostile_events()))
-    probe = tmp_path / "probe.html"
-    probe.write_text(
-        f'<iframe id="f" style="width:{width}px;height:900px;border:0" '
-        f"srcdoc='{path.read_text(encoding='utf-8').replace(chr(39), '&#39;')}'></iframe>"
-        "<script>onload = () => { const d = document.getElementById('f').contentDocument;"
-        "document.title = d.documentElement.scrollWidth + ' ' + d.documentElement.clientWidth; }"
-        "</script>"
-    )
-    done = subprocess.run(
-        [chromium, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=3000",
-         "--dump-dom", probe.as_uri()],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    scroll, client = map(int, re.search(r"<title>(\d+) (\d+)</title>", done.stdout).groups())
-    assert client == width
-    assert scroll <= client
 
 
 def test_a_database_that_holds_nothing_at_all_gives_a_report_too(ebbwatt, tmp_path):
