@@ -24,7 +24,7 @@ from analysis.report_plots import NARROW, WIDE, marked_events, output_plot, use_
 from analysis.report_tables import (
     PERSON_WORDS,
     faults,
-    person_events,
+    noted,
     quarters,
     use_rows,
     years,
@@ -318,21 +318,21 @@ def use(matter: Matter) -> str:
 
 def log_events(matter: Matter) -> str:
     """Return what people noted and what went wrong with the log itself."""
-    noted = person_events(matter.events)
+    everything = noted(matter.events)
     rows = [
         (
-            day(e.time_s),
-            text(PERSON_WORDS[e.kind] + (" (struck)" if e.struck else "")),
-            f"{e.amount:g} L" if e.kind == "fuel" and e.amount is not None else "",
-            for_html(e.text),
+            day(row.time_s),
+            text(row.what),
+            "" if row.amount_l is None else f"{row.amount_l:g} L",
+            for_html(row.note),
         )
-        for e in noted[:MOST_EVENTS]
+        for row in everything[:MOST_EVENTS]
     ]
     parts = ["<h2>Events, and faults of the log</h2>"]
     if rows:
         caption = "What people noted, newest first"
-        if len(noted) > len(rows):
-            caption += f" ({len(noted) - len(rows)} earlier ones are not shown)"
+        if len(everything) > len(rows):
+            caption += f" ({len(everything) - len(rows)} earlier ones are not shown)"
         parts.append(table(caption, ("date", "event", "", "note"), rows, "ttnt"))
     else:
         parts.append(paragraphs("Nobody noted an event ('ebbwatt event add' does)."))

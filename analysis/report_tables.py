@@ -42,7 +42,10 @@ PERSON_WORDS: dict[str, str] = {
     "renewal": "renewal",
     "replacement": "replacement",
     "note": "note",
+    "check": "check",
 }
+#: Kinds of which more than so many are summed up in one row: they would crowd out the others.
+_SUMMED = {"fuel": 3, "check": 1}
 
 #: How the reason of a run that was left out begins.
 _LEFT_OUT = "left out: "
@@ -191,7 +194,32 @@ def faults_in_words(events: Sequence[Event]) -> str:
     return ", ".join(words) if words else "none noted"
 
 
-def person_events(events: Sequence[Event]) -> list[Event]:
-    """Return what people noted, newest first, struck ones included."""
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """One row of what people noted: one event, or several of a kind summed up."""
+
+    time_s: float
+    """Of the newest."""
+    what: str
+    amount_l: float | None
+    note: str
+    """Comes from outside where it is that of one event."""
+
+
+def noted(events: Sequence[Event]) -> list[Noted]:
+    """Return what people noted, newest first, struck ones included each by itself."""
+    rows = []
     kept = [e for e in events if e.kind in PERSON_WORDS]
-    return sorted(kept, key=lambda e: -e.time_s)
+    for kind, word in PERSON_WORDS.items():
+        of_kind = sorted((e for e in kept if e.kind == kind), key=lambda e: e.time_s)
+        counted = [e for e in of_kind if not e.struck]
+        if len(counted) > _SUMMED.get(kind, len(counted)):
+            litres = sum(e.amount or 0.0 for e in counted) if kind == "fuel" else None
+            since = f"{len(counted)} since {day(counted[0].time_s)}"
+            rows.append(Noted(counted[-1].time_s, word, litres, since))
+            of_kind = [e for e in of_kind if e.struck]
+        for e in of_kind:
+            amount_l = e.amount if kind == "fuel" else None
+            struck = " (struck)" if e.struck else ""
+            rows.append(Noted(e.time_s, word + struck, amount_l, e.text))
+    return sorted(rows, key=lambda row: -row.time_s)

@@ -16,6 +16,7 @@ from analysis.report_summary import MOST_LINES, summary
 from analysis.report_words import VERDICT_SIGNS
 from analysis.wrapping import wrap_plain
 from logger.errors import EbbwattError
+from logger.store.events import Event
 from logger.store.files import prepare
 from tests import scenes
 
@@ -103,6 +104,29 @@ def test_the_plot_shows_rated_limits_fit_band_bounds_steps_and_events():
         'class="event"',
     ):
         assert part in text, part
+
+
+def test_fuel_and_ticks_do_not_crowd_out_the_other_events():
+    fuel = [Event(100 + k, MADE_S - 86400.0 * k, "fuel", 10.0) for k in range(40)]
+    ticks = [Event(200 + k, MADE_S, "check", None, f"fuse, ticked by J{k}") for k in range(6)]
+    text = re.sub("<[^>]+>", " ", page(matter("plan", (*scenes.events(), *fuel, *ticks))))
+    text = " ".join(text.split())
+    assert "fuel 420 L 42 since 2025-07-01" in text
+    assert "check 6 since 2026-06-14" in text
+    assert "2025-07-22 fuel (struck) 100 L typing error" in text
+    for row in ("2022-05-02 service intake filter cleaned", "2024-04-11 renewal fluid renewed"):
+        assert row in text
+    few = re.sub("<[^>]+>", " ", page(matter("plan", scenes.events())))
+    assert "container 31" in few
+
+
+def test_a_struck_event_is_in_the_table_and_not_in_the_plots():
+    wrong = Event(50, MADE_S - 86400.0 * 30, "service", None, "on another boat", struck=True)
+    before, after = page(matter()), page(matter("plan", (wrong,)))
+    assert "service (struck)" in after
+    assert after.count('class="event"') == before.count('class="event"')
+    meant = page(matter("plan", (replace(wrong, struck=False),)))
+    assert meant.count('class="event"') > before.count('class="event"')
 
 
 def test_cautions_stand_in_page_summary_and_help(ebbwatt):
