@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.load import CHARGING_V
+from analysis.sizing_reasons import reasons
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -68,7 +69,8 @@ class Judged:
     """Until its design hours are used up."""
     years_decline: float | None
     """Until its output has declined to the limit; None where the decline is not known."""
-    litres_per_year: float
+    litres_per_year: float | None
+    """None for a charger without fuel."""
     cost_per_year: float | None
 
     @property
@@ -79,6 +81,17 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
+class Grown:
+    """What a larger load would change."""
+
+    load: float
+    """Times the load of now."""
+    recommended: str | None
+    fitted_carried_end: float | None
+    """Share of days that the fitted unit would carry when old; None where none is fitted."""
+
+
+@dataclass(frozen=True, slots=True)
 class Sizing:
     """Every unit judged, and which one is recommended."""
 
@@ -86,8 +99,7 @@ class Sizing:
     judged: tuple[Judged, ...]
     recommended: str | None
     reasons: tuple[str, ...]
-    grown: tuple[tuple[float, str | None], ...]
-    """Growth of the load, and the unit that would then be recommended."""
+    grown: tuple[Grown, ...]
     bank_ah: float
 
 
@@ -136,18 +148,27 @@ def size(
     with_fuel
         False for chargers without fuel.
     """
-    ordered = tuple(sorted(units, key=lambda u: (u.rated_w, u.label)))
+    # Of two of one size the fitted one comes first: it need not be changed.
+    ordered = tuple(sorted(units, key=lambda u: (u.rated_w, not u.fitted, u.label)))
     judged = tuple(
         _judge(need, u, end_fraction, decline_per_1000h, fuel_price, with_fuel=with_fuel)
         for u in ordered
     )
-    grown = tuple((g, _smallest(need, ordered, end_fraction, g)) for g in GROWTHS)
-    chosen = grown[0][1]
+    chosen = _smallest(need, ordered, end_fraction, 1.0)
+    fitted = next((u for u in ordered if u.fitted), None)
+    grown = tuple(
+        Grown(
+            load,
+            _smallest(need, ordered, end_fraction, load),
+            None if fitted is None else _carried(need, fitted.rated_w * end_fraction, load),
+        )
+        for load in GROWTHS
+    )
     return Sizing(
         need,
         judged,
         chosen,
-        tuple(_reasons(need, judged, chosen, end_fraction)),
+        tuple(reasons(need.hard_day_wh, judged, chosen, end_fraction)),
         grown,
         bank_ah(need.load_ah, need.chemistry),
     )
@@ -159,6 +180,11 @@ def _smallest(need: Need, units: tuple[Unit, ...], end: float, growth: float) ->
         if unit.rated_w * end * 24.0 >= growth * need.hard_day_wh:
             return unit.label
     return None
+
+
+def _carried(need: Need, watts: float, growth: float = 1.0) -> float:
+    """Return the share of days that an output carries, round the clock."""
+    return float(np.mean(growth * need.supply_wh <= 24.0 * watts))
 
 
 def _judge(
@@ -177,7 +203,7 @@ def _judge(
     # Fuel per kWh goes as one over the cell voltage: its mean over a steady decline to the limit.
     older = math.log(1.0 / end) / (1.0 - end) if end < 1.0 else 1.0
     kwh = float(delivered.mean()) / 1000.0 * need.days_a_year
-    litres = kwh * unit.l_per_kwh * older if with_fuel else 0.0
+    litres = kwh * unit.l_per_kwh * older if with_fuel else None
     design = unit.design_life_h / hours if hours > 0.0 else math.inf
     declined = None
     if decline is not None and decline > 0.0 and hours > 0.0:
@@ -185,11 +211,13 @@ def _judge(
     cost = None
     if unit.price is not None:
         lasts = min(design, declined if declined is not None else math.inf)
-        cost = (unit.price / lasts if lasts < math.inf else 0.0) + litres * (fuel_price or 0.0)
+        cost = (unit.price / lasts if lasts < math.inf else 0.0) + (litres or 0.0) * (
+            fuel_price or 0.0
+        )
     return Judged(
         unit,
-        float(np.mean(need.supply_wh <= 24.0 * unit.rated_w)),
-        float(np.mean(need.supply_wh <= 24.0 * unit.rated_w * end)),
+        _carried(need, unit.rated_w),
+        _carried(need, unit.rated_w * end),
         hours_a_day,
         hours,
         design,
@@ -197,30 +225,3 @@ def _judge(
         litres,
         cost,
     )
-
-
-def _reasons(need: Need, judged: tuple[Judged, ...], chosen: str | None, end: float) -> list[str]:
-    hard = need.hard_day_wh
-    first = (
-        f"19 days in 20 need up to {hard:.0f} Wh from the charger: {hard / 24.0:.0f} W round the "
-        f"clock, or {hard / 24.0 / end:.0f} W new for a unit that is kept until {100 * end:.0f} %"
-    )
-    reasons = [first]
-    if chosen is None:
-        if judged:
-            reasons.append("none of these carries that at the end of its life: a larger one is due")
-        return reasons
-    at = next(k for k, j in enumerate(judged) if j.unit.label == chosen)
-    one = judged[at]
-    reasons.append(
-        f"{chosen} is the smallest that still gives it then; on the mean day it runs "
-        f"{one.hours_a_day:.0f} h of 24"
-    )
-    if at > 0:
-        small = judged[at - 1]
-        reasons.append(
-            f"{small.unit.label} would run {small.hours_a_day:.0f} h on the mean day and carry "
-            f"{100 * small.carried_end:.0f} % of days when old, flat out on the others; it is used "
-            f"up in {small.years:.1f} years against {one.years:.1f}"
-        )
-    return reasons

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from logger.errors import ConfigError
@@ -12,6 +12,8 @@ from logger.settings import REQUIRED, Section, Setting, check_section, read_docu
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from logger.config import Config
 
 #: Most units in a list, most items in an audit: more is a wrong file.
 MOST = 200
@@ -74,6 +76,21 @@ def read_candidates(path: Path) -> tuple[Unit, ...]:
         section = Section(label, _SETTINGS, "a candidate unit", optional=False)
         units.append(Unit(label, **check_section(document, section, table)))
     return tuple(units)
+
+
+def with_fitted(candidates: tuple[Unit, ...], config: Config) -> tuple[Unit, ...]:
+    """Return the candidates with the fitted unit: one of its name in the list is that unit."""
+    charger = config.charger
+    fitted = Unit(
+        charger.label,
+        charger.rated_w,
+        config.fuel.l_per_kwh if config.fuel else 0.0,
+        charger.design_life_h,
+        fitted=True,
+    )
+    listed = [replace(u, fitted=True) for u in candidates if u.label == charger.label]
+    others = [u for u in candidates if u.label != charger.label]
+    return (*others, *(listed or [fitted]))
 
 
 def read_audit(path: Path) -> Audit:

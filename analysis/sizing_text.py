@@ -1,4 +1,4 @@
-"""What ``ebbwatt size`` prints: one screen, plain letters."""
+"""What ``ebbwatt size`` prints: one screen of plain letters, or the figures for programs."""
 
 from __future__ import annotations
 
@@ -6,65 +6,165 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
+from analysis.sizing import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import harmless
 
 if TYPE_CHECKING:
-    from analysis.sizing import Judged, Sizing
+    from collections.abc import Sequence
+
+    from analysis.sizing import Grown, Judged, Sizing
+    from analysis.sizing_inputs import Unit
+
+_LONGEST = 400
 
 
-def lines(found: Sizing, basis: list[str], width: int, *, guessed: bool) -> list[str]:
-    """Return the screen, each line at most ``width`` characters (at least 56).
+def lines(
+    found: Sizing,
+    basis: Sequence[str],
+    width: int,
+    *,
+    guessed: bool,
+    fitted_ah: float | None = None,
+) -> list[str]:
+    """Return the screen, each line at most ``width`` characters (at least 60).
 
-    ``basis`` says what the load rests on; ``guessed`` that the units are the invented examples.
+    ``basis`` says what the load rests on; ``guessed`` that the units are the invented examples;
+    ``fitted_ah`` is the bank that there is.
     """
-    width = max(56, min(width, 100))
+    width = max(60, min(width, 100))
+    wide = width >= 80
     out = ["Which charger carries this boat"]
     for text in basis:
         out += textwrap.wrap(text, width)
-    wide = width >= 76
-    head = "  unit               rated  carried new/old  h/year  years"
-    out += ["", head + ("  L/year  cost/year" if wide else "")]
+    out += ["", _head(wide=wide)]
     out += [_row(j, found.recommended, wide=wide) for j in found.judged]
-    if found.recommended is None:
-        out.append("Recommended: none of these")
-    else:
-        out.append(f"Recommended: {harmless(found.recommended, 40)}")
-    for reason in found.reasons:
-        out += textwrap.wrap(f"- {reason}", width, subsequent_indent="  ")
-    grown = "; ".join(
-        f"{100 * (growth - 1):.0f} % more load: {harmless(label or 'none of these', 30)}"
-        for growth, label in found.grown[1:]
-    )
-    out += textwrap.wrap(f"- {grown}", width, subsequent_indent="  ")
-    out += textwrap.wrap(
-        f"Bank that goes with it: {found.bank_ah:.0f} Ah (two days of the mean load).", width
-    )
-    notes = "* fitted now. "
+    out.append(f"Recommended: {harmless(found.recommended or 'none of these', 40)}")
+    for reason in (*found.reasons, _growth(found.grown)):
+        wrapped = harmless(reason, _LONGEST)
+        out += textwrap.wrap(f"- {wrapped}", width, subsequent_indent="  ")
+    out += textwrap.wrap(_bank(found, fitted_ah), width)
+    notes = "> recommended, * fitted now; years by design hours / by decline. "
     if guessed:
-        notes += "The others are invented examples; name yours with --candidates FILE. "
+        notes += "Units are invented examples: name yours with --candidates FILE. "
     notes += (
-        "Sizes are for planning: wiring, fuses, ventilation and exhaust follow the maker's "
-        "instructions and local codes."
+        "For planning: wiring, fuses, ventilation and exhaust follow the maker's instructions and "
+        "local codes."
     )
     return out + textwrap.wrap(notes, width)
 
 
+def _growth(grown: Sequence[Grown]) -> str:
+    parts = []
+    for more in grown[1:]:
+        text = f"{100 * (more.load - 1):.0f} % more load: "
+        text += harmless(more.recommended or "none of these", 30)
+        if more.fitted_carried_end is not None:
+            text += f" (fitted, old: {100 * more.fitted_carried_end:.0f} % of days)"
+        parts.append(text)
+    return "; ".join(parts)
+
+
+def _bank(found: Sizing, fitted_ah: float | None) -> str:
+    depth = DEPTH[found.need.chemistry]
+    text = (
+        f"Bank: {found.bank_ah:.0f} Ah ({AUTONOMY_D:.0f} days of the mean load, used to "
+        f"{100 * depth:.0f} %, worn to {100 * BANK_WORN:.0f} %)"
+    )
+    return text + ("." if fitted_ah is None else f"; fitted: {fitted_ah:g} Ah.")
+
+
+def _head(*, wide: bool) -> str:
+    head = f"  {'unit':<14} {'rated':>6}  carried new/old  h/year"
+    if wide:
+        return f"{head}    years d/decl  L/year  cost/y"
+    return f"{head}  years"
+
+
 def _row(one: Judged, recommended: str | None, *, wide: bool) -> str:
     unit = one.unit
-    mark = ">" if unit.label == recommended else "*" if unit.fitted else " "
-    name = harmless(unit.label, 18)
-    years = f"{one.years:5.1f}" if one.years < 99.0 else "  99+"
-    carried = f"{100 * one.carried_new:5.0f} % /{100 * one.carried_end:4.0f} %"
+    mark = (">" if unit.label == recommended else " ") + ("*" if unit.fitted else " ")
+    carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
     text = (
-        f"{mark} {name:<18} {unit.rated_w:4.0f} W  {carried:>14}  {one.hours_per_year:6.0f}  "
-        f"{years}"
+        f"{mark}{harmless(unit.label, 14):<14} {unit.rated_w:4.0f} W  {carried:>15}  "
+        f"{one.hours_per_year:6.0f}"
     )
-    if wide:
-        cost = "-" if one.cost_per_year is None else f"{one.cost_per_year:.0f}"
-        text += f"  {one.litres_per_year:6.0f}  {cost:>9}"
-    return text
+    if not wide:
+        return f"{text}  {_years(one.years):>5}"
+    spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
+    return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_whole(one.cost_per_year):>6}"
 
 
-def number(value: float | None) -> float | None:
+def _years(value: float | None) -> str:
+    if value is None:
+        return "?"
+    return f"{value:.1f}" if value < 99.0 else "99+"
+
+
+def _whole(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
+
+
+def document(found: Sizing, basis: Sequence[str]) -> dict[str, object]:
+    """Return the figures under their published keys; why some are None stands in ``withheld``."""
+    withheld = {}
+    if any(j.years_decline is None for j in found.judged):
+        withheld["years_decline"] = "no decline is clear in the log"
+    if any(j.litres_per_year is None for j in found.judged):
+        withheld["litres_per_year"] = "no [fuel] section in the configuration"
+    if any(j.cost_per_year is None for j in found.judged):
+        withheld["cost_per_year"] = "the unit has no price in the list of candidates"
+    return {
+        "candidates": [
+            {
+                "label": j.unit.label,
+                "rated_w": j.unit.rated_w,
+                "fitted": j.unit.fitted,
+                "days_carried_new": _number(j.carried_new),
+                "days_carried_end": _number(j.carried_end),
+                "hours_per_year": _number(j.hours_per_year),
+                "years": _number(j.years),
+                "years_design": _number(j.years_design),
+                "years_decline": _number(j.years_decline),
+                "litres_per_year": _number(j.litres_per_year),
+                "cost_per_year": _number(j.cost_per_year),
+            }
+            for j in found.judged
+        ],
+        "recommended": found.recommended,
+        "reasons": list(found.reasons),
+        "grown": [
+            {
+                "load": more.load,
+                "recommended": more.recommended,
+                "fitted_carried_end": _number(more.fitted_carried_end),
+            }
+            for more in found.grown
+        ],
+        "bank_ah": _number(found.bank_ah),
+        "autonomy_days": AUTONOMY_D,
+        "depth_of_discharge": DEPTH[found.need.chemistry],
+        "basis": list(basis),
+        "withheld": withheld,
+    }
+
+
+#: Keys of a candidate that rest on the load.
+_ON_LOAD = ("days_carried_new", "days_carried_end", "hours_per_year", "years", "litres_per_year")
+
+
+def nothing_known(units: Sequence[Unit], why: str) -> dict[str, object]:
+    """Return the same keys where the load is not known, with the reason."""
+    return {
+        "candidates": [
+            {"label": u.label, "rated_w": u.rated_w, "fitted": u.fitted}
+            | dict.fromkeys(_ON_LOAD, None)
+            for u in units
+        ],
+        "recommended": None,
+        "reasons": [why],
+    }
+
+
+def _number(value: float | None) -> float | None:
     """Return a figure for JSON: None where it is unknown or without end."""
     return None if value is None or not math.isfinite(value) else round(value, 4)
