@@ -127,6 +127,39 @@ def test_a_trend_needs_steps_and_hours():
     assert "of 200 running hours" in loop_trend(steps(Stops(12))).reason
 
 
+SIMULATED = """\
+[battery]
+capacity_ah = 100
+[fuel]
+[wiring]
+cross_section_mm2 = 6
+length_m = 2
+battery_ohm = 0.018
+[log]
+interval_s = 1
+gap_s = 30
+[source]
+kind = "simulated"
+seed = 4
+speed = 0
+start = 2023-06-01
+days = 8
+spacing_s = 1
+rest_spacing_s = 10
+"""
+
+
+def test_through_the_logger_and_its_database(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG.replace("2023-11-15", "2023-06-01") + SIMULATED)
+    ebbwatt("log", cwd=tmp_path)
+    found = json.loads(ebbwatt("fitting", "--json", cwd=tmp_path).stdout)["first"]
+    # The invented boat: leads and fuse 0.022 ohm; its 100 Ah bank 0.30 ohm x 6 cells / 100 Ah.
+    assert found["loop_ohm"]["estimate"] == pytest.approx(0.040, rel=0.10)
+    assert found["loop_ohm"]["low"] <= 0.040 <= found["loop_ohm"]["high"]
+    assert found["cable_ohm"]["low"] <= 0.022 <= found["cable_ohm"]["high"]
+    assert found["temperature_rise_k"]["estimate"] > 0
+
+
 # --- robust fits ---------------------------------------------------------------------------------
 
 
