@@ -128,7 +128,22 @@ STORE = Section(
     (
         Setting("path", "text", "ebbwatt.db", "the database, relative to this file"),
         Setting(
-            "commit_s", "number", 60.0, "longest time between commits while running", "s", 1, 3600
+            "commit_s",
+            "number",
+            60.0,
+            "longest time between commits while the charger runs or anything changes",
+            "s",
+            1,
+            3600,
+        ),
+        Setting(
+            "commit_rest_s",
+            "number",
+            1200.0,
+            "longest time between commits at rest, while nothing changes",
+            "s",
+            1,
+            86400,
         ),
     ),
     "where the log is kept",
@@ -242,6 +257,7 @@ class StoreConfig:
 
     path: Path
     commit_s: float = 60.0
+    commit_rest_s: float = 1200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +348,7 @@ def load_config(path: Path) -> Config:
         charger=charger,
         battery=BatteryConfig(**values["battery"]),
         fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
-        store=StoreConfig((path.parent / store["path"]).absolute(), store["commit_s"]),
+        store=StoreConfig(**(store | {"path": (path.parent / store["path"]).absolute()})),
         log=LogConfig(**log),
         plausible=_plausible(document, values["plausible"], charger.rated_w),
         source=source,

@@ -116,7 +116,7 @@ class Condenser:
         leaves = self._leaves_band(reading)
         self._integrate(last, reading, spacing_s)
         length_s = reading.time_s - self._first.time_s
-        running = self._is_running()
+        running = self.is_running()
         if reading.state is last.state:
             longest_s = self.log.longest_running_s if running else self.log.longest_rest_s
             shortest_s = self.SHORTEST_RUNNING_S if running else self.SHORTEST_REST_S
@@ -199,7 +199,8 @@ class Condenser:
             and abs(reading.current_a - current) > self.log.current_band_a + HAIR
         )
 
-    def _is_running(self) -> bool:
+    def is_running(self) -> bool:
+        """Tell whether the charger runs in the open interval: by its state, or by its current."""
         first = self._first
         if first is None:
             return False

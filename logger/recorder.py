@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
-from logger.interval import Condenser
+from logger.interval import HAIR, Condenser
 from logger.plausibility import Plausibility
 from logger.store.faults import RefusedTime
 
@@ -24,7 +24,10 @@ MOST_WAITING = 2000
 
 
 class Recorder:
-    """Takes readings in order of time and commits intervals at most every ``commit_s``.
+    """Takes readings in order of time and commits intervals in few transactions.
+
+    Each commit wears the memory card, so while nothing changes at rest they are ``commit_rest_s``
+    apart; while the charger runs, or anything changed, at most ``commit_s``.
 
     Parameters
     ----------
@@ -43,7 +46,9 @@ class Recorder:
         self.newest: Reading | None = None
         self._plausibility = Plausibility(config.plausible, refusals)
         self._condenser = Condenser(config.log)
-        self._commit_s = config.store.commit_s
+        self._store = config.store
+        self._longest_rest_s = config.log.longest_rest_s
+        self._changed = False
         self._committed_s = time.monotonic()
         self._live = writer.start.boot_id is not None
         self._refused = RefusedTime(
@@ -64,19 +69,25 @@ class Recorder:
         self.newest = clean
         if closed is not None:
             self.writer.add(closed)
+            same = clean.state is closed.state and closed.duration_s >= self._longest_rest_s - HAIR
+            self._changed |= not same
             if not self._live and self.writer.waiting >= MOST_WAITING:
                 self.writer.commit()
 
     def tick(self) -> None:
-        """Commit what is closed and what is open if ``commit_s`` of real time have passed.
+        """Commit what is closed and what is open if it is time to.
 
-        The open interval is cut in two, so that a power cut never costs more than ``commit_s``.
+        The open interval is cut in two, so that a power cut never costs more than ``commit_s`` of
+        running or of anything that changed, or ``commit_rest_s`` of a rest without a change.
         """
         now_s = time.monotonic()
         self._refused.tick(now_s)
-        if now_s - self._committed_s < self._commit_s:
+        if (passed_s := now_s - self._committed_s) < self._store.commit_s:
             return
-        self._committed_s = now_s
+        busy = self._changed or self.writer.pressed or self._condenser.is_running()
+        if not busy and passed_s < self._store.commit_rest_s:
+            return
+        self._committed_s, self._changed = now_s, False
         if (cut := self._condenser.cut()) is not None:
             self.writer.add(cut)
         self.writer.commit()

@@ -263,6 +263,7 @@ rated_w = 110
 [store]
 path = "ebbwatt.db"
 commit_s = 1
+commit_rest_s = 1
 [log]
 interval_s = 0.1
 [source]

@@ -28,6 +28,7 @@ rated_w = 110
 [store]
 path = "{path}"
 commit_s = 1
+commit_rest_s = 1
 
 [log]
 interval_s = 0.1

@@ -19,6 +19,7 @@ rated_w = 110
 
 [store]
 commit_s = 1
+commit_rest_s = 1
 
 [log]
 interval_s = 0.1

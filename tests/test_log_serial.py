@@ -22,6 +22,7 @@ fitted = 2021-04-18
 [store]
 path = "ebbwatt.db"
 commit_s = 1
+commit_rest_s = 1
 
 [log]
 interval_s = 0.1

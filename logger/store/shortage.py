@@ -72,9 +72,14 @@ class Shortage:
         self._since_s: float | None = None
         self._since_ms = 0
 
+    @property
+    def lasts(self) -> bool:
+        """Tell whether writing failed the last time."""
+        return self._since_s is not None
+
     def begins(self, reason: str, at_ms: int) -> None:
         """Take note that writing failed; ``at_ms`` is on the session's clock."""
-        if self._since_s is not None:
+        if self.lasts:
             return
         self._since_s, self._since_ms = time.monotonic(), at_ms
         self._tell(f"{reason}. Logging goes on in memory, up to {MOST_HELD} intervals.")

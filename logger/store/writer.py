@@ -135,6 +135,11 @@ class Writer:
         """Number of intervals that are not committed yet."""
         return len(self._waiting.rows)
 
+    @property
+    def pressed(self) -> bool:
+        """Tell whether something beside intervals waits, or an earlier commit failed."""
+        return bool(self._waiting.events) or (self._shortage is not None and self._shortage.lasts)
+
     def add_event(
         self, at_s: float, kind: str, amount: float | None = None, text: str = ""
     ) -> None:

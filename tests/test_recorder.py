@@ -1,0 +1,81 @@
+"""When the recorder commits: rarely at rest, once a minute while anything happens."""
+
+from itertools import pairwise
+
+import pytest
+
+from logger import recorder as module
+from logger.config import load_config
+from logger.reading import OperatingState, Reading
+from logger.recorder import Recorder
+from logger.refusals import Refusals
+from logger.store.files import prepare
+from logger.store.writer import SessionStart, Writer
+
+REST, RUN = OperatingState.STANDBY, OperatingState.RUNNING
+
+
+class Clock:
+    now_s = 0.0
+
+    def monotonic(self):
+        return self.now_s
+
+
+@pytest.fixture
+def board(tmp_path, monkeypatch):
+    """Return a function that lives through readings a second and tells what was committed."""
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    config = load_config(tmp_path / "ebbwatt.toml")
+    prepare(config.store.path)
+    clock = Clock()
+    monkeypatch.setattr(module, "time", clock)
+    session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+
+    def live_through(readings):
+        """Return (time of commit, end of what was committed) of each commit."""
+        commits = []
+        clock.now_s = 0.0
+        with Writer(config.store.path, config.charger, session) as writer:
+            taken = Recorder(config, writer, Refusals())
+            write = writer._write
+
+            def counted():
+                commits.append((clock.now_s, writer._waiting.newest_ms(0) / 1000.0))
+                write()
+
+            monkeypatch.setattr(writer, "_write", counted)
+            for reading in readings:
+                clock.now_s = reading.time_s
+                taken.take(reading)
+                taken.tick()
+        return commits
+
+    return live_through
+
+
+def test_at_rest_a_commit_each_twenty_minutes(board):
+    day = [Reading(float(s), 12.60, 0.0, REST) for s in range(86400)]
+    commits = board(day)
+    assert 70 <= len(commits) <= 74, "3 MB a day at 33 kB a commit is 91"
+    assert all(b[0] - a[0] <= 1201.0 for a, b in pairwise(commits))
+
+
+def test_running_loses_at_most_a_minute(board):
+    commits = board([Reading(float(s), 13.2, 8.0, RUN) for s in range(3600)])
+    assert 55 <= len(commits) <= 60
+    assert all(b[0] - a[1] <= 61.0 for a, b in pairwise(commits)), "never more than a minute old"
+
+
+def test_whatever_changes_at_rest_is_stored_within_a_minute(board):
+    def voltage(s):
+        return 12.6 if s < 5000 else 12.3 if s < 9000 else 12.6
+
+    def state(s):
+        return OperatingState.FAULT if 12000 <= s < 12010 else REST
+
+    commits = board([Reading(float(s), voltage(s), 0.0, state(s)) for s in range(14000)])
+    for change_s in (5000, 9000, 12000, 12010):
+        # A rest interval is no shorter than a minute; then a minute until the commit.
+        assert any(at <= change_s + 121.0 and end >= change_s for at, end in commits), change_s
+    assert len(commits) < 20
