@@ -21,8 +21,9 @@ from logger.config import load_config
 from logger.errors import ConfigError, UsageError
 from logger.store.events import Event
 from tests import small_boat
+from tests.browser import browse
 from tests.charger_stops import BEGUN_S, RATED_W, Stops, condensed
-from tests.test_report import FLAGS, Outline
+from tests.test_report import Outline
 
 CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110\nfitted = 2023-11-15\n'
 WIRING = "[wiring]\ncross_section_mm2 = 6\nlength_m = 2\n"
@@ -402,14 +403,10 @@ def test_unticked_items_are_open_boxes_and_cautions_are_there(full_record):
 
 def test_in_a_browser_the_record_is_one_page(program, tmp_path, full_record):
     chromium, pdfinfo = program("chromium", "chromium"), program("pdfinfo", "poppler-utils")
-    path = tmp_path / "record.html"
+    path, paper = tmp_path / "record.html", tmp_path / "record.pdf"
     path.write_text(full_record, encoding="utf-8")
-    done = subprocess.run(
-        [chromium, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr",
-         "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'r.pdf'}", path.as_uri()],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    assert "CONSOLE" not in done.stderr
-    told = subprocess.run([pdfinfo, tmp_path / "r.pdf"], capture_output=True, text=True, check=True)
+    wanted = ("--enable-logging=stderr", "--no-pdf-header-footer", f"--print-to-pdf={paper}")
+    assert "CONSOLE" not in browse(path, tmp_path, *wanted, program=chromium).stderr
+    told = subprocess.run([pdfinfo, paper], capture_output=True, text=True, check=True)
     assert re.search(r"Pages:\s+1\n", told.stdout)
     assert "A4" in told.stdout
