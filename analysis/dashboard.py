@@ -59,36 +59,37 @@ def frame(facts: Facts, width: int, marks: Marks, height: int | None = None) -> 
     headline, health and fuel always stay.
     """
     width = max(NARROWEST, min(width, WIDEST))
-    left_out: list[Block] = []
-    lines = _frame(facts, width, marks, left_out)
+    two = width >= TWO_COLUMNS
+    pen = Pen((width - 3) // 2 if two else width, marks)
+    top = Pen(width, marks)
+    head = [*blocks.title(top, facts), *blocks.headline(top, facts)]
+    made = {block: block(pen, facts) for block in dict.fromkeys((*_NOW, *_LIFE))}
+    lines = _laid_out(head, made, pen.width, two=two)
     for block in _LEAST:
         if height is None or len(lines) <= height:
             break
-        left_out.append(block)
-        lines = _frame(facts, width, marks, left_out)
+        made[block] = []
+        lines = _laid_out(head, made, pen.width, two=two)
     for line in lines:
         line.rstrip()
         line.truncate(width, overflow="crop")
     return lines if height is None else lines[:height]
 
 
-def _frame(facts: Facts, width: int, marks: Marks, left_out: list[Block]) -> list[Text]:
-    pen = Pen(width, marks)
-    lines = [*blocks.title(pen, facts), *blocks.headline(pen, facts)]
-    if width < TWO_COLUMNS:
-        return lines + _column(pen, facts, (*_NOW, *_LIFE), left_out)
-    half = Pen((width - 3) // 2, marks)
-    left = _column(half, facts, _NOW, left_out)
-    right = _column(half, facts, _LIFE, left_out)
+def _laid_out(
+    head: list[Text], made: dict[Block, list[Text]], width: int, *, two: bool
+) -> list[Text]:
+    """Return the lines of the head and of the blocks, in one column or in two."""
+    left = [line for block in _NOW for line in made[block]]
+    right = [line for block in _LIFE for line in made[block]]
+    if not two:
+        return [line.copy() for line in (*head, *left, *right)]
+    joined = []
     for mine, other in zip_longest(left, right, fillvalue=Text()):
         # Not a copy: the style of the left line must not reach the right one.
-        joined = Text().append_text(mine)
-        joined.truncate(half.width, overflow="crop", pad=True)
-        joined.append("   ")
-        joined.append_text(other)
-        lines.append(joined)
-    return lines
-
-
-def _column(pen: Pen, facts: Facts, wanted: tuple[Block, ...], left_out: list[Block]) -> list[Text]:
-    return [line for block in wanted if block not in left_out for line in block(pen, facts)]
+        line = Text().append_text(mine)
+        line.truncate(width, overflow="crop", pad=True)
+        line.append("   ")
+        line.append_text(other)
+        joined.append(line)
+    return [*head, *joined]

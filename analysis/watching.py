@@ -1,8 +1,8 @@
 """Keeps what the dashboard needs at hand, cheaply: it may run for weeks in a corner of the cabin.
 
 The snapshot is read every second, the last eight days of the log when the file has changed, and
-the assessment is made at the start, once an hour, and when a run has ended, in a thread of its
-own, so that the picture never stands still for it.
+the assessment is made at the start, once an hour, and when a run has ended (but no more often than
+every ten minutes), in a thread of its own, so that the picture never stands still for it.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ RECENT_DAYS = 8.0
 #: The log is looked at no more often than this: it is committed once a minute.
 LOOK_S = 30.0
 ASSESS_S = 3600.0
+#: However often runs end (a charger may start and stop all day), not more often than this.
+ASSESS_APART_S = 600.0
 #: Fuel that may last for fewer days than this (lower end of the 90 % interval) is called low.
 LOW_FUEL_D = 3.0
 
@@ -74,6 +76,7 @@ class Watch:
         self._assessed_s = -ASSESS_S
         self._worker: threading.Thread | None = None
         self._was = Situation.EMPTY
+        self._run_ended = False
 
     def facts(self, moment: Moment) -> Facts:
         """Return what is to be shown now."""
@@ -87,10 +90,12 @@ class Watch:
             self._note,
             self._fuel,
         )
-        run_ended = self._was is Situation.PRODUCING and facts.situation is Situation.RESTING
+        if self._was is Situation.PRODUCING and facts.situation is Situation.RESTING:
+            self._run_ended = True
         self._was = facts.situation
-        if run_ended or moment.boottime_s - self._assessed_s >= ASSESS_S:
-            self._assessed_s = moment.boottime_s
+        apart_s = moment.boottime_s - self._assessed_s
+        if apart_s >= (ASSESS_APART_S if self._run_ended else ASSESS_S):
+            self._assessed_s, self._run_ended = moment.boottime_s, False
             if self._worker is None or not self._worker.is_alive():
                 self._worker = threading.Thread(target=self.assess, daemon=True)
                 self._worker.start()

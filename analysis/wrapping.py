@@ -16,6 +16,8 @@ _CONSOLE = Console(file=io.StringIO(), width=200)
 
 def wrap(text: Text, width: int) -> list[Text]:
     """Return a styled text as lines of at most ``width`` columns; one empty line if it is empty."""
+    if text.cell_len <= width:
+        return [text]
     glued = text.copy()
     glued.plain = _BEFORE_UNIT.sub(_GLUE, glued.plain)
     lines = list(glued.wrap(_CONSOLE, width))

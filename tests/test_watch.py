@@ -1,15 +1,9 @@
 """What the owner sees: frames in several situations, at three widths, honest about age."""
 
-import contextlib
 import io
+import itertools
 import os
-import pty
 import re
-import select
-import signal
-import subprocess
-import sys
-import time
 from dataclasses import replace
 from datetime import UTC
 
@@ -23,11 +17,12 @@ from analysis.dashboard import frame
 from analysis.dashboard_facts import Fuel, Moment, Situation, collect
 from analysis.dashboard_marks import ASCII, INKS, NEEDED, UNICODE, marks_for
 from analysis.history import STATE_CODE, History
+from analysis.screen import Screen
 from analysis.watching import Watch, fuel_facts, moment_now
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.snapshot import Snapshot
-from logger.store.reader import Fitting
+from logger.store.reader import Fitting, Reader
 from tests import scenes
 from tests.conftest import ROOT
 from tests.wcag import contrast
@@ -332,41 +327,58 @@ def test_before_there_is_a_log(ebbwatt, tmp_path):
     assert text.isascii()
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
-def test_live_it_renews_and_leaves_the_terminal_clean(boat, child_env, how):
-    master, slave = pty.openpty()
-    env = {k: v for k, v in child_env.items() if not k.startswith("COV")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "analysis", "watch"],
-        cwd=boat,
-        env=env | {"TERM": "xterm-256color", "LINES": "40"},
-        stdin=slave,
-        stdout=slave,
-        stderr=slave,
-    )
-    os.close(slave)
-    shown, end_s = b"", time.monotonic() + 20.0
+def test_only_lines_that_changed_are_sent(config):
+    out = io.StringIO()
+    console = Console(file=out, width=80, height=50, force_terminal=True, color_system="256")
+    screen = Screen(console)
+    first = facts_of(config, "producing")
+    whole = screen.show(frame(first, 80, UNICODE, 50))
+    assert whole == len(frame(first, 80, UNICODE, 50))
+    assert screen.show(frame(first, 80, UNICODE, 50)) == 0
+    out.seek(0)
+    out.truncate()
+    later = replace(first, now_s=first.now_s + 1.0, reading=reading(OperatingState.RUNNING, 13.35))
+    # The headline, the output and its bar, the battery; the log's age is the same.
+    assert 1 <= screen.show(frame(later, 80, UNICODE, 50)) <= 4
+    assert len(out.getvalue().encode()) < 1000
+    # A shorter frame leaves nothing of the longer one.
+    out.seek(0)
+    out.truncate()
+    lines = frame(facts_of(config, "no-data"), 80, UNICODE, 50)
+    assert screen.show(lines) == len(lines)
+    assert "\x1b[2J" in out.getvalue()
 
-    def listen():
-        # The terminal is gone (EIO) once the program has ended.
-        with contextlib.suppress(OSError):
-            if select.select([master], [], [], 0.1)[0]:
-                return os.read(master, 65536)
-        return b""
 
-    while shown.count(b"NOT LOGGING") < 4 and time.monotonic() < end_s:
-        shown += listen()
-    process.send_signal(how)
-    while process.poll() is None and time.monotonic() < end_s:
-        shown += listen()
-    shown += listen()
-    os.close(master)
-    assert process.returncode == (0 if how is signal.SIGINT else 128 + how)
-    assert shown.count(b"NOT LOGGING") >= 4, "renewed every second"
-    # Alternate screen left, cursor shown (xterm control sequences, private modes 1049 and 25).
-    assert shown.rstrip().rfind(b"\x1b[?1049l") > shown.rfind(b"\x1b[?1049h")
-    assert shown.rfind(b"\x1b[?25h") > shown.rfind(b"\x1b[?25l")
-    assert b"Traceback" not in shown
+def hours_of_watching(boat, monkeypatch, hours, situation=None):
+    """Watch for hours of invented time; return how often the store was read, and assessed."""
+    watch = Watch(load_config(boat / "ebbwatt.toml"))
+    reads, assessed, begin = [], [], moment_now(UTC)
+    monkeypatch.setattr("analysis.watching.Reader", lambda path: reads.append(1) or Reader(path))
+    monkeypatch.setattr(watch, "assess", lambda: assessed.append(1))
+    if situation is not None:
+        monkeypatch.setattr("analysis.watching.collect", situation)
+    for second in range(int(hours * 3600)):
+        if second % 60 == 0:  # the logger commits once a minute
+            os.utime(boat / "ebbwatt.db", times=(second, second))
+        watch.facts(replace(begin, now_s=begin.now_s + second, boottime_s=float(second)))
+    return len(reads), len(assessed)
+
+
+def test_an_hour_of_watching_reads_the_log_once_a_minute_and_assesses_once(boat, monkeypatch):
+    reads, assessed = hours_of_watching(boat, monkeypatch, 1.0)
+    assert 60 <= reads <= 62
+    assert assessed == 1
+
+
+def test_a_charger_that_starts_and_stops_all_day_is_not_assessed_all_day(boat, monkeypatch, config):
+    base, calls = facts_of(config, "producing"), itertools.count()
+
+    def flapping(*_):
+        on = next(calls) // 30 % 2 == 0
+        return replace(base, situation=Situation.PRODUCING if on else Situation.RESTING)
+
+    _, assessed = hours_of_watching(boat, monkeypatch, 1.0, flapping)
+    assert 5 <= assessed <= 7
 
 
 def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.progress import stages
+from analysis.text import harmless
 from logger.config import find_config, load_config
 from logger.errors import RecordingError
 
@@ -78,7 +81,7 @@ def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
                 continue
             if importer is None:
                 importer = Importer(config)
-            with _progress(path) as advance:
+            with _counting(path) as advance:
                 result = importer.take(path, advance)
             if path == paths[-1]:
                 result.intervals += importer.finish()
@@ -93,27 +96,19 @@ def _is_database(path: Path) -> bool:
         return file.read(len(_SQLITE)) == _SQLITE
 
 
-def _progress(path: Path) -> Any:  # noqa: ANN401 - a context manager that gives a function
+@contextmanager
+def _counting(path: Path) -> Iterator[Callable[[int], None]]:
     """Show on a terminal how many readings have been taken; elsewhere stay silent."""
-    import sys
-    from contextlib import contextmanager
+    name, taken = harmless(path.name, 40), 0
 
-    @contextmanager
-    def show() -> Iterator[Callable[[int], None]]:
-        if not sys.stderr.isatty():
-            yield lambda _: None
-            return
-        taken = 0
+    with stages(name) as say:
 
         def advance(count: int) -> None:
             nonlocal taken
             taken += count
-            print(f"\r{path.name}: {taken:,} readings ...", end="", file=sys.stderr, flush=True)
+            say(f"{name}: {taken:,} readings")
 
         yield advance
-        print("\r\033[K", end="", file=sys.stderr, flush=True)
-
-    return show()
 
 
 def _imported(result: FileResult) -> dict[str, Any]:

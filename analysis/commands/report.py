@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import shutil
@@ -12,13 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.cautions import SHORT
+from analysis.progress import stages
 from logger import __version__
 from logger.config import find_config, load_config
 from logger.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator
 
     from analysis.report_sections import Matter
     from logger.config import Config
@@ -70,8 +69,7 @@ def run(args: argparse.Namespace) -> int:
         document = read_document(args.compare)
     if args.commissioning is not None:
         return _write_record(args, config)
-    with _progress() as say:
-        say("reading the log")
+    with stages("reading the log") as say:
         from analysis.history import load_history
 
         history = load_history(config.store.path, args.fitting, config.charger)
@@ -140,21 +138,3 @@ def _print_summary(matter: Matter) -> None:
     )
     for line in summary(matter, width, sys.stdout.encoding or "ascii"):
         print(f"\x1b[1m{line.text}\x1b[0m" if bold and line.strong else line.text)
-
-
-@contextlib.contextmanager
-def _progress() -> Iterator[_Say]:
-    """Show what is being done, on a terminal only."""
-    if not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console
-
-    with Console(stderr=True).status("starting") as status:
-        yield status.update
-
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    _Say = Callable[[str], None]

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-import signal
-import sys
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING
 
 from logger.config import find_config, load_config
 
@@ -66,26 +64,18 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
     """Renew the picture every second until the user or a signal ends it."""
     import time
 
-    from rich.console import Group
-    from rich.live import Live
-
     from analysis.dashboard import frame
     from analysis.dashboard_marks import marks_for
+    from analysis.progress import leaving_cleanly
+    from analysis.screen import Screen
     from analysis.watching import moment_now
 
-    def leave(number: int, _: object) -> NoReturn:
-        # As an exception, so that the terminal is put back on the way out.
-        sys.exit(128 + number)
-
-    signal.signal(signal.SIGTERM, leave)
-    signal.signal(signal.SIGHUP, leave)
     marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
     try:
-        with Live(console=console, screen=True, auto_refresh=False) as live:
+        with leaving_cleanly(), Screen(console) as screen:
             while True:
                 facts = watch.facts(moment_now())
-                lines = frame(facts, console.width, marks, console.height)
-                live.update(Group(*lines), refresh=True)
+                screen.show(frame(facts, console.width, marks, console.height))
                 time.sleep(1.0)
     except KeyboardInterrupt:
         return 0
