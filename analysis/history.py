@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.columns import load_columns
 from logger.reading import OperatingState
+from logger.store.placement import Placed
 from logger.store.reader import COLUMNS, Fitting, Reader
 
 if TYPE_CHECKING:
@@ -109,14 +110,13 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
     """Load what was written of a fitting from the row ``first_id`` on, with every event."""
     column = load_columns(reader, fitting.id, COLUMNS, first_id)
     session = column.pop("session").astype(np.int64)
-    sessions = reader.sessions(fitting.id)
-    offsets = {s.id: s.offset_ms for s in sessions}
-    known = {s.id: s.offset_quality > 0 for s in sessions}
+    clocks, unknown = reader.clocks(), Placed(0, known=False)
     # Rows of a session follow one another, so a few stretches say it for a million rows.
     opens = np.flatnonzero(np.diff(session, prepend=-1))
     ids, lengths = session[opens], np.diff(opens, append=len(session))
-    offset_ms = np.array([offsets.get(int(i), 0) for i in ids], dtype=float)
-    clock_known = np.array([known.get(int(i), False) for i in ids], dtype=bool)
+    placed = [clocks.get(int(i), unknown) for i in ids]
+    offset_ms = np.array([p.offset_ms for p in placed], dtype=float)
+    clock_known = np.array([p.known for p in placed], dtype=bool)
     start_s = column.pop("start_ms") + np.repeat(offset_ms, lengths)
     start_s /= 1000.0
     history = History(

@@ -9,12 +9,12 @@ from __future__ import annotations
 import asyncio
 import logging
 import signal
-import time
 from typing import TYPE_CHECKING
 
 from logger import __version__
+from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
-from logger.snapshot import Snapshot, boot_id, boottime_s, snapshot_path, write_snapshot
+from logger.snapshot import Snapshot, snapshot_path, write_snapshot
 from logger.sources import open_source
 from logger.sources.link import LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
@@ -47,27 +47,28 @@ def run(config: Config) -> int:
 
 
 class Daemon:
-    """One process that logs one source into one database."""
+    """One process that logs one source into one database.
 
-    def __init__(self, config: Config) -> None:
+    Parameters
+    ----------
+    config
+        The configuration.
+    clock
+        The board's clocks, this machine's if left out.
+    """
+
+    def __init__(self, config: Config, clock: BoardClock | None = None) -> None:
         self.config = config
         self._notices: list[str] = []
+        self.clock = clock or SystemClock()
         self.source: Source = open_source(config)
-        live = self.source.live
-        started_s = boottime_s() if live else time.time()
-        self.writer = Writer(
-            config.store.path,
-            config.charger,
-            SessionStart(
-                source=self.source.describe(),
-                started_s=started_s,
-                boot_id=boot_id() if live else None,
-                offset_s=time.time() - started_s if live else 0.0,
-                offset_quality=1 if live else 2,
-                version=__version__,
-            ),
-            self._tell,
+        self._keeper = ClockKeeper(self.clock) if self.source.live else None
+        session = (
+            SessionStart(self.source.describe(), self.clock.wall_s(), version=__version__)
+            if self._keeper is None
+            else self._keeper.session(self.source.describe())
         )
+        self.writer = Writer(config.store.path, config.charger, session, self._tell)
         self.recorder = Recorder(config, self.writer, self.source.refusals)
         self._status: LinkStatus | None = None
         self._newest_s = 0.0
@@ -77,6 +78,8 @@ class Daemon:
         self._snapshot = snapshot_path(config.store.path)
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
+        if self._keeper is not None:
+            self._keeper.begin(self.writer)
 
     async def run(self) -> int:
         """Run until the end; see :func:`run`."""
@@ -107,7 +110,9 @@ class Daemon:
 
     def _take(self, reading: Reading) -> None:
         self.recorder.take(reading)
-        self._newest_s = boottime_s()
+        self._newest_s = self.clock.boottime_s()
+        if self._keeper is not None:
+            self._keeper.hear(reading)
         if self._newest_s - self._renewed_s >= RENEW_S:
             self._renew()
 
@@ -125,16 +130,18 @@ class Daemon:
     async def _beat(self) -> None:
         """Renew the snapshot while no readings do it."""
         while True:
-            left_s = self._renewed_s + SILENT_S - boottime_s()
+            left_s = self._renewed_s + SILENT_S - self.clock.boottime_s()
             if left_s <= 0.0:
                 self._renew()
                 left_s = SILENT_S
             await asyncio.sleep(left_s)
 
     def _renew(self) -> None:
-        """Commit if it is time, and write the snapshot."""
+        """Commit if it is time, look at the clocks, and write the snapshot."""
         self.recorder.tick()
-        self._renewed_s = boottime_s()
+        if self._keeper is not None and (corrected := self._keeper.look(self.writer)):
+            self._tell(corrected)
+        self._renewed_s = self.clock.boottime_s()
         try:
             write_snapshot(self._snapshot, self._now())
         except OSError as error:
@@ -146,14 +153,14 @@ class Daemon:
             self._blind = False
 
     def _now(self) -> Snapshot:
-        now_s, wall_s = boottime_s(), time.time()
+        now_s = self.clock.boottime_s()
         recorder, status = self.recorder, self._status
-        offset_s = wall_s - now_s if self.source.live else 0.0
+        offset_s = 0.0 if self._keeper is None else self._keeper.belief.offset_s
         open_interval = recorder.peek()
         return Snapshot(
             boottime_s=now_s,
-            written_s=wall_s,
-            boot_id=boot_id(),
+            written_s=now_s + offset_s if self._keeper else self.clock.wall_s(),
+            boot_id=self.clock.boot_id(),
             session=self.writer.session,
             source=self._described,
             link="opening" if status is None else str(status.state),

@@ -73,6 +73,8 @@ class Reading:
     utc_s: float | None = None
 
 
+#: A clock that says an earlier time has never been set (2020-01-01, Unix seconds).
+CLOCK_UNSET_BEFORE_S = 1577836800.0
 #: The measured channels of a reading, in storage order, with their units.
 CHANNELS: dict[str, str] = {
     "voltage_v": "V",

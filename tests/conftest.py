@@ -51,10 +51,10 @@ def start_daemon(child_env, monkeypatch, tmp_path):
     monkeypatch.setenv("RUNTIME_DIRECTORY", runtime)
     daemons = []
 
-    def start(folder, *, measured=True, **environment):
+    def start(folder, *, measured=True, module=("analysis", "log"), **environment):
         env = {k: v for k, v in child_env.items() if measured or not k.startswith("COV")}
         daemon = subprocess.Popen(
-            [sys.executable, "-m", "analysis", "log"],
+            [sys.executable, "-m", *map(str, module)],
             cwd=folder,
             env=env | {"RUNTIME_DIRECTORY": runtime} | environment,
             stderr=subprocess.PIPE,

@@ -137,3 +137,45 @@ def test_a_snapshot_of_another_boot_has_no_age(place):
     assert snapshot.source == "invented boat, seed 7"
     assert json.loads(snapshot_path(folder / "ebbwatt.db").read_text())["format"] == 1
     assert snapshot_path(folder / "ebbwatt.db").parent.stat().st_mode & 0o077 == 0
+
+
+def test_a_board_that_learns_the_time_dates_its_boots_and_report_and_watch_say_so(place, ebbwatt):
+    folder, start = place
+    wall = folder / "wall"
+
+    def boot(name, says, session):
+        wall.write_text(says)
+        daemon = start(module=("tests.rigs.daemon_on_board", name, wall))
+        live(folder, 9, session=session)
+        return daemon
+
+    def end(daemon):
+        daemon.send_signal(signal.SIGTERM)
+        _, told = daemon.communicate(timeout=20)
+        assert daemon.returncode == 0
+        return told
+
+    began_s = time.time()
+    first = boot("one", f"{-began_s} 1970", 1)
+    assert live(folder).written_s < 1e9
+    wall.write_text("0.0 synchronised")
+    end_s = time.monotonic() + 20.0
+    while "corrected" not in " ".join(live(folder).notices) and time.monotonic() < end_s:
+        time.sleep(0.05)
+    assert abs(live(folder).written_s - time.time()) < 60.0
+    told = end(first)
+    assert "clock is not set" in told
+    assert "years late; it is synchronised now: dates of this boot are corrected" in told
+    assert len(told.splitlines()) <= 5
+    end(boot("two", f"{-began_s} 1970 again", 2))
+    end(boot("three", "0.0 synchronised", 3))
+    history = load_history(folder / "ebbwatt.db")
+    assert sorted(set(history.session.tolist())) == [1, 2, 3]
+    assert (history.start_s[1:] >= history.end_s[:-1] - 1e-6).all()
+    assert (history.session[1:] >= history.session[:-1]).all()
+    assert (history.start_s >= began_s - 30.0).all()
+    assert (history.end_s <= time.time() + 30.0).all()
+    assert history.clock_known.tolist() == (history.session != 2).tolist()
+    for command in (("report",), ("watch", "--once")):
+        shown = " ".join(ebbwatt(*command, cwd=folder).stdout.split())
+        assert "2 starts without a known time, 1 clock correction" in shown

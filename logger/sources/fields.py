@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from logger.reading import CHANNELS, OperatingState
+from logger.reading import CHANNELS, CLOCK_UNSET_BEFORE_S, OperatingState
 from logger.settings import REQUIRED, Section, Setting, nearest, unknown_key
 from logger.sources.numerals import split_numeral
 
@@ -34,8 +34,6 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
 }
 #: Other spellings of a unit that may follow a number on the line.
 SPELLINGS = {"C": "degC", "°C": "degC", "F": "degF", "°F": "degF", "l": "L", "ml": "mL"}
-#: A device clock before this has never been set (2020-01-01, Unix seconds).
-CLOCK_UNSET_BEFORE_S = 1577836800.0
 
 FIELD = Section(
     "fields",

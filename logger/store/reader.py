@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 from logger.errors import StoreError
 from logger.store.events import Event
 from logger.store.files import open_reader, translated
+from logger.store.placement import TRUE, Boot, Placed, place
 
 if TYPE_CHECKING:
     import sqlite3
@@ -76,6 +78,8 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._connection = open_reader(path)
+        self._clocks: dict[int, Placed] | None = None
+        self._extents: dict[int, tuple[int, int, int]] = {}
 
     def __enter__(self) -> Self:
         """Return the reader itself."""
@@ -119,6 +123,54 @@ class Reader:
             fitting,
         )
         return [Session(*row) for row in rows]
+
+    def clocks(self) -> dict[int, Placed]:
+        """Return for every session what to add to its clock, looked up once.
+
+        Boots that never learnt the time, or whose clock contradicts the order of writing, are
+        placed between their neighbours: see :mod:`logger.store.placement`.
+        """
+        if self._clocks is None:
+            rows = self._rows(
+                "SELECT id, boot_id, origin, coalesce(started_ms, 0), ended_ms, "
+                "coalesce(offset_ms, 0), coalesce(offset_quality, 0) FROM sessions ORDER BY id"
+            )
+            self._clocks = {row[0]: Placed(row[5], row[6] > 0) for row in rows}
+            live = [row for row in rows if row[1] is not None]
+            if any(row[6] < TRUE for row in live):
+                self._clocks |= self._placed(live)
+        return self._clocks
+
+    def _placed(self, live: list[tuple[Any, ...]]) -> dict[int, Placed]:
+        """Place the boots of each board; this reads the whole log once."""
+        self._extents = {
+            row[0]: row[1:]
+            for row in self._rows(
+                "SELECT session, min(start_ms), max(start_ms + duration_ms), min(id) "
+                "FROM intervals GROUP BY session"
+            )
+        }
+        boots: dict[str, Boot] = {}
+        boards: dict[str | None, list[str]] = {}
+        for number, boot_id, origin, started_ms, ended_ms, offset_ms, quality in live:
+            start_ms, end_ms, _ = self._extents.get(
+                number, (started_ms, max(started_ms, ended_ms or 0), 0)
+            )
+            boot = boots.get(boot_id)
+            if boot is None:
+                boards.setdefault(origin, []).append(boot_id)
+                boots[boot_id] = Boot(start_ms, end_ms, offset_ms, quality)
+            else:
+                boots[boot_id] = Boot(
+                    min(start_ms, boot.start_ms),
+                    max(end_ms, boot.end_ms),
+                    offset_ms if quality >= boot.quality else boot.offset_ms,
+                    max(quality, boot.quality),
+                )
+        placed: dict[str, Placed] = {}
+        for ids in boards.values():
+            placed |= zip(ids, place([boots[boot_id] for boot_id in ids]), strict=True)
+        return {row[0]: placed[row[1]] for row in live}
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
@@ -173,15 +225,25 @@ class Reader:
 
     def first_id_since(self, fitting: int, time_s: float) -> int:
         """Return the id of the first row that was written of the time since ``time_s`` (UTC)."""
+        clocks, since_ms = self.clocks(), round(time_s * 1000.0)
+        unknown = [number for number, placed in clocks.items() if not placed.known]
         row = self._rows(
             "SELECT min(intervals.id) FROM intervals JOIN sessions "
             "ON sessions.id = intervals.session WHERE sessions.fitting = ? "
-            "AND intervals.start_ms + intervals.duration_ms + sessions.offset_ms >= ?",
+            "AND intervals.start_ms + intervals.duration_ms + sessions.offset_ms >= ? "
+            "AND sessions.id NOT IN (SELECT value FROM json_each(?))",
             fitting,
-            round(time_s * 1000.0),
+            since_ms,
+            json.dumps(unknown),
         )[0]
+        first = [] if row[0] is None else [int(row[0])]
+        for number in unknown:
+            # Placed sessions are few: one that reaches so far counts from its beginning.
+            _, end_ms, first_id = self._extents.get(number, (0, 0, 0))
+            if first_id and end_ms + clocks[number].offset_ms >= since_ms:
+                first.append(first_id)
         # Nothing so late: everything that is still to be written.
-        return int(row[0]) if row[0] is not None else 2**62
+        return min(first, default=2**62)
 
     def name(self) -> str:
         """Return the random name of this database."""
@@ -200,21 +262,30 @@ class Reader:
         return self._rows(
             "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms FROM intervals "
             "JOIN sessions ON sessions.id = intervals.session "
-            "WHERE sessions.fitting = ? AND sessions.offset_quality > 0",
+            "WHERE sessions.fitting = ? AND sessions.id IN (SELECT value FROM json_each(?))",
             fitting,
+            json.dumps([number for number, placed in self.clocks().items() if placed.known]),
         )
 
     def events(self) -> list[Event]:
         """Return every event with its time in UTC, in order of time."""
         rows = self._rows(
-            "SELECT events.id, events.at_ms + coalesce(sessions.offset_ms, 0), kind, amount, "
-            "coalesce(text, ''), struck_ms IS NOT NULL FROM events "
-            "LEFT JOIN sessions ON sessions.id = events.session ORDER BY 2, 1"
+            "SELECT id, session, at_ms, kind, amount, coalesce(text, ''), struck_ms IS NOT NULL "
+            "FROM events"
         )
-        return [
-            Event(row[0], row[1] / 1000.0, row[2], row[3], row[4], struck=bool(row[5]))
-            for row in rows
+        clocks, utc = self.clocks(), Placed(0, known=True)
+        events = [
+            Event(
+                number,
+                (at_ms + clocks.get(session, utc).offset_ms) / 1000.0,
+                kind,
+                amount,
+                text,
+                struck=bool(struck),
+            )
+            for number, session, at_ms, kind, amount, text, struck in rows
         ]
+        return sorted(events, key=lambda event: (event.time_s, event.id))
 
     def stored_events(self) -> list[tuple[Any, ...]]:
         """Return (session, at_ms, offset_ms, kind, amount, text, struck_ms) as stored."""

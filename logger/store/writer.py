@@ -34,6 +34,12 @@ INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_m
     battery_charge_mc, fuel_ml)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
+#: A fitting began with its first session: dated anew if that belongs to the boot of this session.
+_DATE_FITTINGS = """
+UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM sessions AS first
+WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
+    AND first.boot_id = (SELECT boot_id FROM sessions WHERE id = ?)
+"""
 INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
 
 
@@ -146,8 +152,20 @@ class Writer:
         """Keep an event of this session for the next commit; ``at_s`` is on its clock."""
         self._waiting.add_event((round(at_s * 1000.0), kind, amount, text))
 
+    def offset_of_boot(self) -> tuple[float, int] | None:
+        """Return offset and quality that an earlier session of this boot left, None if none did."""
+        if self._connection is None:
+            return None
+        with translated(self.path):
+            row = self._connection.execute(
+                "SELECT offset_ms, offset_quality FROM sessions WHERE id <> ? AND boot_id = "
+                "(SELECT boot_id FROM sessions WHERE id = ?) ORDER BY offset_quality DESC, id DESC",
+                (self.session, self.session),
+            ).fetchone()
+        return None if row is None else (row[0] / 1000.0, row[1])
+
     def set_offset(self, offset_s: float, quality: int) -> None:
-        """Correct the wall time of every session of this boot."""
+        """Correct the wall time of every session of this boot, and of what began with one."""
         self._offset = (round(offset_s * 1000.0), quality)
         self._attempt(self._write)
 
@@ -228,6 +246,7 @@ class Writer:
                     "boot_id = (SELECT boot_id FROM sessions WHERE id = ?)",
                     (*self._offset, self.session, self.session),
                 )
+                connection.execute(_DATE_FITTINGS, (self.session,))
         if shortage is not None:
             shortage.ends(waiting.dropped)
         waiting.clear()
@@ -284,6 +303,10 @@ def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: Se
         )
         return int(row[0])
     started_ms = round((session.started_s + session.offset_s) * 1000.0)
+    if session.boot_id is not None:
+        # What is fitted now is the newest, whatever a clock that was never set may say.
+        row = connection.execute("SELECT max(started_ms) FROM fittings").fetchone()
+        started_ms = started_ms if row[0] is None else max(started_ms, row[0] + 1)
     cursor = connection.execute(
         "INSERT INTO fittings (label, rated_w, fitted, started_ms) VALUES (?, ?, ?, ?)",
         (charger.label, charger.rated_w, fitted, started_ms),
