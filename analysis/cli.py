@@ -51,6 +51,7 @@ COMMANDS = (
     "size",
     "fitting",
     "event",
+    "export",
     "check",
 )
 

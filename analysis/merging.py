@@ -131,7 +131,7 @@ class _Merge:
                 else:
                     offset_ms = same[0]
             rows = self._source.session_rows(session.id)
-            new, held = _uncovered(rows, against, shift_ms)
+            new, held = uncovered(rows, against, shift_ms)
             self._result.known += held
             self._offsets[session.id] = offset_ms
             if new:
@@ -200,7 +200,7 @@ class _Merge:
             self._result.events += 1
 
 
-def _uncovered(rows: list[Row], cover: Cover, shift_ms: int) -> tuple[list[Row], int]:
+def uncovered(rows: list[Row], cover: Cover, shift_ms: int) -> tuple[list[Row], int]:
     """Return the rows, or parts of rows, outside the cover, and how many lie wholly inside."""
     if not rows or not len(cover):
         return rows, 0

@@ -25,8 +25,9 @@ DESCRIPTION = (
     "Recordings are CSV with a header or JSON Lines, also as .gz: time (ISO 8601 with offset, or\n"
     "Unix seconds) and any of voltage_v, current_a, runtime_h, temperature_c, battery_current_a,\n"
     "fuel_l, state. Rows rise in time. A bad row is refused with its line and reason, the rest\n"
-    "goes in. A file that is an Ebbwatt database is merged. What the log holds already is left\n"
-    "alone: the same file twice changes nothing, and overlapping files do not count twice.\n"
+    "goes in. A file that is an Ebbwatt database is merged; intervals that 'ebbwatt export' wrote\n"
+    "come back exactly. What the log holds already is left alone: the same file twice changes\n"
+    "nothing, and overlapping files do not count twice.\n"
     "Everything goes to the fitting that the configuration names; a merged database keeps its own."
 )
 EXAMPLE = "ebbwatt import spring.csv summer.csv.gz"
@@ -67,17 +68,22 @@ def run(args: argparse.Namespace) -> int:
 
 def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
     """Import the files and yield what became of each."""
+    from analysis.exported import is_exported, take_exported
     from analysis.importing import Importer
     from analysis.merging import merge
 
     importer: Importer | None = None
     try:
         for path in paths:
+            whole = _is_database(path) or is_exported(path)
+            if whole and importer is not None:
+                importer.finish()
+                importer = None
             if _is_database(path):
-                if importer is not None:
-                    importer.finish()
-                    importer = None
                 yield _merged(path, merge(config.store.path, path))
+                continue
+            if whole:
+                yield _imported(take_exported(config, path))
                 continue
             if importer is None:
                 importer = Importer(config)

@@ -1,0 +1,67 @@
+"""``ebbwatt export``: the log for other programs."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logger.config import find_config, load_config
+
+if TYPE_CHECKING:
+    import argparse
+
+HELP = "write intervals or events as CSV, JSON Lines or Parquet"
+DESCRIPTION = (
+    "Write the intervals of the log (or with --events what was noted) for a spreadsheet or\n"
+    "another program. The name says the format: .csv, .jsonl or .parquet, the first two also with\n"
+    ".gz; - is standard output. Charge is in coulombs (3600 C = 1 Ah), energy in joules (3.6 MJ =\n"
+    "1 kWh), both exact; 'ebbwatt import' takes exported intervals back without loss. In CSV,\n"
+    "text that a spreadsheet would run as a formula stands behind an apostrophe."
+)
+EXAMPLE = "ebbwatt export intervals.csv.gz\n  ebbwatt export events.csv --events"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's own arguments."""
+    parser.add_argument("file", metavar="FILE", help="where to write; - is standard output")
+    parser.add_argument(
+        "--events", action="store_true", help="what was noted, instead of the intervals"
+    )
+    parser.add_argument(
+        "--format",
+        choices=("csv", "jsonl", "parquet"),
+        help="where the name does not say it (default on standard output: csv)",
+    )
+    parser.add_argument(
+        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
+    )
+    parser.add_argument(
+        "--replace", action="store_true", help="overwrite the file if it exists already"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do the work and return the exit status."""
+    from analysis.exporting import (
+        EVENT_COLUMNS,
+        INTERVAL_COLUMNS,
+        event_rows,
+        export,
+        format_of,
+        interval_rows,
+    )
+    from logger.store.reader import Reader
+
+    config = load_config(find_config(args.config))
+    target = None if args.file == "-" else Path(args.file)
+    form = format_of(target, args.format)
+    with Reader(config.store.path) as reader:
+        if args.events:
+            count = export(target, form, EVENT_COLUMNS, event_rows(reader), replace=args.replace)
+        else:
+            rows = interval_rows(reader, reader.fitting(args.fitting).id)
+            count = export(target, form, INTERVAL_COLUMNS, rows, replace=args.replace)
+    what = "events" if args.events else "intervals"
+    print(f"{count:,} {what} written to {target or 'standard output'}", file=sys.stderr)
+    return 0
