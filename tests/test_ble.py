@@ -1,19 +1,12 @@
-"""Bluetooth LE: SIG values by published bytes, and the real bleak against our own org.bluez."""
+"""Bluetooth LE: values of the SIG and of custom characteristics, by published bytes."""
 
-import signal
-import time
-from functools import partial
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.history import load_history
-from logger.config import load_config
-from logger.errors import ConfigError
 from logger.settings import Document
-from logger.sources import open_source
 from logger.sources.decoders.characteristics import BASE, full_uuid
 from logger.sources.decoders.sig import (
     NAMES,
@@ -27,9 +20,6 @@ from logger.sources.decoders.sig import (
 )
 from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder
-from tests.conftest import ROOT
-from tests.rigs.bluez import BlueZ, private_bus
-from tests.rigs.live import live, resident_kib
 
 PLACE = Place(Document(Path("device.toml"), {}))
 CUSTOM = "7b1d0001-0f5c-4a5e-9b1a-000000000001"
@@ -251,179 +241,3 @@ def test_uuids():
     assert full_uuid(CUSTOM.upper()) == CUSTOM
     for wrong in ("", "2B1", "2B1G", "7b1d0001", "x" * 36):
         assert full_uuid(wrong) is None
-
-
-# --- the real library against our own org.bluez --------------------------------------------------
-
-ADDRESS = "AA:BB:CC:DD:EE:01"
-CONFIG = """\
-[charger]
-label = "Dabchick, aft locker"
-rated_w = 110
-[store]
-path = "ebbwatt.db"
-commit_s = 1
-commit_rest_s = 1
-[log]
-interval_s = 0.1
-[source]
-kind = "ble"
-address = "{address}"
-description = "device.toml"
-"""
-PERIPHERAL = {
-    "name": "invented charger \x1b[31m",
-    "characteristics": {
-        f"00002b18{BASE}": {"flags": ["read", "notify"], "value": "6003"},
-        f"00002aee{BASE}": {"flags": ["read", "notify"], "value": "a401"},
-        f"00002bed{BASE}": {"flags": ["read", "notify"], "value": "02a30250"},
-        f"00002b14{BASE}": {"flags": ["read"], "value": "d20400"},
-    },
-}
-
-
-@pytest.fixture
-def bluez(tmp_path, program):
-    program("dbus-daemon", "dbus")
-    with private_bus(tmp_path) as address:
-        rig = BlueZ(address, {ADDRESS: PERIPHERAL})
-        rig.address = address
-        yield rig
-        rig.kill()
-
-
-@pytest.fixture
-def boat(tmp_path, bluez, start_daemon):
-    folder = tmp_path / "boat"
-    folder.mkdir()
-    (folder / "ebbwatt.toml").write_text(CONFIG.format(address=ADDRESS))
-    text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
-    fast = (
-        "\n[timing]\nstale_s = 1.5\nfirst_reading_s = 4\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\n"
-    )
-    text = text.replace("scan_s = 15", "scan_s = 2\ncall_s = 1")
-    (folder / "device.toml").write_text(text + fast)
-    # Unmeasured: its memory is looked at.
-    return folder, partial(
-        start_daemon, folder, measured=False, DBUS_SYSTEM_BUS_ADDRESS=bluez.address
-    )
-
-
-def test_it_logs_and_every_fault_is_survived_without_a_person(boat, bluez):
-    folder, start = boat
-    daemon = start()
-    snapshot = live(folder, 10)
-    reading = snapshot.reading
-    assert (reading.voltage_v, reading.current_a) == (13.5, pytest.approx(4.2))
-    assert str(reading.state) == "running"
-    assert reading.runtime_h == 1234.0
-
-    def adapter_off():
-        bluez.do(power=False)
-        time.sleep(0.6)
-        bluez.do(power=True)
-
-    def bluetoothd_dies():
-        bluez.kill()
-        time.sleep(0.6)
-        bluez.start()
-
-    def reads_hang():
-        bluez.do(hanging=["ReadValue"], drop=True)
-        time.sleep(2.0)
-        bluez.do(hanging=[])
-
-    def disconnect_hangs():
-        # The device stays connected, so that no scan shows it.
-        bluez.do(hanging=["Disconnect"], unsubscribe=True)
-        time.sleep(3.5)
-        bluez.do(hanging=[])
-
-    faults = {
-        "link lost": lambda: bluez.do(drop=True),
-        "link lost again": lambda: bluez.do(drop=True),
-        "notifications stop while the link stays": lambda: bluez.do(unsubscribe=True),
-        "adapter off and on": adapter_off,
-        "scanning is in progress elsewhere": lambda: bluez.do(
-            failing={"StartDiscovery": 3}, drop=True
-        ),
-        "connecting fails": lambda: bluez.do(failing={"Connect": 3}, drop=True),
-        "subscribing fails": lambda: bluez.do(failing={"StartNotify": 2}, drop=True),
-        "a call hangs": reads_hang,
-        "bluetoothd dies and comes back": bluetoothd_dies,
-        "a disconnect is never answered": disconnect_hangs,
-    }
-    for name, fault in faults.items():
-        seen = live(folder, 0).readings
-        fault()
-        seen = max(seen, live(folder, 0).readings)
-        assert live(folder, seen + 5).readings > seen, name
-    assert daemon.poll() is None
-    assert resident_kib(daemon) < 34 * 1024
-    bluez.do()
-    assert "WriteValue" not in bluez.calls, "nothing is ever written to the device"
-    daemon.send_signal(signal.SIGTERM)
-    _, told = daemon.communicate(timeout=20)
-    assert daemon.returncode == 0
-    assert "Traceback" not in told
-    assert len(told.splitlines()) < 40, "warned once for each trouble"
-    assert load_history(folder / "ebbwatt.db").readings.sum() > 0
-    bluez.do()
-    assert "Disconnect" in bluez.calls, "the link is given back at the end"
-
-
-def test_a_capture_of_characteristics_can_be_checked(boat, bluez, ebbwatt, monkeypatch):
-    folder, _ = boat
-    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bluez.address)
-    probed = ebbwatt("probe", "--seconds", "3", "--capture", "talk.jsonl", cwd=folder)
-    assert "13.5 V, 4.2 A, runtime 1234 h, running" in probed.stdout
-    assert "baud" not in probed.stdout, "the bytes of characteristics are no text"
-    checked = ebbwatt("check", "device.toml", "--against", "talk.jsonl", cwd=folder)
-    told = " readings, 0 refused, 0 messages without"
-    assert told in probed.stdout
-    assert told in checked.stdout
-
-
-def test_a_device_left_connected_by_a_crash_is_found(boat, bluez):
-    folder, start = boat
-    first = start()
-    live(folder, 5)
-    first.send_signal(signal.SIGKILL)
-    first.wait(20)
-    start()
-    assert live(folder, 5, session=2).session == 2
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "says"),
-    [
-        (ADDRESS, "the charger", "six pairs of hexadecimal digits"),
-        ('kind = "ble"', 'kind = "bel"', "did you mean ble?"),
-    ],
-)
-def test_settings_that_cannot_work_say_why(tmp_path, old, new, says):
-    path = tmp_path / "ebbwatt.toml"
-    path.write_text(CONFIG.format(address=ADDRESS).replace(old, new))
-    (tmp_path / "device.toml").write_bytes((ROOT / "fixtures/devices/ble-sig.toml").read_bytes())
-    with pytest.raises(ConfigError) as caught:
-        open_source(load_config(path))
-    assert says in str(caught.value)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "says"),
-    [
-        ('"2B18"', '"2B19"', "did you mean 2B18?"),
-        ("[ble]", "[ble]\nnotify = ['zz']", "four or 32 hexadecimal digits"),
-        ("[ble]", "[poll]\nsend = ['x']\n[ble]", "nothing is written here"),
-        ("[ble]", "[line]\nbaud = 9600\n[ble]", "use [ble] here"),
-        ('kind = "characteristics"', 'kind = "keyvalue"', "needs notify or read"),
-    ],
-)
-def test_descriptions_that_cannot_work_say_why(tmp_path, old, new, says):
-    (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(address=ADDRESS))
-    text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
-    (tmp_path / "device.toml").write_text(text.replace(old, new))
-    with pytest.raises(ConfigError) as caught:
-        open_source(load_config(tmp_path / "ebbwatt.toml"))
-    assert says in str(caught.value)

@@ -149,6 +149,8 @@ def test_a_configuration_is_checked_and_told(ebbwatt, place):
         ('"min"', '"minutes"', ["fields.runtime_h.unit", "accepted: h, min, s"]),
         ('RUN = "running"', 'RUN = "runing"', ["states.RUN", "did you mean running?"]),
         ("[fields]", "[feilds]", ["feilds", "did you mean fields?"]),
+        ("baud = 9600", "baud = 3", ["line.baud", "from 50 to 4000000"]),
+        ("[line]\nbaud = 9600", "[ble]\ncompany = '1'", ["ble.company", "such as FFFF"]),
     ],
 )
 def test_a_bad_description_names_the_line_and_what_is_accepted(ebbwatt, place, old, new, says):

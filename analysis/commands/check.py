@@ -59,6 +59,7 @@ def _check(path: Path) -> Description | None:
     document = read_document(path)
     if "charger" not in document.data and "decoder" in document.data:
         description = read_description(path)
+        _check_transport(description)
         print(f"{path}: a good description")
         _tell(description)
         return description
@@ -80,6 +81,18 @@ def _check(path: Path) -> Description | None:
     if found is not None:
         _tell(found)
     return found
+
+
+def _check_transport(description: Description) -> None:
+    """Check the table of the transport that a description brings."""
+    if description.tables.get("ble") is not None:
+        from logger.sources.ble import checked_radio
+
+        checked_radio(description)
+    elif description.tables.get("line") is not None:
+        from logger.sources.serial_line import line_settings
+
+        line_settings(description)
 
 
 def _tell(description: Description) -> None:

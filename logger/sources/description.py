@@ -39,8 +39,6 @@ DECODERS = {
     "modbus": ("logger.sources.decoders.modbus", "build_modbus"),
     "characteristics": ("logger.sources.decoders.characteristics", "build_characteristics"),
 }
-#: Decoders that only make sense on a radio link, or only on a line.
-RADIO_ONLY = frozenset({"characteristics"})
 
 DEVICE = Section(
     "device",

@@ -19,15 +19,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import SourceError
+from logger.sources.inbox import Inbox
 
 #: After the first byte the thread waits for so long, to take a whole line or answer at once: each
 #: awakening costs more processor time than a hundred bytes.
 SETTLE_S = 0.03
 #: How often a port that cannot be interrupted looks whether it shall close, s.
 LOOK_S = 0.5
-#: Chunks that may wait for a busy reader; at one a second that is a quarter of an hour.
-MOST_WAITING = 1000
-
 #: Bytes taken in one chunk at most.
 MOST_AT_ONCE = 65536
 
@@ -101,14 +99,14 @@ class PortLink:
         self.url = url
         self._line = line
         self._loop = asyncio.get_running_loop()
-        self._chunks: asyncio.Queue[tuple[float, bytes] | SourceError] = asyncio.Queue()
+        self.inbox = Inbox()
+        self.receive = self.inbox.receive
         self._opened: asyncio.Future[None] = self._loop.create_future()
         self._closed = asyncio.Event()
         self._stop = threading.Event()
         self._port: Any = None
         self._outgoing: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._writer: threading.Thread | None = None
-        self.overflowed = 0
         self.thread = threading.Thread(target=self._run, name=f"read {url}", daemon=True)
 
     async def open(self) -> None:
@@ -122,29 +120,7 @@ class PortLink:
         self.thread.start()
         await self._opened
 
-    async def receive(self, until_s: float | None = None) -> tuple[float, bytes] | None:
-        """Return the next chunk with the boot time of its first byte.
-
-        None if none came until ``until_s`` on the loop's clock.
-
-        Raises
-        ------
-        SourceError
-            If the port is lost.
-        """
-        if self._chunks.empty() and until_s is not None:
-            try:
-                async with asyncio.timeout_at(until_s):
-                    chunk = await self._chunks.get()
-            except TimeoutError:
-                return None
-        else:
-            chunk = await self._chunks.get()
-        if isinstance(chunk, SourceError):
-            raise chunk
-        return chunk
-
-    def send(self, payload: bytes) -> None:
+    async def send(self, payload: bytes) -> None:
         """Send a request in the writing thread; a failure ends the session like any other."""
         if self._writer is None:
             self._writer = threading.Thread(
@@ -189,7 +165,7 @@ class PortLink:
         except (OSError, TypeError, ValueError, AttributeError) as error:
             lost = SourceError(explain(self.url, error))
             self._tell(self._set_opened, lost)
-            self._tell(self._arrived, lost)
+            self._tell(self.inbox.put, lost)
         finally:
             if port is not None:
                 with contextlib.suppress(OSError, TypeError, AttributeError):
@@ -215,7 +191,7 @@ class PortLink:
                 continue  # another program took the bytes
             if not data:
                 raise OSError(errno.EIO, "the device has gone")
-            self._tell(self._arrived, (now_s, data))
+            self._tell(self.inbox.put, (now_s, data, ""))
 
     def _read_any(self, port: Any) -> None:  # noqa: ANN401 - as above
         """Read any kind of port through the library."""
@@ -231,7 +207,7 @@ class PortLink:
                     data += port.read(min(waiting, MOST_AT_ONCE))
             finally:
                 # A port that is lost meanwhile must not take along what has come.
-                self._tell(self._arrived, (now_s, data))
+                self._tell(self.inbox.put, (now_s, data, ""))
 
     def _write(self) -> None:
         while (payload := self._outgoing.get()) is not None:
@@ -239,7 +215,7 @@ class PortLink:
                 if self._port is not None:
                     self._port.write(payload)
             except (OSError, TypeError, ValueError, AttributeError) as error:
-                self._tell(self._arrived, SourceError(explain(self.url, error)))
+                self._tell(self.inbox.put, SourceError(explain(self.url, error)))
                 return
 
     # What follows runs in the loop.
@@ -251,9 +227,3 @@ class PortLink:
             self._opened.set_result(None)
         else:
             self._opened.set_exception(error)
-
-    def _arrived(self, chunk: tuple[float, bytes] | SourceError) -> None:
-        if self._chunks.qsize() >= MOST_WAITING and not isinstance(chunk, SourceError):
-            self.overflowed += 1
-        else:
-            self._chunks.put_nowait(chunk)

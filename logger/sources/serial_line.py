@@ -6,8 +6,6 @@ echo bytes that arrive in the instant between opening a port and switching its e
 
 from __future__ import annotations
 
-import asyncio
-import time
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
@@ -16,10 +14,10 @@ from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
-    RADIO_ONLY,
     Description,
     configured_description,
 )
+from logger.sources.polling import Conversation
 from logger.sources.port import LineSettings, PortLink
 
 if TYPE_CHECKING:
@@ -27,8 +25,8 @@ if TYPE_CHECKING:
 
     from logger.config import Config
     from logger.reading import Reading
-    from logger.sources.decoding import Request
     from logger.sources.pipeline import Outcome, Pipeline
+    from logger.sources.polling import Tap
 
 #: Kinds of port URL of pyserial 3.5, and whether they reach over a network.
 SCHEMES = {
@@ -110,12 +108,10 @@ class SerialSource:
         self.delays = description.delays
         self.refusals = Refusals()
         self.pipeline: Pipeline = description.pipeline(self.refusals)
-        self._tap: Callable[[float, bytes, bool, str], None] | None = None
+        self._tap: Tap | None = None
         self._link: PortLink | None = None
 
-    def observe(
-        self, watch: Callable[[Outcome], None], tap: Callable[[float, bytes, bool, str], None]
-    ) -> None:
+    def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
         """Tell ``watch`` what became of each message, and ``tap`` each piece of raw bytes.
 
         ``tap`` gets the boot time, the bytes, and whether they were sent.
@@ -140,70 +136,13 @@ class SerialSource:
         self.pipeline.reset()
         try:
             await link.open()
-            steps = self._listen(link) if self.description.poll is None else self._ask(link)
-            async for reading in steps:
+            talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
+            async for reading in talk.readings():
                 yield reading
         finally:
-            if link.overflowed:
+            if link.inbox.overflowed:
                 self.refusals.count("arrived faster than it could be read")
             await link.close()
-
-    async def _listen(self, link: PortLink) -> AsyncIterator[Reading]:
-        while True:
-            chunk = await link.receive()
-            if chunk is not None:
-                for reading in self._feed(*chunk):
-                    yield reading
-
-    async def _ask(self, link: PortLink) -> AsyncIterator[Reading]:
-        poll = self.description.poll
-        if poll is None:
-            return
-        loop = asyncio.get_running_loop()
-        next_round_s = loop.time()
-        while True:
-            for request in poll.requests:
-                async for reading in self._exchange(link, request):
-                    yield reading
-                async for reading in self._until(link, loop.time() + poll.pause_s):
-                    yield reading
-            # A round that took too long is followed by the next at once, but none is caught up.
-            next_round_s = max(next_round_s + poll.every_s, loop.time())
-            async for reading in self._until(link, next_round_s):
-                yield reading
-
-    async def _exchange(self, link: PortLink, request: Request) -> AsyncIterator[Reading]:
-        poll = self.description.poll
-        if poll is None:
-            return
-        loop = asyncio.get_running_loop()
-        self.pipeline.asked(request, echo=poll.echo)
-        if self._tap is not None:
-            self._tap(time.clock_gettime(time.CLOCK_BOOTTIME), request.payload, True, "")
-        link.send(request.payload)
-        deadline_s = loop.time() + poll.answer_s
-        while not self.pipeline.answered:
-            chunk = await link.receive(deadline_s)
-            if chunk is None:
-                self.pipeline.unanswered(request)
-                # A late answer must not pass for that to the next question.
-                late_s = loop.time() + poll.answer_s
-                while await link.receive(late_s) is not None:
-                    pass
-                return
-            for reading in self._feed(*chunk):
-                yield reading
-
-    async def _until(self, link: PortLink, until_s: float) -> AsyncIterator[Reading]:
-        """Take what comes unasked until a time on the loop's clock."""
-        while (chunk := await link.receive(until_s)) is not None:
-            for reading in self._feed(*chunk):
-                yield reading
-
-    def _feed(self, time_s: float, data: bytes) -> list[Reading]:
-        if self._tap is not None:
-            self._tap(time_s, data, False, "")
-        return self.pipeline.feed(time_s, data)
 
 
 def build(config: Config) -> SerialSource:
@@ -218,11 +157,9 @@ def build(config: Config) -> SerialSource:
     port = settings["port"]
     check_port(config, port, allow_network=settings["allow_network"])
     description = configured_description(config, settings)
-    if description.decoder_kind in RADIO_ONLY:
+    if description.decoder.packets:
         raise description.place.error(
-            f"{description.decoder_kind} needs kind = 'ble'; a serial line has none",
-            "decoder",
-            "kind",
+            "needs kind = 'ble': a serial line has neither characteristics nor packets", "decoder"
         )
     return SerialSource(port, line_settings(description), description)
 

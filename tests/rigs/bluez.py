@@ -1,18 +1,21 @@
 """An org.bluez of our own on a private message bus: enough of BlueZ for bleak's Linux backend.
 
-No radio and no bluetoothd are needed; bleak runs unchanged. The radio is a table of peripherals,
-each with its characteristics; faults are set on it as plain attributes. Runs in a process of its
+No radio and no bluetoothd are needed; bleak runs unchanged. The radio is a table of peripherals:
+``name``, ``characteristics`` by UUID (``flags``, ``value``, and where wanted ``service``,
+``presentation`` for descriptor 0x2904, ``answers`` to what is written, given by another
+characteristic, ``answers_at``), ``manufacturer`` and ``service_data``. Faults are set on it as
+plain attributes. Every call is logged, and every value written. Runs in a process of its
 own (``python -m tests.rigs.bluez``), commanded by JSON lines on its standard input, so that it can
 be killed like the real one.
 """
 
 import asyncio
-import contextlib
 import ctypes
 import json
 import os
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 from dbus_fast import Message, MessageType, Variant
@@ -28,11 +31,14 @@ PROPERTIES = "org.freedesktop.DBus.Properties"
 ADAPTER = "/org/bluez/hci0"
 #: Generic Attribute Profile, which nearly every device has.
 SERVICE = "00001801-0000-1000-8000-00805f9b34fb"
+#: Descriptor 0x2904, Characteristic Presentation Format.
+PRESENTATION = "00002904-0000-1000-8000-00805f9b34fb"
 #: D-Bus type of each property that BlueZ shows.
 TYPES = {
     "RSSI": "n", "MTU": "q", "Value": "ay", "UUIDs": "as", "Flags": "as", "Roles": "as",
     "Adapter": "o", "Device": "o", "Service": "o", "Powered": "b", "Discovering": "b",
     "Connected": "b", "ServicesResolved": "b", "Paired": "b", "Primary": "b", "Notifying": "b",
+    "Characteristic": "o", "ManufacturerData": "a{qv}", "ServiceData": "a{sv}",
 }  # fmt: skip
 
 
@@ -49,24 +55,29 @@ def die_with_parent():
     ctypes.CDLL(None).prctl(1, 9)
 
 
-@contextlib.contextmanager
-def private_bus(folder: Path):
-    """Run a message bus; yield its address."""
-    config = folder / "bus.conf"
-    config.write_text(BUS_CONFIG.format(socket=folder / "bus"))
-    process = subprocess.Popen(
-        ["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address=1"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag, before any thread
-    )
-    try:
-        yield process.stdout.readline().strip()
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
+class Bus:
+    """A message bus of our own, which can be killed and started again at the same address."""
+
+    def __init__(self, folder: Path):
+        self.config = folder / "bus.conf"
+        self.config.write_text(BUS_CONFIG.format(socket=folder / "bus"))
+        self.address = f"unix:path={folder / 'bus'}"
+        self.start()
+
+    def start(self):
+        self.process = subprocess.Popen(
+            ["dbus-daemon", f"--config-file={self.config}", "--nofork", "--print-address=1"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag, before any thread
+        )
+        self.process.stdout.readline()  # printed once it listens
+
+    def kill(self):
+        self.process.kill()
+        self.process.wait()
+        self.process.stdout.close()
 
 
 class Radio:
@@ -84,9 +95,15 @@ class Radio:
             }
         }  # fmt: skip
         self.calls = []
+        self.writes = []
         self.silent = False
+        self.times = 1
         self.hanging = set()
         self.failing = {}
+        self.failure = ["InProgress", "busy"]
+        self.unresolved = False
+        self.drops_early = 0
+        self.out_of_reach = False
         self.tasks = []
 
     async def start(self):
@@ -104,15 +121,17 @@ class Radio:
         """Advertise while somebody scans, and notify subscribers, again and again."""
         while True:
             await asyncio.sleep(self.period_s)
+            if ADAPTER not in self.shown:
+                continue
             adapter = self.shown[ADAPTER][interface("Adapter")]
             for address, peripheral in self.peripherals.items():
                 path = self.path(address)
                 device = self.shown.get(path, {}).get(interface("Device"))
-                if adapter["Discovering"] and adapter["Powered"]:
+                if adapter["Discovering"] and adapter["Powered"] and not self.out_of_reach:
                     if device is None:
                         self.show(path, "Device", self.device(address, peripheral))
                     elif not device["Connected"]:
-                        self.change(path, "Device", RSSI=-61)
+                        self.change(path, "Device", RSSI=-61, **self.advertised(peripheral))
                 if device is not None and device["Connected"] and not self.silent:
                     self.notify(path, peripheral)
 
@@ -121,14 +140,31 @@ class Radio:
             "Address": address, "AddressType": "public", "Name": peripheral["name"],
             "Alias": peripheral["name"], "Adapter": ADAPTER, "Paired": False, "Connected": False,
             "ServicesResolved": False, "UUIDs": [SERVICE], "RSSI": -60,
+            **self.advertised(peripheral),
         }  # fmt: skip
+
+    def advertised(self, peripheral):
+        """Return the data that a peripheral advertises, by D-Bus property."""
+        found = {}
+        if "manufacturer" in peripheral:
+            found["ManufacturerData"] = {
+                int(number): Variant("ay", bytes.fromhex(data))
+                for number, data in peripheral["manufacturer"].items()
+            }
+        if "service_data" in peripheral:
+            found["ServiceData"] = {
+                uuid: Variant("ay", bytes.fromhex(data))
+                for uuid, data in peripheral["service_data"].items()
+            }
+        return found
 
     def notify(self, device_path, peripheral):
         for path, interfaces in list(self.shown.items()):
             values = interfaces.get(interface("GattCharacteristic"))
             if values and path.startswith(device_path) and values["Notifying"]:
                 data = bytes.fromhex(peripheral["characteristics"][values["UUID"]]["value"])
-                self.change(path, "GattCharacteristic", Value=data)
+                for _ in range(self.times if data else 0):
+                    self.change(path, "GattCharacteristic", Value=data)
 
     def drop(self, path):
         """Lose the link: the GATT objects vanish, the device stays known."""
@@ -141,9 +177,39 @@ class Radio:
             self.signal("/", MANAGER, "InterfacesRemoved", "oas", [below, interfaces])
         self.change(path, "Device", Connected=False)
 
-    def drop_all(self):
+    # --- what a test may command besides setting an attribute ---------------------------------
+
+    def do_drop(self, _=None):
         for address in self.peripherals:
             self.drop(self.path(address))
+
+    def do_forget(self, _=None):
+        """Lose the devices altogether, as BlueZ does half a minute after a scan."""
+        self.do_drop()
+        for address in self.peripherals:
+            if interfaces := self.shown.pop(self.path(address), None):
+                body = [self.path(address), list(interfaces)]
+                self.signal("/", MANAGER, "InterfacesRemoved", "oas", body)
+
+    def do_adapter(self, plugged):
+        if plugged:
+            self.adapter["Discovering"] = False
+            self.show(ADAPTER, "Adapter", self.adapter)
+        else:
+            self.do_forget()
+            self.adapter = self.shown.pop(ADAPTER)[interface("Adapter")]
+            body = [ADAPTER, [interface("Adapter")]]
+            self.signal("/", MANAGER, "InterfacesRemoved", "oas", body)
+
+    def do_power(self, on):
+        if not on:
+            self.do_drop()
+        self.change(ADAPTER, "Adapter", Powered=on)
+
+    def do_unsubscribe(self, _=None):
+        for path, interfaces in self.shown.items():
+            if interface("GattCharacteristic") in interfaces:
+                self.change(path, "GattCharacteristic", Notifying=False)
 
     # --- what the bus shows ------------------------------------------------------------------
 
@@ -168,9 +234,16 @@ class Radio:
         self.calls.append(message.member)
         if message.member in self.hanging:
             return True
+        return self.answer(message)
+
+    def answer(self, message):
         if self.failing.get(message.member, 0) > 0:
             self.failing[message.member] -= 1
-            return Message.new_error(message, "org.bluez.Error.InProgress", "busy")
+            name, text = self.failure
+            return Message.new_error(message, f"org.bluez.Error.{name}", text)
+        if message.path != "/" and message.path not in self.shown:
+            name = "org.freedesktop.DBus.Error.UnknownObject"
+            return Message.new_error(message, name, f"no {message.path}")
         answer = getattr(self, f"on_{message.member}")(message.path, *message.body)
         if isinstance(answer, Exception):
             return Message.new_error(message, "org.bluez.Error.Failed", str(answer))
@@ -200,26 +273,55 @@ class Radio:
     def on_Connect(self, path):
         address = self.shown[path][interface("Device")]["Address"]
         self.change(path, "Device", Connected=True)
-        service = f"{path}/service0010"
-        self.show(service, "GattService", {"UUID": SERVICE, "Device": path, "Primary": True})
+        if self.drops_early > 0:
+            self.drops_early -= 1
+            self.drop(path)
+            return
+        if self.unresolved:
+            return
+        services = {}
         for number, (uuid, entry) in enumerate(
             self.peripherals[address]["characteristics"].items()
         ):
+            of = entry.get("service", SERVICE)
+            if of not in services:
+                services[of] = service = f"{path}/service{0x0100 * (len(services) + 1):04x}"
+                self.show(service, "GattService", {"UUID": of, "Device": path, "Primary": True})
             values = {
-                "UUID": uuid, "Service": service, "Value": bytes.fromhex(entry["value"]),
+                "UUID": uuid, "Service": services[of], "Value": bytes.fromhex(entry["value"]),
                 "Flags": entry["flags"], "Notifying": False, "MTU": 185,
             }  # fmt: skip
-            self.show(f"{service}/char{0x20 + 3 * number:04x}", "GattCharacteristic", values)
+            below = f"{services[of]}/char{0x20 + 3 * number:04x}"
+            self.show(below, "GattCharacteristic", values)
+            if "presentation" in entry:
+                values = {
+                    "UUID": PRESENTATION, "Characteristic": below,
+                    "Value": bytes.fromhex(entry["presentation"]),
+                }  # fmt: skip
+                self.show(f"{below}/desc{0x21 + 3 * number:04x}", "GattDescriptor", values)
         self.change(path, "Device", ServicesResolved=True)
 
     def on_Disconnect(self, path):
         self.drop(path)
 
     def on_ReadValue(self, path, options):
-        return "ay", [self.shown[path][interface("GattCharacteristic")]["Value"]]
+        (values,) = self.shown[path].values()
+        if interface("GattCharacteristic") in self.shown[path]:
+            # BlueZ tells subscribers of a value that was read.
+            self.change(path, "GattCharacteristic", Value=values["Value"])
+        return "ay", [values["Value"]]
 
     def on_WriteValue(self, path, value, options):
-        return None
+        values = self.shown[path][interface("GattCharacteristic")]
+        self.writes.append([values["UUID"], bytes(value).hex()])
+        device = path.rsplit("/", 2)[0]
+        entries = self.peripherals[self.shown[device][interface("Device")]["Address"]]
+        entry = entries["characteristics"][values["UUID"]]
+        for other, interfaces in list(self.shown.items()):
+            target = interfaces.get(interface("GattCharacteristic"))
+            if target and target["UUID"] == entry.get("answers_at"):
+                for piece in entry["answers"].get(bytes(value).hex(), []):
+                    self.change(other, "GattCharacteristic", Value=bytes.fromhex(piece))
 
     def on_StartNotify(self, path):
         self.change(path, "GattCharacteristic", Notifying=True)
@@ -237,21 +339,9 @@ async def serve():
     print("{}", flush=True)
     while line := await loop.run_in_executor(None, sys.stdin.readline):
         for what, value in json.loads(line).items():
-            if what == "drop":
-                radio.drop_all()
-            elif what == "power":
-                if not value:
-                    radio.drop_all()
-                radio.change(ADAPTER, "Adapter", Powered=value)
-            elif what == "hanging":
-                radio.hanging = set(value)
-            elif what == "unsubscribe":
-                for path, interfaces in radio.shown.items():
-                    if interface("GattCharacteristic") in interfaces:
-                        radio.change(path, "GattCharacteristic", Notifying=False)
-            else:
-                setattr(radio, what, value)
-        print(json.dumps({"calls": radio.calls}), flush=True)
+            command = getattr(radio, f"do_{what}", partial(setattr, radio, what))
+            command(value)
+        print(json.dumps({"calls": radio.calls, "writes": radio.writes}), flush=True)
 
 
 class BlueZ:
@@ -262,6 +352,7 @@ class BlueZ:
         self.env = os.environ | {"DBUS_SYSTEM_BUS_ADDRESS": address, "PYTHONPATH": "."}
         self.env["DBUS_SESSION_BUS_ADDRESS"] = address
         self.calls = []
+        self.writes = []
         self.start()
 
     def start(self):
@@ -282,8 +373,9 @@ class BlueZ:
         return json.loads(self.process.stdout.readline())
 
     def do(self, **command):
-        """Command the radio; afterwards ``calls`` holds every method called so far."""
-        self.calls = self._tell(command)["calls"]
+        """Command the radio; then ``calls`` and ``writes`` hold everything called so far."""
+        told = self._tell(command)
+        self.calls, self.writes = told["calls"], told["writes"]
 
     def kill(self):
         self.process.kill()

@@ -1,4 +1,6 @@
-"""Fixed binary frames: a start marker, fields at fixed places, a checksum; plain, SLIP or COBS.
+"""Fixed binary frames: a start marker, fields at fixed places, a checksum.
+
+Frames stand in a stream plainly, in SLIP or in COBS, or each is a packet of a radio link.
 
 SLIP: RFC 1055. COBS: Cheshire and Baker (1999), IEEE/ACM Trans. Networking 7:159-172; frames end
 with a zero byte.
@@ -30,12 +32,8 @@ FRAME = Section(
             "framing",
             "text",
             "plain",
-            "how frames are told apart",
-            choices=(
-                "plain",
-                "slip",
-                "cobs",
-            ),
+            "how frames are told apart; packet: each packet of a radio link is one",
+            choices=("plain", "slip", "cobs", "packet"),
         ),
         Setting(
             "byte_order",
@@ -87,13 +85,13 @@ class Part:
 class FrameDecoder:
     """Finds frames in a stream; after garbage it looks for the next place that fits."""
 
-    packets = False
     requests: tuple[Request, ...] = ()
 
     def __init__(self, settings: Mapping[str, Any], start: bytes, parts: tuple[Part, ...]) -> None:
         self.length: int = settings["length"]
         self.start = start
         self.framing: str = settings["framing"]
+        self.packets = self.framing == "packet"
         self.checksum: str = settings["checksum"]
         self.size = checksum_size(self.checksum)
         self.order: Any = settings["checksum_order"]
@@ -110,6 +108,8 @@ class FrameDecoder:
         """Decode every whole frame."""
         if self.framing == "plain":
             return self._plain(data)
+        if self.packets:
+            return Step(len(data), (self._packed(data),))
         end = bytes([SLIP_END]) if self.framing == "slip" else b"\0"
         pieces = data.split(end)
         # Before the first delimiter may stand the end of a frame whose beginning was missed.
@@ -119,7 +119,9 @@ class FrameDecoder:
         return Step(used, tuple(items), in_sync=context.in_sync or len(pieces) > 1)
 
     def _packed(self, piece: bytes) -> Message | Refused:
-        frame = unslip(piece) if self.framing == "slip" else uncobs(piece)
+        frame: bytes | None = piece
+        if not self.packets:
+            frame = unslip(piece) if self.framing == "slip" else uncobs(piece)
         if frame is None:
             return Refused(piece, f"not {self.framing.upper()}")
         if len(frame) != self.length:
