@@ -11,7 +11,7 @@ import numpy as np
 from analysis import limits
 from analysis.advice import Situation, advice, notes, verdict
 from analysis.assessment import Assessment, Curve, Limit, Span, Step
-from analysis.health import Health, estimate, heat_columns, heat_effect
+from analysis.health import SYSTEMATIC_UNTOLD, Health, estimate, heat_columns, heat_effect
 from analysis.health_output import Outputs, outputs, run_table, without_surpassed
 from analysis.health_trend import Observations
 from analysis.load import required_power_w
@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 SEED = 20210418
 #: Battery-limited running of so many last hours bounds the present output.
 _RECENT_H = 100.0
+#: What a lower bound is lowered by, fraction of rated: a cold compartment, a meter's coarse steps
+#: and the run-to-run scatter all lift the highest of many figures.
+_BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
 #: A log that begins within so many days of the fitting has seen the charger from new.
 _NEW_WITHIN_D = 14
 #: Where fewer of the runs show what the charger can give, those few are more likely mistaken for
@@ -194,7 +197,7 @@ def _estimate(
         np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))[use][order],
         max(now_kh, float(kh.max())),
         usual,
-        out.sag.depth_se,
+        out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])),
     )
 
 
@@ -215,7 +218,9 @@ def _output(
     recent = use & (runtime_h > now_h - _RECENT_H)
     if not recent.any():
         recent = use & (runtime_h >= np.sort(runtime_h[use])[-min(5, int(use.sum()))])
-    return Span(low=float(np.max((out.value - 2.0 * out.standard_error)[recent])))
+    sure = np.sort((out.value - 2.0 * out.standard_error)[recent])
+    # One run alone may be a slip of the meter; heat and its coarse steps are not taken out.
+    return Span(low=max(float(sure[max(len(sure) - 2, 0)]) - _BOUND_MARGIN, 0.0))
 
 
 def _usage(runs: Runs) -> Usage | None:

@@ -61,8 +61,6 @@ SYSTEMATIC_UNTOLD = 0.015
 SYSTEMATIC_OF_WAVE = 1.2
 #: Prior size of the yearly wave of the output where temperature is not logged.
 _WAVE_SIZE = 0.02
-#: Share of the sag that has built up, on average, over the stretch that speaks for a run.
-_SAG_SHARE = 0.3
 YEAR_S = 365.2425 * 86400.0
 
 
@@ -162,7 +160,7 @@ def estimate(
     usual_loss_per_kh
         Loss per thousand hours that would use up the design life; centres a wide prior.
     sag_se
-        Standard error of the sag, fraction of rated: it shifts the figures of all runs alike.
+        Standard error of the sag taken out of the figures, fraction of rated: it shifts all alike.
 
     Returns
     -------
@@ -208,7 +206,7 @@ def estimate(
         wander,
         math.hypot(
             _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
-            _SAG_SHARE * sag_se,
+            sag_se,
         ),
         sites,
         _fitted(base, mode, nodes, heat_count),

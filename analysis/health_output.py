@@ -13,7 +13,8 @@ import numpy as np
 
 from analysis import limits
 from analysis.assessment import Limit, RunTable
-from analysis.health_warm import Sag, cells, sag, warm_up_h
+from analysis.health_sag import Rests, Sag, sag
+from analysis.health_warm import cells, warm_up_h
 from analysis.limits import BATTERY, HEAT, SOURCE, WARMING
 
 if TYPE_CHECKING:
@@ -35,6 +36,9 @@ REFERENCE_C = 25.0
 #: A value is left out if two runs within so many running hours after it surpass it by so much,
 #: fraction of rated: more than scatter, sag or a dip of the wander between them.
 SURPASSED_WITHIN_H, SURPASSED_BY = 100.0, 0.04
+#: A figure that is less sure than this is no level but a course: only what was held for minutes
+#: speaks, as a lower bound. Fraction of rated.
+_MOST_SE = 0.03
 #: Least standard error of one run's figure: what sensors of this kind repeat.
 _FLOOR_SE = 0.001
 #: Standard error where the start of the run was not seen (the sag reached is unknown).
@@ -60,6 +64,8 @@ class Outputs:
     warm_h: float
     warm_found: bool
     sag: Sag
+    sagged: Floats
+    """Share of the sag reached in the stretch that speaks."""
     left_out_h: dict[str, float]
 
 
@@ -80,8 +86,10 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         WARMING
     )
     pool = cells(found, code == SOURCE)
-    inside = sag(pool, warm_h)
-    sagged = 1.0 + inside.depth * np.expm1(-found.since_start_h / inside.time_h)
+    rests = Rests.between(runs)
+    inside = sag(pool, warm_h, rests)
+    reached = inside.reached(rests, found.run, found.since_start_h)
+    sagged = 1.0 - inside.depth * reached
     # The first hours of each piece of a long run: those of the first after its warm-up.
     into_h = found.since_start_h - (runs.start_s - runs.begun_s)[found.run] / 3600.0
     speaking = (code == SOURCE) & (into_h < warm_h + EARLY_H)
@@ -98,6 +106,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         value = energy / expected / rated_w
     error = _standard_error(found, speaking, value * rated_w, sagged, seconds, count)
     error = error / rated_w
+    has_value &= ~(error > _MOST_SE)
     error = np.where(runs.start_seen, error, np.hypot(error, inside.depth * _UNSEEN_SE))
     bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & np.isfinite(found.power_w)
     low = _bounds(found, bounding, count) / rated_w
@@ -117,6 +126,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         warm_h,
         warm_found,
         inside,
+        _mean(found, reached, speaks, count),
         _left_out(code, found, speaking, bound),
     )
 

@@ -1,12 +1,11 @@
-"""Finds from the data how long warming up takes, and how much a run loses that a rest brings back.
+"""Finds from the data how long warming up takes.
 
-Both are seen inside runs: power over time since the start, each run against its own level, so
-that neither wear nor weather between runs enters.
+It is seen inside runs: power over time since the start, each run against its own level, so that
+neither wear nor weather between runs enters.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,8 +14,6 @@ import numpy as np
 from analysis.limits import HEAT, SOURCE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from analysis.limits import Stretches
@@ -57,16 +54,8 @@ _WARM = 0.995
 #: be ignored (common practice, no source).
 DEFAULT_WARM_H = 0.5
 _LONGEST_WARM_H = 1.5
-#: The sag before looking: a few per cent, as rests bring back in published stack tests (common
-#: practice, no source for the numbers). Without it, a battery that tapers early passes for sag.
-_SAG_PRIOR, _SAG_PRIOR_SD = 0.02, 0.03
-#: More than this within a run is taken for something else (common practice, no source).
-_LARGEST_SAG = 0.08
-#: Later than this in a run, wear and weather say more than sag, h.
-_SAG_WITHIN_H = 24.0
-#: A cell below this part of its run's usual power is no sag: the fuel ran out, or another source
-#: held the battery up.
-_FAILING = 0.75
+#: Who is warm when first seen so early was never cold, h.
+_EARLY_ENOUGH_H = 0.1
 _FEWEST_RUNS = 5
 
 
@@ -80,18 +69,6 @@ class Cells:
     seconds: Floats
     power_w: Floats
     temperature_c: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Sag:
-    """Loss inside a run: ``depth`` of the settled output goes with time constant ``time_h``.
-
-    Every rest is taken to bring all of it back: how fast it recovers is not estimated.
-    """
-
-    depth: float = 0.0
-    depth_se: float = 0.0
-    time_h: float = 6.0
 
 
 def cells(found: Stretches, use: Flags) -> Cells:
@@ -160,133 +137,9 @@ def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
     top = float(np.max(np.convolve(profile[known], np.ones(3) / 3.0, mode="valid")))
     cold = known[profile[known] < _WARM * top]
     cold = cold[cold < known[np.argmax(profile[known] >= _WARM * top)]] if len(cold) else cold
+    if len(cold) == 0 and EDGES_H[known[0]] > _EARLY_ENOUGH_H:
+        return DEFAULT_WARM_H, False  # warming up was over, or hidden, before anything was seen
     edge = EDGES_H[(cold[-1] + 1) if len(cold) else known[0]]
     # One cell more: the approach to the level is gradual.
     further = EDGES_H[min(np.searchsorted(EDGES_H, edge, side="right"), len(EDGES_H) - 1)]
     return float(min(max(further, 0.1), _LONGEST_WARM_H)), True
-
-
-def saturating(
-    t: Floats, y: Floats, weights: Floats, group: NDArray[np.intp] | None = None
-) -> tuple[float, float, float]:
-    """Fit ``y = depth (1 - exp(-t / time))`` by least squares, with a free level per group if any.
-
-    The depth is linear and solved exactly for each time constant; the time constant is found on a
-    grid and refined, so no start has to be guessed (variable projection: Golub and Pereyra 1973,
-    SIAM J. Numer. Anal. 10:413-432).
-
-    Parameters
-    ----------
-    t, y, weights
-        Shapes (n,).
-    group
-        Group of each row, 0 to g - 1: each has its own level, which is taken out; None: level zero.
-
-    Returns
-    -------
-    depth, time, residual sum of squares
-    """
-    total = None if group is None else np.bincount(group, weights=weights)
-
-    def within(values: Floats) -> Floats:
-        if group is None or total is None:
-            return values
-        return values - (np.bincount(group, weights=weights * values) / total)[group]
-
-    centred = within(y)
-    wy = weights * centred
-
-    def solve(log_time: float) -> tuple[float, float]:
-        shape = within(-np.expm1(-t / math.exp(log_time)))
-        norm = float((weights * shape) @ shape)
-        depth = float(wy @ shape) / norm if norm > 0.0 else 0.0
-        left = centred - depth * shape
-        return depth, float((weights * left) @ left)
-
-    span = float(t.max())
-    grid = np.linspace(math.log(span / 30.0), math.log(span * 30.0), 41)
-    rss = np.array([solve(g)[1] for g in grid])
-    best = int(np.argmin(rss))
-    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    log_time = _minimise(lambda v: solve(v)[1], float(low), float(high))
-    depth, residual = solve(log_time)
-    return depth, math.exp(log_time), residual
-
-
-def _minimise(function: Callable[[float], float], low: float, high: float) -> float:
-    """Minimise over an interval (golden section; then a parabola through the last points)."""
-    ratio = (math.sqrt(5.0) - 1.0) / 2.0
-    a, b = high - ratio * (high - low), low + ratio * (high - low)
-    fa, fb = function(a), function(b)
-    while high - low > 1e-4:
-        if fa < fb:
-            high, b, fb = b, a, fa
-            a = high - ratio * (high - low)
-            fa = function(a)
-        else:
-            low, a, fa = a, b, fb
-            b = low + ratio * (high - low)
-            fb = function(b)
-    # Below this the sum of squares no longer resolves: its slope does (central differences).
-    middle, h = 0.5 * (low + high), 1e-4
-    for _ in range(3):
-        left, here, right = function(middle - h), function(middle), function(middle + h)
-        bend = left - 2.0 * here + right
-        if bend <= 0.0:
-            break
-        middle += float(np.clip(0.5 * h * (left - right) / bend, -h, h))
-    return middle
-
-
-def sag(pool: Cells, warm_h: float) -> Sag:
-    """Estimate the sag from cells of source-limited running after the warm-up.
-
-    Parameters
-    ----------
-    pool
-        Cells of power brought to the reference temperature.
-    warm_h
-        End of the warm-up, h since the start of the run.
-    """
-    keep = (pool.since_start_h > warm_h) & (pool.since_start_h < _SAG_WITHIN_H)
-    keep &= (pool.power_w > 0.0) & (pool.seconds > 60.0)
-    keep[keep] = _not_failing(pool.run[keep], pool.power_w[keep])
-    run, t = pool.run[keep], pool.since_start_h[keep]
-    if keep.sum() < 10:
-        return Sag()
-    longest = np.zeros(int(run.max()) + 1)
-    np.maximum.at(longest, run, t)
-    enough = longest[run] > warm_h + 1.5
-    if len(np.unique(run[enough])) < _FEWEST_RUNS:
-        return Sag()
-    group = np.unique(run[enough], return_inverse=True)[1]
-    y = np.log(pool.power_w[keep][enough])
-    weights = np.minimum(pool.seconds[keep][enough], 1800.0)
-    weights = weights / weights.mean()
-    t = t[enough]
-    # Robust: cells far from their run's level say something else (a heater, a bad lead).
-    for _ in range(2):
-        depth, time_h, rss = saturating(t, y, weights, group)
-        time_h = float(np.clip(time_h, 0.5, 48.0))
-        level = np.bincount(group, weights=weights * y) / np.bincount(group, weights=weights)
-        shape = -np.expm1(-t / time_h)
-        shape -= (np.bincount(group, weights=weights * shape) / np.bincount(group, weights))[group]
-        left = y - level[group] - depth * shape
-        spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
-        weights = weights / (1.0 + (left / (3.0 * spread)) ** 2)
-    degrees = max(len(y) - int(group.max()) - 3, 1)
-    norm = float((weights * shape) @ shape)
-    # Cells of one run are not independent: count runs rather than cells.
-    inflation = len(y) / (int(group.max()) + 1)
-    error = math.sqrt(max(rss, 1e-12) / degrees / max(norm, 1e-9) * inflation)
-    # The estimate and what was to be expected, weighed by their precision.
-    seen, expected = error**-2, _SAG_PRIOR_SD**-2
-    middle = (-depth * seen + _SAG_PRIOR * expected) / (seen + expected)
-    return Sag(float(np.clip(middle, 0.0, _LARGEST_SAG)), (seen + expected) ** -0.5, time_h)
-
-
-def _not_failing(run: NDArray[np.intp], power: Floats) -> Flags:
-    """Mark the cells whose power is near the upper power of their run."""
-    top = np.zeros(int(run.max()) + 1 if len(run) else 0)
-    np.maximum.at(top, run, power)
-    return power >= _FAILING * top[run]

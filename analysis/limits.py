@@ -48,6 +48,10 @@ _FLAT_V = 0.08
 _FALLEN = 0.9
 #: Least and greatest distance kept from the ceiling, V per 12 V.
 _MARGIN_V = (0.08, 0.25)
+#: A ceiling is believed if at least this share of the runs that stand at it for an hour show a
+#: plateau. A bank that is full of a weak charger's power stands still too, but shows none.
+_BELIEVED = 0.25
+_STANDING_S = 3600.0
 #: Plateaus near in time that settle the ceiling of a run (it may drift with the seasons).
 _NEIGHBOURS = 15
 #: Compensation of the ceiling believed at most, V per cell and kelvin. Source: practical band
@@ -233,6 +237,10 @@ def _find_ceiling(
     everywhere = local + per_k * np.nan_to_num(mean_heat - 25.0)
     with np.errstate(invalid="ignore"):
         everywhere = np.where(shows, np.minimum(level, everywhere), everywhere)
+        at_it = voltage >= everywhere[run] - margin
+    standing = np.bincount(run, weights=duration * at_it, minlength=runs) >= _STANDING_S
+    if shows.sum() < _BELIEVED * standing.sum():
+        return fallback
     if configured_v is not None:
         everywhere = np.minimum(everywhere, configured_v)
     return Ceiling(everywhere, margin, int(shows.sum()), per_k)

@@ -6,7 +6,7 @@ Where a value is marked "computed", R survival 3.5-3 or SciPy produced it from t
 import numpy as np
 import pytest
 
-from analysis.health_warm import saturating
+from analysis.health_sag import saturating
 from analysis.passage import first_passage_cdf, first_passage_density, passage_for_good
 from analysis.regression import censored_regression, fieller, least_squares, theil_sen
 

@@ -9,7 +9,8 @@ The physics is kept to what a log can show:
   polarisation that grows towards full. For lead-acid the open-circuit voltage follows Bode's
   electrode potentials (Bode 1977; the five values of the usual table), and the rise of the charge
   resistance and the fall of coulombic efficiency towards full follow the form of Copetti,
-  Lorenzo and Chenlo (1993; from memory). For LFP: a plateau near 3.3 V per cell and 99.5 %.
+  Lorenzo and Chenlo (1993; from memory). For LFP: a plateau near 3.3 V per cell and 99.5 %; a
+  full cell takes no more, so its voltage rises steeply until the charger reaches its ceiling.
 * A load that runs while the charger does never passes the battery.
 
 The polarisation is advanced implicitly, so that any step from one second to ten minutes is stable.
@@ -35,18 +36,20 @@ if TYPE_CHECKING:
 _LEAD_OCV = (11.89, 12.07, 12.25, 12.44, 12.67)
 #: Sealed cells stand about 0.1 V higher (trade table, from memory).
 _SEALED_V = 0.12
-#: Rested voltage of one LFP cell from 0 to 100 % in steps of 5 %: steep ends, flat between
+#: Rested voltage of one LFP cell from 0 to 105 % in steps of 5 %: steep ends, flat between
 #: (plateau and ends as in the literature on LFP cells; invented to two digits).
 _LFP_CELL = (
     *(2.50, 3.12, 3.20, 3.225, 3.245, 3.26, 3.27, 3.28, 3.285, 3.29, 3.295, 3.30, 3.305, 3.315),
-    *(3.325, 3.33, 3.335, 3.34, 3.345, 3.36, 3.45),
+    *(3.325, 3.33, 3.335, 3.34, 3.345, 3.36, 3.45, 4.20),
 )
+#: State of charge at which a cell is full in every sense.
+_LFP_FULL = 1.03
 # Phases of the charger; it burns fuel in those after _EMPTY.
 _REST, _EMPTY, _STARTING, _RUNNING, _STOPPING = range(5)
 
 
 def open_circuit(battery: BatteryModel) -> list[float]:
-    """Return the rested voltage of the bank at 0, 5, ... 100 % of charge, V."""
+    """Return the rested voltage of the bank at 0, 5, ... 100 % of charge (LFP: 105 %), V."""
     if battery.chemistry == "lfp":
         return [battery.cells * cell for cell in _LFP_CELL]
     lift = 0.0 if battery.chemistry == "flooded" else _SEALED_V
@@ -117,6 +120,7 @@ class Voyage:
 
         ocv = open_circuit(battery)
         lead = battery.chemistry != "lfp"
+        full_soc, last = (1.0, 19) if lead else (_LFP_FULL, 20)
         scale = battery.cells / battery.capacity_ah * battery.resistance
         r_fast = 0.30 * scale if lead else 0.12 * scale
         r_slow_dis = 0.50 * scale if lead else 0.15 * scale
@@ -255,7 +259,7 @@ class Voyage:
                     r_slow = r_slow_dis
                 place = soc * 20.0
                 below = int(place)
-                below = min(below, 19)
+                below = min(below, last)
                 rest_v = ocv[below] + (place - below) * (ocv[below + 1] - ocv[below])
                 v0 = rest_v + slow_v * (1.0 - gain)
                 r = r_fast + gain * r_slow
@@ -302,7 +306,7 @@ class Voyage:
                     record.passed_ah += battery_a * dt / 3600.0
                     record.stored_ah += taken * dt / 3600.0
                     soc += taken * dt / capacity_c
-                    soc = min(soc, 1.0)
+                    soc = min(soc, full_soc)
                 else:
                     soc += battery_a * dt / capacity_c
                     soc = max(soc, 0.0)
