@@ -48,6 +48,8 @@ _FLAT_V = 0.08
 _FALLEN = 0.9
 #: Least and greatest distance kept from the ceiling, V per 12 V.
 _MARGIN_V = (0.08, 0.25)
+#: ... and whose voltage has held meanwhile, V per 12 V.
+_HOLDS_V = 0.01
 #: A ceiling is believed if at least this share of the runs that stand at it for an hour show a
 #: plateau. A bank that is full of a weak charger's power stands still too, but shows none.
 _BELIEVED = 0.25
@@ -214,23 +216,19 @@ def _find_ceiling(
         shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
         # A plateau stands at a charging voltage; a bank that sags while power fails does not.
         shows &= top_v > 2.1 * 6.0 * scale
+        level = _mean_by_run(run, voltage, duration * fallen, runs)
+        # At a ceiling the voltage holds while the power falls. Where it falls with the power the
+        # charger gave less: fuel running out on a bank whose voltage hardly moves.
+        before = _mean_by_run(run, voltage, duration * (near & ~fallen), runs)
+        shows &= ~(level < before - _HOLDS_V * scale)
     if not shows.any():
         return fallback
-    level = np.full(runs, np.nan)
-    sums = np.bincount(run, weights=duration * voltage * fallen, minlength=runs)
-    level[shows] = sums[shows] / time_fallen[shows]
-    warmth = np.full(runs, np.nan)
+    level[~shows] = np.nan
     heat = found.temperature_c[usable]
-    told = fallen & np.isfinite(heat)
-    seconds = np.bincount(run[told], weights=duration[told], minlength=runs)
-    warm_sum = np.bincount(run[told], weights=duration[told] * heat[told], minlength=runs)
-    warmth[seconds > 0.0] = warm_sum[seconds > 0.0] / seconds[seconds > 0.0]
-    per_k = _compensation(level[shows], warmth[shows], 6.0 * scale)
-    mean_heat = np.full(runs, np.nan)
     told = np.isfinite(heat)
-    seconds = np.bincount(run[told], weights=duration[told], minlength=runs)
-    warm_sum = np.bincount(run[told], weights=duration[told] * heat[told], minlength=runs)
-    mean_heat[seconds > 0.0] = warm_sum[seconds > 0.0] / seconds[seconds > 0.0]
+    warmth = _mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
+    per_k = _compensation(level[shows], warmth[shows], 6.0 * scale)
+    mean_heat = _mean_by_run(run[told], heat[told], duration[told], runs)
     own_shift = per_k * np.nan_to_num(np.where(np.isfinite(warmth), warmth, mean_heat) - 25.0)
     local, spread = _local_median(start_s, level - own_shift, shows)
     margin = float(np.clip(3.0 * spread, _MARGIN_V[0] * scale, _MARGIN_V[1] * scale))
@@ -244,6 +242,16 @@ def _find_ceiling(
     if configured_v is not None:
         everywhere = np.minimum(everywhere, configured_v)
     return Ceiling(everywhere, margin, int(shows.sum()), per_k)
+
+
+def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: int) -> Floats:
+    """Return the weighted mean by run, NaN where nothing weighs."""
+    total = np.bincount(run, weights=weights, minlength=runs)
+    mean: Floats = np.full(runs, np.nan)
+    np.divide(
+        np.bincount(run, weights=weights * values, minlength=runs), total, out=mean, where=total > 0
+    )
+    return mean
 
 
 def _compensation(level: Floats, warmth: Floats, cells: float) -> float:
