@@ -257,6 +257,7 @@ def _forecast(
         design_left,
         None if needed is None else needed / config.charger.rated_w,
         np.random.default_rng(SEED),
+        0.0 if life_start_h > 0.0 else runs.hours.unseen_h,
     )
 
 

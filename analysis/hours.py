@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 SLACK_H = 1.1
 #: Growth may exceed the clock by this part (clocks of small boards and counters drift).
 SLACK_SHARE = 0.02
+#: A silence of the log that is longer is taken for a boat laid up, h.
+LONGEST_SILENCE_H = 168.0
+#: Share of the hours that power does not show: starting and shutting down.
+EDGES_SHARE = 0.01
 #: Counters wrap at powers of ten of hours, or of two of seconds, minutes, hours and their tenths.
 MODULI_H = (
     *(10.0**k for k in range(4, 8)),
@@ -41,6 +45,8 @@ class Hours:
     """Intervals at which the counter was reset, rolled over or exchanged."""
     wraps: NDArray[np.intp]
     """Those of ``breaks`` that are plain roll-overs: the hours go on without doubt."""
+    unseen_h: float = 0.0
+    """Hours that the charger may have run besides, at most: what the log alone did not see."""
 
 
 def running_hours(
@@ -67,8 +73,13 @@ def running_hours(
     logged = np.cumsum(np.where(running, duration_s, 0.0)) / 3600.0
     none = np.empty(0, dtype=np.intp)
     told = np.flatnonzero(np.isfinite(counter_h) & (counter_h >= 0.0))
+
+    def uncounted() -> Hours:
+        unseen_h = _unseen_h(end_s, duration_s, running)
+        return Hours(logged, counted=False, breaks=none, wraps=none, unseen_h=unseen_h)
+
     if len(told) == 0:
-        return Hours(logged, counted=False, breaks=none, wraps=none)
+        return uncounted()
     glitch = _glitches(counter_h[told], end_s[told], clock_known[told])
     if glitch.any():
         told = told[~glitch]
@@ -91,7 +102,7 @@ def running_hours(
                 amount[k], wrapped[k] = over, True
                 break
     if not (growth[believable] > 0.0).any() and logged[-1] > 2.0 * SLACK_H:
-        return Hours(logged, counted=False, breaks=none, wraps=none)  # a counter that never counts
+        return uncounted()  # a counter that never counts
     del growth, room
     at_told = value[0] + np.concatenate(([0.0], np.cumsum(amount)))
     at_end = _between(logged, told, at_told)
@@ -105,6 +116,23 @@ def _room(elapsed_s: Floats) -> Floats:
     elapsed_s *= 1.0 + SLACK_SHARE
     elapsed_s += SLACK_H
     return elapsed_s
+
+
+def _unseen_h(end_s: Floats, duration_s: Floats, running: Flags) -> float:
+    """Return the hours that a charger without a counter may have run unseen, at most.
+
+    In a silence between two running intervals it ran; in others, up to twice as often as usual. In
+    a silence of more than a week nobody was there.
+    """
+    if len(end_s) < 2:
+        return 0.0
+    gap_h = np.maximum(end_s[1:] - duration_s[1:] - end_s[:-1], 0.0) / 3600.0
+    gap_h[gap_h > LONGEST_SILENCE_H] = 0.0
+    logged_h = float(duration_s[running].sum()) / 3600.0
+    usual = logged_h * 3600.0 / max(float(duration_s.sum()), 1.0)
+    through = running[1:] & running[:-1]
+    share = np.where(through, 1.0, min(1.0, 2.0 * usual))
+    return float(gap_h @ share) + EDGES_SHARE * logged_h
 
 
 def _glitches(value: Floats, clock: Floats, known: Flags) -> Flags:

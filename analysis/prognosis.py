@@ -129,6 +129,7 @@ def forecast(
     design_left_h: float | None,
     load_below: float | None,
     rng: np.random.Generator,
+    unseen_h: float = 0.0,
 ) -> Forecast:
     """Say how many running hours remain.
 
@@ -148,6 +149,8 @@ def forecast(
         Output that this boat's load needs, fraction of rated, or None.
     rng
         Source of chance.
+    unseen_h
+        Running hours that may be used up besides, at most: any part of them is as likely.
     """
     reach = FURTHEST * observed_h
     horizon = reach * 1.05 + 200.0
@@ -159,7 +162,9 @@ def forecast(
     load_h = np.full(len(paths), np.inf)
     if load_below is not None:
         load_h = passage_for_good(ahead, paths, load_below)
-    design_h = np.inf if design_left_h is None else max(design_left_h, 0.0)
+    design_h = np.full(len(paths), np.inf)
+    if design_left_h is not None:
+        design_h = np.maximum(design_left_h - unseen_h * rng.random(len(paths)), 0.0)
     draws = np.minimum(np.minimum(output_h, load_h), design_h)
     low, median, high = (float(v) for v in _quantiles(draws, (0.05, 0.5, 0.95)))
     first = {
@@ -168,9 +173,10 @@ def forecast(
         "design_hours": float(np.mean((design_h < output_h) & (design_h < load_h))),
     }
     until: str | None = max(first, key=lambda name: first[name])
-    withheld, code = _withhold(posterior, median, high, reach, until, design_h, observed_h)
+    used_up = _quantiles(design_h, (0.9,))[0]
+    withheld, code = _withhold(posterior, median, high, reach, until, used_up, observed_h)
     if code is not None:
-        hours = Span(low if np.isfinite(low) else min(reach, design_h), None, None)
+        hours = Span(low if np.isfinite(low) else min(reach, used_up), None, None)
         until = None if code == "decline_not_distinguishable" else until
     else:
         hours = Span(low, median, high if np.isfinite(high) else None)
