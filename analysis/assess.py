@@ -14,7 +14,7 @@ from analysis.assessment import Assessment, Curve, Limit, Span, Step
 from analysis.health import SYSTEMATIC_UNTOLD, Health, estimate, heat_columns, heat_effect
 from analysis.health_output import Outputs, outputs, run_table, without_surpassed
 from analysis.health_trend import Observations
-from analysis.load import required_power_w
+from analysis.load_limit import load_limit
 from analysis.prognosis import Forecast, forecast
 from analysis.runs import Runs, find_runs
 from analysis.usage import Usage, dates, usage
@@ -248,16 +248,17 @@ def _forecast(
     design_left = None
     if runs.hours.counted or life_start_h > 0.0 or _seen_from_new(runs, config):
         design_left = config.charger.design_life_h - (now_h - life_start_h)
-    needed = required_power_w(history, config)
+    needed = load_limit(history, config)
     return forecast(
         health.posterior,
         health.systematic,
         max(observed, 1.0),
         config.charger.replace_below,
         design_left,
-        None if needed is None else needed / config.charger.rated_w,
+        None if needed is None else needed.power_w / config.charger.rated_w,
         np.random.default_rng(SEED),
-        0.0 if life_start_h > 0.0 else runs.hours.unseen_h,
+        load_sd=0.0 if needed is None else needed.relative_sd,
+        unseen_h=0.0 if life_start_h > 0.0 else runs.hours.unseen_h,
     )
 
 

@@ -389,16 +389,3 @@ def _levels(ah: Floats) -> tuple[tuple[str, int, float], ...]:
         ("at rest", int(k[best]), float(low[best])),
         ("under way", int(n - k[best]), float(high[best])),
     )
-
-
-def required_power_w(history: History, config: Config) -> float | None:
-    """Return the mean power over 24 h that carries this boat's 95th percentile day, W.
-
-    Includes the charge efficiency (sizing steps 2 and 3 of common practice, after IEEE 1013's
-    order of steps). None where the log does not tell it.
-    """
-    found = daily_load(history, config)
-    if found.ah_p95 is None or found.voltage_v is None:
-        return None
-    blocks = max(1, round(found.voltage_v / 12.8))
-    return found.ah_p95 / found.efficiency * CHARGING_V * blocks / 24.0

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 #: Paths drawn; the ends of a 90 % interval are then good to about 2 % of its width.
 PATHS = 4000
 _POINTS = 220
+#: Degrees of freedom of the error of the load.
+_LOAD_NU = 4.0
 #: A limit further ahead than so many times the observed hours is not named (habit of IES TM-21).
 FURTHEST = 6.0
 
@@ -129,6 +131,8 @@ def forecast(
     design_left_h: float | None,
     load_below: float | None,
     rng: np.random.Generator,
+    *,
+    load_sd: float = 0.0,
     unseen_h: float = 0.0,
 ) -> Forecast:
     """Say how many running hours remain.
@@ -149,6 +153,8 @@ def forecast(
         Output that this boat's load needs, fraction of rated, or None.
     rng
         Source of chance.
+    load_sd
+        Standard deviation of the logarithm of ``load_below``.
     unseen_h
         Running hours that may be used up besides, at most: any part of them is as likely.
     """
@@ -161,7 +167,9 @@ def forecast(
     output_h = passage_for_good(ahead, paths, replace_below)
     load_h = np.full(len(paths), np.inf)
     if load_below is not None:
-        load_h = passage_for_good(ahead, paths, load_below)
+        # Heavy tails: a source that was not recognised makes a load wrong by more than its error.
+        needed = load_below * np.exp(load_sd * rng.standard_t(_LOAD_NU, len(paths)))
+        load_h = passage_for_good(ahead, paths, needed)
     design_h = np.full(len(paths), np.inf)
     if design_left_h is not None:
         design_h = np.maximum(design_left_h - unseen_h * rng.random(len(paths)), 0.0)

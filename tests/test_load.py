@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.load import daily_load, required_power_w
+from analysis.load import daily_load
+from analysis.load_limit import load_limit
 from analysis.load_text import lines
 from logger.config import BatteryConfig, ChargerConfig, Config, FuelConfig, LogConfig, StoreConfig
 from logger.settings import Document
@@ -78,7 +79,9 @@ def test_required_power_follows_the_sizing_steps(passage):
     # Steps 2 and 3 of the worked example: 60 Ah a day at efficiency 0.85 is 70.6 Ah to supply,
     # and at 13.2 V over 24 h 38.8 W.
     by_example = found.ah_p95 / 60.0 * 38.8
-    assert required_power_w(history, config) == pytest.approx(by_example, rel=0.002)
+    limit = load_limit(history, config)
+    assert limit.power_w == pytest.approx(by_example, rel=0.002)
+    assert 0.0 < limit.relative_sd < 0.2
 
 
 def test_too_little_says_how_many_days_are_missing():
@@ -86,7 +89,7 @@ def test_too_little_says_how_many_days_are_missing():
     found = daily_load(history, config_for())
     assert found.ah.median is None
     assert "more on which nothing else charges" in found.withheld
-    assert required_power_w(history, config_for()) is None
+    assert load_limit(history, config_for()) is None
     assert found.document()["ah_per_day"]["p95"] is None
 
 
@@ -112,8 +115,8 @@ def test_odd_histories_never_raise(passage):
         replace(history, charge_c=-history.charge_c),
     ]
     for one in odd:
-        needed = required_power_w(one, config)
-        assert needed is None or np.isfinite(needed)
+        needed = load_limit(one, config)
+        assert needed is None or np.isfinite([needed.power_w, needed.relative_sd]).all()
 
 
 @pytest.mark.parametrize("width", [60, 80])
@@ -133,7 +136,7 @@ def test_an_lfp_bank_without_battery_current_gets_no_figure(passage):
     found = daily_load(history, config)
     assert found.ah.median is None
     assert "battery current" in found.withheld
-    assert required_power_w(history, config) is None
+    assert load_limit(history, config) is None
 
 
 def test_days_on_which_the_charger_never_stops_are_not_lost():
