@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
+from logger.notify import Notifier
 from logger.recorder import Recorder
 from logger.snapshot import Snapshot, snapshot_path, write_snapshot
 from logger.sources import open_source
@@ -76,6 +77,7 @@ class Daemon:
         self._described = self.source.describe()
         self._blind = False
         self._snapshot = snapshot_path(config.store.path)
+        self._notifier = Notifier()
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
         if self._keeper is not None:
@@ -88,6 +90,7 @@ class Daemon:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, reading.cancel)
         beat = loop.create_task(self._beat(), name="beat")
+        self._notifier.ready()
         log.info("logging %s into %s", self.source.describe(), self.config.store.path)
         try:
             done, _ = await asyncio.wait({reading, beat}, return_when=asyncio.FIRST_COMPLETED)
@@ -95,6 +98,7 @@ class Daemon:
                 if not task.cancelled():
                     task.result()
         finally:
+            self._notifier.stopping()
             reading.cancel()
             beat.cancel()
             await asyncio.gather(reading, beat, return_exceptions=True)
@@ -129,15 +133,20 @@ class Daemon:
 
     async def _beat(self) -> None:
         """Renew the snapshot while no readings do it."""
+        silent_s = min(SILENT_S, self._notifier.period_s)
         while True:
-            left_s = self._renewed_s + SILENT_S - self.clock.boottime_s()
+            left_s = self._renewed_s + silent_s - self.clock.boottime_s()
             if left_s <= 0.0:
                 self._renew()
-                left_s = SILENT_S
+                left_s = silent_s
             await asyncio.sleep(left_s)
 
     def _renew(self) -> None:
-        """Commit if it is time, look at the clocks, and write the snapshot."""
+        """Commit if it is time, look at the clocks, write the snapshot, and say that all is well.
+
+        The service manager hears of it only when the loop runs and the writer has returned; a
+        silent charger is no fault of this process.
+        """
         self.recorder.tick()
         if self._keeper is not None and (corrected := self._keeper.look(self.writer)):
             self._tell(corrected)
@@ -151,6 +160,13 @@ class Daemon:
             self._blind = True
         else:
             self._blind = False
+        self._notifier.alive(self._renewed_s, self._state)
+
+    def _state(self) -> str:
+        """Say in a few words how it goes."""
+        link = "opening" if self._status is None else str(self._status.state)
+        waiting = self.writer.waiting
+        return f"{link}; {self.recorder.readings} readings; {waiting} intervals wait for the disk"
 
     def _now(self) -> Snapshot:
         now_s = self.clock.boottime_s()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-import sys
 from typing import TYPE_CHECKING
 
 from logger.config import find_config, load_config
@@ -28,10 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the daemon in the foreground."""
     from logger.daemon import run as run_daemon
+    from logger.journal import set_up
 
-    logging.basicConfig(
-        level=logging.DEBUG if args.verbose else logging.INFO,
-        format="%(message)s",
-        stream=sys.stderr,
-    )
+    set_up(verbose=args.verbose)
     return run_daemon(load_config(find_config(args.config)))
