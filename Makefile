@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 export OPENBLAS_NUM_THREADS := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint types format study pictures lock clean
+.PHONY: help demo test lint types format study pictures manual lock clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -48,6 +48,11 @@ study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be 
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
 	$(BIN)/python -m tests.pictures
+
+manual: $(VENV)/run.stamp  ## Write build/ebbwatt.1 (manual page) and analysis/REFERENCE.md
+	mkdir -p build
+	$(BIN)/ebbwatt --man > build/ebbwatt.1
+	$(BIN)/python -m analysis.manual > analysis/REFERENCE.md
 
 lock: $(VENV)/dev.stamp  ## Resolve the newest versions and write requirements.lock
 	rm -rf build/lock && $(PYTHON) -m venv build/lock

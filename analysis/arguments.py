@@ -1,12 +1,46 @@
-"""Kinds of command line arguments that several commands share; loads nothing heavy."""
+"""What the command lines of several commands share; loads nothing heavy."""
 
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+import textwrap
+from typing import TYPE_CHECKING, TypedDict
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+
+_EXAMPLE = "example:\n  "
+
+
+class HelpFormatter(argparse.HelpFormatter):
+    """Wraps each paragraph of a description to the width, and leaves an example as it is."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        if text.startswith(_EXAMPLE):
+            return text
+        paragraphs = (" ".join(piece.split()) for piece in text.split("\n\n"))
+        return "\n\n".join(textwrap.fill(p, width, initial_indent=indent) for p in paragraphs)
+
+
+class WithExample(TypedDict):
+    """Arguments of a parser whose help ends in an example."""
+
+    epilog: str
+    formatter_class: type[argparse.HelpFormatter]
+
+
+def with_example(example: str) -> WithExample:
+    """Return the arguments that make a parser's help end in an example."""
+    return {"epilog": _EXAMPLE + example, "formatter_class": HelpFormatter}
+
+
+def examples_of(parser: argparse.ArgumentParser) -> list[str]:
+    """Return the examples in a parser's help, one command line each."""
+    epilog = parser.epilog or ""
+    if not epilog.startswith(_EXAMPLE):
+        return []
+    return [line.strip() for line in epilog.removeprefix(_EXAMPLE).splitlines()]
 
 
 def whole_number(low: int, high: int) -> Callable[[str], int]:

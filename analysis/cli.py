@@ -15,6 +15,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from analysis.arguments import with_example
 from logger import __version__
 from logger.errors import EbbwattError, UsageError
 
@@ -79,6 +80,12 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         "codes nor a licensed person.",
     )
     parser.add_argument("--version", action="version", version=f"ebbwatt {__version__}")
+    parser.add_argument(
+        "--man", action="store_true", help="print the manual page: ebbwatt --man | man -l -"
+    )
+    parser.add_argument(
+        "--completion", choices=("bash",), metavar="SHELL", help="print completion for bash"
+    )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     for name in COMMANDS if only is None else (only,):
         module = command_module(name)
@@ -86,8 +93,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
             name,
             help=module.HELP,
             description=module.DESCRIPTION,
-            epilog=f"example:\n  {module.EXAMPLE}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
+            **with_example(module.EXAMPLE),
         )
         sub.add_argument(
             "--config",
@@ -100,6 +106,21 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+def _without_command(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    if args.man:
+        from analysis.manual import as_roff, manual
+
+        sys.stdout.write(as_roff(manual()))
+        return 0
+    if args.completion:
+        from analysis.completion import bash
+
+        sys.stdout.write(bash(parser))
+        return 0
+    parser.print_help()
+    return 2
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use."""
     arguments = list(sys.argv[1:] if argv is None else argv)
@@ -108,8 +129,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser = build_parser(only)
         args = parser.parse_args(arguments)
         if args.command is None:
-            parser.print_help()
-            return 2
+            return _without_command(args, parser)
         status: int = args.run(args)
         sys.stdout.flush()
     except EbbwattError as error:

@@ -22,11 +22,12 @@ EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
+    from analysis.arguments import with_example
     from analysis.checklist import KEYS
     from logger.store.events import PERSON_KINDS
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-    add = actions.add_parser("add", help="record an event")
+    add = actions.add_parser("add", help="record an event", **with_example(EXAMPLE))
     add.add_argument("kind", choices=PERSON_KINDS, help="what was done")
     add.add_argument(
         "--litres", type=float, metavar="L", help="fuel: what the new container holds, L"
@@ -38,15 +39,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--insert", action="store_true", help="fuel: accept a change older than one recorded"
     )
-    tick = actions.add_parser("tick", help="tick items of the fitter's check list")
+    tick = actions.add_parser(
+        "tick",
+        help="tick items of the fitter's check list",
+        **with_example("ebbwatt event tick fuse exhaust --by 'A. Fitter'"),
+    )
     tick.add_argument("items", nargs="+", choices=KEYS, metavar="ITEM", help=", ".join(KEYS))
     tick.add_argument("--by", required=True, metavar="NAME", help="who looked at it")
     tick.add_argument("--at", metavar="TIME", help="when (ISO 8601; default: now)")
     tick.add_argument("--text", default="", help="a remark, one line")
-    listing = actions.add_parser("list", help="list the events")
+    listing = actions.add_parser(
+        "list", help="list the events", **with_example("ebbwatt event list --all")
+    )
     listing.add_argument("--all", action="store_true", help="show struck ones as well")
     listing.add_argument("--json", action="store_true", help="print the list as JSON")
-    strike = actions.add_parser("strike", help="strike a wrong event; it stays but does not count")
+    strike = actions.add_parser(
+        "strike",
+        help="strike a wrong event; it stays but does not count",
+        **with_example("ebbwatt event strike 12"),
+    )
     strike.add_argument("number", type=int, help="its number in 'ebbwatt event list'")
     for action in (add, tick, listing, strike):
         # Suppressed where absent, so that one given before the action is not forgotten.

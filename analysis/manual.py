@@ -1,0 +1,239 @@
+"""The manual: every command, option and setting, from the parsers and tables that the program uses.
+
+One collection of blocks is written as a manual page (roff with the macros of man(7)) and as the
+reference in Markdown, so that neither can say what the program does not do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.arguments import examples_of
+from analysis.cautions import CAUTIONS, LIMITS
+from analysis.cli import build_parser
+from logger import __version__
+from logger.config import SECTIONS
+from logger.settings import REQUIRED, Section
+from logger.sources import MODULES
+from logger.sources.description import DECODERS, DEVICE, POLL, REQUEST, TIMING
+from logger.sources.fields import FIELD, FIELD_KEYS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from logger.settings import Setting
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A piece of the manual.
+
+    ``kind`` is chapter, section, text, item (``head`` is the term) or example.
+    """
+
+    kind: str
+    body: str
+    head: str = ""
+
+
+def manual() -> list[Block]:
+    """Return the whole manual."""
+    parser = build_parser()
+    return [
+        Block("chapter", "Name"),
+        Block("text", f"ebbwatt - {_first_lower(parser.description or '')}"),
+        Block("chapter", "Synopsis"),
+        Block("example", "ebbwatt COMMAND [OPTION ...]\nebbwatt COMMAND --help"),
+        Block("chapter", "Description"),
+        *_paragraphs(parser.epilog or ""),
+        *_arguments(parser),
+        Block("chapter", "Commands"),
+        *(block for path, sub in commands(parser) for block in _command(path, sub)),
+        Block("chapter", "Configuration"),
+        *_configuration(),
+        *_LAST,
+        Block("chapter", "Cautions"),
+        *(Block("item", f"{c.text} ({c.source})", c.title) for c in CAUTIONS),
+        Block("text", LIMITS),
+    ]
+
+
+_LAST = (
+    Block("chapter", "Files"),
+    Block("item", "looked for first, in the folder at hand", "ebbwatt.toml"),
+    Block("item", "looked for next", "/etc/ebbwatt/ebbwatt.toml"),
+    Block("chapter", "Environment"),
+    Block("item", "if set, no colours", "NO_COLOR"),
+    Block("item", "where the live snapshot is kept, if set", "RUNTIME_DIRECTORY, XDG_RUNTIME_DIR"),
+    Block("chapter", "Exit status"),
+    Block("item", "done", "0"),
+    Block("item", "the work failed; standard error says why in one line", "1"),
+    Block("item", "wrong use or configuration", "2"),
+    Block("item", "ended by this signal: 130 by Ctrl-C", "128 + signal"),
+)
+
+
+def commands(
+    parser: argparse.ArgumentParser, path: str = ""
+) -> Iterator[tuple[str, argparse.ArgumentParser]]:
+    """Yield each command and action below a parser with the words that name it."""
+    for action in arguments(parser):
+        if isinstance(action, argparse._SubParsersAction):  # noqa: SLF001 - no public name
+            for name, sub in action.choices.items():
+                yield f"{path}{name}", sub
+                yield from commands(sub, f"{path}{name} ")
+
+
+def arguments(parser: argparse.ArgumentParser) -> list[argparse.Action]:
+    """Return the arguments of a parser in the order of its help."""
+    return parser._actions  # noqa: SLF001 - argparse has no public list of them
+
+
+def term(action: argparse.Action) -> str:
+    """Return how an argument is written: ``--days N``, ``FILE``."""
+    value = str(action.metavar or "|".join(map(str, action.choices or ())) or action.dest)
+    if not action.option_strings:
+        return value
+    names = ", ".join(action.option_strings)
+    return names if action.nargs == 0 else f"{names} {value}"
+
+
+def default(setting: Setting) -> str:
+    """Say what holds where a setting is left out."""
+    value = setting.default
+    if value is REQUIRED:
+        return "must be given"
+    if value is None or value in ("", [], {}):
+        return "none"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
+
+
+def _command(path: str, parser: argparse.ArgumentParser) -> Iterator[Block]:
+    yield Block("section", f"ebbwatt {path}")
+    yield from _paragraphs(parser.description or "")
+    yield from _arguments(parser)
+    if examples := examples_of(parser):
+        yield Block("example", "\n".join(examples))
+
+
+def _arguments(parser: argparse.ArgumentParser) -> Iterator[Block]:
+    for action in arguments(parser):
+        if "--help" not in action.option_strings and action.help not in {None, argparse.SUPPRESS}:
+            told = str(action.help) % {**vars(action), "prog": parser.prog}
+            yield Block("item", told, term(action))
+
+
+def _configuration() -> Iterator[Block]:
+    yield Block(
+        "text",
+        "A TOML file. An unknown key is an error that names the nearest known one. Paths are "
+        "relative to the file.",
+    )
+    for section in SECTIONS:
+        yield from _section(f"[{section.name}]", section)
+    for kind, module in MODULES.items():
+        settings: Section = importlib.import_module(module).SETTINGS
+        yield from _section(f'[source] with kind = "{kind}"', settings)
+    from logger.sources.ble import BLE
+    from logger.sources.serial_line import LINE
+
+    yield from _section("[source.line], of a serial source", LINE)
+    yield from _section("[source.ble], of a Bluetooth source", BLE)
+    yield from _section("[source.device]", DEVICE)
+    yield from _section("[source.poll]", POLL)
+    yield from _section("an entry of send in [source.poll]", REQUEST)
+    yield from _section("[source.timing]", TIMING)
+    yield from _section("[source.fields]", FIELD)
+    yield Block(
+        "text",
+        f"Keys of [source.fields]: {', '.join(FIELD_KEYS)}; each is a name, or a table with the "
+        f"settings above. [source.states] gives each state word of the device its operating state.",
+    )
+    for section in decoder_sections():
+        yield from _section(
+            f'[source.decoder] with kind = "{section.settings[0].default}"', section
+        )
+
+
+def decoder_sections() -> list[Section]:
+    """Return what the decoders accept, in the order in which they are registered."""
+    found: dict[str, Section] = {}
+    for module, _ in DECODERS.values():
+        for value in vars(importlib.import_module(module)).values():
+            if isinstance(value, Section) and value.name == "decoder":
+                found.setdefault(str(value.settings[0].default), value)
+    return [found[kind] for kind in DECODERS]
+
+
+def _section(title: str, section: Section) -> Iterator[Block]:
+    yield Block("section", title)
+    yield from _paragraphs(section.help[:1].upper() + section.help[1:] + ".")
+    for setting in section.settings:
+        body = f"{setting.help}. Accepted: {setting.accepted()}. Default: {default(setting)}."
+        yield Block("item", body, setting.key)
+
+
+def _paragraphs(text: str) -> Iterator[Block]:
+    for piece in text.split("\n\n"):
+        if piece.strip():
+            yield Block("text", " ".join(piece.split()))
+
+
+def _first_lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def as_roff(blocks: list[Block]) -> str:
+    """Return the manual as a manual page of section 1."""
+    lines = [f'.TH EBBWATT 1 "" "ebbwatt {__version__}" "User commands"']
+    for block in blocks:
+        body = _roff(block.body)
+        if block.kind == "chapter":
+            lines.append(f".SH {body.upper()}")
+        elif block.kind == "section":
+            lines.append(f".SS {body}")
+        elif block.kind == "item":
+            lines += [".TP", f"\\fB{_roff(block.head)}\\fR", body]
+        elif block.kind == "example":
+            lines += [".PP", ".RS 4", ".nf", *map(_roff, block.body.splitlines()), ".fi", ".RE"]
+        else:
+            lines += [".PP", body]
+    return "\n".join(lines) + "\n"
+
+
+def _roff(text: str) -> str:
+    """Escape a line of text; see groff_char(7) for the names of characters."""
+    text = text.replace("\\", "\\(rs").replace("-", "\\-").replace('"', "\\(dq")
+    text = "".join(c if c.isascii() else f"\\[u{ord(c):04X}]" for c in text)
+    return f"\\&{text}" if text[:1] in {".", "'"} else text
+
+
+def as_markdown(blocks: list[Block]) -> str:
+    """Return the manual as Markdown."""
+    lines = ["# Reference", "", "Written by `make manual` from the program itself: do not edit."]
+    before = ""
+    for block in blocks:
+        if not (block.kind == before == "item"):
+            lines.append("")
+        before = block.kind
+        if block.kind == "chapter":
+            lines.append(f"## {block.body}")
+        elif block.kind == "section":
+            lines.append(f"### {block.body}")
+        elif block.kind == "item":
+            lines.append(f"- `{block.head}`: {block.body}")
+        elif block.kind == "example":
+            lines += ["```", block.body, "```"]
+        else:
+            lines.append(block.body)
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    sys.stdout.write(as_markdown(manual()))
