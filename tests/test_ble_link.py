@@ -4,6 +4,7 @@ import asyncio
 import re
 import signal
 import time
+import unicodedata
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -340,6 +341,97 @@ def test_a_question_without_an_answer_is_counted_and_asked_again(tmp_path, bluez
     with pytest.raises(TimeoutError):
         asyncio.run(take(source, 1, limit_s=2.0))
     assert source.refusals.by_reason["no answer"] >= 2
+
+
+# --- looking round -------------------------------------------------------------------------------
+
+#: A name that would clear the screen, set the title, pose as markup, and turn what follows.
+EVIL = "\x1b[2J\x1b]0;owned\x07[bold]<b>x\u202egnp.exe\u200b\r\nAA:BB:CC:DD:EE:99  -10 dBm  forged"
+VENDOR = "7b1d0009-0f5c-4a5e-9b1a-000000000001"
+NEIGHBOURS = {
+    ADDRESS: PERIPHERAL | {"name": EVIL, "manufacturer": {0xFFFF: "c034a401"}},
+    "AA:BB:CC:DD:EE:02": {
+        "name": "invented charger",
+        "characteristics": {
+            f"00002a24{BASE}": {
+                "flags": ["read"], "value": "Cad \x1b[31m\u202e1".encode().hex(),
+                "service": f"0000180a{BASE}",
+            },
+            f"00002b18{BASE}": {"flags": ["read"], "value": "600300"},
+            f"00002bed{BASE}": {"flags": ["read", "notify"], "value": "02a30250"},
+            f"00002b14{BASE}": {"flags": ["read"], "value": "ffffff"},
+            # Presentation format: uint16, exponent -2, volt.
+            VENDOR: {"flags": ["read"], "value": "4605", "presentation": "06fe2827010000"},
+            f"00002a19{BASE}": {"flags": ["notify", "write"], "value": "50"},
+        },
+    },
+}  # fmt: skip
+
+
+def acting(text):
+    """Return the characters of ``text`` that would act on a terminal instead of being read."""
+    return {c for c in text if unicodedata.category(c) in {"Cc", "Cf", "Co", "Cs"} and c != "\n"}
+
+
+def test_a_scan_lists_who_is_there_and_their_names_are_harmless(bluez, ebbwatt):
+    bluez.do(peripherals=NEIGHBOURS)
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    text = ebbwatt("probe", "--scan", "--seconds", "2", env=env).stdout
+    lines = text.splitlines()
+    assert [line[:17] for line in lines if line[:1] == "A"] == list(NEIGHBOURS), "one line each"
+    assert not acting(text)
+    assert "AA:BB:CC:DD:EE:02    -61 dBm  invented charger" in text
+    assert "1801" in text
+    assert "company FFFF: c0 34 a4 01" in text
+    assert lines[-1].startswith("2 devices")
+    bluez.do()
+    assert "Connect" not in bluez.calls
+
+
+def test_one_device_is_shown_with_its_services_and_decoded_values(bluez, ebbwatt):
+    bluez.do(peripherals=NEIGHBOURS)
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    text = ebbwatt("probe", "--scan", "aa:bb:cc:dd:ee:02", "--seconds", "3", env=env).stdout
+    assert not acting(text)
+    for part in (
+        "service 180A Device Information",
+        "2A24 Model Number  [read]",
+        "2A24 = Cad [31m1",
+        "2B18 Voltage  [read]",
+        "value of a wrong length or form (2B18: 3 bytes)",
+        "2BED.charging_type = constant_current",
+        "2B14 = not known",
+        "13.5 V  by its presentation format (uint16, scale = 0.01)",
+        f'formats = {{ "{VENDOR}" = "uint16" }}',
+        "2A19 Battery Level  [notify, write]",
+    ):
+        assert part in text, part
+    bluez.do()
+    assert set(bluez.calls) <= ONLY_LISTENS - {"StartNotify"}, "nothing is written, nothing set"
+    assert "Disconnect" in bluez.calls
+
+
+def test_a_value_that_cannot_be_read_does_not_end_the_look(bluez, ebbwatt):
+    bluez.do(failing={"ReadValue": 1}, failure=["Failed", "Operation failed with ATT error: 0x05"])
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    text = ebbwatt("probe", "--scan", ADDRESS, "--seconds", "3", env=env).stdout
+    assert "cannot be read: the device refused: insufficient authentication" in text
+    assert "2AEE = 4.2 A" in text
+
+
+def test_a_device_out_of_reach_and_an_adapter_that_is_off_are_one_line(bluez, ebbwatt):
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    gone = ebbwatt("probe", "--scan", "AA:BB:CC:DD:EE:77", "--seconds", "1", env=env, status=1)
+    assert "AA:BB:CC:DD:EE:77: not seen" in gone.stderr
+    wrong = ebbwatt("probe", "--scan", "the charger", env=env, status=2)
+    assert "takes an address such as" in wrong.stderr
+    bluez.do(power=False)
+    off = ebbwatt("probe", "--scan", "--seconds", "1", env=env, status=1)
+    assert "the Bluetooth adapter is off" in off.stderr
+    bluez.kill()
+    none = ebbwatt("probe", "--scan", "--seconds", "1", env=env, status=1)
+    assert "there is no Bluetooth adapter, or BlueZ does not run" in none.stderr
+    bluez.start()
 
 
 def test_a_capture_of_characteristics_can_be_checked(boat, bluez, ebbwatt, monkeypatch):

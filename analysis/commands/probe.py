@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from analysis.arguments import positive_number, whole_number
+from analysis.text import for_encoding
 from logger.config import find_config, load_config
 from logger.errors import UsageError
 
@@ -21,12 +22,15 @@ if TYPE_CHECKING:
     from logger.sources.pipeline import Outcome
     from logger.sources.serial_line import SerialSource
 
+#: How long --scan listens, s, where --seconds does not say.
+SCAN_S = 10.0
+
 HELP = "show what the device says, raw and decoded, without storing it"
 DESCRIPTION = (
     "Reads the configured source and shows raw bytes beside decoded values and states, counts "
     "what was good and what was refused, and suggests what to change in the description. "
     "Stores nothing; sends nothing but the configured questions. Ends after --seconds or "
-    "--count, or with Ctrl-C."
+    "--count, or with Ctrl-C. With --scan, looks round on Bluetooth LE."
 )
 EXAMPLE = "ebbwatt probe --seconds 20 --capture talk.jsonl"
 
@@ -40,12 +44,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--count", type=whole_number(1, 10**9), metavar="N", help="end after so many readings"
     )
     parser.add_argument(
+        "--scan",
+        nargs="?",
+        const="",
+        metavar="ADDRESS",
+        help="instead: list the Bluetooth LE devices within reach, or what one of them offers; "
+        "needs no configuration",
+    )
+    parser.add_argument("--adapter", default="", metavar="NAME", help="for --scan, such as hci1")
+    parser.add_argument(
         "--capture", type=Path, metavar="FILE", help="keep the raw bytes for replay and check"
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Probe the configured source."""
+    """Probe the configured source, or look round on Bluetooth LE."""
+    if args.scan is not None:
+        return _look_round(args)
     config = load_config(find_config(args.config))
     with contextlib.ExitStack() as stack:
         capture = None
@@ -55,6 +70,27 @@ def run(args: argparse.Namespace) -> int:
             return asyncio.run(_probe(config, args.seconds, args.count, capture))
         except KeyboardInterrupt:
             return 0
+
+
+def _look_round(args: argparse.Namespace) -> int:
+    from analysis import radio
+    from logger.sources.ble import ADDRESS
+
+    if args.capture is not None or args.count is not None:
+        raise UsageError("--scan stands alone, with --seconds and --adapter at most")
+    seconds = args.seconds or SCAN_S
+    if not args.scan:
+        print(f"listening for {seconds:g} s; nothing is sent to any device", file=sys.stderr)
+        seen = asyncio.run(radio.scan(seconds, args.adapter))
+        lines = [line for device in seen[: radio.MOST_DEVICES] for line in device.lines()]
+        lines.append(f"{len(seen)} devices; more about one: ebbwatt probe --scan ADDRESS")
+    elif not ADDRESS.fullmatch(args.scan):
+        raise UsageError(f"--scan takes an address such as AA:BB:CC:DD:EE:01, not {args.scan!r}")
+    else:
+        lines = asyncio.run(radio.look_into(args.scan.upper(), seconds, args.adapter))
+    for line in lines:
+        print(for_encoding(line, sys.stdout.encoding))
+    return 0
 
 
 async def _probe(

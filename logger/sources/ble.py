@@ -96,7 +96,8 @@ SETTINGS = Section(
 )
 # The library warns at each dropout; here a trouble is told once.
 logging.getLogger("bleak").setLevel(logging.ERROR)
-_ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
+#: What an address looks like.
+ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
 _COMPANY = re.compile(r"[0-9A-Fa-f]{4}")
 _UUID_WORDS = "accepted: UUIDs of four or 32 hexadecimal digits"
 
@@ -185,7 +186,7 @@ def build(config: Config) -> BleSource:
         With file, line, key and the accepted values.
     """
     settings = checked_settings(config, SETTINGS)
-    if not _ADDRESS.fullmatch(settings["address"]):
+    if not ADDRESS.fullmatch(settings["address"]):
         raise config.document.error(
             f"got {settings['address']!r}; accepted: six pairs of hexadecimal digits such as "
             f"AA:BB:CC:DD:EE:01",

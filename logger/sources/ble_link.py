@@ -224,10 +224,13 @@ def explain(error: BaseException) -> str:
     """Say in one line what is wrong with a radio link."""
     if isinstance(error, TimeoutError):
         return "a call to the radio took too long"
+    if code := getattr(getattr(error, "code", None), "name", ""):
+        return f"the device refused: {code.lower().replace('_', ' ')}"
     text = printable(" ".join(str(error).split()), 160)
     if "POWERED_OFF" in repr(error) or "powered off" in text.lower():
         return "the Bluetooth adapter is off"
-    if "NO_BLUETOOTH" in repr(error) or isinstance(error, FileNotFoundError):
+    absent = "NO_BLUETOOTH" in repr(error) or "ServiceUnknown" in text
+    if absent or isinstance(error, FileNotFoundError):
         return "there is no Bluetooth adapter, or BlueZ does not run"
     return text or type(error).__name__
 

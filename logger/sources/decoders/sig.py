@@ -138,6 +138,12 @@ NAMES = {
     "2A23": "System ID", "2A50": "PnP ID",
     "180F": "Battery Service", "180A": "Device Information", "1805": "Current Time Service",
 }  # fmt: skip
+#: Units of the values, by name.
+UNITS = {
+    "2B18": "V", "2BE0": "V", "2AEE": "A", "2B05": "W", "2AF2": "kWh", "2BA8": "kWh",
+    "2A6E": "degC", "2B0D": "degC", "2BDF": "degC", "2A19": "%", "2B04": "%", "2B17": "s",
+    "2B16": "s", "2BE6": "s", "2B14": "h", "2B12": "h", "2B15": "s", "2B13": "s", "2BE8": "Hz",
+}  # fmt: skip
 #: Names of the charging types in Battery Level Status.
 CHARGING_TYPES = ("none", "constant_current", "constant_voltage", "trickle", "float")
 _CHARGE_STATES = ("unknown", "charging", "discharging", "inactive")
