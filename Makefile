@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 export OPENBLAS_NUM_THREADS := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint types format study pictures manual lock clean
+.PHONY: help demo test lint types format study pictures manual install install-program install-system lock clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -53,6 +53,37 @@ manual: $(VENV)/run.stamp  ## Write build/ebbwatt.1 (manual page) and analysis/R
 	mkdir -p build
 	$(BIN)/ebbwatt --man > build/ebbwatt.1
 	$(BIN)/python -m analysis.manual > analysis/REFERENCE.md
+
+# On the board itself: sudo make install. Packagers set DESTDIR; nothing outside it is touched then.
+DESTDIR ?=
+PREFIX ?= /opt/ebbwatt
+ROOT := $(DESTDIR)$(PREFIX)
+UNITS := $(DESTDIR)/etc/systemd/system
+SHARE := $(ROOT)/share
+
+install: install-program install-system  ## Install on a board: program, user, service (sudo make install)
+
+install-program:
+	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Ebbwatt needs Python 3.11 or later; name one: make install PYTHON=python3.12")'
+	$(PYTHON) -m venv --clear $(ROOT)
+	$(ROOT)/bin/python -m pip install --quiet --disable-pip-version-check --constraint requirements.lock .
+	@# Scripts name their interpreter in full: it lies in PREFIX where they run.
+	for file in $(ROOT)/bin/*; do if [ -f "$$file" ] && [ ! -L "$$file" ]; then sed -i 's|$(ROOT)|$(PREFIX)|g' "$$file"; fi; done
+
+install-system:
+	install -d $(UNITS) $(SHARE) $(DESTDIR)/etc/ebbwatt $(DESTDIR)/etc/sysusers.d $(DESTDIR)/etc/tmpfiles.d
+	for unit in ebbwatt.service ebbwatt-report.service ebbwatt-report.timer; do sed 's|/opt/ebbwatt/|$(PREFIX)/|g' systemd/$$unit > $(UNITS)/$$unit; chmod 644 $(UNITS)/$$unit; done
+	install -m 644 systemd/ebbwatt.sysusers $(DESTDIR)/etc/sysusers.d/ebbwatt.conf
+	install -m 644 systemd/ebbwatt.tmpfiles $(DESTDIR)/etc/tmpfiles.d/ebbwatt.conf
+	install -m 644 systemd/ebbwatt.rules systemd/kernel-clock.conf $(SHARE)
+	@# A configuration that is there already is somebody's work.
+	[ -e $(DESTDIR)/etc/ebbwatt/ebbwatt.toml ] || install -m 644 systemd/ebbwatt.toml $(DESTDIR)/etc/ebbwatt
+ifeq ($(DESTDIR),)
+	systemd-sysusers ebbwatt.conf
+	systemd-tmpfiles --create ebbwatt.conf
+	systemctl daemon-reload
+	@echo "Describe the charger in /etc/ebbwatt/ebbwatt.toml, then: systemctl enable --now ebbwatt"
+endif
 
 lock: $(VENV)/dev.stamp  ## Resolve the newest versions and write requirements.lock
 	rm -rf build/lock && $(PYTHON) -m venv build/lock
