@@ -25,7 +25,11 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
     "clock_unknown": ("start without a known time", "starts without a known time", ""),
     "refused": ("stretch of refused data", "stretches of refused data", "s"),
     "gap": ("gap in the readings", "gaps in the readings", "s"),
-    "store_damaged": ("damaged database set aside", "damaged databases set aside", ""),
+    "store_damaged": (
+        "damaged database set aside",
+        "damaged databases set aside",
+        "intervals lost",
+    ),
     "store_full": (
         "time without room for the log",
         "times without room for the log",

@@ -57,7 +57,7 @@ def interval(**values):
 finite = st.none() | st.floats(-1e5, 1e5, allow_nan=False)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     st.floats(0, 4e9, allow_nan=False),
     st.floats(0, 600, allow_nan=False),

@@ -11,13 +11,14 @@ from logger.errors import EbbwattError, UsageError
 if TYPE_CHECKING:
     import argparse
 
+    from logger.config import Config
     from logger.sources.description import Description
 
 HELP = "check a configuration, or a device's description against what it said"
 DESCRIPTION = (
-    "Checks ebbwatt.toml, or the description of a device in a file of its own, without a device "
-    "and without storing anything. With --against, decodes a capture or a plain file of bytes "
-    "with it and says what matched."
+    "Checks ebbwatt.toml and its database, or the description of a device in a file of its own, "
+    "without a device and without storing anything. With --against, decodes a capture or a plain "
+    "file of bytes with it and says what matched."
 )
 EXAMPLE = "ebbwatt check fixtures/devices/text-lines.toml --against talk.jsonl"
 
@@ -37,12 +38,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="RECORDING",
         help="a capture made by 'ebbwatt probe --capture', or a file of bytes, to decode with it",
     )
+    parser.add_argument(
+        "--mend",
+        action="store_true",
+        help="set a damaged database aside and keep what can be read of it in a new one",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Check, and decode if asked to."""
     path = args.file or find_config(args.config)
-    description = _check(path)
+    description = _check(path, mend=args.mend)
     if args.against is None:
         return 0
     if description is None:
@@ -50,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     return _decode(description, args.against)
 
 
-def _check(path: Path) -> Description | None:
+def _check(path: Path, *, mend: bool) -> Description | None:
     """Check a file, say what it holds, and return the device's description if there is one."""
     from logger.settings import read_document
     from logger.sources import open_source
@@ -72,6 +78,8 @@ def _check(path: Path) -> Description | None:
         f"{charger.replace_below:.0%}, design hours {charger.design_life_h:g} h"
     )
     print(f"  store     {config.store.path}")
+    if config.store.path.exists():
+        print(f"  log       {_look_at_log(config, mend=mend)}")
     if config.source is None:
         print("  source    none: nothing is read live (import and report work)")
         return None
@@ -93,6 +101,28 @@ def _check_transport(description: Description) -> None:
         from logger.sources.serial_line import line_settings
 
         line_settings(description)
+
+
+def _look_at_log(config: Config, *, mend: bool) -> str:
+    """Check the whole database, have it mended if asked to, and say how it is."""
+    from logger.errors import StoreDamagedError
+    from logger.snapshot import STALE_AFTER_S, boot_id, boottime_s, read_snapshot, snapshot_path
+    from logger.store.salvage import salvage, whole_check
+
+    path = config.store.path
+    try:
+        whole_check(path)
+    except StoreDamagedError as error:
+        if not mend:
+            raise
+        snapshot = read_snapshot(snapshot_path(path))
+        age_s = None if snapshot is None else snapshot.age_s(boottime_s(), boot_id())
+        if age_s is not None and age_s < STALE_AFTER_S:
+            raise StoreDamagedError(
+                f"{path}: the logger is running: restart it, and it mends the damage itself"
+            ) from error
+        return str(salvage(path, config.charger))
+    return "whole"
 
 
 def _tell(description: Description) -> None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING
 
 from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
+from logger.store.pages import looks_like_ours
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,6 +20,8 @@ APPLICATION_ID = 0x45626277
 SCHEMA_VERSION = 2
 #: The oldest version that can still be read as it is, from a write-protected stick for instance.
 OLDEST_READ = 1
+#: Length in pages at which the write-ahead log is brought into the file and used from its start.
+LOG_PAGES = 128
 #: How long a command waits for another program's write to end.
 BUSY_TIMEOUT_S = 10.0
 
@@ -60,6 +63,9 @@ def open_writer(path: Path) -> sqlite3.Connection:
     with translated(path):
         connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
         connection.execute("PRAGMA synchronous = FULL")
+        # A commit wears the card twice as much while the log beside the file still grows, and it
+        # grows anew after each start: a short one is at full length within the hour.
+        connection.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
     return connection
 
 
@@ -98,14 +104,18 @@ def _connect_read_only(path: Path) -> sqlite3.Connection:
 
 def _version(path: Path) -> int:
     """Return the schema version of a file that is ours."""
-    with translated(path):
-        connection = _connect_read_only(path)
-        try:
+    try:
+        with translated(path), closing(_connect_read_only(path)) as connection:
             ours = connection.execute("PRAGMA application_id").fetchone()[0]
             version: int = connection.execute("PRAGMA user_version").fetchone()[0]
             tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        finally:
-            connection.close()
+    except StoreUnwritableError:
+        raise
+    except StoreError as error:
+        # SQLite cannot make it out: is it a damaged file of ours, or none?
+        if not looks_like_ours(path):
+            raise StoreError(f"{path}: is not an Ebbwatt database; name another file") from error
+        raise StoreDamagedError(f"{path}: {DAMAGED_WORDS}") from error
     if ours != APPLICATION_ID:
         if tables == 0 and ours == 0:
             return 0
@@ -118,6 +128,11 @@ def _version(path: Path) -> int:
     return version
 
 
+#: What is said of a damaged file.
+DAMAGED_WORDS = (
+    "is damaged; 'ebbwatt log' at its start, or 'ebbwatt check --mend', sets it aside and keeps "
+    "what can be read"
+)
 #: SQLite's primary result codes (sqlite.org/rescode.html) that say: not now, perhaps later.
 _NOT_NOW = {
     sqlite3.SQLITE_BUSY: "is locked by another program; try again when it is done",
@@ -141,9 +156,7 @@ def translated(path: Path) -> Iterator[None]:
         if code == sqlite3.SQLITE_NOTADB:
             raise StoreError(f"{path}: is not an Ebbwatt database; name another file") from error
         if code == sqlite3.SQLITE_CORRUPT:
-            raise StoreDamagedError(
-                f"{path}: is damaged; 'ebbwatt log' sets it aside and keeps what can be read"
-            ) from error
+            raise StoreDamagedError(f"{path}: {DAMAGED_WORDS}") from error
         raise StoreError(f"{path}: {error}") from error
     except OSError as error:
         raise StoreError(f"{path}: {error.strerror or error}") from error

@@ -10,11 +10,12 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from logger.errors import StoreError, StoreUnwritableError
+from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
 from logger.reading import OperatingState
 from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
-from logger.store.files import open_writer, translated
+from logger.store.files import DAMAGED_WORDS, open_writer, translated
+from logger.store.mending import Mending
 from logger.store.shortage import Shortage, Waiting
 
 if TYPE_CHECKING:
@@ -92,8 +93,9 @@ class Writer:
     """Writes one session of one fitting. Use as a context manager, or call ``close``.
 
     A live session outlasts a full or write-protected disk: the newest rows stay in memory, what
-    had to be dropped is counted, and both are written when there is room. A recording can be read
-    again, so there a disk without room is an error.
+    had to be dropped is counted, and both are written when there is room. The same holds while a
+    damaged file is set aside and what can be read of it is put into a new one; the whole file is
+    checked beside the running session. A recording can be read again, so there each is an error.
 
     Parameters
     ----------
@@ -104,7 +106,7 @@ class Writer:
     session
         What is known of the session.
     tell
-        Takes what a person should know: once when the disk gives no room, once when it does again.
+        Takes what a person should know: once when trouble begins, once when it is over.
 
     Raises
     ------
@@ -130,7 +132,11 @@ class Writer:
         self._waiting = Waiting()
         self._offset: tuple[int, int] | None = None
         self._shortage = Shortage(tell) if session.boot_id is not None else None
+        self._tell = tell
+        self._mending = Mending(path, charger)
         self._attempt(self._begin)
+        if self._shortage is not None and not self._mending.mending:
+            self._mending.check()
 
     def add(self, interval: Interval) -> None:
         """Keep an interval for the next commit."""
@@ -144,7 +150,8 @@ class Writer:
     @property
     def pressed(self) -> bool:
         """Tell whether something beside intervals waits, or an earlier commit failed."""
-        return bool(self._waiting.events) or (self._shortage is not None and self._shortage.lasts)
+        lasts = self._shortage is not None and self._shortage.lasts
+        return bool(self._waiting.events) or lasts or self._mending.calls
 
     def add_event(
         self, at_s: float, kind: str, amount: float | None = None, text: str = ""
@@ -171,18 +178,19 @@ class Writer:
 
     def commit(self) -> None:
         """Write what waits, in one synchronised transaction."""
-        if self._waiting or self._offset is not None:
+        if self._waiting or self._offset is not None or self._mending.calls:
             self._attempt(self._write)
 
     def close(self, ended_s: float | None = None) -> None:
         """Commit what waits, mark the session as ended if ``ended_s`` is given, and close."""
         try:
+            self._mending.wait()
             self.commit()
             if ended_s is not None:
                 self._attempt(lambda: self._end(round(ended_s * 1000.0)))
         finally:
-            if self._connection is not None:
-                self._connection.close()
+            self._disconnect()
+            self._mending.close()
 
     def __enter__(self) -> Self:
         """Return the writer itself."""
@@ -193,22 +201,53 @@ class Writer:
         self.close()
 
     def _attempt(self, work: Callable[[], None]) -> None:
-        """Do one piece of writing; a live session bears a disk that gives no room."""
+        """Do one piece of writing; a live session bears what is in its way."""
         if self._shortage is None:
             work()
             return
         try:
-            work()
+            if self._is_whole():
+                work()
         except StoreUnwritableError as error:
-            self._shortage.begins(
-                str(error), self._waiting.newest_ms(round(self.start.started_s * 1000.0))
-            )
+            self._shortage.begins(str(error), self._newest_ms())
+        except StoreDamagedError as error:
+            self._tell(str(error))
+            self._disconnect()
+            self._mending.mend()
+
+    def _is_whole(self) -> bool:
+        """Tell whether the file may be written: not while it is being mended."""
+        if self._mending.damaged():
+            raise StoreDamagedError(f"{self.path}: {DAMAGED_WORDS}")
+        if not self._mending.mending:
+            return True
+        salvaged = self._mending.mended()
+        if salvaged is None:
+            return False
+        self._tell(str(salvaged))
+        self._waiting.add_event(
+            (self._newest_ms(), "store_damaged", float(salvaged.lost), str(salvaged))
+        )
+        return True
+
+    def _newest_ms(self) -> int:
+        return self._waiting.newest_ms(round(self.start.started_s * 1000.0))
+
+    def _disconnect(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+        self._connection = None
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         """Give a connection inside one transaction in which the session has begun."""
         if self._connection is None:
             self._connection = open_writer(self.path)
+            if self._shortage is not None:
+                # Readings are waiting: better try again a minute later.
+                self._connection.execute("PRAGMA busy_timeout = 1000")
+            if not self._is_known(self._connection):
+                self.session = 0
         before = self.session
         try:
             with translated(self.path), self._connection as connection:
@@ -219,6 +258,15 @@ class Writer:
         except StoreError:
             self.session = before
             raise
+
+    def _is_known(self, connection: sqlite3.Connection) -> bool:
+        """Tell whether the file holds this session: one that was mended may have lost it."""
+        with translated(self.path):
+            row = connection.execute(
+                "SELECT 1 FROM sessions WHERE id = ? AND boot_id IS ? AND started_ms = ?",
+                (self.session, self.start.boot_id, round(self.start.started_s * 1000.0)),
+            ).fetchone()
+        return row is not None
 
     def _begin(self) -> None:
         with self._transaction():

@@ -1,0 +1,259 @@
+"""Damaged databases are set aside, what can be read is recovered, and logging goes on."""
+
+import random
+import shutil
+import signal
+import sqlite3
+import time
+from contextlib import closing
+
+import pytest
+
+from analysis.history import load_history
+from logger.config import ChargerConfig
+from logger.errors import StoreDamagedError, StoreError
+from logger.interval import Interval
+from logger.reading import OperatingState
+from logger.store.events import add_event, list_events
+from logger.store.pages import rows
+from logger.store.salvage import whole_check
+from logger.store.writer import SessionStart, Writer
+from tests.rigs.live import live
+
+CHARGER = ChargerConfig("aft locker", 110.0)
+COUNT = 6000
+CONFIG = """\
+[charger]
+label = "aft locker"
+rated_w = 110
+
+[store]
+commit_s = 1
+commit_rest_s = 1
+
+[log]
+interval_s = 0.1
+
+[source]
+kind = "simulated"
+seed = 7
+"""
+
+
+def interval(k, start_s=None):
+    return Interval(
+        60.0 * k if start_s is None else start_s, 60.0, OperatingState.RUNNING, 60,
+        480.0 + k, 6300.0 + k, 13.1, 13.2, 13.15, 13.2, 812.5, 21.25, None, 7.25,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """Return a database of two ended sessions and an event, and its intervals by number."""
+    path = tmp_path_factory.mktemp("whole") / "ebbwatt.db"
+    for boot, first in (("a", 0), ("b", COUNT // 2)):
+        start = SessionStart("port", 60.0 * first, boot_id=boot, offset_s=1.7e9, offset_quality=2)
+        with Writer(path, CHARGER, start) as writer:
+            for k in range(first, first + COUNT // 2):
+                writer.add(interval(k))
+                if k % 1500 == 0:
+                    writer.commit()
+            writer.commit()
+            writer.close(60.0 * (first + COUNT // 2))
+    add_event(path, "note", time_s=1.7e9, now_s=1.8e9, text="hose renewed")
+    whole_check(path)
+    return path, everything(path)
+
+
+def everything(path):
+    with closing(sqlite3.connect(path)) as db:
+        return {row[0]: row[1:] for row in db.execute("SELECT * FROM intervals ORDER BY id")}
+
+
+@pytest.fixture
+def place(whole, tmp_path):
+    path = tmp_path / "ebbwatt.db"
+    shutil.copy(whole[0], path)
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG, encoding="utf-8")
+    return path
+
+
+def overwrite(path, at, data):
+    with path.open("r+b") as file:
+        file.seek(at)
+        file.write(data)
+
+
+def garble(path):
+    size = path.stat().st_size
+    overwrite(path, size // 2, random.Random(5).randbytes(40_000))
+
+
+def truncate(path):
+    with path.open("r+b") as file:
+        file.truncate(path.stat().st_size * 2 // 3 + 1000)
+
+
+def zero_header(path):
+    overwrite(path, 0, bytes(100))
+
+
+def zero_first_pages(path):
+    overwrite(path, 0, bytes(40_000))
+
+
+def zero_middle(path):
+    overwrite(path, path.stat().st_size // 2, bytes(40_000))
+
+
+@pytest.mark.parametrize(
+    ("damage", "least"),
+    [
+        (garble, 0.85),
+        (truncate, 0.5),
+        (zero_header, 1.0),
+        (zero_first_pages, 0.85),
+        (zero_middle, 0.85),
+    ],
+)
+def test_the_logger_mends_a_damaged_file_and_logs_on(
+    whole, place, start_daemon, ebbwatt, damage, least
+):
+    damage(place)
+    damaged = place.read_bytes()
+    daemon = start_daemon(place.parent)
+    snapshot = wait_for(
+        lambda: (s := live(place.parent)) and any("recovered" in n for n in s.notices) and s
+    )
+    # What is read while it is mended, and afterwards, is stored.
+    live(place.parent, snapshot.readings + 15)
+    daemon.send_signal(signal.SIGTERM)
+    _, said = daemon.communicate(timeout=30)
+    assert daemon.returncode == 0, said
+    assert said.count("sets it aside") == 1
+    (aside,) = place.parent.glob("*.damaged-*Z")
+    # What was wrong with it is kept for whoever wants to look (pages before it may be newer).
+    assert aside.read_bytes()[-4096:] == damaged[-4096:]
+    whole_check(place)
+    stored = everything(place)
+    kept = {k: row for k, row in stored.items() if row == whole[1].get(k)}
+    assert len(kept) >= least * COUNT
+    new = [row for row in stored.values() if row[0] > 2]
+    read = int(said.split("ended: ")[1].split(" readings")[0])
+    assert sum(row[4] for row in new) == read, "logging went on, in memory while it was mended"
+    assert len(stored) == len(kept) + len(new), "nothing invented, nothing twice"
+    (event,) = [e for e in list_events(place) if e.kind == "store_damaged"]
+    assert event.amount == COUNT - len(kept) or damage is truncate
+    history = load_history(place)
+    assert len(history) == len(stored), "both are analysed as one"
+    assert "1 damaged database set aside" in " ".join(
+        ebbwatt("report", cwd=place.parent).stdout.split()
+    )
+
+
+def wait_for(condition, limit_s=30.0):
+    end_s = time.monotonic() + limit_s
+    while time.monotonic() < end_s:
+        if found := condition():
+            return found
+        time.sleep(0.05)
+    raise AssertionError("waited in vain")
+
+
+def test_the_newest_rows_are_read_from_the_log_beside_a_damaged_file(place, whole, tmp_path):
+    # The WAL holds what no checkpoint has brought into the file yet.
+    with closing(sqlite3.connect(place)) as keeper:
+        keeper.execute("SELECT count(*) FROM events").fetchone()
+        start = SessionStart("port", 0.0, offset_quality=2)
+        with Writer(place, CHARGER, start) as writer:
+            for k in range(100):
+                writer.add(interval(k, start_s=1.8e9 + 60.0 * k))
+        copy = tmp_path / "copy" / "ebbwatt.db"
+        copy.parent.mkdir()
+        for end in ("", "-wal"):
+            shutil.copy(f"{place}{end}", f"{copy}{end}")
+    sqlite_says = everything(place)
+    overwrite(copy, 0, bytes(40_000))
+    read = {row: values for table, row, values in rows(copy) if table == "intervals"}
+    newest = {k: row for k, row in sqlite_says.items() if row[0] == 3}
+    assert len(newest) == 100
+    assert {k: read[k] for k in newest} == newest
+    assert all(row == sqlite_says[k] for k, row in read.items()), "as SQLite reads them"
+
+
+def test_own_reading_agrees_with_sqlite(place):
+    read = {row: values for table, row, values in rows(place) if table == "intervals"}
+    assert read == everything(place)
+    tables = [table for table, _, _ in rows(place)]
+    assert tables.count("sessions") == 2
+    assert tables.count("fittings") == 1
+    assert tables.count("events") == 1
+    assert tables.count("about") == 1
+
+
+def test_reading_a_damaged_log_says_what_to_do(place, ebbwatt):
+    zero_first_pages(place)
+    done = ebbwatt("report", cwd=place.parent, status=1)
+    assert "is damaged; 'ebbwatt log' at its start" in done.stderr
+
+
+def test_the_whole_check_finds_damage_in_the_middle(place):
+    zero_middle(place)
+    with pytest.raises(StoreDamagedError, match="is damaged"):
+        whole_check(place)
+
+
+def test_a_log_full_of_garbage_is_left_out_and_the_file_opens(place, whole):
+    overwrite_wal = place.with_name(place.name + "-wal")
+    overwrite_wal.write_bytes(random.Random(3).randbytes(200_000))
+    with Writer(place, CHARGER, SessionStart("port", 0.0)) as writer:
+        writer.add(interval(0, start_s=1.8e9))
+    whole_check(place)
+    stored = everything(place)
+    assert {k: row for k, row in stored.items() if row[0] < 3} == whole[1]
+    assert len(stored) == COUNT + 1
+
+
+def test_random_damage_never_invents_a_row(place, whole):
+    rng = random.Random(11)
+    data = place.read_bytes()
+    for _ in range(15):
+        at, length = rng.randrange(len(data) - 5000), rng.randrange(1, 5000)
+        place.write_bytes(data[:at] + rng.randbytes(length) + data[at + length :])
+        wrong = [
+            row
+            for table, row, values in rows(place)
+            if table == "intervals" and values != whole[1].get(row)
+        ]
+        # A row whose bytes were hit may still look like one; no more than the one at each edge.
+        assert len(wrong) <= 2
+
+
+def test_without_a_logger_the_check_mends_it(place, whole, ebbwatt):
+    (place.parent / "ebbwatt.toml").write_text(
+        '[charger]\nlabel = "aft locker"\nrated_w = 110\n', encoding="utf-8"
+    )
+    assert "log       whole" in ebbwatt("check", cwd=place.parent).stdout
+    zero_middle(place)
+    assert "is damaged" in ebbwatt("check", cwd=place.parent, status=1).stderr
+    done = ebbwatt("check", "--mend", cwd=place.parent)
+    assert "intervals were recovered" in done.stdout
+    assert "log       whole" in ebbwatt("check", "--mend", cwd=place.parent).stdout
+    assert everything(place).items() <= whole[1].items()
+
+
+def test_a_running_logger_is_never_mended_from_outside(place, start_daemon, ebbwatt):
+    daemon = start_daemon(place.parent)
+    live(place.parent)
+    zero_middle(place)
+    done = ebbwatt("check", "--mend", cwd=place.parent, status=1)
+    assert "the logger is running: restart it" in done.stderr
+    daemon.kill()
+
+
+def test_a_foreign_file_is_never_mended(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_bytes(b"not a database at all " * 1000)
+    with pytest.raises(StoreError, match="not an Ebbwatt database"):
+        Writer(path, CHARGER, SessionStart("port", 0.0, boot_id="a"))
+    assert [p.name for p in tmp_path.iterdir()] == ["notes.txt"]
