@@ -3,6 +3,7 @@
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 import pytest
@@ -154,6 +155,36 @@ def test_a_device_that_falls_silent_is_noticed_by_the_age_of_its_data(boat):
     seen = snapshot.readings
     device.process.send_signal(signal.SIGCONT)
     live(folder, seen + 19, session=1)
+
+
+def test_a_device_that_reboots_with_its_counter_and_clock_set_back_is_logged_on(boat):
+    folder, device, start = boat
+    device.process.kill()
+    device.process.wait()
+    start('[source.fields.utc_s]\nfrom = "C"\nunit = "iso8601"\noptional = true\n')
+    end = threading.Event()
+    said = [b"U=13.20 I=8.00 MODE=RUN RT=36000 C=2026-05-03T14:05:30Z\n"]
+
+    def talk():
+        while not end.wait(0.05):
+            device.line.write(said[0])
+
+    talking = threading.Thread(target=talk)
+    talking.start()
+    try:
+        before = live(folder, 9)
+        assert before.reading.runtime_h == 600.0
+        assert before.reading.utc_s == 1777817130.0
+        device.line.write(b"U=13.2\x00\xff\r\n\r\n*** charger v2 ***\r\nself test: ok\r\nready> ")
+        said[0] = b"U=13.20 I=0.00 MODE=WAIT RT=0 C=1970-01-01T00:00:07Z\n"
+        after = live(folder, live(folder).readings + 9)
+    finally:
+        end.set()
+        talking.join()
+    assert after.reading.runtime_h == 0.0
+    assert after.reading.utc_s is None, "a clock that was never set tells no time"
+    assert (after.link, after.notices) == ("live", ()), "no trouble of the link"
+    assert after.refused["no key and value"] == 2, "the banner is counted"
 
 
 def test_killed_and_started_again_it_loses_no_committed_interval(boat):

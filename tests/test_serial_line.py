@@ -2,12 +2,15 @@
 
 import asyncio
 import contextlib
+import os
+import threading
 import time
 
 import pytest
 
 from logger.errors import ConfigError, SourceError
 from logger.reading import OperatingState
+from logger.sources import port
 from tests.rigs.pty_line import PtyLine
 from tests.rigs.sources import source_from, take
 
@@ -237,6 +240,81 @@ def test_stopping_under_a_blocked_read_leaves_no_thread(tmp_path, line):
     started = time.monotonic()
     run(main())
     assert time.monotonic() - started < 1.0
+
+
+def test_a_program_that_steals_bytes_costs_lines_and_nothing_else(tmp_path, line):
+    # The lock is advisory: a first opener without it is not noticed, and the bytes get split.
+    source = make(tmp_path, line)
+    thief = os.open(line.name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+
+    async def steal():
+        for _ in range(40):
+            await asyncio.sleep(0.005)
+            with contextlib.suppress(BlockingIOError):
+                os.read(thief, 7)
+        os.close(thief)
+
+    lines = [b"U=13.52 I=4.20 MODE=RUN\n"] * 60
+    got = session(source, 3, steal(), talk(line, *lines))
+    assert {(r.voltage_v, r.current_a) for r in got} == {(13.52, 4.2)}
+
+
+def test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice(
+    tmp_path, line, monkeypatch
+):
+    source = make(tmp_path, line)
+    stuck = threading.Event()
+    opened = []
+
+    class Stuck:
+        def open(self):
+            opened.append(1)
+            stuck.wait(20)
+            raise OSError(5, "gave up")
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr(port, "make_port", lambda *_: Stuck())
+
+    async def main():
+        with pytest.raises(TimeoutError):
+            await take(source, 1, limit_s=0.2)
+        with pytest.raises(SourceError, match="still hangs in the driver"):
+            await take(source, 1)
+        stuck.set()
+        source._link.thread.join(5)
+        monkeypatch.undo()
+        talking = asyncio.create_task(talk(line, *[b"\nU=13.52 I=4.20\n"] * 20))
+        with contextlib.suppress(TimeoutError):
+            await take(source, 1, limit_s=0.5)
+        await talking
+
+    run(main())
+    assert len(opened) == 1, "a second thread would hang as well"
+
+
+#: What pyserial 3.5 shows under each fault (tried out on Linux pseudo-terminals), and its test.
+ROWS = {
+    "device missing": "test_a_missing_port",
+    "path is no tty": "test_a_path_that_is_no_port",
+    "unplugged while reading": "test_the_cable_pulled_while_waiting",
+    "unplugged in the middle of a line": "test_the_cable_pulled_in_the_middle_of_a_line",
+    "unplugged, then written to": "test_the_cable_pulled_while_asking",
+    "is_open stays true: judged by the data": "test_a_session_after_the_cable_is_back",
+    "closing under a blocked read": "test_stopping_under_a_blocked_read_leaves_no_thread",
+    "exclusive twice": "test_a_port_that_another_program_holds",
+    "two programs on one port": "test_a_program_that_steals_bytes_costs_lines_and_nothing_else",
+    "socket:// closed by its peer": "test_a_network_port_needs_leave_and_then_works",
+    "a driver that hangs": (
+        "test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice"
+    ),
+}
+
+
+@pytest.mark.parametrize("row", ROWS)
+def test_every_row_has_its_test(row):
+    assert callable(globals()[ROWS[row]])
 
 
 def test_a_session_after_the_cable_is_back(tmp_path, line):

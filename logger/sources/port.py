@@ -26,6 +26,8 @@ from logger.sources.inbox import Inbox
 SETTLE_S = 0.03
 #: How often a port that cannot be interrupted looks whether it shall close, s.
 LOOK_S = 0.5
+#: A device that says so often in a row that bytes wait, and then has none, is gone.
+MOST_EMPTY = 10
 #: Bytes taken in one chunk at most.
 MOST_AT_ONCE = 65536
 
@@ -178,20 +180,23 @@ class PortLink:
         poll = select.poll()
         poll.register(fd, select.POLLIN)
         poll.register(cancel, select.POLLIN)
-        while True:
+        empty = 0
+        while empty < MOST_EMPTY:
             ready = poll.poll()
             if self._stop.is_set() or any(number == cancel for number, _ in ready):
                 return
             # Boot time of the first byte: what waiting adds would otherwise enter the log.
             now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
             time.sleep(SETTLE_S)
-            try:
-                data = os.read(fd, MOST_AT_ONCE)
-            except BlockingIOError:
-                continue  # another program took the bytes
-            if not data:
-                raise OSError(errno.EIO, "the device has gone")
-            self._tell(self.inbox.put, (now_s, data, ""))
+            data = os.read(fd, MOST_AT_ONCE)
+            if data:
+                empty = 0
+                self._tell(self.inbox.put, (now_s, data, ""))
+            elif any(events & select.POLLHUP for _, events in ready):
+                break
+            else:
+                empty += 1  # another program took the bytes, once or for good
+        raise OSError(errno.EIO, "the device has gone")
 
     def _read_any(self, port: Any) -> None:  # noqa: ANN401 - as above
         """Read any kind of port through the library."""
