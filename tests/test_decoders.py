@@ -2,6 +2,7 @@
 
 import json
 from functools import reduce
+from itertools import pairwise
 from operator import xor
 from pathlib import Path
 
@@ -9,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.config import LogConfig
 from logger.errors import ConfigError
+from logger.interval import Condenser
 from logger.reading import OperatingState, Reading
 from logger.settings import Document
 from logger.sources.decoders.checksums import CHECKSUMS, checksum, checksum_hex, checksum_size
@@ -395,6 +398,20 @@ def test_values_spread_over_messages_make_one_reading_and_rare_ones_are_held():
     pipe.feed(20.0, b"U=13.5\n")
     (later,) = pipe.feed(20.1, b"I=4.2\n")
     assert later.runtime_h is None, "held no longer than it may be"
+
+
+def test_messages_of_one_burst_keep_their_order_and_are_all_taken():
+    pipe = pipeline({"voltage_v": "U"})
+    burst = [reading for _ in range(2) for reading in pipe.feed(1.0, b"\nU=13.5\nU=13.6\nU=13.7\n")]
+    assert [r.voltage_v for r in burst] == [13.5, 13.6, 13.7] * 2
+    assert burst[0].time_s == 1.0
+    assert all(0.0 < b.time_s - a.time_s < 1e-5 for a, b in pairwise(burst))
+    condenser = Condenser(LogConfig())
+    for reading in burst:
+        condenser.add(reading)
+    assert condenser.out_of_order == 0
+    assert pipe.feed(2.0, b"U=13.8\n")[0].time_s == 2.0
+    assert pipe.feed(0.5, b"U=13.8\n")[0].time_s == 0.5, "a real step back is for others to judge"
 
 
 def test_a_message_that_is_cut_off_by_a_pause_does_not_join_the_next():

@@ -253,6 +253,15 @@ while True:
     os.write(fd, body + crc("CRC-16/MODBUS", body).to_bytes(2, "little"))
     time.sleep(0.1)
 """
+TELLS = """\
+import os, sys, time
+fd = int(sys.argv[1])
+while True:
+    os.write(fd, b"U=13.20 I=8.00 MODE=RUN RT=36150 T=31.5\\r\\n")
+    time.sleep(0.1)
+"""
+#: What devices say that speak by themselves.
+SPEAKS = {"binary-frame": TALKS, "text-lines": TELLS}
 ANSWERS = """\
 import os, sys
 fd = int(sys.argv[1])
@@ -282,13 +291,13 @@ class Device:
         self.kind, self.folder, self.env = kind, folder, env
         self.heard = b""
         self.line = PtyLine(folder / "charger")
-        self.server = PtyLine(folder / "server") if kind != "binary-frame" else None
+        self.server = PtyLine(folder / "server") if kind not in SPEAKS else None
         self.stop = threading.Event()
         self.start()
 
     def start(self):
-        if self.kind == "binary-frame":
-            self.spawn(TALKS, str(self.line.master), fds=[self.line.master])
+        if self.kind in SPEAKS:
+            self.spawn(SPEAKS[self.kind], str(self.line.master), fds=[self.line.master])
             return
         end = os.open(self.server.name, os.O_RDWR | os.O_NOCTTY)
         if self.kind == "polled-text":
@@ -322,14 +331,14 @@ class Device:
                 time.sleep(0.02)  # nobody at the other end just now
 
     def pull_cable(self):
-        if self.kind == "binary-frame":
+        if self.kind in SPEAKS:
             self.process.kill()
             self.process.wait()
         self.line.unplug()
 
     def put_back(self):
         self.line.plug()
-        if self.kind == "binary-frame":
+        if self.kind in SPEAKS:
             self.start()
 
     def end(self):
@@ -358,7 +367,7 @@ description = "device.toml"
 """
 
 
-@pytest.mark.parametrize("kind", ["binary-frame", "polled-text", "modbus-registers"])
+@pytest.mark.parametrize("kind", ["text-lines", "binary-frame", "polled-text", "modbus-registers"])
 def test_a_device_by_configuration_alone_through_three_dropouts(
     kind, tmp_path, child_env, start_daemon
 ):

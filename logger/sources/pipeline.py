@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from logger.sources.decoding import Decoder, Request, Value
     from logger.sources.fields import Field
 
+#: Readings of one burst of bytes came at one instant; they are set so far apart, in their order, s.
+BURST_SPACING_S = 1e-6
+#: A time that lies no further back than this belongs to the same burst, s.
+BURST_S = 0.1
 #: Unknown state words that are remembered for the person who has to add them.
 MOST_WORDS = 32
 
@@ -95,6 +99,7 @@ class Pipeline:
         self._buffers: dict[str, bytes] = {}
         self._in_sync: dict[str, bool] = {}
         self._last_s: dict[str, float] = {}
+        self._given_s = float("-inf")
         self._asked: Request | None = None
         self._echo = b""
         self._round: dict[str, Value] = {}
@@ -225,7 +230,11 @@ class Pipeline:
                 found["state"] = self._state(f, value)
             else:
                 found[f.channel] = f.number(value)
-        return Reading(self._round_s, **found)
+        time_s = self._round_s
+        if time_s <= self._given_s < time_s + BURST_S:
+            time_s = self._given_s + BURST_SPACING_S
+        self._given_s = time_s
+        return Reading(time_s, **found)
 
     def _state(self, f: Field, value: Value) -> OperatingState:
         word = f.word(value)
