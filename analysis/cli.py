@@ -45,6 +45,7 @@ COMMANDS = (
     "log",
     "probe",
     "import",
+    "backup",
     "watch",
     "report",
     "load",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import subprocess
 import sys
@@ -62,6 +63,8 @@ def open_writer(path: Path) -> sqlite3.Connection:
     prepare(path)
     with translated(path):
         connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+        # A backup, for instance, is kept without a log beside it.
+        connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         # A commit wears the card twice as much while the log beside the file still grows, and it
         # grows anew after each start: a short one is at full length within the hour.
@@ -90,15 +93,28 @@ def open_reader(path: Path) -> sqlite3.Connection:
     return _connect_read_only(path)
 
 
+def synchronise(path: Path) -> None:
+    """Put a file or a folder onto the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def _connect_read_only(path: Path) -> sqlite3.Connection:
     """Connect read-only; without write access to the folder, read the file as it stands."""
     address = f"{path.absolute().as_uri()}?mode=ro"
+    connection = sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)
     try:
-        connection = sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError:
         # WAL needs a -shm file beside the database; on a write-protected stick there is none.
+        connection.close()
         connection = sqlite3.connect(f"{address}&immutable=1", uri=True)
+    except sqlite3.DatabaseError:
+        connection.close()
+        raise
     return connection
 
 

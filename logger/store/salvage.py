@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store import pages
 from logger.store.blocks import pack
-from logger.store.files import open_reader, prepare, translated
+from logger.store.files import open_reader, prepare, synchronise, translated
 from logger.store.mending import DAMAGED, Salvaged
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
         ).fetchone()
         db.execute("COMMIT")
         db.execute("PRAGMA journal_mode = WAL")
-    _synchronise(mended)
+    synchronise(mended)
     return Salvaged(_swap(path, mended).name, count, highest - count)
 
 
@@ -138,15 +138,6 @@ def _beside(path: Path) -> list[Path]:
     return [path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")]
 
 
-def _synchronise(path: Path) -> None:
-    """Put a file or a folder onto the disk."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def _swap(path: Path, mended: Path) -> Path:
     """Give the damaged file another name and the mended one its own; return the other name."""
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
@@ -160,13 +151,13 @@ def _swap(path: Path, mended: Path) -> Path:
     log, index, _ = _beside(path)
     if log.exists():
         _also_as(log, _beside(aside)[0])
-    _synchronise(path.parent)
+    synchronise(path.parent)
     # A log beside the new file would be taken for its own.
     log.unlink(missing_ok=True)
     index.unlink(missing_ok=True)
-    _synchronise(path.parent)
+    synchronise(path.parent)
     mended.replace(path)
-    _synchronise(path.parent)
+    synchronise(path.parent)
     for left in _beside(mended):
         left.unlink(missing_ok=True)
     return aside
@@ -178,7 +169,7 @@ def _also_as(path: Path, other: Path) -> None:
     except OSError:
         # A file system without links.
         shutil.copy2(path, other)
-        _synchronise(other)
+        synchronise(other)
 
 
 def main() -> int:
