@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
+from analysis.checklist import KEYS, tick_text
+from analysis.checklist import KIND as CHECK
 from logger import __version__
 from logger.config import load_config
 from logger.errors import UsageError
@@ -145,6 +147,9 @@ def live(folder: Path, days: float, progress: Callable[[float], None]) -> Demo:
     writer.close(newest_s)
     for time_s, kind, amount, text in source.voyage.events:
         add_event(config.store.path, kind, time_s=time_s, now_s=newest_s, amount=amount, text=text)
+    for key in KEYS[:-1]:
+        text = tick_text(key, "Jo Marten", "")
+        add_event(config.store.path, CHECK, time_s=begun_s, now_s=newest_s, text=text)
     progress(1.0)
     live_on = _LIVE.format(hours=source.voyage.hours)
     snapshot = Snapshot(

@@ -17,7 +17,7 @@ from analysis.checklist import ticked
 from analysis.fitting_figures import Figures, FitCheck
 from analysis.fitting_loop import Loop, Steps, current_steps, loop_resistance, loop_trend
 from analysis.fitting_warmth import LEAST_RUNS, Warmth, rise_and_change, rise_trend, warmth
-from analysis.physics import conductor_ohm
+from analysis.physics import conductor_ohm, ventilation_m3_per_h
 from analysis.robust import robust_mean
 from analysis.runs import find_runs
 from logger.errors import UsageError
@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 
 #: Running hours that make the first and the latest figures.
 FIRST_H = 100.0
-_NOMINAL_V, _CHARGING_V = 12.0, 13.2
+#: Of one 12 V lead-acid battery.
+_NOMINAL_V, _CHARGING_V, _CELLS = 12.0, 13.2, 6
 _LEAST_SD_OUTPUT = 0.003
 NO_BATTERY_VOLTAGE = (
     "the log holds the voltage at the charger alone; measure both with a voltmeter in a run"
@@ -93,6 +94,15 @@ def check_fitting(history: History, config: Config, first_h: float = FIRST_H) ->
             "no [wiring] section: add cross_section_mm2 and length_m (one way) to compare with "
             "IEC 60228"
         )
+    battery, air = config.battery, None
+    if battery.capacity_ah is not None:
+        air = ventilation_m3_per_h(battery.capacity_ah, battery.chemistry, _CELLS * blocks)
+    if air is None:
+        reasons["battery_air_m3_per_h"] = (
+            "no capacity_ah in [battery]"
+            if battery.capacity_ah is None
+            else "IEC 62485-2 does not cover a lithium bank: follow its maker and ISO 23625"
+        )
     fitted = history.fitting.fitted
     return FitCheck(
         label=history.fitting.label,
@@ -101,6 +111,7 @@ def check_fitting(history: History, config: Config, first_h: float = FIRST_H) ->
         nominal_v=nominal_v,
         wiring=wiring,
         iec_ohm=iec_ohm,
+        battery_air_m3_per_h=air,
         first=first,
         latest=latest,
         loop_per_1000h=trend,

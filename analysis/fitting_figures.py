@@ -51,6 +51,9 @@ class FitCheck:
     wiring: WiringConfig | None
     iec_ohm: float | None
     """Highest resistance that IEC 60228 allows the configured cable, there and back, 20 degC."""
+    battery_air_m3_per_h: float | None
+    """Air that the battery space needs while it is charged (IEC 62485-2); None for a bank that the
+    rule does not cover, or of unknown size."""
     first: Figures | None
     latest: Figures | None
     loop_per_1000h: Loop
@@ -85,6 +88,7 @@ class FitCheck:
                 if self.iec_ohm is None
                 else _number(self.drop(self.iec_ohm)),
             },
+            "battery_air_m3_per_h": _number(self.battery_air_m3_per_h),
             "first": self._figures(self.first),
             "latest": self._figures(self.latest),
             "per_1000h": {

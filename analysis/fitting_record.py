@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.cautions import CAUTIONS, LIMITS
 from analysis.checklist import ITEMS
 from analysis.figures import day, figure_with_ends, minute
-from analysis.fitting_words import CAUTION, columns, findings, gaps, refused, rows, why_not
+from analysis.fitting_words import CAUTION, air, columns, findings, gaps, refused, rows, why_not
 from analysis.report_page import frame
 from analysis.report_sections import listing, paragraphs, table, text
 from analysis.report_style import STYLE
@@ -73,7 +73,7 @@ def _figures(check: FitCheck) -> str:
     lines.append(("dates", *(f"{day(f.from_s)} to {day(f.to_s)}" for f in shown)))
     lines.append(("gaps in the readings", *(text(gaps(f)) for f in shown)))
     lines.append(("data refused", *(refused(f) for f in shown)))
-    notes = [f"Output rests on {shown[-1].output_limit}.", *findings(check)]
+    notes = [f"Output rests on {shown[-1].output_limit}.", *findings(check), air(check)]
     notes += [f"{reason[:1].upper()}{reason[1:]}." for reason in why_not(check)]
     figures = table(
         "Figures of the fitting, with 90 % intervals", ("", *heads), lines, "t" * (1 + len(heads))

@@ -9,6 +9,7 @@ from analysis.checklist import ITEMS
 from analysis.figures import age, ends, figure, figure_with_ends
 from analysis.fitting_figures import GOOD_DROP
 from analysis.fitting_warmth import USUAL_RISE_K
+from analysis.physics import ventilation_opening_cm2
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -145,6 +146,17 @@ def _warming_trend(check: FitCheck) -> str | None:
     return (
         f"The warming grows by {figure_with_ends(grows, 'K')} per 1000 running hours: look at "
         "intake, exhaust hose and drain."
+    )
+
+
+def air(check: FitCheck) -> str:
+    """Return how much air the battery space needs, or where to look."""
+    needed = check.battery_air_m3_per_h
+    if needed is None:
+        return f"Air for the battery space: {check.reasons['battery_air_m3_per_h']}."
+    return (
+        f"The battery space needs {needed:.2f} m3/h of air while charging, through openings of "
+        f"{ventilation_opening_cm2(needed):.0f} cm2 low and high (IEC 62485-2)."
     )
 
 

@@ -172,3 +172,8 @@ def ventilation_m3_per_h(
     if gas is None:
         return None
     return 0.05 * cells * gas[int(boost)] * capacity_ah * 1e-3
+
+
+def ventilation_opening_cm2(air_m3_per_h: float) -> float:
+    """Return the least free area of an inlet, and of an outlet, cm2: A = 28 Q (EN/IEC 62485-2)."""
+    return 28.0 * air_m3_per_h

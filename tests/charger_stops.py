@@ -34,6 +34,8 @@ class Stops:
     """Rested voltage of the bank in the middle: 25.2 for 24 V."""
     sharp_start: bool = False
     """Whether the current stands at once when the charger starts."""
+    ramp_s: float = 0.0
+    """How long the current takes to rise."""
     lag_s: float = 0.0
     """How long after the current the state changes at a stop."""
     current_a: tuple = (5.5, 8.5)
@@ -59,6 +61,8 @@ def readings(stops):
             since = k - waiting
             on = 0 <= since < half
             amps = full_a if on else 0.0
+            if stops.ramp_s:
+                amps *= min(1.0, since * step / stops.ramp_s)
             box ^= rng.random() < step / 900.0
             into_a = amps - 1.5 - 4.0 * box
             transfer_v += (1 - math.exp(-step / _TRANSFER_S)) * (

@@ -26,6 +26,7 @@ from tests.charger_stops import BEGUN_S, RATED_W, Stops, condensed
 from tests.test_report import Outline
 
 CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110\nfitted = 2023-11-15\n'
+BANK = "[battery]\ncapacity_ah = 200\n"
 WIRING = "[wiring]\ncross_section_mm2 = 6\nlength_m = 2\n"
 
 
@@ -79,10 +80,13 @@ def test_sharp_starts_count_and_slow_ones_do_not():
     both = steps(Stops(5, 0.04, 0.008, sharp_start=True))
     assert len(both) == 10
     assert loop_resistance(both).ohm.median == pytest.approx(0.048, rel=0.10)
-    # The small boat's charger takes a quarter of an hour to warm up: its starts are no steps.
-    log, _ = small_boat.sail(small_boat.SmallBoat(days=30))
-    runs = find_runs(log, 110.0)
-    assert len(current_steps(runs, 110.0 / 12.0)) <= runs.starts
+    # A current that rises in two minutes, or in ten seconds, is no step.
+    for ramp_s in (120.0, 10.0):
+        assert len(steps(Stops(5, 0.04, 0.008, sharp_start=True, ramp_s=ramp_s))) == 5
+
+
+def test_a_log_whose_intervals_share_no_reading_has_lost_its_steps(boat_log):
+    assert len(current_steps(find_runs(boat_log, RATED_W), RATED_W / 12.0)) == 0
 
 
 def test_slow_readings_give_an_upper_end_alone():
@@ -208,6 +212,20 @@ def test_worked_example_of_cable_drop(config):
     assert check.rated_a == pytest.approx(5.0)
     assert check.rated_a * check.iec_ohm == pytest.approx(0.319, abs=0.0005)
     assert 100 * check.drop(check.iec_ohm) == pytest.approx(2.66, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("battery", "says"),
+    [
+        # EN/IEC 62485-2, 6 cells of 200 Ah, valve-regulated, boost: 0.48 m3/h, 28 Q = 13 cm2.
+        ('capacity_ah = 200\nchemistry = "agm"', "needs 0.48 m3/h of air while charging"),
+        ('capacity_ah = 200\nchemistry = "lfp"', "follow its maker and ISO 23625"),
+        ("", "no capacity_ah in [battery]"),
+    ],
+)
+def test_the_record_says_how_much_air_the_battery_space_needs(config, battery, says):
+    check = check_fitting(condensed(Stops(3)), config(f"[battery]\n{battery}\n"))
+    assert says in record(check, BEGUN_S, "0")
 
 
 def test_a_bad_cable_is_said(config):
@@ -376,7 +394,9 @@ def full_record(config, boat_log):
         for k, item in enumerate(ITEMS)
         if item.key != "level"
     )
-    check = check_fitting(replace(warmed(boat_log, 25.0), events=events), config(WIRING), 40.0)
+    check = check_fitting(
+        replace(warmed(boat_log, 25.0), events=events), config(WIRING + BANK), 40.0
+    )
     known = {"loop": Loop(Span(0.029, 0.030, 0.031), 12), "cable_ohm": Span(0.019, 0.020, 0.021)}
     fullest = replace(
         check,

@@ -95,3 +95,5 @@ def test_ventilation_of_a_bank_by_en_62485_2():
     assert physics.ventilation_m3_per_h(200.0, "flooded") == pytest.approx(1.20)
     assert physics.ventilation_m3_per_h(200.0, "agm") == pytest.approx(0.48)
     assert physics.ventilation_m3_per_h(200.0, "lfp") is None
+    # A = 28 Q cm2, the same source.
+    assert physics.ventilation_opening_cm2(0.48) == pytest.approx(13.44)
