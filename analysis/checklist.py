@@ -88,12 +88,18 @@ def since_s(fitted: str) -> float:
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() - DAY_S
 
 
-def ticked(events: Iterable[Event], fitted: str | None) -> dict[str, Tick]:
-    """Return the newest tick of each item since the day of fitting (ISO date; None: ever)."""
+def ticked(
+    events: Iterable[Event], fitted: str | None, replaced: str | None = None
+) -> dict[str, Tick]:
+    """Return the newest tick of each item since the day of fitting (ISO date; None: ever).
+
+    ``replaced`` is the day on which the next charger was fitted, if there was one.
+    """
     begin_s = -math.inf if fitted is None else since_s(fitted)
+    end_s = math.inf if replaced is None else since_s(replaced)
     found: dict[str, Tick] = {}
     for event in sorted(events, key=lambda e: e.time_s):
         told = _TICK.fullmatch(event.text) if event.kind == KIND and not event.struck else None
-        if told is not None and told[1] in KEYS and event.time_s >= begin_s:
+        if told is not None and told[1] in KEYS and begin_s <= event.time_s < end_s:
             found[told[1]] = Tick(event.time_s, told[2], told[3] or "")
     return found

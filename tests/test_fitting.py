@@ -375,6 +375,18 @@ def test_items_are_ticked_together_struck_and_shown(ebbwatt, place):
     assert "--by" in ebbwatt("event", "tick", "fuse", cwd=place, status=2).stderr
 
 
+def test_each_charger_has_its_own_ticks(ebbwatt, place):
+    ebbwatt("event", "tick", "fuse", "--by", "Jo", "--at", "2023-11-16T12:00Z", cwd=place)
+    (place / "ebbwatt.toml").write_text(CONFIG.replace("2023-11-15", "2024-06-01"))
+    (place / "two.csv").write_text("time,voltage_v\n1717300000,12.6\n")
+    ebbwatt("import", "two.csv", cwd=place)
+    ebbwatt("event", "tick", "level", "--by", "Al", "--at", "2024-06-01T12:00Z", cwd=place)
+    for number, item in ((1, "fuse"), (2, "level")):
+        done = ebbwatt("fitting", "--fitting", number, "--json", cwd=place)
+        checks = json.loads(done.stdout)["checks"]
+        assert [c["item"] for c in checks if c["ticked"]] == [item]
+
+
 def test_the_record_takes_the_page_to_itself(ebbwatt, place):
     ebbwatt("report", "--commissioning", "r.html", cwd=place)
     assert "Commissioning record" in (place / "r.html").read_text()

@@ -42,11 +42,9 @@ def run(args: argparse.Namespace) -> int:
 
     config = load_config(find_config(args.config))
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from analysis.fitting import check_fitting
-    from analysis.history import load_history
+    from analysis.fitting import check_log
 
-    history = load_history(config.store.path, args.fitting, config.charger)
-    found = check_fitting(history, config, args.hours)
+    found = check_log(config, args.fitting, args.hours)
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0

@@ -105,15 +105,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _write_record(args: argparse.Namespace, config: Config) -> int:
     """Write the commissioning record, a page of its own, and nothing else."""
-    from analysis.fitting import check_fitting
+    from analysis.fitting import check_log
     from analysis.fitting_record import record
-    from analysis.history import load_history
     from analysis.report_page import write_whole
 
     if args.html is not None or args.json is not None or args.compare is not None:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
-    history = load_history(config.store.path, args.fitting, config.charger)
-    made = record(check_fitting(history, config), time.time(), __version__)
+    made = record(check_log(config, args.fitting), time.time(), __version__)
     write_whole(args.commissioning, made)
     print(f"wrote {args.commissioning}", file=sys.stderr)
     return 0
