@@ -438,6 +438,7 @@ def test_a_message_that_is_cut_off_by_a_pause_does_not_join_the_next():
         ),
         ({"decoder": None}, "is needed, with kind"),
         ({"fields": None}, "is needed, with a line such as"),
+        ({"decoder": {"kind": "csv", "columns": ["a", "b"]}, "fields": None}, "gives: a, b"),
         ({"fields": {"voltage_v": 3}}, "takes a name in quotes"),
         ({"fields": {"state": {"from": "M", "unit": "V"}}}, "a state has no unit"),
         ({"fields": {"voltage_v": {"from": "U", "hold_s": 5}}}, "neither optional nor held"),

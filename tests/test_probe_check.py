@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from logger.sources.transcript import guess_kind
 from tests.conftest import ROOT
 from tests.rigs.pty_line import PtyLine
 
@@ -71,6 +72,41 @@ def test_unknown_state_words_and_missing_values_are_named(ebbwatt, place):
     assert '"BOOST" = ...' in text
     assert "[fields] wants U, I, MODE, RT, T; the messages carry" in text
     assert "AMPS" in text
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (b'{"u": 13.5}', 'kind = "jsonlines"'),
+        (b"$IIXDR,U,13.52,V,B*00", 'kind = "xdr"'),
+        (b"V: 13.5", 'separator = ":"'),
+        (
+            b"13.5;4.2;RUN",
+            '3 columns: kind = "csv" in [decoder], with columns, and delimiter = ";"',
+        ),
+        (b"OUT 13.52V 4.20A", 'kind = "pattern"'),
+    ],
+)
+def test_a_decoder_is_suggested_for_what_is_no_key_and_value(line, says):
+    assert says in guess_kind(line)
+
+
+def test_a_device_that_is_not_described_yet_can_be_looked_at(ebbwatt, place):
+    (place[0] / "ebbwatt.toml").write_text(
+        '[charger]\nrated_w = 110\n[source]\nkind = "serial"\nport = "charger"\n'
+    )
+    text = probe(ebbwatt, place, b"OUT 13.52V 4.20A\r\nST CHG\r\n", "--seconds", "2")
+    assert "OUT 13.52V 4.20A\n    refused: no key and value" in text
+    assert 'hint: the lines are not key=value: kind = "pattern"' in text
+
+
+def test_what_a_pattern_does_not_match_is_shown(ebbwatt, place):
+    (place[0] / "device.toml").write_text(
+        "[decoder]\nkind = 'pattern'\npattern = 'OUT (?P<volts>\\S+)'\n"
+        "[fields]\nvoltage_v = 'volts'\n"
+    )
+    text = probe(ebbwatt, place, b"OUT 13.52V\r\n-- end --\r\n", "--seconds", "2")
+    assert "it does not match '-- end --', which does no harm" in text
 
 
 def test_a_wrong_speed_is_guessed_from_the_bytes(ebbwatt, place):

@@ -366,6 +366,8 @@ def test_a_network_port_needs_leave_and_then_works(tmp_path):
     ("change", "says"),
     [
         (('serial"\nport = ', 'serial"\nprot = '), "did you mean port?"),
+        (("{port}", "rfc2217://boat:2217"), "without encryption or authentication"),
+        (("{port}", "SOCKET://boat:2217"), "without encryption or authentication"),
         (("{port}", "telegraph://x"), "accepted: the path of a device, or one of alt://"),
         (("keyvalue", "keyvalu"), "did you mean keyvalue?"),
         (("voltage_v =", "volt_v ="), "did you mean voltage_v?"),

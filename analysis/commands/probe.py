@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -61,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     """Probe the configured source, or look round on Bluetooth LE."""
     if args.scan is not None:
         return _look_round(args)
-    config = load_config(find_config(args.config))
+    config = _with_first_guess(load_config(find_config(args.config)))
     with contextlib.ExitStack() as stack:
         capture = None
         if args.capture is not None:
@@ -70,6 +71,16 @@ def run(args: argparse.Namespace) -> int:
             return asyncio.run(_probe(config, args.seconds, args.count, capture))
         except KeyboardInterrupt:
             return 0
+
+
+def _with_first_guess(config: Config) -> Config:
+    """Return a configuration that can be probed though its device is not described yet."""
+    source = config.source
+    if source is None or source.get("kind") != "serial" or {"description", "decoder"} & {*source}:
+        return config
+    print("no [source.decoder] yet: looking for lines of key=value, as a guess", file=sys.stderr)
+    guess = {"decoder": {"kind": "keyvalue"}, "fields": {"voltage_v": "U"}}
+    return replace(config, source=guess | source)
 
 
 def _look_round(args: argparse.Namespace) -> int:

@@ -178,7 +178,8 @@ def parse_fields(table: object, place: Place, names: frozenset[str] | None) -> t
     """
     example = 'voltage_v = "NAME IN THE MESSAGE"'
     if not isinstance(table, dict) or not table:
-        raise place.error(f"is needed, with a line such as {example}")
+        given = f"; the decoder gives: {', '.join(sorted(names))}" if names else ""
+        raise place.error(f"is needed, with a line such as {example}{given}")
     unknown_key(place.document, table, FIELD_KEYS, *place.prefix)
     fields = tuple(_field(channel, entry, place, names) for channel, entry in table.items())
     if all(field.hold_s or field.optional for field in fields):

@@ -50,6 +50,8 @@ class Transcript:
     refused: Counter[str] = field(default_factory=Counter)
     details: dict[str, str] = field(default_factory=dict)
     names: Counter[str] = field(default_factory=Counter)
+    samples: dict[str, bytes] = field(default_factory=dict)
+    """The first bytes that were refused, by reason."""
     received: int = 0
     unprintable: int = 0
 
@@ -65,6 +67,7 @@ class Transcript:
         where = f"{outcome.channel[4:8]}: " if outcome.channel else ""
         if isinstance(item, Refused):
             self.refused[item.reason] += 1
+            self.samples.setdefault(item.reason, item.raw)
             if item.detail:
                 self.details.setdefault(item.reason, printable(item.detail, 80))
             detail = f" ({printable(item.detail, 80)})" if item.detail else ""
@@ -107,6 +110,23 @@ class Transcript:
             if self.description.poll is None:
                 hint += " Some devices speak only when asked: see [poll]."
             return [hint]
+        hints += self._form_hints()
+        if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
+            hints.append("the checksum does not fit: another kind in [decoder], or line noise")
+        if self.refused["no answer"]:
+            hints.append("no answer came: check what is asked in [poll], and its line end (\\r\\n)")
+        if self.ignored or self.refused["incomplete message"]:
+            wanted = ", ".join(f.source for f in self.description.fields)
+            seen = ", ".join(name for name, _ in self.names.most_common(20)) or "none"
+            hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
+        if unknown_words:
+            first = next(iter(unknown_words))
+            hints.append(f'give each state word its operating state in [states]: "{first}" = ...')
+        return hints
+
+    def _form_hints(self) -> list[str]:
+        """Say what to try where the bytes do not even fall into messages."""
+        hints: list[str] = []
         # Text at a wrong speed turns into bytes that no text has.
         if (
             self.description.decoder_kind not in {"frame", "characteristics"}
@@ -120,15 +140,34 @@ class Transcript:
             )
         elif self.refused["no end of line"] or not (self.good or self.refused or self.ignored):
             hints.append("no end of a line was seen: set terminator in [decoder], or check baud")
-        if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
-            hints.append("the checksum does not fit: another kind in [decoder], or line noise")
-        if self.refused["no answer"]:
-            hints.append("no answer came: check what is asked in [poll], and its line end (\\r\\n)")
-        if self.ignored or self.refused["incomplete message"]:
-            wanted = ", ".join(f.source for f in self.description.fields)
-            seen = ", ".join(name for name, _ in self.names.most_common(20)) or "none"
-            hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
-        if unknown_words:
-            first = next(iter(unknown_words))
-            hints.append(f'give each state word its operating state in [states]: "{first}" = ...')
+        elif self.refused["no key and value"] and not self.good:
+            hints.append(guess_kind(self.samples["no key and value"]))
+        if unmatched := self.samples.get("the pattern does not match"):
+            hints.append(
+                f"the pattern must match a message from its first character to its last; it does "
+                f"not match {printable(unmatched, 40)!r}"
+                + (", which does no harm if that is no part of a message" if self.good else "")
+            )
         return hints
+
+
+def guess_kind(line: bytes) -> str:
+    """Say which decoder may read a line that holds no key and value."""
+    text = line.decode("latin-1")
+    if text.startswith("{"):
+        return 'the lines look like JSON: kind = "jsonlines" in [decoder]'
+    if text.startswith(("$", "!")) and "," in text:
+        return 'the lines look like sentences of NMEA 0183: kind = "xdr" in [decoder]'
+    for mark in (":", "~", "#"):
+        if mark in text:
+            return f'the lines may be key and value with another separator = "{mark}" in [decoder]'
+    for mark, name in ((",", ","), (";", ";"), ("\t", "\\t")):
+        if mark in text:
+            return (
+                f'the lines may be {text.count(mark) + 1} columns: kind = "csv" in [decoder], with '
+                f'columns, and delimiter = "{name}"'
+            )
+    return (
+        'the lines are not key=value: kind = "pattern" in [decoder] finds values by named groups, '
+        "such as pattern = 'V (?P<volts>\\S+)', over several lines with lines = 3"
+    )
