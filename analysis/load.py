@@ -9,7 +9,7 @@ hour. With a battery current channel the load is measured directly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ import numpy as np
 from analysis.assessment import Span
 from analysis.load_model import Rough, fit
 from analysis.load_sources import DAY_S, STEP_S, Grid, make_grid
-from analysis.load_spans import by_cell, charge_by_cell, find_pieces, find_spans, weights
+from analysis.load_spans import HOUR, by_cell, charge_by_cell, find_pieces, find_spans, weights
 from analysis.runs import find_runs
 
 if TYPE_CHECKING:
@@ -34,13 +34,15 @@ if TYPE_CHECKING:
 #: Charge efficiency over usual cycles of a house bank and its uncertainty (one standard deviation).
 #: Common practice, no source for one number: lead-acid 0.85 to 0.95, falling near full; LFP 0.99.
 EFFICIENCY = {
-    "flooded": (0.90, 0.05),
-    "agm": (0.90, 0.05),
-    "gel": (0.90, 0.05),
+    "flooded": (0.92, 0.04),
+    "agm": (0.92, 0.04),
+    "gel": (0.92, 0.04),
     "lfp": (0.99, 0.005),
 }
 #: Days that no stretch covers may differ from the others by this part of the days' own scatter.
-_UNSEEN = 0.5
+_UNSEEN = 0.8
+#: What the balance itself leaves open, relative: marks move with age, temperature and habit.
+_BALANCE = 0.025
 #: Fewer days than this carry no mean; fewer than the second, no 95th percentile.
 FEWEST_DAYS = 7
 FEWEST_FOR_P95 = 20
@@ -49,6 +51,8 @@ LATEST_DAYS = 730
 #: Hours of help from others that make a day not self-reliant; hours known that a day needs.
 _HELP_H = 0.5
 _KNOWN_H = 18.0
+#: A boat that seems to draw less than this part of her usual current is fed by something else.
+_NOTHING = 0.02
 _DRAWS = 200
 #: Rested voltage of a 12 V lead-acid block from empty to full (Bode 1977 at usual densities:
 #: 11.89 to 12.67 V), V.
@@ -160,6 +164,9 @@ def daily_load(history: History, config: Config) -> LoadResult:
     if len(runs.log) == 0 or not np.isfinite(voltage).any():
         return _nothing("the log holds no voltage yet", efficiency, {}, None)
     grid = make_grid(runs, config.battery.chemistry, config.battery.charge_ceiling_v)
+    drawn = _drawn(runs, grid)
+    if drawn is not None:
+        grid = replace(grid, aided=_fed(drawn, grid))
     day = np.floor(grid.time_s / DAY_S).astype(np.intp)
     origin = int(day[0])
     index = day - origin
@@ -173,8 +180,8 @@ def daily_load(history: History, config: Config) -> LoadResult:
     good = ~helped & ~gap
     quiet = grid.known & ~grid.aided
     volts = float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None
-    measured = _measured(runs, grid, index, count)
-    if measured is not None:
+    if drawn is not None:
+        measured = _measured(drawn, grid, index, count)
         use = good & np.isfinite(measured)
         left_out["no_battery_current"] = int((good & ~use).sum())
         if use.sum() < FEWEST_DAYS:
@@ -260,7 +267,8 @@ def _balance(
     lever = (1.0 - on_share) / (1.0 - on_share + efficiency * on_share)
     unseen = left_out["between_marks"] / max(int(good.sum()), 1)
     scatter = float(mean.std() / max(mean.mean(), 1e-9))
-    common = float(np.hypot(spread / efficiency * lever, _UNSEEN * unseen * scatter))
+    parts_of_it = (spread / efficiency * lever, _UNSEEN * unseen * scatter, _BALANCE)
+    common = float(np.linalg.norm(parts_of_it))
     return _result(
         np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
     )
@@ -335,17 +343,42 @@ def _latest(history: History) -> History:
     return history.select(placed & (history.start_s >= last - LATEST_DAYS * DAY_S))
 
 
-def _measured(runs: Runs, grid: Grid, index: NDArray[np.intp], count: int) -> Floats | None:
-    """Return the load of each day from the battery's current, Ah; None without that channel.
+def _drawn(runs: Runs, grid: Grid) -> Floats | None:
+    """Return charger's current less battery current in each cell, A; None without that channel.
 
-    Hours without a reading are filled from the mean of the same hour on other days.
+    NaN where the battery's current was not told.
     """
     told = np.isfinite(runs.log.battery_charge_c)
     if runs.log.duration_s[told].sum() < 0.5 * runs.log.duration_s.sum():
         return None
-    kept = by_cell(runs, grid, np.where(told, runs.log.duration_s, 0.0)) * 3600.0 > 0.9 * STEP_S
-    load = charge_by_cell(runs, grid) - by_cell(runs, grid, runs.log.battery_charge_c)
-    kept &= grid.known & ~grid.aided
+    seen_s = 3600.0 * by_cell(runs, grid, np.where(told, runs.log.duration_s, 0.0))
+    charge = charge_by_cell(runs, grid) - by_cell(runs, grid, runs.log.battery_charge_c)
+    return np.where(seen_s > 0.9 * STEP_S, charge * 3600.0 / STEP_S, np.nan)
+
+
+def _fed(drawn: Floats, grid: Grid) -> Flags:
+    """Mark where something else feeds the boat: over an hour she seems to draw nothing or less.
+
+    Then more flows into the battery than the charger gives. Where the battery's current is not
+    told the voltage decides.
+    """
+    told = np.isfinite(drawn)
+    least = _NOTHING * float(np.median(np.abs(drawn[told]))) if told.any() else 0.0
+    total = np.concatenate(([0.0], np.cumsum(np.where(told, drawn, 0.0))))
+    seen = np.concatenate(([0], np.cumsum(told)))
+    at = np.arange(len(drawn))
+    low, high = np.maximum(at - HOUR // 2, 0), np.minimum(at + HOUR // 2 + 1, len(drawn))
+    mean = (total[high] - total[low]) / np.maximum(seen[high] - seen[low], 1)
+    return np.where(told, mean < least, grid.aided)
+
+
+def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
+    """Return the load of each day from the battery's current, Ah; NaN where too little is told.
+
+    Hours without a reading are filled from the mean of the same hour on other days.
+    """
+    kept = np.isfinite(drawn) & grid.known & ~grid.aided
+    load = np.where(kept, drawn, 0.0) * (STEP_S / 3600.0)
     hour = (grid.time_s % DAY_S / 3600.0).astype(np.intp)
     usual = np.bincount(hour[kept], weights=load[kept], minlength=24) / np.maximum(
         np.bincount(hour[kept], minlength=24), 1

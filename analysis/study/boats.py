@@ -80,6 +80,8 @@ _DAY_COLUMNS = (
     "charger_wh",
     "running_h",
     "free_h",
+    "passed_ah",
+    "stored_ah",
     "silent_h",
 )
 _MODEL_SOURCES = (
@@ -196,6 +198,8 @@ class Truth:
     """Infinite for a charger that never runs out."""
     l_per_kwh: float
     """Fuel per kilowatt-hour at the end of the log."""
+    changes: tuple[float, ...]
+    """Unix time of each container change, whether the owner told it or not."""
     loop_ohm: float
     other_days: int
     """Days in season with another source connected."""
@@ -354,6 +358,7 @@ def _truth(boat: Boat, voyage: Voyage) -> Truth:
         fuel_used_l=voyage.fuel_used_l,
         fuel_left_l=voyage.fuel_l,
         l_per_kwh=charger.l_per_kwh * charger.new_fraction / output,
+        changes=tuple(when for when, kind, _, _ in voyage.events if kind == "fuel"),
         loop_ohm=charger.loop_ohm,
         other_days=int((season & ~alone).sum()),
         self_reliant_days=int(alone.sum()),
@@ -405,6 +410,7 @@ def _load(path: Path) -> tuple[History, Truth]:
         rest = meta["truth"]
         rest["steps"] = tuple((at, change) for at, change in rest["steps"])
         rest["renewals"] = tuple(rest["renewals"])
+        rest["changes"] = tuple(rest["changes"])
         truth = Truth(
             **rest,
             course=kept["course"],
