@@ -45,6 +45,7 @@ format: $(VENV)/dev.stamp  ## Put the code into the house style
 
 study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be believed
 	$(BIN)/python -m analysis.study
+	$(BIN)/python -m analysis.study --load
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
 	$(BIN)/python -m tests.pictures

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment import Span
-from analysis.fuel_use import FuelUse, changes, energy_before, fuel_use
+from analysis.fuel_use import FuelUse, changes, energy_before, find_changes, fuel_use
 from analysis.physics import fuel_balance, methanol_density_kg_per_l
 from analysis.runs import find_runs
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.history import History
     from analysis.runs import Runs
     from logger.config import Config
+    from logger.store.events import Event
 
     Floats = NDArray[np.float64]
 
@@ -26,9 +27,12 @@ DAY_S = 86400.0
 RECENT_DAYS = 90
 FEWEST_DAYS = 14
 YEARLY_FEWEST_D = 60
-#: Days are drawn in stretches of this length: kinds of day go on for some days.
-STRETCH_D = 5
+#: Days are drawn in stretches of this length: kinds of day go on for a week or two.
+STRETCH_D = 14
 LONGEST_D = 730
+#: How far the mean use of the coming weeks may be from that of the latest, relative: other waters,
+#: other weather, more or fewer aboard (judgement, no source).
+REGIME_SD = 0.25
 #: Last year's season may have come so many days earlier or later.
 YEAR_D, SHIFT_D = 365, 14
 DRAWS = 2000
@@ -64,6 +68,8 @@ class FuelOutlook:
     withheld: dict[str, str]
     """Why a figure is missing, by its published key."""
     container_l: float
+    changes: str
+    """``recorded``, ``found`` in the log where none is recorded, or ``none``."""
     mean_c: float
     """Temperature at which litres are meant, degC."""
 
@@ -90,6 +96,7 @@ class FuelOutlook:
             "kwh_per_day": _short(self.kwh_per_day),
             "days_used": self.days_used,
             "containers_counted": len(self.use.counted),
+            "container_changes": self.changes,
             "containers_refused": [c.problem for c in self.use.containers if c.problem],
             "passage": passage,
             "per_kwh": {
@@ -132,13 +139,14 @@ def fuel_outlook(
     if config.fuel is None:
         raise ValueError("the configuration has no [fuel] section")
     runs = find_runs(history, config.charger.rated_w)
-    use = fuel_use(runs, history.events, config.fuel)
+    last = float(runs.log.end_s[-1]) if len(runs.log) else None
+    known, how = _changes(runs, history, config.fuel.container_l)
+    use = fuel_use(runs, known, config.fuel)
     warm = methanol_density_kg_per_l(20.0) / methanol_density_kg_per_l(temperature_c)
     rng = np.random.default_rng(_SEED)
     per_kwh = use.estimate * warm * np.exp(use.sd * rng.standard_normal(DRAWS))
     withheld: dict[str, str] = {}
-    last = float(runs.log.end_s[-1]) if len(runs.log) else None
-    left = _left(runs, history, per_kwh, rng, withheld)
+    left = _left(runs, known, per_kwh, rng, withheld)
     calendar = _calendar(runs)
     daily = calendar[np.isfinite(calendar)]
     days_left, year, passage = Span(), Span(), None
@@ -151,11 +159,13 @@ def fuel_outlook(
     else:
         recent = daily[-RECENT_DAYS:]
         year = _span(per_kwh * 365.25 * _mean_draws(daily[-365:], rng))
-        future = np.cumsum(_season(_futures(recent, LONGEST_D, rng), calendar, rng), axis=1)
+        days = _season(_futures(recent, LONGEST_D, rng), calendar, rng)
+        # Weeks to come differ from weeks past by more than their days do among themselves.
+        days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
+        future = np.cumsum(days, axis=1)
         if left is not None:
             kwh = (left + spare_l) / per_kwh
-            days = (future < kwh[:, None]).sum(axis=1).astype(float)
-            days_left = _span(days)
+            days_left = _span((future < kwh[:, None]).sum(axis=1).astype(float))
             if days_left.high is not None and days_left.high >= LONGEST_D:
                 withheld["days_left"] = f"the far end lies beyond {LONGEST_D} days"
                 low = days_left.low
@@ -182,6 +192,7 @@ def fuel_outlook(
         passage=passage,
         withheld=withheld,
         container_l=container,
+        changes=how,
         mean_c=temperature_c,
     )
 
@@ -197,9 +208,20 @@ def kwh_per_year(history: History, config: Config) -> float | None:
     return float(known.mean()) * 365.25 * share
 
 
+def _changes(runs: Runs, history: History, container_l: float) -> tuple[tuple[Event, ...], str]:
+    """Return the container changes, and whether they are recorded or found."""
+    if len(runs.log) == 0:
+        return (), "none"
+    known = changes(history.events, float(runs.log.end_s[-1]))
+    if known:
+        return tuple(known), "recorded"
+    found = find_changes(runs, container_l)
+    return found, "found" if found else "none"
+
+
 def _left(
     runs: Runs,
-    history: History,
+    known: tuple[Event, ...],
     per_kwh: Floats,
     rng: np.random.Generator,
     withheld: dict[str, str],
@@ -215,10 +237,10 @@ def _left(
         drawn = told[-1] + spread * rng.standard_normal(len(per_kwh))
         return np.asarray(np.maximum(drawn, 0.0), dtype=np.float64)
     end = float(runs.log.end_s[-1])
-    known = changes(history.events, end)
     if not known:
         withheld["litres_left"] = (
-            "no fuel change is recorded; 'ebbwatt event add fuel --litres 10' records one"
+            "no fuel change is recorded, none shows in the log; "
+            "'ebbwatt event add fuel --litres 10' records one"
         )
         return None
     newest = known[-1]
@@ -227,7 +249,7 @@ def _left(
     filled = litres * (1.0 + 0.02 * rng.standard_normal(len(per_kwh)))
     if used * float(np.median(per_kwh)) > 1.3 * litres:
         withheld["litres_left"] = (
-            "more energy was delivered since the last recorded change than its container holds: "
+            "more energy was delivered since the last known change than its container holds: "
             "a change was not recorded"
         )
         return None

@@ -63,6 +63,8 @@ def lines(found: FuelOutlook, rated_w: float, check: str | None, width: int) -> 
     out.append("")
     counted, refused = len(found.use.counted), len(found.use.containers) - len(found.use.counted)
     text = f"Rests on {counted} containers"
+    if found.changes == "found":
+        text += " (changes found in the log, none is recorded)"
     if counted < 3:
         text += " and on common practice (0.9 L/kWh unless configured, no source)"
     if refused:

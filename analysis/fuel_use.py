@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.history import STATE_CODE
+from logger.reading import OperatingState
+from logger.store.events import Event
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.runs import Runs
     from logger.config import FuelConfig
-    from logger.store.events import Event
 
     Floats = NDArray[np.float64]
 
@@ -36,6 +39,13 @@ LEFT_MEAN, LEFT_SD = 0.05, 0.03
 _STOOD_S, _RAN_S = 1200.0, 3600.0
 #: A run that ends this far below the usual highest voltage has not filled the battery.
 _SHORT_OF_FULL = 0.02
+#: Fewer runs than this show no usual start voltage.
+_FEWEST_RUNS = 8
+#: So far below its usual start voltage a charger that has fuel has started, V on 12 V.
+_WAITING_V, _WAITED_S = 0.08, 3600.0
+_FAULT = STATE_CODE[OperatingState.FAULT]
+#: What a change says that nobody recorded.
+FOUND = "found in the log"
 #: A container with more of its running hours unlogged than this tells nothing.
 _UNLOGGED = 0.10
 #: A measurement this far (factor) from what was expected is a forgotten or a wrong change.
@@ -93,6 +103,42 @@ def changes(events: tuple[Event, ...], until_s: float) -> list[Event]:
         e for e in events if e.kind == "fuel" and not e.struck and e.amount and e.time_s <= until_s
     ]
     return sorted(found, key=lambda e: e.time_s)
+
+
+def find_changes(runs: Runs, container_l: float) -> tuple[Event, ...]:
+    """Find container changes in the log, for an owner who recorded none.
+
+    The charger stopped before the battery was full and then stood still although the voltage was
+    below that at which it usually starts, or told a fault; it ran again: somebody had changed the
+    container. Only such clear stops count, so that an empty container changed at once is missed.
+
+    Parameters
+    ----------
+    runs
+        The runs of the log.
+    container_l
+        What a container holds, L: taken for each.
+    """
+    log = runs.log
+    found: list[Event] = []
+    if len(runs) < _FEWEST_RUNS:
+        return ()
+    mean_v = log.voltage_mean_v
+    full = float(np.nanpercentile(mean_v[runs.running], 98.0))
+    before = np.clip(runs.first - 1, 0, None)
+    usual = float(np.nanmedian(mean_v[before][runs.start_seen])) if runs.start_seen.any() else 0.0
+    for k in range(len(runs) - 1):
+        last = int(runs.last[k])
+        ended_v = log.voltage_max_v[max(last - 1, int(runs.first[k]))]
+        if not ended_v < full * (1.0 - _SHORT_OF_FULL):
+            continue
+        pause = slice(last + 1, int(runs.first[k + 1]))
+        waits = np.sum(log.duration_s[pause][mean_v[pause] < usual - _WAITING_V * usual / 12.0])
+        fault = np.sum(log.duration_s[pause][log.state[pause] == _FAULT])
+        if float(waits) >= _WAITED_S or float(fault) >= _STOOD_S:
+            at = float(runs.start_s[k + 1]) - 60.0
+            found.append(Event(len(found) + 1, at, "fuel", container_l, FOUND))
+    return tuple(found)
 
 
 def fuel_use(runs: Runs, events: tuple[Event, ...], fuel: FuelConfig) -> FuelUse:

@@ -9,7 +9,7 @@ hour. With a battery current channel the load is measured directly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -32,11 +32,14 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 #: Charge efficiency over usual cycles of a house bank and its uncertainty (one standard deviation).
-#: Common practice, no source for one number: lead-acid 0.85 to 0.95, falling near full; LFP 0.99.
+#: Lead-acid: 0.85 to 0.95 (common practice, no source for one number); above 0.95 low down, falling
+#: off near full (Stevens & Corey 1996, Sandia), and the small currents of these chargers reach the
+#: taper late. LFP 0.99. The log itself does not tell it: a load that changes between charging and
+#: rest looks the same.
 EFFICIENCY = {
-    "flooded": (0.92, 0.04),
-    "agm": (0.92, 0.04),
-    "gel": (0.92, 0.04),
+    "flooded": (0.92, 0.045),
+    "agm": (0.92, 0.045),
+    "gel": (0.92, 0.045),
     "lfp": (0.99, 0.005),
 }
 #: Days that no stretch covers may differ from the others by this part of the days' own scatter.
@@ -100,6 +103,10 @@ class LoadResult:
     sample_ah: Floats
     """Draws of daily loads with the right spread, for questions about chance."""
     efficiency: float
+    other_s: Floats = field(default_factory=lambda: np.empty(0))
+    """Unix time at which each day begins that was left out for another source."""
+    gap_s: Floats = field(default_factory=lambda: np.empty(0))
+    """The same of days left out for gaps."""
 
     def wh(self, ah: float | None) -> float | None:
         """Return Wh for Ah of this boat."""
@@ -181,27 +188,46 @@ def daily_load(history: History, config: Config) -> LoadResult:
     quiet = grid.known & ~grid.aided
     volts = float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None
     if drawn is not None:
-        measured = _measured(drawn, grid, index, count)
-        use = good & np.isfinite(measured)
-        left_out["no_battery_current"] = int((good & ~use).sum())
-        if use.sum() < FEWEST_DAYS:
-            return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
-        draws = measured[use][None, :]
-        return _result(
-            draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, 0.0
+        found = _by_current(
+            _measured(drawn, grid, index, count), good, origin, volts, left_out, efficiency
         )
-    lfp = config.battery.chemistry == "lfp"
-    return _balance(
-        runs,
-        grid,
-        good,
-        origin,
-        volts,
-        left_out,
-        efficiency,
-        spread,
-        lfp=lfp,
-        capacity_ah=config.battery.capacity_ah,
+    else:
+        found = _balance(
+            runs,
+            grid,
+            good,
+            origin,
+            volts,
+            left_out,
+            efficiency,
+            spread,
+            lfp=config.battery.chemistry == "lfp",
+            capacity_ah=config.battery.capacity_ah,
+        )
+    return replace(found, other_s=_begin_s(helped, origin), gap_s=_begin_s(gap, origin))
+
+
+def _begin_s(days: Flags, origin: int) -> Floats:
+    """Return the Unix time at which each marked day begins."""
+    return DAY_S * (origin + np.flatnonzero(days).astype(np.float64))
+
+
+def _by_current(
+    measured: Floats,
+    good: Flags,
+    origin: int,
+    volts: float | None,
+    left_out: dict[str, int],
+    efficiency: float,
+) -> LoadResult:
+    """Take the loads that the battery's current tells."""
+    use = good & np.isfinite(measured)
+    left_out["no_battery_current"] = int((good & ~use).sum())
+    if use.sum() < FEWEST_DAYS:
+        return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
+    draws = measured[use][None, :]
+    return _result(
+        draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, 0.0
     )
 
 
@@ -295,7 +321,7 @@ def _result(
     centre = float(mean.mean())
     sd = float(np.hypot(draws.mean(axis=1).std() if len(draws) > 1 else 0.01 * centre,
                         common * centre))  # fmt: skip
-    begin = DAY_S * (origin + np.flatnonzero(use).astype(float))
+    begin = _begin_s(use, origin)
     quantiles = np.percentile(draws, [50.0, 90.0, 95.0])
     enough = count >= FEWEST_FOR_P95
     return LoadResult(

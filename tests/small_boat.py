@@ -39,6 +39,9 @@ class SmallBoat:
     shore_days: frozenset = frozenset()
     with_battery_current: bool = False
     l_per_kwh: float = 0.95
+    container_l: float = math.inf
+    refuel_h: float = 30.0
+    """How long the charger waits for fuel once its container is empty."""
     seed: int = 1
 
 
@@ -50,6 +53,32 @@ class Truth:
     energy_kwh: np.ndarray
     other: np.ndarray
     fuel_l: np.ndarray
+    changes_s: list
+    """Unix time of each container change."""
+
+
+class Container:
+    """The container in use, and the owner who changes it some time after it ran dry."""
+
+    def __init__(self, boat):
+        self.boat = boat
+        self.left_l = boat.container_l
+        self.dry_min = None
+        self.changes_s = []
+
+    @property
+    def dry(self):
+        return self.dry_min is not None
+
+    def gives(self, minute, kwh):
+        """Use fuel for a minute and tell whether there is any."""
+        self.left_l -= kwh * self.boat.l_per_kwh
+        if self.left_l <= 0.0 and not self.dry:
+            self.dry_min = minute
+        if self.dry and minute - self.dry_min >= 60.0 * self.boat.refuel_h:
+            self.left_l, self.dry_min = self.boat.container_l, None
+            self.changes_s.append(START_S + 60.0 * minute)
+        return not self.dry
 
 
 def sail(boat):
@@ -63,6 +92,7 @@ def sail(boat):
     other_day = np.zeros(boat.days, dtype=bool)
     day_factor = np.exp(rng.normal(0.0, boat.daily_spread, boat.days))
     runtime = 0.0
+    container = Container(boat)
     for minute in range(minutes):
         day, hour = minute // 1440, (minute % 1440) / 60.0
         amps = boat.base_a * day_factor[day]
@@ -103,17 +133,19 @@ def sail(boat):
         seen_v = battery_v + charger_a * boat.loop_ohm
         runtime += on / 60.0
         energy[day] += seen_v * charger_a / 60_000.0
+        on &= container.gives(minute, seen_v * charger_a / 60_000.0)
         rows.append((on, charger_a, seen_v, battery_a, runtime))
         if on:
             tail_min = tail_min + 1 if battery_a < 0.012 * boat.capacity_ah else 0
             if warm_min > 30 and tail_min > 30:
                 on, warm_min = False, 0
         else:
+            warm_min = 0
             low_min = low_min + 1 if seen_v < boat.start_v else 0
-            if low_min >= 3:
+            if low_min >= 3 and not container.dry:
                 on, low_min, tail_min = True, 0, 0
     fuel = energy * boat.l_per_kwh
-    return _condense(boat, rows, rng), Truth(load_ah, energy, other_day, fuel)
+    return _condense(boat, rows, rng), Truth(load_ah, energy, other_day, fuel, container.changes_s)
 
 
 def _condense(boat, rows, rng):

@@ -9,7 +9,8 @@ import pytest
 from analysis.fuel import fuel_outlook
 from analysis.fuel_check import rise_of_use
 from analysis.fuel_text import lines
-from analysis.fuel_use import Container, FuelUse
+from analysis.fuel_use import FOUND, Container, FuelUse, changes, find_changes
+from analysis.runs import find_runs
 from logger.store.events import Event
 from tests.small_boat import START_S, SmallBoat, sail
 from tests.test_load import config_for
@@ -98,6 +99,32 @@ def test_without_changes_the_prior_stands_and_litres_are_unknown(voyage):
     assert document["litres_left"]["median"] is None
     assert "event add fuel" in document["withheld"]["litres_left"]
     assert document["containers_per_year"]["median"] is not None
+
+
+def test_changes_that_nobody_recorded_are_found_where_the_charger_waited_for_fuel():
+    history, truth = sail(SmallBoat(days=70, l_per_kwh=0.97, container_l=10.0, refuel_h=60.0))
+    found = find_changes(find_runs(history, 110.0), 10.0)
+    # The last two ran dry when the battery was nearly full: such a stop is not clear.
+    assert len(truth.changes_s) == 5
+    assert [e.time_s for e in found] == pytest.approx(truth.changes_s[:3], abs=7200.0)
+    assert all(e.text == FOUND for e in found)
+    outlook = fuel_outlook(history, config_for())
+    assert outlook.document()["container_changes"] == "found"
+    assert len(outlook.use.counted) == 2
+    assert "was not recorded" in outlook.withheld["litres_left"]
+    assert outlook.l_per_kwh.median == pytest.approx(0.97, rel=0.03)
+    screen = " ".join(lines(outlook, 110.0, None, 80))
+    assert "changes found in the log, none is recorded" in " ".join(screen.split())
+    # A record, be it only one, is believed before what the log seems to show.
+    one = replace(history, events=(Event(1, truth.changes_s[0], "fuel", 10.0),))
+    assert fuel_outlook(one, config_for()).changes == "recorded"
+    assert not changes(history.events, float(history.end_s[-1]))
+
+
+def test_a_charger_that_never_waits_changes_nothing(voyage):
+    history, _, _ = voyage
+    assert find_changes(find_runs(history, 110.0), 10.0) == ()
+    assert fuel_outlook(replace(history, events=()), config_for()).changes == "none"
 
 
 def test_struck_forgotten_and_impossible_changes_do_not_count(voyage):

@@ -10,13 +10,22 @@ import sys
 from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 from analysis.progress import bar
 from analysis.study.outcome import Outcome, judge
 from analysis.study.population import population
+from analysis.study.supply import judge_supply
+from analysis.study.supply_table import supply_markdown
 from analysis.study.table import markdown
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+T = TypeVar("T")
+
 BEGIN, END = "<!-- study:begin -->", "<!-- study:end -->"
+BEGIN_LOAD, END_LOAD = "<!-- load:begin -->", "<!-- load:end -->"
 METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
@@ -28,16 +37,12 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1, help="another seed, other boats")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, default=Path("build/study"), help="cache and CSV")
+    parser.add_argument("--load", action="store_true", help="judge load and fuel instead")
     parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
     args = parser.parse_args()
-    boats = population(args.first + args.boats, args.seed)[args.first :]
-    outcomes: list[Outcome] = []
-    args.out.mkdir(parents=True, exist_ok=True)
-    context = multiprocessing.get_context("spawn")
-    with context.Pool(args.processes) as pool, bar("boats live and are judged") as progress:
-        for found in pool.imap(partial(judge, cache=args.out), boats):
-            outcomes.append(found)
-            progress(len(outcomes) / len(boats))
+    if args.load:
+        return _supply(args)
+    outcomes = _judged(args, judge)
     with (args.out / "boats.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, [f.name for f in fields(Outcome)])
         writer.writeheader()
@@ -45,11 +50,38 @@ def main() -> int:
     table = markdown(outcomes, args.seed)
     print(table)
     if args.write:
-        text = METHOD.read_text(encoding="utf-8")
-        before, _, rest = text.partition(BEGIN)
-        after = rest.partition(END)[2]
-        METHOD.write_text(f"{before}{BEGIN}\n\n{table}\n{END}{after}", encoding="utf-8")
+        _write(table, BEGIN, END)
     return 0
+
+
+def _supply(args: argparse.Namespace) -> int:
+    """Judge load and fuel."""
+    table = supply_markdown(_judged(args, judge_supply), args.seed)
+    print(table)
+    if args.write:
+        _write(table, BEGIN_LOAD, END_LOAD)
+    return 0
+
+
+def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
+    """Let the boats live and judge each."""
+    boats = population(args.first + args.boats, args.seed)[args.first :]
+    outcomes: list[T] = []
+    args.out.mkdir(parents=True, exist_ok=True)
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(args.processes) as pool, bar("boats live and are judged") as progress:
+        for found in pool.imap(partial(how, cache=args.out), boats):
+            outcomes.append(found)
+            progress(len(outcomes) / len(boats))
+    return outcomes
+
+
+def _write(table: str, begin: str, end: str) -> None:
+    """Put a table into METHOD.md, between its marks."""
+    text = METHOD.read_text(encoding="utf-8")
+    before, _, rest = text.partition(begin)
+    after = rest.partition(end)[2]
+    METHOD.write_text(f"{before}{begin}\n\n{table}\n{end}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -76,6 +76,7 @@ _DAY_COLUMNS = (
     "load_ah",
     "load_wh",
     "other_h",
+    "fed_h",
     "charger_ah",
     "charger_wh",
     "running_h",

@@ -51,24 +51,24 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
         np.array([o.truth for o in told]),
     )
     return [
-        _share(
+        share(
             "90 % interval of available output holds the truth",
             [holds(o.low, o.high, o.truth) for o in told],
             (0.85, 0.95),
         ),
-        _share(
+        share(
             "90 % interval of remaining hours holds the truth",
             [holds(o.left_low_h, o.left_high_h, o.truth_left_h, SLACK_H) for o in timed],
             (0.85, 0.95),
         ),
-        _limit(
+        limit(
             "median error of available output, % of rated",
             100.0 * _median(error),
             0.7,
             len(told),
             _plain(told, np.median),
         ),
-        _limit(
+        limit(
             "95th percentile of that error, % of rated",
             100.0 * _quantile(error, 0.95),
             2.0,
@@ -90,29 +90,29 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
             len(told),
             None,
         ),
-        _limit(
+        limit(
             "median relative error of remaining hours at half life, %",
             100.0 * _median(relative),
             10.0,
             len(named),
             _plain_left(named),
         ),
-        _limit("healthy boats called replace, %", _percent(healthy, "replace"), 0.0, len(healthy)),
-        _limit("healthy boats called plan, %", _percent(healthy, "plan"), 1.0, len(healthy)),
-        _limit("boats past the limit called sound, %", _percent(past, "sound"), 0.0, len(past)),
-        _least(
+        limit("healthy boats called replace, %", _percent(healthy, "replace"), 0.0, len(healthy)),
+        limit("healthy boats called plan, %", _percent(healthy, "plan"), 1.0, len(healthy)),
+        limit("boats past the limit called sound, %", _percent(past, "sound"), 0.0, len(past)),
+        least(
             "steps of 5 % or more found within 50 h, %",
             100.0 * sum(o.steps_found for o in told) / steps if steps else math.nan,
             95.0,
             steps,
         ),
-        _limit(
+        limit(
             "boats with a false step, %",
             100.0 * float(np.mean([o.false_steps > 0 for o in told])) if told else math.nan,
             2.0,
             len(told),
         ),
-        _least(
+        least(
             "only battery-limited: lower bound at or below the truth, %",
             100.0 * float(np.mean([(o.low or 0.0) <= o.truth for o in bounded]))
             if bounded
@@ -120,13 +120,13 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
             95.0,
             len(bounded),
         ),
-        _limit(
+        limit(
             "never limited by the charger, yet a decline was named, %",
             100.0 * float(np.mean([o.decline is not None for o in unfree])) if unfree else math.nan,
             0.0,
             len(unfree),
         ),
-        _limit(
+        limit(
             "hot compartment, temperature logged: bias, % of rated",
             abs(100.0 * float(np.mean([(o.output or 0.0) - o.truth for o in hot])))
             if hot
@@ -145,27 +145,30 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
     ]
 
 
-def _share(what: str, hits: list[bool], wanted: tuple[float, float]) -> Row:
+def share(what: str, hits: list[bool], wanted: tuple[float, float]) -> Row:
+    """Return the line of a share that is to lie in a band, with its exact interval."""
     if not hits:
         return Row(what, "", "none", 0, None)
-    share = sum(hits) / len(hits)
+    part = sum(hits) / len(hits)
     low, high = clopper_pearson(sum(hits), len(hits))
     return Row(
         what,
         f"{100 * wanted[0]:.0f} to {100 * wanted[1]:.0f} % of boats",
-        f"{100 * share:.1f} % ({100 * low:.0f} to {100 * high:.0f})",
+        f"{100 * part:.1f} % ({100 * low:.0f} to {100 * high:.0f})",
         len(hits),
-        wanted[0] <= share <= wanted[1],
+        wanted[0] <= part <= wanted[1],
     )
 
 
-def _limit(what: str, value: float, most: float, boats: int, plain: str = "") -> Row:
+def limit(what: str, value: float, most: float, boats: int, plain: str = "") -> Row:
+    """Return the line of a figure that is to be small."""
     if boats == 0 or math.isnan(value):
         return Row(what, f"at most {most:g}", "none", boats, None, plain)
     return Row(what, f"at most {most:g}", f"{value:.2f}", boats, value <= most, plain)
 
 
-def _least(what: str, value: float, least: float, boats: int) -> Row:
+def least(what: str, value: float, least: float, boats: int) -> Row:
+    """Return the line of a figure that is to be large."""
     if boats == 0 or math.isnan(value):
         return Row(what, f"at least {least:g}", "none", boats, None)
     return Row(what, f"at least {least:g}", f"{value:.1f}", boats, value >= least)
@@ -214,12 +217,21 @@ def markdown(outcomes: Sequence[Outcome], seed: int) -> str:
             "runs."
         ),
         "",
-        "| what | wanted | reached | boats | met | plain methods |",
-        "| --- | --- | --- | --- | --- | --- |",
+        *written(rows(outcomes)),
     ]
-    for row in rows(outcomes):
-        met = {True: "yes", False: "**no**", None: ""}[row.met]
-        lines.append(
-            f"| {row.what} | {row.wanted} | {row.reached} | {row.boats} | {met} | {row.plain} |"
-        )
     return "\n".join(lines) + "\n"
+
+
+def written(table: Sequence[Row]) -> list[str]:
+    """Return the lines of a table in Markdown."""
+    plain = any(row.plain for row in table)
+    end = " plain methods |" if plain else ""
+    lines = [
+        f"| what | wanted | reached | boats | met |{end}",
+        "| --- | --- | --- | --- | --- |" + " --- |" * plain,
+    ]
+    for row in table:
+        met = {True: "yes", False: "**no**", None: ""}[row.met]
+        last = f" {row.plain} |" if plain else ""
+        lines.append(f"| {row.what} | {row.wanted} | {row.reached} | {row.boats} | {met} |{last}")
+    return lines

@@ -56,6 +56,8 @@ class DayRecord:
     load_wh: float = 0.0
     other_h: float = 0.0
     """Hours for which another source was connected."""
+    fed_h: float = 0.0
+    """Hours of those in which it gave any current: the charger may hold the voltage above it."""
     charger_ah: float = 0.0
     charger_wh: float = 0.0
     running_h: float = 0.0

@@ -190,7 +190,7 @@ class Voyage:
             if laid_up and habits.laid_up == "silent" and phase == _REST:
                 # Nobody is there and the logger is off; the shore charger keeps the bank full.
                 record.silent_h = (day_end - now) / 3600.0
-                record.other_h = record.silent_h
+                record.other_h = record.fed_h = record.silent_h
                 soc, slow_v, sag, now = 0.98, 0.0, 0.0, day_end
                 continue
             gap_chance = sensors.gaps_per_100d / 100.0
@@ -363,6 +363,8 @@ class Voyage:
                 record.load_wh += load_a * battery_v * hours_dt
                 if source:
                     record.other_h += hours_dt
+                    if other_a > 0.05:
+                        record.fed_h += hours_dt
                 air_gain = dt / (rise_s + dt)
                 air_c += air_gain * (day_air + habits.rise_c * power / rated - air_c)
                 if phase <= _EMPTY:

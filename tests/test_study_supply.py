@@ -1,0 +1,73 @@
+"""The study of load and fuel measures what it says: an oracle passes, one too sure is caught."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.study.population import draw
+from analysis.study.supply import Said, SupplyOutcome, judge_supply
+from analysis.study.supply_table import supply_markdown, supply_rows
+
+
+def made(load, *, use=None, left=()):
+    return SupplyOutcome(
+        name="boat",
+        method="balance",
+        load=load,
+        p95=load,
+        other_days=50,
+        other_recognised=48,
+        alone_days=200,
+        alone_lost=3,
+        l_per_kwh={3: use} if use else {},
+        days_left=left,
+        days_left_laid_up=(),
+        changes_true=8,
+        changes_found=6,
+        changes_false=1,
+    )
+
+
+def row(outcomes, words):
+    (found,) = [r for r in supply_rows(outcomes) if r.what.startswith(words)]
+    return found
+
+
+def test_right_figures_pass_and_counts_are_added_up():
+    outcomes = [made(Said(45.0, 51.0, 57.0, 50.0), use=Said(0.88, 0.91, 0.94, 0.9))] * 9
+    outcomes.append(made(Said(51.0, 51.0, 57.0, 50.0)))
+    assert row(outcomes, "median error of the mean daily load").reached == "2.00"
+    coverage = row(outcomes, "90 % interval of the mean daily load")
+    assert coverage.reached.startswith("90.0 %")
+    assert coverage.met is True
+    assert row(outcomes, "days with another source recognised, %").reached == "96.0"
+    assert row(outcomes, "days with another source recognised, %").met is False
+    assert row(outcomes, "self-reliant days taken for such, %").reached == "1.50"
+    assert row(outcomes, "median error of L/kWh after 3").reached == "1.11"
+    assert row(outcomes, "changes found that never were").reached == "14.3"
+    assert "| **no** |" in supply_markdown(outcomes, 7)
+
+
+def test_one_that_is_too_sure_is_caught():
+    sure = [made(Said(50.9, 51.0, 51.1, 50.0), left=(Said(10.0, 10.0, 10.0, 12.0),))] * 5
+    assert row(sure, "90 % interval of the mean daily load").met is False
+    assert row(sure, "90 % interval of the days of fuel left").reached.startswith("0.0 %")
+
+
+@pytest.fixture(scope="module")
+def lived():
+    boat = draw(6, 7)
+    return replace(boat, until_h=boat.model.charger.hours_before + 500, unknown_clock=0.0)
+
+
+def test_a_boat_is_judged_by_what_really_happened(lived, tmp_path):
+    found = judge_supply(lived, tmp_path)
+    assert found.alone_days > 20
+    assert 0 <= found.alone_lost <= found.alone_days
+    assert found.other_recognised <= found.other_days
+    assert found.changes_found <= found.changes_true
+    for said in (found.load, *found.l_per_kwh.values(), *found.days_left):
+        assert said is None or (said.low <= said.median <= said.high and np.isfinite(said.truth))
+    if found.load is not None:
+        assert abs(found.load.error) < 0.5
