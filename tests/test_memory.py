@@ -1,0 +1,29 @@
+"""Memory and open files stay flat: a leak of one object a reading would show as a ratio."""
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+#: Readings after which it is looked at; ten times as many under ``make soak``.
+FEW, MANY = 100_000, int(os.environ.get("EBBWATT_READINGS", "200000"))
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_memory_and_open_files_are_flat(tmp_path, child_env):
+    config = tmp_path / "ebbwatt.toml"
+    config.write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.rigs.endless", str(config), str(FEW), str(MANY)],
+        env={key: value for key, value in child_env.items() if not key.startswith("COV")},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    few, many = ([int(word) for word in line.split()] for line in done.stdout.splitlines())
+    # SQLite's page cache fills up to its 2 MB; 200,000 readings kept would be 30 MB and more.
+    assert many[0] <= few[0] + 3072, (few, many)
+    assert many[1] <= few[1], (few, many)
+    print(f"{FEW} readings: {few[0]} KiB, {MANY} readings: {many[0]} KiB, {many[1]} open files")
