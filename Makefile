@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 export OPENBLAS_NUM_THREADS := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint types format study pictures manual install install-program install-system lock clean
+.PHONY: help demo test lint types format study soak pictures manual install install-program install-system lock clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -46,6 +46,9 @@ format: $(VENV)/dev.stamp  ## Put the code into the house style
 study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be believed
 	$(BIN)/python -m analysis.study
 	$(BIN)/python -m analysis.study --load
+
+soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes
+	$(BIN)/python -m tests.soak
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
 	$(BIN)/python -m tests.pictures

@@ -105,7 +105,8 @@ class Daemon:
             await self.source.close()
             self.recorder.finish()
             newest = self.recorder.newest
-            self.writer.close(None if newest is None else newest.time_s)
+            # Ended in order, even where no reading ever came: not to be counted as cut short.
+            self.writer.close(self.writer.start.started_s if newest is None else newest.time_s)
             self._snapshot.unlink(missing_ok=True)
         log.info(
             "ended: %d readings, %d refused", self.recorder.readings, self.source.refusals.total

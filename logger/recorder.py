@@ -13,6 +13,8 @@ from logger.plausibility import Plausibility
 from logger.store.faults import RefusedTime
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from logger.config import Config
     from logger.interval import Interval
     from logger.reading import Reading
@@ -37,9 +39,17 @@ class Recorder:
         Where intervals go.
     refusals
         Where refused values are counted.
+    now_s
+        The clock by which commits are due; it never steps.
     """
 
-    def __init__(self, config: Config, writer: Writer, refusals: Refusals) -> None:
+    def __init__(
+        self,
+        config: Config,
+        writer: Writer,
+        refusals: Refusals,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
         self.writer = writer
         self.refusals = refusals
         self.readings = 0
@@ -49,7 +59,8 @@ class Recorder:
         self._store = config.store
         self._longest_rest_s = config.log.longest_rest_s
         self._changed = False
-        self._committed_s = time.monotonic()
+        self._now_s = now_s
+        self._committed_s = now_s()
         self._live = writer.start.boot_id is not None
         self._refused = RefusedTime(
             refusals, config.log.interval_s, self._note_refused, live=self._live
@@ -80,7 +91,7 @@ class Recorder:
         The open interval is cut in two, so that a power cut never costs more than ``commit_s`` of
         running or of anything that changed, or ``commit_rest_s`` of a rest without a change.
         """
-        now_s = time.monotonic()
+        now_s = self._now_s()
         self._refused.tick(now_s)
         if (passed_s := now_s - self._committed_s) < self._store.commit_s:
             return
@@ -98,7 +109,7 @@ class Recorder:
 
     def finish(self) -> None:
         """Close the open interval and commit everything."""
-        self._refused.tick(time.monotonic(), last=True)
+        self._refused.tick(self._now_s(), last=True)
         if (last := self._condenser.flush()) is not None:
             self.writer.add(last)
         self.writer.commit()

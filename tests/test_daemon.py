@@ -10,8 +10,10 @@ import pytest
 
 from analysis.history import load_history
 from logger.snapshot import boot_id, read_snapshot, snapshot_path
+from logger.store.events import list_events
 from logger.store.reader import Reader
 from tests.rigs.live import live, resident_kib
+from tests.rigs.pty_line import PtyLine
 
 CONFIG = """\
 [charger]
@@ -31,6 +33,19 @@ interval_s = 0.1
 kind = "simulated"
 seed = 7
 first_charge = 0.3
+"""
+
+#: A serial line on which nobody speaks.
+SILENT = """\
+[source]
+kind = "serial"
+port = "charger"
+
+[source.decoder]
+kind = "keyvalue"
+
+[source.fields]
+voltage_v = "U"
 """
 
 
@@ -179,3 +194,16 @@ def test_a_board_that_learns_the_time_dates_its_boots_and_report_and_watch_say_s
     for command in (("report",), ("watch", "--once")):
         shown = " ".join(ebbwatt(*command, cwd=folder).stdout.split())
         assert "2 starts without a known time, 1 clock correction" in shown
+
+
+def test_a_clean_end_without_a_single_reading_is_not_counted_as_cut_short(place):
+    folder, start = place
+    PtyLine(folder / "charger")
+    text = CONFIG.partition("[source]")[0] + SILENT
+    (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
+    for number in (1, 2):
+        daemon = start()
+        live(folder, -1, session=number)
+        daemon.send_signal(signal.SIGTERM)
+        assert daemon.wait(20) == 0
+    assert [event.kind for event in list_events(folder / "ebbwatt.db")] == []
