@@ -272,6 +272,7 @@ class Soak:
         for file in (self.path, wal):
             if file.exists():
                 shutil.copy(file, there)
+        self.process.writer._mending.close()
         self.process.writer._connection.close()
         for file in self.path.parent.glob(self.path.name + "*"):
             file.unlink()

@@ -18,6 +18,7 @@ from analysis.history import load_history
 from logger.clock import ClockKeeper, SystemClock
 from logger.config import ChargerConfig
 from logger.reading import Reading
+from logger.store.boots import Extent, find_extents
 from logger.store.events import list_events
 from logger.store.files import prepare
 from logger.store.placement import BELIEVED, TRUE, UNKNOWN, Boot, place
@@ -497,3 +498,30 @@ def test_nothing_is_corrected_where_nothing_is_wrong(store):
     logged.end()
     assert kinds(store) == []
     assert ClockKeeper(board).belief.quality == BELIEVED
+
+
+rows = st.lists(st.tuples(st.integers(1, 5), st.integers(1, 3), st.integers(1, 4)), max_size=30)
+
+
+@settings(deadline=None)
+@given(rows)
+def test_what_sessions_cover_is_found_as_if_every_row_were_read(stretches):
+    db = sqlite3.connect(":memory:")
+    db.execute("CREATE TABLE intervals (id INTEGER PRIMARY KEY, session, start_ms, duration_ms)")
+    row = 0
+    for session, count, step in stretches:
+        for _ in range(count):
+            row += step
+            db.execute("INSERT INTO intervals VALUES (?, ?, ?, 7)", (row, session, row * 10))
+    wanted = {
+        number: Extent(*rest)
+        for number, *rest in db.execute(
+            "SELECT session, min(start_ms), max(start_ms) + 7, min(id) FROM intervals GROUP BY 1"
+        )
+    }
+    # Any order at all may come from merging, where every session is named as merged; else the
+    # sessions follow one another.
+    assert find_extents(db, set(wanted)).keys() == wanted.keys()
+    if [s for s, _, _ in stretches] == sorted(s for s, _, _ in stretches):
+        assert find_extents(db, set()) == wanted
+    db.close()

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
 from logger.errors import StoreError
+from logger.store.boots import Clocks, find_clocks
 from logger.store.events import Event
 from logger.store.files import open_reader, translated
-from logger.store.placement import TRUE, Boot, Placed, place
+from logger.store.placement import Placed
 
 if TYPE_CHECKING:
     import sqlite3
@@ -78,8 +79,7 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._connection = open_reader(path)
-        self._clocks: dict[int, Placed] | None = None
-        self._extents: dict[int, tuple[int, int, int]] = {}
+        self._clocks: Clocks | None = None
 
     def __enter__(self) -> Self:
         """Return the reader itself."""
@@ -125,52 +125,14 @@ class Reader:
         return [Session(*row) for row in rows]
 
     def clocks(self) -> dict[int, Placed]:
-        """Return for every session what to add to its clock, looked up once.
+        """Return for every session what to add to its clock; see :mod:`logger.store.boots`."""
+        return self._found_clocks().placed
 
-        Boots that never learnt the time, or whose clock contradicts the order of writing, are
-        placed between their neighbours: see :mod:`logger.store.placement`.
-        """
+    def _found_clocks(self) -> Clocks:
         if self._clocks is None:
-            rows = self._rows(
-                "SELECT id, boot_id, origin, coalesce(started_ms, 0), ended_ms, "
-                "coalesce(offset_ms, 0), coalesce(offset_quality, 0) FROM sessions ORDER BY id"
-            )
-            self._clocks = {row[0]: Placed(row[5], row[6] > 0) for row in rows}
-            live = [row for row in rows if row[1] is not None]
-            if any(row[6] < TRUE for row in live):
-                self._clocks |= self._placed(live)
+            with translated(self.path):
+                self._clocks = find_clocks(self._connection)
         return self._clocks
-
-    def _placed(self, live: list[tuple[Any, ...]]) -> dict[int, Placed]:
-        """Place the boots of each board; this reads the whole log once."""
-        self._extents = {
-            row[0]: row[1:]
-            for row in self._rows(
-                "SELECT session, min(start_ms), max(start_ms + duration_ms), min(id) "
-                "FROM intervals GROUP BY session"
-            )
-        }
-        boots: dict[str, Boot] = {}
-        boards: dict[str | None, list[str]] = {}
-        for number, boot_id, origin, started_ms, ended_ms, offset_ms, quality in live:
-            start_ms, end_ms, _ = self._extents.get(
-                number, (started_ms, max(started_ms, ended_ms or 0), 0)
-            )
-            boot = boots.get(boot_id)
-            if boot is None:
-                boards.setdefault(origin, []).append(boot_id)
-                boots[boot_id] = Boot(start_ms, end_ms, offset_ms, quality)
-            else:
-                boots[boot_id] = Boot(
-                    min(start_ms, boot.start_ms),
-                    max(end_ms, boot.end_ms),
-                    offset_ms if quality >= boot.quality else boot.offset_ms,
-                    max(quality, boot.quality),
-                )
-        placed: dict[str, Placed] = {}
-        for ids in boards.values():
-            placed |= zip(ids, place([boots[boot_id] for boot_id in ids]), strict=True)
-        return {row[0]: placed[row[1]] for row in live}
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
@@ -225,7 +187,8 @@ class Reader:
 
     def first_id_since(self, fitting: int, time_s: float) -> int:
         """Return the id of the first row that was written of the time since ``time_s`` (UTC)."""
-        clocks, since_ms = self.clocks(), round(time_s * 1000.0)
+        found, since_ms = self._found_clocks(), round(time_s * 1000.0)
+        clocks = found.placed
         unknown = [number for number, placed in clocks.items() if not placed.known]
         row = self._rows(
             "SELECT min(intervals.id) FROM intervals JOIN sessions "
@@ -239,9 +202,9 @@ class Reader:
         first = [] if row[0] is None else [int(row[0])]
         for number in unknown:
             # Placed sessions are few: one that reaches so far counts from its beginning.
-            _, end_ms, first_id = self._extents.get(number, (0, 0, 0))
-            if first_id and end_ms + clocks[number].offset_ms >= since_ms:
-                first.append(first_id)
+            extent = found.extents.get(number)
+            if extent and extent.end_ms + clocks[number].offset_ms >= since_ms:
+                first.append(extent.first_id)
         # Nothing so late: everything that is still to be written.
         return min(first, default=2**62)
 
