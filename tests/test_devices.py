@@ -22,8 +22,9 @@ from logger.sources.decoders.frame import uncobs, unslip
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder, read_description
+from logger.sources.port import MOST_AT_ONCE
 from tests.conftest import ROOT
-from tests.rigs.live import live
+from tests.rigs.live import live, resident_kib
 from tests.rigs.pty_line import PtyLine
 
 PLACE = Place(Document(Path("device.toml"), {}))
@@ -137,6 +138,17 @@ def test_no_bytes_can_crash_or_stall_the_frame_decoder(pieces, framing, in_sync)
 def test_a_frame_is_found_behind_any_noise(noise, volts, amps):
     data = noise.replace(b"\xaa", b"\x00") + frame(volts, amps)
     assert told(build(FRAME).decode(data, Context()))[-1] == {"volts": volts, "amps": amps}
+
+
+@pytest.mark.parametrize("byte", [b"\xaa", b"\x00", b"\xdb", b"\x01"])
+@pytest.mark.parametrize("framing", ["plain", "slip", "cobs", "packet"])
+def test_the_longest_frames_in_a_full_chunk_stall_nothing(framing, byte):
+    start = "" if byte == b"\x00" else byte.hex()
+    layout = {"volts": {"at": 2, "type": "u16"}}
+    made = build(FRAME, framing=framing, length=1024, start=start, layout=layout)
+    began_s = time.process_time()
+    made.decode(byte * MOST_AT_ONCE, Context())
+    assert time.process_time() - began_s < 5.0, "0.3 s at most where it was written"
 
 
 # --- Modbus --------------------------------------------------------------------------------------
@@ -377,7 +389,7 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
     fast = "\n[timing]\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\nstale_s = 3.0\n"
     (tmp_path / "device.toml").write_text(text + fast)
     device = Device(kind, tmp_path, child_env)
-    daemon = start_daemon(tmp_path)
+    daemon = start_daemon(tmp_path, measured=False)  # its memory is looked at
     try:
         reading = live(tmp_path, 5).reading
         assert reading.voltage_v == pytest.approx(13.2)
@@ -389,6 +401,7 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
             time.sleep(0.4)
             device.put_back()
             seen = live(tmp_path, seen + 5).readings
+        assert resident_kib(daemon) < 30 * 1024
         daemon.send_signal(signal.SIGTERM)
         daemon.communicate(timeout=20)
         assert daemon.returncode == 0

@@ -114,6 +114,19 @@ def test_a_wrong_speed_is_guessed_from_the_bytes(ebbwatt, place):
     assert "the speed is probably wrong" in text
 
 
+def test_a_missing_line_end_and_a_wrong_checksum_are_guessed(ebbwatt, place):
+    text = probe(ebbwatt, place, b"U=13.52 I=4.20 ", "--seconds", "2")
+    assert "hint: no end of a line was seen: set terminator in [decoder], or check baud" in text
+    folder, line = place
+    line.plug()
+    (folder / "device.toml").write_text(
+        "[decoder]\nkind = 'keyvalue'\nchecksum = 'CRC-16/MODBUS'\n[fields]\nvoltage_v = 'U'\n"
+    )
+    text = probe(ebbwatt, place, b"U=13.52*0000\n", "--seconds", "2")
+    assert "refused: wrong checksum (got '0000', the text gives" in text
+    assert "hint: the checksum does not fit" in text
+
+
 def test_silence_is_told(ebbwatt, place):
     done = ebbwatt("probe", "--seconds", "1", cwd=place[0])
     assert "nothing arrived: is the device on" in done.stdout

@@ -74,6 +74,16 @@ def test_lines_become_readings_with_the_boot_time_of_their_arrival(tmp_path, lin
     assert source.live
 
 
+@pytest.mark.parametrize("url", ["spy://{port}", "alt://{port}"])
+def test_other_kinds_of_port_url(tmp_path, line, url, capsys):
+    source = source_from(tmp_path, TEXT.format(port=url.format(port=line.name)))
+    lines = [b"\nU=13.52 I=4.20 MODE=RUN\n"] * 3
+    got = session(source, 2, talk(line, *lines, pause_s=0.1))
+    assert [r.voltage_v for r in got] == [13.52, 13.52]
+    if url.startswith("spy"):
+        assert "ODE=RUN" in capsys.readouterr().err, "the library writes down what it hears"
+
+
 def test_bytes_one_at_a_time_and_a_cut_first_line(tmp_path, line):
     source = make(tmp_path, line)
     text = b"3.52 I=4.20 MODE=RUN\r\nU=13.52 I=4.20 MODE=RUN\r\n"

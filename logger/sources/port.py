@@ -28,8 +28,8 @@ SETTLE_S = 0.03
 LOOK_S = 0.5
 #: A device that says so often in a row that bytes wait, and then has none, is gone.
 MOST_EMPTY = 10
-#: Bytes taken in one chunk at most.
-MOST_AT_ONCE = 65536
+#: Bytes taken in one chunk at most: what a decoder may have to look at before others get a turn.
+MOST_AT_ONCE = 4096
 
 REASONS = {
     errno.ENOENT: "there is no such port; is the cable in?",
