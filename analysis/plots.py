@@ -54,7 +54,7 @@ def ticks(low: float, high: float, most: int) -> list[float]:
 def date_ticks(low_s: float, high_s: float, most: int) -> list[tuple[float, str]]:
     """Return at most ``most`` calendar marks between two Unix times, with their ISO labels."""
     months = (high_s - low_s) / (30.44 * 86400)
-    for step in (1, 2, 3, 6, 12, 24, 60, 120):
+    for step in (1, 2, 3, 6, 12, 24, 36, 60, 120):
         if months / step <= most - 1:
             break
     start = datetime.fromtimestamp(low_s, UTC)

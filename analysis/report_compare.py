@@ -128,13 +128,13 @@ def compare(document: dict[str, Any], a: Assessment) -> Comparison:
             "available output",
             figure_with_ends(output_then, "%", 100),
             figure_with_ends(a.output, "%", 100),
-            _difference(output_then, a.output, "%", 100),
+            _difference(output_then, a.output, "% of rated", 100),
         ),
         Change(
             "decline per 1000 h",
             figure(then.span("decline", "per_1000h"), "%", 100),
             figure(a.decline_per_1000h, "%", 100),
-            _difference(then.span("decline", "per_1000h"), a.decline_per_1000h, "%", 100),
+            _difference(then.span("decline", "per_1000h"), a.decline_per_1000h, "% of rated", 100),
         ),
         Change(
             "remaining hours",

@@ -46,7 +46,7 @@ class Size:
         return 4.6 * self.font
 
 
-WIDE = Size("wide", 760, 330, 12, 9)
+WIDE = Size("wide", 760, 260, 12, 9)
 NARROW = Size("narrow", 380, 330, 12, 5)
 
 
@@ -304,7 +304,7 @@ def _described(a: Assessment, axis: str) -> str:
 
 def use_plot(quarters: Sequence[Quarter], size: Size, name: str) -> str:
     """Return the bars of energy by quarter of the year."""
-    size = Size(size.kind, size.width, 190, size.font, size.ticks)
+    size = Size(size.kind, size.width, 150, size.font, size.ticks)
     drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
     start, end = quarters[0].start_s, quarters[-1].end_s
     x = Scale(start, end, size.left, size.width - 8)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
@@ -37,7 +38,7 @@ from analysis.report_words import (
     until_clause,
     verdict_sentence,
 )
-from analysis.text import for_html
+from analysis.text import BEFORE_UNIT, for_html
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -63,8 +64,16 @@ class Matter:
 
 
 def text(words: str) -> str:
-    """Escape a text of our own; figures inside stay as they are."""
-    return escape(words, quote=False)
+    """Escape a text of our own; a figure keeps its unit beside it."""
+    return escape(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words), quote=False)
+
+
+_DATE = re.compile(r"\d{4}-\d\d-\d\d")
+
+
+def _whole(cell: str) -> str:
+    """Keep each date in a piece of HTML on one line."""
+    return _DATE.sub(r'<span class="whole">\g<0></span>', cell)
 
 
 def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], numeric: str) -> str:
@@ -111,7 +120,7 @@ def verdict(matter: Matter) -> str:
         ("log", _observed(a)),
     ]
     inside = "".join(
-        f"<div><dt>{text(name)}</dt><dd>{text(value)}</dd></div>" for name, value in facts
+        f"<div><dt>{text(name)}</dt><dd>{_whole(text(value))}</dd></div>" for name, value in facts
     )
     return (
         f'<div class="verdict {a.verdict}"><p><strong>{text(verdict_sentence(a))}</strong></p>'
@@ -177,7 +186,8 @@ def output(matter: Matter) -> str:
         for e in marked_events(matter.events)
     ]
     numbered = (
-        f"<p class='small'>Numbers at the top of the plots:</p>{listing(marks, 'ol')}"
+        "<div class='marks'><p class='small'>Numbers at the top of the plots:</p>"
+        f"{listing(marks, 'ol')}</div>"
         if marks
         else ""
     )
@@ -321,7 +331,7 @@ def log_events(matter: Matter) -> str:
     everything = noted(matter.events)
     rows = [
         (
-            day(row.time_s),
+            _whole(day(row.time_s)),
             text(row.what),
             "" if row.amount_l is None else f"{row.amount_l:g} L",
             for_html(row.note),
@@ -337,7 +347,8 @@ def log_events(matter: Matter) -> str:
     else:
         parts.append(paragraphs("Nobody noted an event ('ebbwatt event add' does)."))
     wrong = [
-        (text(f.text), str(f.count), text(f.amount), day(f.last_s)) for f in faults(matter.events)
+        (text(f.text), str(f.count), text(f.amount), _whole(day(f.last_s)))
+        for f in faults(matter.events)
     ]
     if wrong:
         parts.append(
@@ -359,7 +370,7 @@ def since(matter: Matter) -> str:
     comparison = matter.comparison
     if comparison is None:
         return ""
-    rows = [tuple(for_html(cell, 120) for cell in change.cells()) for change in comparison.changes]
+    rows = [tuple(text(cell) for cell in change.cells()) for change in comparison.changes]
     return (
         f"<h2>Since the last visit</h2>{paragraphs(comparison.headline)}"
         + table("What changed", ("", "then", "now", "change"), rows, "tttt")

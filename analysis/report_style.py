@@ -33,6 +33,7 @@ p, ul, ol { margin: .5rem 0; }
 ul, ol { padding-left: 1.4rem; }
 li { margin: .15rem 0; }
 bdi { overflow-wrap: anywhere; }
+.whole { white-space: nowrap; }
 .quiet { color: var(--quiet); }
 .small { font-size: .875rem; }
 .verdict { margin: 1rem 0; padding: .75rem 1rem; border: 2px solid var(--text);
@@ -90,19 +91,23 @@ svg .bar { fill: var(--seen); stroke: none; }
   svg.wide { display: none; }
   svg.narrow { display: block; }
 }
-@page { size: A4; margin: 14mm 15mm; }
+@page { size: A4; margin: 11mm 14mm; }
 @media print {
-  html { font-size: 9pt; }
-  body { max-width: none; padding: 0; line-height: 1.3; }
+  html { font-size: 8.6pt; }
+  body { max-width: none; padding: 0; line-height: 1.22; }
   h1 { font-size: 14pt; }
-  h2 { font-size: 11pt; margin-top: .9rem; break-after: avoid; }
+  h2 { font-size: 11pt; margin-top: .7rem; padding-top: .2rem; break-after: avoid; }
   h3 { break-after: avoid; }
-  figure, tr, li, .verdict, .cautions { break-inside: avoid; }
-  figure { margin: .5rem 0; }
-  figure svg.wide { display: block; max-height: 58mm; }
+  figure, tr, li, .verdict, .scroll { break-inside: avoid; }
+  th, td { padding-top: .08rem; padding-bottom: .08rem; }
+  p, ul, ol, dl.facts { margin: .3rem 0; }
+  figure { margin: .3rem 0; }
+  figure svg.wide { display: block; }
   figure svg.narrow { display: none; }
   details:not([open]) { display: none; }
-  .cautions { background: none; }
+  .cautions { background: none; padding: .2rem .8rem; }
+  footer { margin-top: .5rem; }
+  .marks ol { columns: 2; }
   a { color: inherit; }
 }
 """

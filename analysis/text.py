@@ -9,7 +9,11 @@ turn the text around them: overrides are dropped here, and HTML isolates each su
 from __future__ import annotations
 
 import html
+import re
 import unicodedata
+
+#: The space between a figure and its unit, at which no line should break.
+BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)\b))")
 
 #: Longest text from outside that is shown on one line, in characters.
 LONGEST = 80

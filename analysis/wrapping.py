@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import io
-import re
 
 from rich.console import Console
 from rich.text import Text
 
+from analysis.text import BEFORE_UNIT
+
 #: Stands for a space that must not break; ``harmless`` lets no such character in from outside.
 _GLUE = "\ue000"
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)\b))")
 _CONSOLE = Console(file=io.StringIO(), width=200)
 
 
@@ -19,7 +19,7 @@ def wrap(text: Text, width: int) -> list[Text]:
     if text.cell_len <= width:
         return [text]
     glued = text.copy()
-    glued.plain = _BEFORE_UNIT.sub(_GLUE, glued.plain)
+    glued.plain = BEFORE_UNIT.sub(_GLUE, glued.plain)
     lines = list(glued.wrap(_CONSOLE, width))
     for line in lines:
         line.plain = line.plain.replace(_GLUE, " ").rstrip()

@@ -8,15 +8,17 @@ import socket
 import subprocess
 import threading
 from contextlib import closing
+from dataclasses import replace
 from urllib.parse import unquote
 
 import pytest
 
+from analysis.report_compare import compare
 from analysis.report_page import page, write_page
 from analysis.report_style import INKS, STYLE
 from tests import scenes
 from tests.browser import browse
-from tests.test_report import SCENES, matter
+from tests.test_report import SCENES, earlier, matter
 from tests.wcag import contrast
 
 #: Looks at the page in each frame as a reader with a screen reader or poor eyes would. The probe is
@@ -141,7 +143,9 @@ def test_the_style_names_no_ink_but_the_tested_ones():
 def test_it_prints_on_two_or_three_pages_without_a_complaint(chromium, program, tmp_path, name):
     pdfinfo = program("pdfinfo", "poppler-utils")
     path, paper = tmp_path / "report.html", tmp_path / "r.pdf"
-    write_page(path, matter(name, scenes.events()))
+    # The longest that it usually gets: a comparison, and more events than are shown.
+    made = matter(name, scenes.events() + scenes.hostile_events())
+    write_page(path, replace(made, comparison=compare(earlier(), made.assessment)))
     done = browse(
         path, tmp_path, "--enable-logging=stderr", "--no-pdf-header-footer",
         f"--print-to-pdf={paper}",
