@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -18,6 +17,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.assessment import Assessment
+
+
+#: Greater figures are none of an assessment.
+_GREATEST = 1e7
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +84,10 @@ class _Then:
 
     def number(self, *keys: str) -> float | None:
         value = self._at(*keys)
-        good = isinstance(value, int | float) and not isinstance(value, bool)
-        return float(value) if good and math.isfinite(value) else None  # type: ignore[arg-type]
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            return None
+        # No figure of an assessment is as great as this; a longer one would fill the screen.
+        return float(value) if -_GREATEST < value < _GREATEST else None
 
     def words(self, *keys: str) -> str:
         value = self._at(*keys)
@@ -91,7 +96,7 @@ class _Then:
     def time_s(self, *keys: str) -> float | None:
         try:
             return datetime.fromisoformat(self.words(*keys)).timestamp()
-        except ValueError:
+        except (ValueError, OverflowError, OSError):
             return None
 
     def span(self, section: str, middle: str) -> Span:
@@ -191,7 +196,19 @@ def _difference(before: Span, now: Span, unit: str, scale: float) -> str:
     return f"{moved.median:+.{places}f} {unit}, {words}"
 
 
+def _another(then: _Then, a: Assessment) -> bool:
+    """Return whether the document speaks of another charger: other rated output or day."""
+    rated, fitted = then.number("charger", "rated_w"), then.words("charger", "fitted")
+    other = rated is not None and rated != a.rated_w
+    return other or bool(fitted and a.fitted and fitted != a.fitted)
+
+
 def _headline(then: _Then, a: Assessment, hours_then: float | None) -> str:
+    if _another(then, a):
+        return (
+            "The earlier document speaks of another charger: the two columns show two units, and "
+            "their difference is no decline."
+        )
     until = then.time_s("observed", "to")
     since = f"Since {day(until)}" if until is not None else "Since then"
     before, now = then.words("verdict"), str(a.verdict)
@@ -208,20 +225,14 @@ def _headline(then: _Then, a: Assessment, hours_then: float | None) -> str:
 def _notes(then: _Then, a: Assessment) -> list[str]:
     """Warn where the two cannot be compared as they stand."""
     notes = []
-    label, rated, fitted = (
-        then.words("charger", "label"),
-        then.number("charger", "rated_w"),
-        then.words("charger", "fitted"),
-    )
-    if label != harmless(a.label):
-        notes.append(f"Another label then: '{label}', now '{harmless(a.label)}'.")
+    label, rated = then.words("charger", "label"), then.number("charger", "rated_w")
+    fitted = then.words("charger", "fitted")
+    if label and label != harmless(a.label):
+        notes.append(f"Label then '{harmless(label, 40)}', now '{harmless(a.label, 40)}'.")
     if rated is not None and rated != a.rated_w:
         notes.append(f"Rated output then {rated:.0f} W, now {a.rated_w:.0f} W.")
-    if fitted != (a.fitted or ""):
-        notes.append(
-            f"Fitted then {fitted or 'not known'}, now {a.fitted or 'not known'}: if the charger "
-            f"was exchanged, the figures speak of two chargers."
-        )
+    if fitted and fitted != (a.fitted or ""):
+        notes.append(f"Fitted then {harmless(fitted, 20)}, now {a.fitted or 'not known'}.")
     hours = then.number("observed", "running_hours")
     if hours is not None and hours > a.running_hours + 0.5:
         notes.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from logger.errors import EbbwattError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from analysis.assessment import Assessment
     from analysis.report_sections import Matter
 
 #: Nothing may be loaded from anywhere, and no script may run, whatever gets into the page.
@@ -67,6 +69,11 @@ def frame(
 </body>
 </html>
 """
+
+
+def json_text(assessment: Assessment) -> str:
+    """Return the assessment document as JSON in ASCII, so that no terminal acts on it."""
+    return json.dumps(assessment.document(), indent=1, ensure_ascii=True)
 
 
 def write_page(path: Path, matter: Matter) -> None:

@@ -6,11 +6,13 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from analysis.assessment import Reason, Span, Step
 from analysis.report_compare import compare, read_document
-from analysis.report_page import page, write_page
+from analysis.report_page import json_text, page, write_page
 from analysis.report_sections import Matter
 from analysis.report_summary import MOST_LINES, summary
 from analysis.report_words import VERDICT_SIGNS
@@ -19,6 +21,7 @@ from logger.errors import EbbwattError
 from logger.store.events import Event
 from logger.store.files import prepare
 from tests import scenes
+from tests.conftest import ROOT
 
 MADE_S = scenes.END_S + 3600.0
 SCENES = {
@@ -208,20 +211,61 @@ def test_the_summary_says_the_verdict_first_and_withholds_with_a_reason():
     assert first[1] == "[!] Plan the replacement"
 
 
-def test_hostile_texts_are_harmless_in_page_and_summary():
-    events = scenes.hostile_events()
-    for hostile in scenes.HOSTILE:
-        made = matter(
-            "plan", events, label=hostile, advice=(hostile,), withheld=hostile, remaining_h=Span()
-        )
-        text = page(made)
-        outline = Outline(text)
-        assert "script" not in outline.tags
-        assert "img" not in outline.tags
-        assert not [k for k, _ in outline.attributes if k.startswith("on")]
-        assert not any(c in text for c in "\x1b\x07\u202e")
-        for line in summary(made):
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("hostile", scenes.HOSTILE)
+def test_hostile_texts_are_harmless_in_every_output(name, hostile):
+    made = matter(
+        name,
+        scenes.hostile_events(),
+        label=hostile,
+        advice=(hostile,),
+        withheld=hostile,
+        remaining_h=Span(),
+        reasons=(Reason("r", hostile),),
+        left_out={hostile: 3.0},
+    )
+    document = earlier() | {"charger": {"label": hostile, "rated_w": 90, "fitted": hostile}}
+    made = replace(made, comparison=compare(document | {"verdict": hostile}, made.assessment))
+    text = page(made)
+    outline = Outline(text)
+    assert not {"script", "img"} & set(outline.tags)
+    assert not [k for k, _ in outline.attributes if k.startswith("on")]
+    assert not any(c in text for c in "\x1b\x07\u202e")
+    for width in (60, 120):
+        for line in summary(made, width):
             assert all(c.isprintable() for c in line.text)
+            assert cell_len(line.text) <= width
+    told = json_text(made.assessment)
+    assert told.isascii()
+    assert all(c.isprintable() or c == "\n" for c in told)
+    assert json.loads(told)["charger"]["label"] == hostile, "a program gets what was said"
+
+
+def test_hostile_texts_are_harmless_from_every_command(ebbwatt, tmp_path):
+    label = "\\u001b[2J\\u001b]0;t\\u0007<script>alert(1)</script>[red]\\u202e" + "A" * 3000
+    (tmp_path / "ebbwatt.toml").write_text(
+        f'[charger]\nlabel = "{label}"\nrated_w = 110\n[fuel]\n[log]\ninterval_s = 30\n'
+    )
+    words = ("running", "\x1b[31mred\x1b[0m")
+    rows = [f"{1700000000 + 30 * k},13.1,8.0,{words[k % 50 == 0]}" for k in range(600)]
+    name = "lo\x1b[31mg<b>.csv"
+    (tmp_path / name).write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
+    done = [ebbwatt("import", name, cwd=tmp_path)]
+    for k, text in enumerate(scenes.HOSTILE):
+        done.append(ebbwatt("event", "add", "note", "--text", text[:2000], "--at",
+                            f"2023-11-14T2{k % 4}:00:0{k}Z", cwd=tmp_path))  # fmt: skip
+    audit = ROOT / "fixtures/audit.csv"
+    commands = (
+        ["report"], ["report", "--html", "r.html"], ["report", "--json", "-"], ["watch", "--once"],
+        ["event", "list"], ["event", "list", "--json"], ["load"], ["load", "--json"], ["fuel"],
+        ["fuel", "--json"], ["fitting"], ["check"], ["size", "--audit", audit],
+        ["size", "--audit", audit, "--json"],
+    )  # fmt: skip
+    done += [ebbwatt(*arguments, cwd=tmp_path) for arguments in commands]
+    for one in done:
+        for line in (one.stdout + one.stderr).splitlines():
+            assert all(c.isprintable() for c in line), (one.args, line)
+    assert "<script>alert" not in (tmp_path / "r.html").read_text(encoding="utf-8")
 
 
 def test_the_page_is_written_whole_or_not_at_all(tmp_path):
@@ -278,7 +322,60 @@ def test_a_file_that_is_no_assessment_is_one_line(tmp_path, content, says):
 
 def test_a_document_that_tells_nothing_is_compared_with_nothing():
     comparison = compare({"schema": "ebbwatt/assessment/1"}, scenes.assessment())
-    assert comparison.headline
+    assert comparison.headline.startswith("Since then the verdict went from 'not known'")
+    assert all(change.then in {"not known", "0"} for change in comparison.changes)
+
+
+_ANYTHING = st.sampled_from(
+    [None, True, -1, 0.7, 1e308, float("nan"), float("inf"), 10**400, [], [[]] * 9, {}, "",
+     "\x1b[2J", "A" * 5000, "plan", "9999-12-31T23:59:59Z", "0001-01-01", "2025-01-01",
+     "2025-01-01T00:00:00Z"]
+)  # fmt: skip
+_KEYS = st.sampled_from(
+    ["low", "median", "high", "fraction", "per_1000h", "hours", "date", "label", "rated_w",
+     "fitted", "to", "running_hours", "energy_kwh"]
+)  # fmt: skip
+_SECTION = st.dictionaries(_KEYS, _ANYTHING | st.dictionaries(_KEYS, _ANYTHING, max_size=3))
+_SECTIONS = st.sampled_from(
+    ["charger", "observed", "output", "decline", "steps", "remaining", "verdict"]
+)
+
+
+@settings(deadline=None)
+@given(st.dictionaries(_SECTIONS, _ANYTHING | _SECTION))
+def test_whatever_a_document_holds_the_comparison_stands(document):
+    comparison = compare(document | {"schema": "ebbwatt/assessment/1"}, scenes.assessment())
+    lines = summary(replace(matter(), comparison=comparison))
+    assert len(lines) <= MOST_LINES
+    for change in comparison.changes:
+        assert all(cell.isprintable() and len(cell) < 200 for cell in change.cells())
+
+
+def test_another_charger_is_not_compared_as_if_it_were_this_one():
+    other = earlier() | {"charger": {"label": "fore peak", "rated_w": 45.0, "fitted": "2019-01-01"}}
+    comparison = compare(other, scenes.assessment())
+    assert comparison.headline.startswith("The earlier document speaks of another charger")
+    assert len(comparison.notes) == 3
+    text = " ".join(line.text for line in summary(replace(matter(), comparison=comparison), 60))
+    assert "another charger" in text
+    same = compare(earlier(), scenes.assessment())
+    assert same.notes == ()
+    assert same.headline.startswith("Since 2025-06-14 the charger ran 720 h")
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [(b"\x89PNG\r\n", "not an assessment document"), (b"", "not an assessment document"),
+     (b"[" * 100000, "not an assessment document"), (b'{"schema": "ebbwatt/assessment/9"}',
+      "ebbwatt/assessment/1"), (b'"text"', "not an assessment document")],
+)  # fmt: skip
+def test_bad_input_to_the_comparison_is_one_line_and_status_2(ebbwatt, tmp_path, content, says):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "old.json").write_bytes(content)
+    done = ebbwatt("report", "--compare", "old.json", cwd=tmp_path, status=2)
+    assert done.stderr.startswith("ebbwatt: old.json: ")
+    assert says in done.stderr
+    assert done.stderr.count("\n") == 1
 
 
 def test_a_missing_document_names_the_file(tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.text import harmless
 from logger.config import find_config, load_config
 from logger.errors import EbbwattError, UsageError
 
@@ -72,7 +73,7 @@ def _check(path: Path, *, mend: bool) -> Description | None:
     config = load_config(path)
     charger = config.charger
     print(f"{path}: a good configuration")
-    print(f"  charger   {charger.label}, rated {charger.rated_w:g} W")
+    print(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
     print(
         f"  limits    plan below {charger.plan_below:.0%}, replace below "
         f"{charger.replace_below:.0%}, design hours {charger.design_life_h:g} h"
@@ -84,7 +85,7 @@ def _check(path: Path, *, mend: bool) -> Description | None:
         print("  source    none: nothing is read live (import and report work)")
         return None
     source = open_source(config)
-    print(f"  source    {source.describe()}")
+    print(f"  source    {harmless(source.describe(), 200)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
         _tell(found)
@@ -126,15 +127,18 @@ def _look_at_log(config: Config, *, mend: bool) -> str:
 
 
 def _tell(description: Description) -> None:
-    print(f"  device    {description.label or 'no label'}, decoder {description.decoder_kind}")
+    label = harmless(description.label) or "no label"
+    print(f"  device    {label}, decoder {description.decoder_kind}")
     for f in description.fields:
-        unit = f" in {f.unit}" if f.unit else ""
-        print(f"  field     {f.channel} from {f.source!r}{unit}")
+        unit = f" in {harmless(f.unit)}" if f.unit else ""
+        print(f"  field     {f.channel} from {harmless(repr(f.source))}{unit}")
     if description.states:
-        words = ", ".join(f"{word} = {state}" for word, state in description.states.items())
+        words = ", ".join(
+            f"{harmless(word)} = {state}" for word, state in description.states.items()
+        )
         print(f"  states    {words}")
     if description.poll is not None:
-        asked = ", ".join(request.name for request in description.poll.requests)
+        asked = ", ".join(harmless(request.name) for request in description.poll.requests)
         print(f"  poll      every {description.poll.every_s:g} s: {asked}")
 
 

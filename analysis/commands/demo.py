@@ -60,7 +60,6 @@ def run(args: argparse.Namespace) -> int:
 
 def show(demo: Demo) -> None:
     """Show the dashboard and the summary as they stood at the end of the log, and write both."""
-    import json
     from datetime import UTC
 
     from rich.console import Console
@@ -69,7 +68,7 @@ def show(demo: Demo) -> None:
     from analysis.commands.watch import print_frame
     from analysis.dashboard_facts import Moment, collect
     from analysis.history import load_history
-    from analysis.report_page import write_page, write_whole
+    from analysis.report_page import json_text, write_page, write_whole
     from analysis.report_sections import Matter
     from analysis.report_summary import summary
     from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
@@ -78,8 +77,7 @@ def show(demo: Demo) -> None:
     path = demo.config.store.path
     history = load_history(path)
     assessment = assess(history, demo.config)
-    document = json.dumps(assessment.document(), indent=1)
-    write_whole(demo.folder / "assessment.json", document + "\n")
+    write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n")
     matter = Matter(assessment, history.events, demo.end_s, __version__)
     write_page(demo.folder / "report.html", matter)
     recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sys
@@ -78,7 +77,9 @@ def run(args: argparse.Namespace) -> int:
 
         assessment = assess(history, config)
         if args.json is not None:
-            _write_json(args.json, json.dumps(assessment.document(), indent=1, ensure_ascii=True))
+            from analysis.report_page import json_text
+
+            _write_json(args.json, json_text(assessment))
         if args.json is not None and args.html is None and args.compare is None:
             return 0
         say("writing the report")
