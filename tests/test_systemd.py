@@ -65,6 +65,25 @@ def test_the_service_restarts_but_not_on_a_wrong_configuration_and_is_watched(eb
     assert "rated_w" in done.stderr
 
 
+def test_the_report_and_the_backup_are_commands_that_work(ebbwatt, tmp_path):
+    text = (SYSTEMD / "ebbwatt-report.service").read_text()
+    commands = re.findall(r"^ExecStart=/opt/ebbwatt/bin/ebbwatt (.*)$", text, re.MULTILINE)
+    assert [command.split()[0] for command in commands] == ["report", "backup"]
+    assert "/var/lib/ebbwatt/report" in text
+    assert re.search(r"^StateDirectory=.*ebbwatt/report", text, re.MULTILINE)
+    (tmp_path / "report").mkdir()
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "a.csv").write_text("time,voltage_v\n1700000000,12.6\n1700000001,12.6\n")
+    ebbwatt("import", "a.csv", cwd=tmp_path)
+    for command in commands:
+        there = command.replace("/var/lib/ebbwatt", str(tmp_path))
+        ebbwatt(*there.replace("/etc/ebbwatt", str(tmp_path)).split())
+    found = {path.name for path in (tmp_path / "report").iterdir()}
+    assert found == {"report.html", "assessment.json", "ebbwatt-backup.db"}
+    # The next week's backup takes the place of the last one.
+    ebbwatt(*there.replace("/etc/ebbwatt", str(tmp_path)).split())
+
+
 def test_the_drivers_of_adapters_are_there_before_the_device_groups_are_looked_up():
     # systemd.resource-control(5): "Any device groups not resolvable then are not added".
     text = (SYSTEMD / "ebbwatt.service").read_text()
