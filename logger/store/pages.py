@@ -110,8 +110,14 @@ def rows(path: Path) -> Iterator[tuple[str, int, Record]]:
 
 
 def looks_like_ours(path: Path) -> bool:
-    """Tell whether a file that SQLite does not know holds rows of ours."""
-    return any(table in {"states", "intervals", "sessions"} for table, _, _ in rows(path))
+    """Tell whether a file that SQLite does not know holds rows of ours, or nothing but zeros.
+
+    Zeros are what a power cut may leave of a file; nobody's work is in them.
+    """
+    if any(table in {"states", "intervals", "sessions"} for table, _, _ in rows(path)):
+        return True
+    with path.open("rb") as file:
+        return not any(any(page) for page in iter(lambda: file.read(PAGE_SIZE), b""))
 
 
 def _log_pages(path: Path) -> dict[int, bytes]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import sqlite3
 import sys
 import time
@@ -181,6 +182,9 @@ def main() -> int:
 
     with suppress(OSError):
         os.nice(10)
+    # A signal to the whole group is for the logger: it waits for a mending to be done.
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     path = Path(sys.argv[2])
     try:
         if sys.argv[1] == "check":

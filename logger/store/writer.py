@@ -191,6 +191,8 @@ class Writer:
         finally:
             self._disconnect()
             self._mending.close()
+            if self._shortage is not None and self.waiting:
+                self._tell(f"{self.path}: {self.waiting} intervals could not be written")
 
     def __enter__(self) -> Self:
         """Return the writer itself."""
