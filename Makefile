@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 export OPENBLAS_NUM_THREADS := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint types format study soak pictures manual install install-program install-system lock clean
+.PHONY: help demo test lint types format study soak bench pictures manual install install-program install-system lock clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -49,6 +49,9 @@ study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be 
 
 soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes
 	$(BIN)/python -m tests.soak
+
+bench: $(VENV)/dev.stamp  ## Measure speed, size and wear against the plain ways (a quarter of an hour, 4 GB free)
+	$(BIN)/python -m tests.bench
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
 	$(BIN)/python -m tests.pictures

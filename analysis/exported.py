@@ -95,9 +95,10 @@ def _spans(config: Config) -> dict[str, tuple[list[int], list[int]]]:
             if (fitting.label, fitting.fitted) != (config.charger.label, fitted):
                 continue
             for session in reader.sessions(fitting.id):
-                clock = KNOWN if session.offset_quality > 0 else ESTIMATED
+                placed = reader.clocks()[session.id]
+                clock = KNOWN if placed.known else ESTIMATED
                 for start_ms, duration_ms, *_ in reader.session_rows(session.id):
-                    begin_ms = (start_ms or 0) + session.offset_ms
+                    begin_ms = (start_ms or 0) + placed.offset_ms
                     spans[clock][0].append(begin_ms)
                     spans[clock][1].append(begin_ms + (duration_ms or 0))
     return spans

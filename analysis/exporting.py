@@ -20,6 +20,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from logger.errors import EbbwattError, UsageError
 from logger.reading import OperatingState
+from logger.store.placement import Placed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -74,17 +75,17 @@ _PLACES = {field.name: field.places for field in FIELDS if field.places}
 
 def interval_rows(reader: Reader, fitting: int) -> Iterator[Row]:
     """Yield the intervals of a fitting with :data:`INTERVAL_COLUMNS`, in order of writing."""
-    sessions = {s.id: (s.offset_ms, s.offset_quality > 0) for s in reader.sessions(fitting)}
+    clocks, nowhere = reader.clocks(), Placed(0, known=False)
     columns = ("session", "start_ms", *(field.stored for field in FIELDS))
     with reader.snapshot():
         for session, start_ms, *stored in reader.intervals(fitting, 1, 2**63 - 1, columns):
-            offset_ms, known = sessions.get(int(session), (0, False))
+            placed = clocks.get(int(session), nowhere)
             values = (
                 None if value == math.inf else _value(field, value)
                 for field, value in zip(FIELDS, stored, strict=True)
             )
-            clock = KNOWN if known else ESTIMATED
-            yield (iso_time(int(start_ms) + offset_ms), *values, clock)
+            clock = KNOWN if placed.known else ESTIMATED
+            yield (iso_time(int(start_ms) + placed.offset_ms), *values, clock)
 
 
 def event_rows(reader: Reader) -> Iterator[Row]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import sys
 import time
@@ -60,6 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Probe the configured source, or look round on Bluetooth LE."""
+    import asyncio
+
     if args.scan is not None:
         return _look_round(args)
     config = _with_first_guess(load_config(find_config(args.config)))
@@ -84,6 +85,8 @@ def _with_first_guess(config: Config) -> Config:
 
 
 def _look_round(args: argparse.Namespace) -> int:
+    import asyncio
+
     from analysis import radio
     from logger.sources.ble import ADDRESS
 
@@ -107,6 +110,8 @@ def _look_round(args: argparse.Namespace) -> int:
 async def _probe(
     config: Config, seconds: float | None, count: int | None, capture: IO[str] | None
 ) -> int:
+    import asyncio
+
     from logger.sources import open_source
     from logger.sources.transcript import reading_words
 
