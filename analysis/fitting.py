@@ -16,7 +16,7 @@ from analysis.fitting_figures import FitCheck
 from analysis.fitting_look import Look
 from analysis.fitting_loop import current_steps, loop_trend
 from analysis.fitting_warmth import rise_trend, warmth
-from analysis.history import load_history
+from analysis.history import load_fitting
 from analysis.physics import conductor_ohm, ventilation_m3_per_h
 from analysis.runs import find_runs
 from logger.errors import UsageError
@@ -34,7 +34,7 @@ _NOMINAL_V, _CHARGING_V, _CELLS = 12.0, 13.2, 6
 
 
 def check_log(config: Config, number: int | None = None, first_h: float = FIRST_H) -> FitCheck:
-    """Check the newest fitting of the configured database, or the one of that number.
+    """Check the configured fitting (else the newest of the log), or the one of that number.
 
     Raises
     ------
@@ -43,7 +43,7 @@ def check_log(config: Config, number: int | None = None, first_h: float = FIRST_
     ConfigError
         As for :func:`check_fitting`.
     """
-    history = load_history(config.store.path, number, config.charger)
+    history, config = load_fitting(config, number)
     with Reader(config.store.path) as reader:
         known = reader.fittings()
     ids = [fitting.id for fitting in known]

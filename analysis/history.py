@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from logger.config import ChargerConfig
+    from logger.config import Config
     from logger.store.events import Event
 
 #: Code of each operating state in ``History.state``: its place in the enumeration.
@@ -87,12 +88,8 @@ _SCALES = (
 )
 
 
-def load_history(
-    path: Path, fitting: int | None = None, charger: ChargerConfig | None = None
-) -> History:
+def load_history(path: Path, fitting: int | None = None) -> History:
     """Load the log of one fitting (the newest by default) with every event.
-
-    ``charger`` stands in where the database holds no fitting at all yet: the history is empty.
 
     Raises
     ------
@@ -100,10 +97,38 @@ def load_history(
         If the database cannot be read or holds no such fitting.
     """
     with Reader(path) as reader:
-        if charger is not None and fitting is None and not reader.fittings():
-            nobody = Fitting(0, charger.label, charger.rated_w, None)
-            return read_history(reader, nobody)
         return read_history(reader, reader.fitting(fitting))
+
+
+def load_fitting(config: Config, number: int | None = None) -> tuple[History, Config]:
+    """Load the log of one fitting, with the configuration as it holds for that charger.
+
+    Without a number it is the fitting that the configuration names, else the newest one. Of any
+    other than the configured one, label, rated output and day of fitting come from the log: an
+    earlier charger is measured by its own nameplate.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be read or holds no such fitting.
+    """
+    charger = config.charger
+    fitted = None if charger.fitted is None else charger.fitted.isoformat()
+    with Reader(config.store.path) as reader:
+        known = reader.fittings()
+        ours = next((f for f in known if (f.label, f.fitted) == (charger.label, fitted)), None)
+        if number is None and not known:
+            nobody = Fitting(0, charger.label, charger.rated_w, fitted)
+            return read_history(reader, nobody), config
+        if number is None and ours is not None:
+            number = ours.id
+        fitting = reader.fitting(number)
+        history = read_history(reader, fitting)
+    if fitting == ours:
+        return history, config
+    day = None if fitting.fitted is None else date.fromisoformat(fitting.fitted)
+    own = replace(charger, label=fitting.label, rated_w=fitting.rated_w, fitted=day)
+    return history, replace(config, charger=own)
 
 
 def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.assess import assess
 from analysis.fuel import kwh_per_year
-from analysis.history import load_history
+from analysis.history import load_fitting
 from analysis.load import EFFICIENCY, daily_load
 from analysis.sizing import DAYS_A_YEAR, Need, audit_days, supply_wh
 
@@ -75,7 +75,7 @@ def _logged(config: Config) -> tuple[LoadResult | None, float | None, float | No
     """Return load, kWh a year, and decline where it is clear; None for what the log lacks."""
     if not config.store.path.is_file():
         return None, None, None
-    history = load_history(config.store.path, charger=config.charger)
+    history, config = load_fitting(config)
     load = daily_load(history, config)
     if load.ah_p95 is None:
         return load, None, None

@@ -69,9 +69,9 @@ def run(args: argparse.Namespace) -> int:
         )
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from analysis.fuel import fuel_outlook
-    from analysis.history import load_history
+    from analysis.history import load_fitting
 
-    history = load_history(config.store.path, args.fitting)
+    history, config = load_fitting(config, args.fitting)
     found = fuel_outlook(
         history,
         config,

@@ -33,10 +33,11 @@ def run(args: argparse.Namespace) -> int:
 
     config = load_config(find_config(args.config))
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from analysis.history import load_history
+    from analysis.history import load_fitting
     from analysis.load import daily_load
 
-    found = daily_load(load_history(config.store.path, args.fitting), config)
+    history, config = load_fitting(config, args.fitting)
+    found = daily_load(history, config)
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0

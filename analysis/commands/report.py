@@ -69,9 +69,9 @@ def run(args: argparse.Namespace) -> int:
     if args.commissioning is not None:
         return _write_record(args, config)
     with stages("reading the log") as say:
-        from analysis.history import load_history
+        from analysis.history import load_fitting
 
-        history = load_history(config.store.path, args.fitting, config.charger)
+        history, config = load_fitting(config, args.fitting)
         say("estimating")
         from analysis.assess import assess
 
