@@ -16,11 +16,13 @@ from logger.config import load_config
 from logger.errors import ConfigError
 from logger.sources import open_source
 from logger.sources.decoders.characteristics import BASE
+from logger.sources.decoders.checksums import crc
 from tests.conftest import ROOT
 from tests.rigs.bluez import BlueZ, Bus
 from tests.rigs.live import live, resident_kib
 from tests.rigs.sources import source_from, take
 
+ASKS, ANSWERS = (f"7b1d000{k}-0f5c-4a5e-9b1a-000000000001" for k in (2, 3))
 ADDRESS = "AA:BB:CC:DD:EE:01"
 CONFIG = """\
 [charger]
@@ -336,7 +338,54 @@ def test_a_packet_of_a_wrong_length_is_refused(tmp_path, bluez, monkeypatch):
     assert source.refusals.by_reason.keys() == {"frame of a wrong length"}
 
 
-ASKS, ANSWERS = (f"7b1d000{k}-0f5c-4a5e-9b1a-000000000001" for k in (2, 3))
+FRAME = b"\xaa\x55" + (13500).to_bytes(2, "little") + (420).to_bytes(2, "little")
+
+
+@pytest.mark.parametrize(
+    ("decoder", "value", "fields"),
+    [
+        ('kind = "keyvalue"', b"U=13.5 I=4.2\r\n", ("U", "I")),
+        ('kind = "csv"\ncolumns = ["u", "i"]', b"13.5,4.2\n", ("u", "i")),
+        ('kind = "jsonlines"', b'{"u": 13.5, "i": 4.2}\n', ("u", "i")),
+        (
+            "kind = \"pattern\"\npattern = '(?P<u>\\S+) V (?P<i>\\S+) A'",
+            b"13.5 V 4.2 A\n",
+            ("u", "i"),
+        ),
+        (
+            'kind = "xdr"\nchecksum = "optional"',
+            b"$IIXDR,U,13.5,V,B,I,4.2,A,B\r\n",
+            ("U:B", "I:B"),
+        ),
+        (
+            (
+                'kind = "frame"\nlength = 8\nstart = "AA55"\nchecksum = "CRC-16/MODBUS"\n'
+                'layout = { u = { at = 2, type = "u16" }, i = { at = 4, type = "u16" } }'
+            ),
+            FRAME + crc("CRC-16/MODBUS", FRAME).to_bytes(2, "little"),
+            ("u", "i"),
+        ),
+    ],
+)
+def test_any_decoder_over_a_serial_like_characteristic(
+    tmp_path, bluez, monkeypatch, decoder, value, fields
+):
+    entry = {"flags": ["notify"], "value": value.hex()}
+    bluez.do(peripherals={ADDRESS: {"name": "x", "characteristics": {ANSWERS: entry}}})
+    scales = ("unit = 'mV'", "scale = 0.01") if "frame" in decoder else ("scale = 1", "scale = 1")
+    source = radio_source(tmp_path, bluez, monkeypatch, f"""
+[source.ble]
+notify = ["{ANSWERS}"]
+[source.decoder]
+{decoder}
+[source.fields]
+voltage_v = {{ from = "{fields[0]}", {scales[0]} }}
+current_a = {{ from = "{fields[1]}", {scales[1]} }}
+""")  # fmt: skip
+    got = session(source, bluez, 3)
+    assert [(r.voltage_v, r.current_a) for r in got] == [(13.5, pytest.approx(4.2))] * 3
+    assert source.refusals.total == 0
+    assert bluez.writes == []
 
 
 @pytest.mark.parametrize("flags", [["write"], ["write-without-response"]])

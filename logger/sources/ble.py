@@ -157,7 +157,8 @@ class BleSource:
 
     def _left_over(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         """Count what the library leaves behind of a lost bus, instead of a page in the journal."""
-        if isinstance(context.get("exception"), OSError | EOFError):
+        forgotten = "never retrieved" in context["message"]
+        if forgotten and isinstance(context.get("exception"), OSError | EOFError):
             self.refusals.count("a call to the radio was lost with its link")
         else:
             loop.default_exception_handler(context)
