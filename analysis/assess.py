@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,7 @@ import numpy as np
 from analysis import limits
 from analysis.advice import Situation, advice, notes, verdict
 from analysis.assessment import Assessment, Curve, Limit, Span, Step
-from analysis.health import SYSTEMATIC_UNTOLD, Health, estimate, heat_columns, heat_effect
+from analysis.health import SYSTEMATIC_UNTOLD, Health, estimate, heat_effect
 from analysis.health_output import Outputs, outputs, run_table, without_surpassed
 from analysis.health_trend import Observations
 from analysis.load_limit import load_limit
@@ -62,9 +61,14 @@ def assess(history: History, config: Config) -> Assessment:
     found, ceiling = limits.stretches(runs, charger.rated_w, config.battery.charge_ceiling_v)
     out = outputs(runs, found, charger.rated_w)
     runtime = _hours_at(runs, out.middle_s)
-    cooled = _without_heat(found, out, runtime)
-    if cooled is not None:
-        out = outputs(runs, cooled, charger.rated_w)
+    heat = _effect_of_heat(out, runtime)
+    if heat is not None:
+        # A run warms its own compartment: without this the loss by heat would pass for sag or for
+        # a battery that takes no more, and be taken out a second time by the run's temperature.
+        found, ceiling = limits.stretches(
+            runs, charger.rated_w, config.battery.charge_ceiling_v, heat
+        )
+        out = outputs(runs, found, charger.rated_w)
     out = without_surpassed(out, runtime)
     table = run_table(runs, out, runtime)
     now_h = float(runs.hours.at_end_h[-1]) if len(runs.log) else None
@@ -128,14 +132,8 @@ def _hours_at(runs: Runs, time_s: Floats) -> Floats:
     return np.interp(middle, runs.log.end_s, runs.hours.at_end_h)
 
 
-def _without_heat(
-    found: limits.Stretches, out: Outputs, runtime_h: Floats
-) -> limits.Stretches | None:
-    """Bring the power inside runs to the reference temperature, where its effect is known.
-
-    A run warms its own compartment: without this the loss by heat would pass for sag, and be taken
-    out a second time by the temperature of the run.
-    """
+def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
+    """Return the effect of heat between runs, None where it is not known."""
     use = out.used & np.isfinite(out.value)
     if not use.any():
         return None
@@ -144,11 +142,7 @@ def _without_heat(
     data = Observations(
         kh[order], out.value[use][order], out.standard_error[use][order], out.bound[use][order]
     )
-    effect = heat_effect(data, out.temperature_c[use][order])
-    if effect is None:
-        return None
-    factor = np.clip(1.0 + heat_columns(found.temperature_c) @ effect, 0.3, 1.3)
-    return replace(found, power_w=found.power_w / factor)
+    return heat_effect(data, out.temperature_c[use][order])
 
 
 def _life_start(history: History, runs: Runs) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.health_forms import Posterior, compare, forms, mixture_quantile, trend_columns
+from analysis.health_heat import HEAT_SIZE, heat_columns
 from analysis.health_steps import (
     LEAST_CHANGE,
     LEAST_ODDS,
@@ -47,10 +48,6 @@ _SLOPE_SPREAD = 0.1
 #: Early transient: time constant, thousand hours, and prior size, fraction of rated.
 _TRANSIENT_KH = 0.15
 _TRANSIENT_SIZE = 0.02
-#: Effect of heat on output, fraction per 10 K: over the whole range, and beyond each knee.
-_HEAT_KNEES_C = (25.0, 30.0, 35.0, 40.0)
-_HEAT_SIZE = (0.02, 0.1, 0.1, 0.1, 0.1)
-REFERENCE_C = 25.0
 #: What the figure of every run may be wrong by alike (sag, warm-up, meter), fraction of rated.
 SYSTEMATIC = 0.002
 #: The same where temperature is not logged and no full year shows how much heat matters: a usual
@@ -100,18 +97,6 @@ class Health:
         return mixture_quantile(*self.posterior.slope(), probability)
 
 
-def heat_columns(temperature_c: Floats) -> Floats:
-    """Return the columns for heat, shape (n, 5), in units of 10 K from 25 degC and beyond knees.
-
-    Missing temperatures count as the median of the others.
-    """
-    told = np.isfinite(temperature_c)
-    usual = float(np.median(temperature_c[told])) if told.any() else REFERENCE_C
-    t = np.where(told, temperature_c, usual)
-    beyond = [np.maximum(t - knee, 0.0) / 10.0 for knee in _HEAT_KNEES_C]
-    return np.column_stack([(t - REFERENCE_C) / 10.0, *beyond])
-
-
 def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     """Return a first estimate of the coefficients of :func:`heat_columns`, fraction of the level.
 
@@ -127,7 +112,7 @@ def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     columns = heat_columns(temperature_c)
     trend = trend_columns(forms(0.05)[0], data.kh, float(data.kh.max()))
     design = np.column_stack((trend, columns))
-    spread = np.array([_LEVEL_PRIOR[1], _SLOPE_SPREAD, *_HEAT_SIZE])
+    spread = np.array([_LEVEL_PRIOR[1], _SLOPE_SPREAD, *HEAT_SIZE])
     mean = np.concatenate(([_LEVEL_PRIOR[0]], np.zeros(len(spread) - 1)))
     scatter = float(np.clip(np.median(np.abs(np.diff(data.y[values]))), 1e-3, 0.05))
     mode = find_mode(data, nodes, design, (mean, spread**-2.0), 0.01, scatter)
@@ -221,7 +206,7 @@ def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[F
     heat = 0
     if np.isfinite(temperature_c).mean() > 0.5:
         columns = heat_columns(temperature_c)
-        sizes.extend(_HEAT_SIZE)
+        sizes.extend(HEAT_SIZE)
         heat = columns.shape[1]
     elif np.ptp(time_s) > YEAR_S:
         phase = 2.0 * np.pi * time_s / YEAR_S
@@ -257,13 +242,15 @@ def _describe(
     data: Observations,
     steps_from: int,
 ) -> tuple[StepFound, ...]:
-    """State each step with its 90 % interval from the mixture."""
+    """State each step with its 90 % interval from the mixture; what may be none is not named."""
     described = []
     weights = posterior.weights()
     for k, step in enumerate(found):
         mean = np.array([c.mean[steps_from + k] for c in posterior.cells])
         sd = np.sqrt([c.covariance[steps_from + k, steps_from + k] for c in posterior.cells])
         low, middle, high = (mixture_quantile(mean, sd, weights, p) for p in (0.05, 0.5, 0.95))
+        if low < 0.0 < high:
+            continue
         of_run = nodes.of_run
         before = float(data.kh[of_run < step.node].max())
         after = float(data.kh[of_run >= step.node].min())

@@ -32,7 +32,6 @@ EARLY_H = 3.0
 LEAST_VALUE_S = 600.0
 #: Least time that makes a lower bound, s.
 LEAST_BOUND_S = 300.0
-REFERENCE_C = 25.0
 #: A value is left out if two runs within so many running hours after it surpass it by so much,
 #: fraction of rated: more than scatter, sag or a dip of the wander between them.
 SURPASSED_WITHIN_H, SURPASSED_BY = 100.0, 0.04

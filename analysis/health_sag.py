@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.health_heat import HEAT_SIZE, heat_columns
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -37,6 +39,8 @@ _RECOVERY_H = 2.0
 _LARGEST = 0.08
 #: What a single run's sag may be wrong by: weather, a battery that tapers early, fraction of rated.
 _RUN_SD = 0.01
+#: Variance of a cell before looking: only holds the effect of heat in bounds where little shows it.
+_USUAL_NOISE = 0.005**2
 #: Later than this in a run, wear and weather say more than sag, h.
 _WITHIN_H = 24.0
 #: A cell below this part of its run's usual power is no sag: the fuel ran out, or another source
@@ -147,40 +151,92 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
     weights = np.minimum(pool.seconds[keep][enough], 1800.0)
     weights = weights / weights.mean()
     run, t = run[enough], t[enough]
+    heat = _heat(pool.temperature_c[keep][enough], weights, group)
     # Robust: cells far from their run's level say something else (a heater, a bad lead).
+    time_h = _TIME_H
     for _ in range(2):
-        depth, time_h, rss = saturating(t, y, weights, group)
-        left = _within(y + depth * np.expm1(-t / time_h), weights, group)
+        cool = y - heat @ _heat_alone(t, y, weights, group, heat, time_h)
+        depth, time_h, rss = saturating(t, cool, weights, group)
+        left = _within(cool + depth * np.expm1(-t / time_h), weights, group)
         spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
         weights = weights / (1.0 + (left / (3.0 * spread)) ** 2)
+        time_h = float(np.clip(time_h, _TIMES_H[0], _TIMES_H[-1]))
     # Cells of one run are not independent: runs are counted rather than cells.
     noise = max(rss, 1e-12) / max(len(y) - runs - 2, 1) * len(y) / runs
-    return _weigh(t, y, weights, group, rests.left(_TIMES_H)[run], noise, _RUN_SD**2 / runs)
+    ways = Ways(t, y, weights, group, heat)
+    return _weigh(ways, rests.left(_TIMES_H)[run], noise, _RUN_SD**2 / runs)
 
 
-def _weigh(
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """Cells of the runs that show the sag; arrays of shape (n,), ``heat`` of shape (n, q)."""
+
+    since_start_h: Floats
+    log_power: Floats
+    weight: Floats
+    group: NDArray[np.intp]
+    heat: Floats
+
+
+def _heat(temperature_c: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
+    """Return the columns of heat inside runs: a run warms its own compartment."""
+    if np.isfinite(temperature_c).mean() <= 0.5:
+        return np.empty((len(temperature_c), 0))
+    columns = heat_columns(temperature_c)
+    return np.column_stack([_within(column, weights, group) for column in columns.T])
+
+
+def _heat_alone(
     t: Floats,
     y: Floats,
     weights: Floats,
     group: NDArray[np.intp],
-    left: Floats,
-    noise: float,
-    extra: float,
-) -> Sag:
-    """Weigh what was seen with what is to be expected, for every time constant."""
-    centred = _within(y, weights, group)
+    heat: Floats,
+    time_h: float,
+) -> Floats:
+    """Return the effect of heat inside runs beside a sag of the given time constant."""
+    shape = _within(np.expm1(-t / time_h), weights, group)
+    columns = np.column_stack((shape, heat))
+    size = np.array([_DEPTH_SD, *HEAT_SIZE[: heat.shape[1]]])
+    left = columns.T @ (columns * weights[:, None]) + np.diag(_USUAL_NOISE / size**2)
+    effect = np.linalg.solve(left, columns.T @ (weights * _within(y, weights, group)))
+    return np.asarray(effect[1:], dtype=float)
+
+
+def _weigh(cells: Ways, left: Floats, noise: float, extra: float) -> Sag:
+    """Weigh what was seen with what is to be expected, for every time constant.
+
+    Parameters
+    ----------
+    cells
+        What was seen; the effect of heat inside runs is integrated out.
+    left
+        Share of the sag left at the start of each cell's run, by time constant, shape (n, g).
+    noise
+        Variance of a cell of weight one, counted as if each run were one cell.
+    extra
+        Variance that all runs together cannot fall below.
+    """
+    weights, group, heat = cells.weight, cells.group, cells.heat
+    weighted = heat * weights[:, None]
+    size = np.array(HEAT_SIZE[: heat.shape[1]])
+    inverse = np.linalg.inv(heat.T @ weighted + np.diag(noise / size**2))
+    centred = _within(cells.log_power, weights, group)
+    pull = weighted.T @ centred
+    whole = float((weights * centred) @ centred - pull @ inverse @ pull)
     depths, variances, badness = [], [], []
     for k, time_h in enumerate(_TIMES_H):
-        shape = _within((1.0 - left[:, k]) * np.expm1(-t / time_h), weights, group)
-        seen = float((weights * shape) @ shape)
-        depth = float((weights * centred) @ shape) / seen if seen > 0.0 else 0.0
-        miss = centred - depth * shape
-        variance = noise / max(seen, 1e-12) + extra
+        shape = (1.0 - left[:, k]) * np.expm1(-cells.since_start_h / time_h)
+        shape = _within(shape, weights, group)
+        cross = weighted.T @ shape
+        seen = max(float((weights * shape) @ shape - cross @ inverse @ cross), 1e-12)
+        depth = float((weights * centred) @ shape - cross @ inverse @ pull) / seen
+        variance = noise / seen + extra
         total = variance + _DEPTH_SD**2
         depths.append((depth * _DEPTH_SD**2 + _DEPTH * variance) / total)
         variances.append(variance * _DEPTH_SD**2 / total)
         badness.append(
-            float((weights * miss) @ miss) / noise
+            (whole - depth**2 * seen) / noise
             + (depth - _DEPTH) ** 2 / total
             + math.log(total / variance)
             + (math.log(time_h / _TIME_H) / _TIME_LOG_SD) ** 2

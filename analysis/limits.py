@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.health_heat import heat_columns
 from analysis.history import STATE_CODE
 from analysis.regression import theil_sen
 from logger.reading import OperatingState
@@ -101,7 +102,9 @@ class Stretches:
     """One of the codes of this module; warming up is decided later."""
 
 
-def stretches(runs: Runs, rated_w: float, configured_v: float | None) -> tuple[Stretches, Ceiling]:
+def stretches(
+    runs: Runs, rated_w: float, configured_v: float | None, heat: Floats | None = None
+) -> tuple[Stretches, Ceiling]:
     """Say for each interval inside a run who set the current.
 
     Parameters
@@ -112,6 +115,10 @@ def stretches(runs: Runs, rated_w: float, configured_v: float | None) -> tuple[S
         Rated output, W.
     configured_v
         Charge ceiling at 25 degC from the configuration, V, or None.
+    heat
+        Effect of heat, coefficients of :func:`analysis.health_heat.heat_columns`: it is taken out
+        of the power, so that a charger that gives less in the heat is not taken for a battery
+        that takes less.
     """
     log = runs.log
     index = np.flatnonzero(runs.run >= 0)
@@ -120,6 +127,8 @@ def stretches(runs: Runs, rated_w: float, configured_v: float | None) -> tuple[S
     since = (log.start_s[index] + 0.5 * duration - runs.begun_s[run]) / 3600.0
     voltage, power = log.voltage_mean_v[index], runs.power_w[index]
     temperature = log.temperature_c[index]
+    if heat is not None:
+        power = power / np.clip(1.0 + heat_columns(temperature) @ heat, 0.3, 1.3)
     state = log.state[index]
     code = np.full(len(index), SOURCE, dtype=np.int8)
     unmeasured = ~(np.isfinite(voltage) & np.isfinite(power))

@@ -1,0 +1,29 @@
+"""What heat may do to the output: the columns by which it is taken out, and how large it may be."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+REFERENCE_C = 25.0
+_HEAT_KNEES_C = (25.0, 30.0, 35.0, 40.0)
+#: Prior size of the effect, fraction per 10 K: over the whole range, and beyond each knee.
+HEAT_SIZE = (0.02, 0.1, 0.1, 0.1, 0.1)
+
+
+def heat_columns(temperature_c: Floats) -> Floats:
+    """Return the columns for heat, shape (n, 5), in units of 10 K from 25 degC and beyond knees.
+
+    Missing temperatures count as the median of the others.
+    """
+    told = np.isfinite(temperature_c)
+    usual = float(np.median(temperature_c[told])) if told.any() else REFERENCE_C
+    t = np.where(told, temperature_c, usual)
+    beyond = [np.maximum(t - knee, 0.0) / 10.0 for knee in _HEAT_KNEES_C]
+    return np.column_stack([(t - REFERENCE_C) / 10.0, *beyond])
