@@ -218,7 +218,10 @@ def _find_ceiling(
     top_v[present] = np.maximum.reduceat(voltage, opens)
     top_p[present] = np.maximum.reduceat(power, opens)
     near = voltage >= top_v[run] - _FLAT_V * scale
-    fallen = near & (power <= _FALLEN * top_p[run])
+    # Only what comes after the run's best: a cold start is not a battery that takes no more.
+    best = np.full(runs, len(run))
+    np.minimum.at(best, run, np.where(power >= top_p[run], np.arange(len(run)), len(run)))
+    fallen = near & (power <= _FALLEN * top_p[run]) & (np.arange(len(run)) > best[run])
     time_fallen = np.bincount(run, weights=duration * fallen, minlength=runs)
     with np.errstate(invalid="ignore"):
         shows = time_fallen >= _PLATEAU_S / 2.0

@@ -13,7 +13,7 @@ import pytest
 from analysis.health_forms import Cell, Form, Posterior, normal_posterior, trend_columns
 from analysis.health_trend import Observations, Sites, find_mode, make_nodes
 from analysis.passage import first_passage_cdf, passage_for_good
-from analysis.prognosis import draw_paths
+from analysis.prognosis import draw_paths, forecast
 from analysis.regression import fieller, least_squares
 from tests.test_regression import CRYSTAL_G, CRYSTAL_H, TOBIN, line_design, motorettes
 
@@ -114,3 +114,26 @@ def test_wandering_paths_pass_as_the_inverse_gaussian_does():
     for hours in (1500.0, 2000.0, 2500.0):
         expected = first_passage_cdf(np.array([hours]), 20.0, 0.01, 0.1)[0]
         assert np.mean(found <= hours) == pytest.approx(expected, abs=0.035)
+
+
+def test_what_the_load_and_the_hours_may_be_wrong_by_widens_the_forecast():
+    kh = np.linspace(0.0, 2.0, 60)
+    posterior = posterior_of(kh, 1.0 - 0.05 * kh, 0.005, 2.0)
+
+    def hours(load_below=None, load_sd=0.0, unseen_h=0.0):
+        rng = np.random.default_rng(8)
+        return forecast(
+            posterior, 0.0, 2000.0, 0.6, 4000.0, load_below, rng, load_sd=load_sd, unseen_h=unseen_h
+        ).hours
+
+    # 0.9 falls by 0.05 per 1000 h: a load of 0.85 is met for 1000 h, give or take 0.017 of it.
+    sure, unsure = hours(0.85), hours(0.85, load_sd=0.02)
+    assert sure.median == pytest.approx(1000.0, abs=40.0)
+    assert unsure.median == pytest.approx(1000.0, abs=80.0)
+    # Student's t with 4 degrees has its 95 % point at 2.132: 0.85 * 0.02 * 2.132 / 0.05e-3.
+    assert unsure.high - unsure.median == pytest.approx(725.0, rel=0.15)
+    assert sure.high - sure.median < 150.0
+    # 400 h that nobody counted leave between 3600 and 4000 of the design hours.
+    assert (hours().low, hours().high) == (4000.0, 4000.0)
+    some = hours(unseen_h=400.0)
+    assert (some.low, some.high) == pytest.approx((3620.0, 3980.0), abs=5.0)

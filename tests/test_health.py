@@ -381,6 +381,19 @@ def test_no_counter_and_a_dead_counter_leave_the_log():
     assert dead.at_end_h[-1] == pytest.approx(8.0)
 
 
+def test_silences_of_an_uncounted_log_may_hide_hours():
+    end_s = np.array([1.0, 2.0, 4.0, 7.0]) * 3600.0
+    hour = np.full(4, 3600.0)
+    nan, known = np.full(4, np.nan), np.ones(4, bool)
+    running = np.array([True, True, True, False])
+    found = running_hours(end_s, hour, running, nan, known)
+    # One hour between two running intervals; two beside a rest, in which it may have run too.
+    assert found.unseen_h == pytest.approx(1.0 + 2.0 + 0.01 * 3.0)
+    assert running_hours(end_s, hour, running, np.arange(4.0), known).unseen_h == 0.0
+    later = end_s + np.array([0.0, 0.0, 0.0, 200 * 3600.0])
+    assert running_hours(later, hour, running, nan, known).unseen_h == pytest.approx(1.03)
+
+
 # --- parts --------------------------------------------------------------------------------------
 
 
