@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis import report_load
 from analysis.cautions import CAUTIONS, LIMITS
 from analysis.figures import (
     date_ends,
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from analysis.assessment import Assessment
+    from analysis.load import LoadResult
     from analysis.report_compare import Comparison
     from logger.store.events import Event
 
@@ -61,6 +63,7 @@ class Matter:
     """Unix time at which the report was made."""
     version: str
     comparison: Comparison | None = None
+    load: LoadResult | None = None
 
 
 def text(words: str) -> str:
@@ -326,6 +329,14 @@ def use(matter: Matter) -> str:
     )
 
 
+def load(matter: Matter) -> str:
+    """Return what the boat draws a day."""
+    if matter.load is None:
+        return ""
+    found = matter.load
+    return f"<h2>Load</h2>{report_load.figures(found)}{paragraphs(report_load.words(found))}"
+
+
 def log_events(matter: Matter) -> str:
     """Return what people noted and what went wrong with the log itself."""
     everything = noted(matter.events)
@@ -461,6 +472,7 @@ ORDER = (
     remaining,
     what_was_used,
     use,
+    load,
     log_events,
     action,
     method,

@@ -20,6 +20,7 @@ from analysis.dashboard_facts import Moment, collect
 from analysis.dashboard_marks import UNICODE
 from analysis.demo import DAYS, live, make_folder
 from analysis.history import load_history
+from analysis.load import daily_load
 from analysis.report_page import write_page
 from analysis.report_sections import Matter
 from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
@@ -79,7 +80,8 @@ def main() -> int:
         )
         (work / "terminal.html").write_text(terminal(frame(facts, 80, UNICODE)), encoding="utf-8")
         picture(work / "terminal.html", "dashboard.png", "760,540", work)
-        matter = Matter(assessment, history.events, demo.end_s, __version__)
+        drawn = daily_load(history, demo.config)
+        matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
         write_page(work / "report.html", matter)
         picture(work / "report.html", "report.png", "900,1330", work)
     return 0

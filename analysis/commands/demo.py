@@ -68,6 +68,7 @@ def show(demo: Demo) -> None:
     from analysis.commands.watch import print_frame
     from analysis.dashboard_facts import Moment, collect
     from analysis.history import load_history
+    from analysis.load import daily_load
     from analysis.report_page import json_text, write_page, write_whole
     from analysis.report_sections import Matter
     from analysis.report_summary import summary
@@ -78,7 +79,8 @@ def show(demo: Demo) -> None:
     history = load_history(path)
     assessment = assess(history, demo.config)
     write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n")
-    matter = Matter(assessment, history.events, demo.end_s, __version__)
+    drawn = daily_load(history, demo.config)
+    matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
     write_page(demo.folder / "report.html", matter)
     recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)
     fuel = fuel_facts(history, demo.config)

@@ -6,6 +6,7 @@ import os
 import shutil
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -92,9 +93,10 @@ def run(args: argparse.Namespace) -> int:
             comparison = compare(document, assessment)
         matter = Matter(assessment, history.events, time.time(), __version__, comparison)
         if args.html is not None:
+            from analysis.load import daily_load
             from analysis.report_page import write_page
 
-            write_page(args.html, matter)
+            write_page(args.html, replace(matter, load=daily_load(history, config)))
     if args.json != "-":
         _print_summary(matter)
         if args.html is None and args.json is None:
