@@ -9,7 +9,14 @@ import numpy as np
 
 from analysis.assessment import Span
 from analysis.fuel_use import FuelUse, changes, energy_before, find_changes, fuel_use
-from analysis.physics import fuel_balance, methanol_density_kg_per_l
+from analysis.load_sources import blocks_of
+from analysis.physics import (
+    CO2_PEL_PPM,
+    co2_air_m3_per_h,
+    fuel_balance,
+    methanol_density_kg_per_l,
+    ventilation_m3_per_h,
+)
 from analysis.runs import find_runs
 
 if TYPE_CHECKING:
@@ -72,6 +79,15 @@ class FuelOutlook:
     """``recorded``, ``found`` in the log where none is recorded, or ``none``."""
     mean_c: float
     """Temperature at which litres are meant, degC."""
+    rated_w: float
+    battery_air_m3_per_h: float | None
+    """Air that the battery's space needs while it is charged; None where the rule is silent."""
+
+    @property
+    def closed_space_m3_per_h(self) -> float:
+        """Fresh air that would hold a closed space at the limit of carbon dioxide, m3/h."""
+        balance = fuel_balance(self.use.estimate, self.mean_c)
+        return co2_air_m3_per_h(balance.co2_g_per_kwh * self.rated_w / 1000.0)
 
     def document(self) -> dict[str, object]:
         """Return the figures under their published keys."""
@@ -103,6 +119,11 @@ class FuelOutlook:
                 "efficiency_lhv": round(balance.efficiency_lhv, 4),
                 "co2_g": round(balance.co2_g_per_kwh, 1),
                 "water_g": round(balance.water_g_per_kwh, 1),
+            },
+            "closed_space": {
+                "air_m3_per_h": round(self.closed_space_m3_per_h, 2),
+                "co2_limit_ppm": CO2_PEL_PPM,
+                "battery_air_m3_per_h": _short(self.battery_air_m3_per_h),
             },
             "withheld": self.withheld,
         }
@@ -194,7 +215,18 @@ def fuel_outlook(
         container_l=container,
         changes=how,
         mean_c=temperature_c,
+        rated_w=config.charger.rated_w,
+        battery_air_m3_per_h=_battery_air(config, runs),
     )
+
+
+def _battery_air(config: Config, runs: Runs) -> float | None:
+    bank = config.battery
+    shown = runs.log.voltage_mean_v[np.isfinite(runs.log.voltage_mean_v)]
+    if bank.capacity_ah is None or len(shown) == 0:
+        return None
+    cells = 6 * blocks_of(float(np.median(shown)), bank.chemistry)
+    return ventilation_m3_per_h(bank.capacity_ah, bank.chemistry, cells)
 
 
 def kwh_per_year(history: History, config: Config) -> float | None:

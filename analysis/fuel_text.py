@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 from analysis.assessment import Span
 from analysis.figures import day, figure_with_ends
 from analysis.physics import (
+    CO2_IDLH_PPM,
     CO2_PEL_PPM,
     METHANOL_REL_PPM,
     METHANOL_STEL_PPM,
-    co2_air_m3_per_h,
+    energy_kwh_per_l,
     fuel_balance,
 )
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 DAY_S = 86400.0
 
 
-def lines(found: FuelOutlook, rated_w: float, check: str | None, width: int) -> list[str]:
+def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 40).
 
     ``check`` is a sentence that holds the fuel use against the loss of output, if there is one.
@@ -77,24 +78,28 @@ def lines(found: FuelOutlook, rated_w: float, check: str | None, width: int) -> 
     out += textwrap.wrap(text + ". In brackets: 90 % interval.", width)
     if check:
         out += textwrap.wrap(check, width)
-    return [*out, "", *_body(found, rated_w, width)]
+    return [*out, "", *_body(found, width)]
 
 
-def _body(found: FuelOutlook, rated_w: float, width: int) -> list[str]:
+def _body(found: FuelOutlook, width: int) -> list[str]:
     """Return what the fuel makes, with the limits."""
     balance = fuel_balance(found.use.estimate, found.mean_c)
-    grams = balance.co2_g_per_kwh * rated_w / 1000.0
-    air = co2_air_m3_per_h(grams)
     made = (
         f"A kWh makes {balance.co2_g_per_kwh:.0f} g of carbon dioxide and "
         f"{balance.water_g_per_kwh:.0f} g of water "
-        f"({100.0 * balance.efficiency_lhv:.0f} % of the fuel's lower heating value)."
+        f"({100.0 * balance.efficiency_lhv:.0f} % of the fuel's "
+        f"{energy_kwh_per_l(found.mean_c):.2f} kWh/L, lower heating value)."
     )
     limits = (
-        f"CAUTION: exhaust goes outboard. At {rated_w:.0f} W a closed space would need "
-        f"{air:.0f} m3/h of fresh air to stay below {CO2_PEL_PPM} ppm of carbon dioxide "
-        f"(NIOSH, OSHA). Methanol: {METHANOL_REL_PPM} ppm over a working day (NIOSH, OSHA), "
+        f"CAUTION: exhaust goes outboard. At {found.rated_w:.0f} W a closed space would need "
+        f"{found.closed_space_m3_per_h:.0f} m3/h of fresh air to stay below {CO2_PEL_PPM} ppm of "
+        f"carbon dioxide (NIOSH, OSHA; {CO2_IDLH_PPM} ppm endangers life). Methanol: "
+        f"{METHANOL_REL_PPM} ppm over a working day (NIOSH, OSHA), "
         f"{METHANOL_STEL_PPM} ppm for a short time, skin (NIOSH). Sealed containers only; never "
         "decant below deck; its flame is hard to see."
     )
+    if found.battery_air_m3_per_h is not None:
+        limits += (
+            f" The bank needs {found.battery_air_m3_per_h:.1f} m3/h while charged (IEC 62485-2)."
+        )
     return textwrap.wrap(made, width) + textwrap.wrap(limits, width)

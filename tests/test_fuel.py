@@ -113,7 +113,7 @@ def test_changes_that_nobody_recorded_are_found_where_the_charger_waited_for_fue
     assert len(outlook.use.counted) == 2
     assert "was not recorded" in outlook.withheld["litres_left"]
     assert outlook.l_per_kwh.median == pytest.approx(0.97, rel=0.03)
-    screen = " ".join(lines(outlook, 110.0, None, 80))
+    screen = " ".join(lines(outlook, None, 80))
     assert "changes found in the log, none is recorded" in " ".join(screen.split())
     # A record, be it only one, is believed before what the log seems to show.
     one = replace(history, events=(Event(1, truth.changes_s[0], "fuel", 10.0),))
@@ -164,13 +164,29 @@ def test_rise_of_use_is_seen_between_first_and_last_thirds():
 @pytest.mark.parametrize("width", [60, 80])
 def test_one_screen_with_its_caution(voyage, width):
     history, _, _ = voyage
-    text = lines(fuel_outlook(history, config_for(), passage_days=21), 110.0, None, width)
+    text = lines(fuel_outlook(history, config_for(), passage_days=21), None, width)
     whole = " ".join("\n".join(text).split())
     assert len(text) <= 24
     assert max(len(line) for line in text) <= width
     assert whole.isascii()
     assert "CAUTION" in whole
     assert "5000 ppm of carbon dioxide" in whole
+
+
+def test_the_air_of_closed_spaces_stands_beside_the_fuel(voyage):
+    history, _, _ = voyage
+    found = fuel_outlook(replace(history, events=()), config_for())
+    space = found.document()["closed_space"]
+    # 98 g/h of carbon dioxide at 100 W and 0.9 L/kWh need 11.9 m3/h of outside air to stay below
+    # 5000 ppm (NIOSH REL, OSHA PEL; 420 ppm outside).
+    assert space["air_m3_per_h"] * 100.0 / 110.0 == pytest.approx(11.9, abs=0.05)
+    # Q = 0.05 n I C / 1000 with 8 mA/Ah for sealed cells on boost (EN/IEC 62485-2).
+    assert space["battery_air_m3_per_h"] == pytest.approx(0.05 * 6 * 8.0 * 200.0 / 1000.0)
+    per_kwh = found.document()["per_kwh"]
+    # Stoichiometry of 0.9 L/kWh at 20 degC, de Reuck & Craven (1993) for the density.
+    assert per_kwh["efficiency_lhv"] == pytest.approx(0.254, abs=5e-4)
+    assert per_kwh["co2_g"] == pytest.approx(978, abs=1)
+    assert per_kwh["water_g"] == pytest.approx(801, abs=1)
 
 
 def test_no_fuel_section_says_how_to_add_one(tmp_path, ebbwatt):

@@ -86,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
 
     width = shutil.get_terminal_size((80, 24)).columns
     check = _check(history, config, found)
-    print("\n".join(lines(found, config.charger.rated_w, check, width)))
+    print("\n".join(lines(found, check, width)))
     return 0
 
 
