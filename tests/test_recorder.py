@@ -4,7 +4,6 @@ from itertools import pairwise
 
 import pytest
 
-from logger import recorder as module
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
@@ -29,7 +28,6 @@ def board(tmp_path, monkeypatch):
     config = load_config(tmp_path / "ebbwatt.toml")
     prepare(config.store.path)
     clock = Clock()
-    monkeypatch.setattr(module, "time", clock)
     session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
 
     def live_through(readings):
@@ -37,7 +35,7 @@ def board(tmp_path, monkeypatch):
         commits = []
         clock.now_s = 0.0
         with Writer(config.store.path, config.charger, session) as writer:
-            taken = Recorder(config, writer, Refusals())
+            taken = Recorder(config, writer, Refusals(), clock.monotonic)
             write = writer._write
 
             def counted():
