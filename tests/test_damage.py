@@ -16,7 +16,7 @@ from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store.events import add_event, list_events
 from logger.store.pages import rows
-from logger.store.salvage import whole_check
+from logger.store.salvage import salvage, whole_check
 from logger.store.writer import SessionStart, Writer
 from tests.rigs.live import live
 
@@ -233,6 +233,27 @@ def test_random_damage_never_invents_a_row(place, whole):
         ]
         # A row whose bytes were hit may still look like one; no more than the one at each edge.
         assert len(wrong) <= 2
+
+
+def test_rows_that_stand_in_a_block_as_well_are_not_lost(place, whole):
+    # The pages of the first rows, which the first block (4096 rows) holds a second time.
+    with closing(sqlite3.connect(place)) as db:
+        (packed,) = db.execute("SELECT last_id FROM blocks").fetchone()
+    data = place.read_bytes()
+    leaves = [
+        at
+        for at in range(40_960, len(data), 4096)
+        if data[at] == 0x0D and int.from_bytes(data[at + 3 : at + 5], "big") > 40
+    ]
+    for at in leaves[2:6]:
+        overwrite(place, at, bytes(4096))
+    from_pages = {row for table, row, _ in rows(place) if table == "intervals"}
+    gone = set(range(1, COUNT + 1)) - from_pages
+    assert len(gone) > 100
+    assert max(gone) <= packed
+    salvaged = salvage(place, CHARGER)
+    assert (salvaged.intervals, salvaged.lost) == (COUNT, 0)
+    assert everything(place) == whole[1]
 
 
 def test_without_a_logger_the_check_mends_it(place, whole, ebbwatt):

@@ -19,14 +19,14 @@ import struct
 import sys
 import zlib
 from array import array
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
 from logger.store.reader import COLUMNS
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 #: Rows of a block: large enough to load fast, small enough to pack in a moment on a small board.
 BLOCK_ROWS = 4096
@@ -103,3 +103,50 @@ def pack_column(values: Sequence[int | None]) -> bytes | None:
     if sys.byteorder == "big":
         differences.byteswap()
     return zlib.compress(HEADER.pack(whole[0], absent) + differences.tobytes())
+
+
+def unpack_column(packed: bytes | None, count: int) -> list[int | None]:
+    """Return the values of one packed column of ``count`` rows.
+
+    Raises
+    ------
+    ValueError
+        If it is no packed column of that length.
+    """
+    if packed is None:
+        return [None] * count
+    try:
+        data = zlib.decompress(packed)
+        first, absent = HEADER.unpack_from(data)
+        width = (len(data) - HEADER.size) // (count - 1) if count > 1 else 1
+        steps = array({1: "b", 2: "h", 4: "i", 8: "q"}[width], data[HEADER.size :])
+    except (zlib.error, struct.error, KeyError) as error:
+        raise ValueError(f"not a packed column: {error}") from error
+    if len(steps) != count - 1:
+        raise ValueError("a packed column of another length")
+    if sys.byteorder == "big":
+        steps.byteswap()
+    values = accumulate(steps, initial=first)
+    return [None if value == absent else value for value in values]
+
+
+def rows_of(
+    connection: sqlite3.Connection, last_id: int
+) -> Iterator[tuple[int, tuple[int | None, ...]]]:
+    """Yield (id, columns) of the rows that a block holds, where it knows their numbers.
+
+    Raises
+    ------
+    ValueError
+        If its columns cannot be unpacked.
+    sqlite3.DatabaseError
+        If it cannot be read.
+    """
+    first_id, count, *packed = connection.execute(
+        f"SELECT first_id, rows, {_NAMES} FROM blocks WHERE last_id = ?",  # noqa: S608 - our own names
+        (last_id,),
+    ).fetchone()
+    if count == 0 or last_id - first_id + 1 != count:
+        return
+    columns = [unpack_column(column, count) for column in packed]
+    yield from zip(range(first_id, last_id + 1), zip(*columns, strict=True), strict=True)

@@ -21,9 +21,10 @@ from typing import TYPE_CHECKING
 
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store import pages
-from logger.store.blocks import pack
+from logger.store.blocks import pack, rows_of
 from logger.store.files import open_reader, prepare, synchronise, translated
 from logger.store.mending import DAMAGED, Salvaged
+from logger.store.reader import COLUMNS
 
 if TYPE_CHECKING:
     from logger.config import ChargerConfig
@@ -74,6 +75,7 @@ def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
         db.execute("PRAGMA journal_mode = DELETE")
         db.execute("BEGIN IMMEDIATE")
         _copy(path, db)
+        _copy_from_blocks(path, db)
         _complete(db, charger)
         pack(db)
         count, highest = db.execute(
@@ -101,6 +103,25 @@ def _copy(path: Path, db: sqlite3.Connection) -> None:
                 store(name)
     for name in lots:
         store(name)
+
+
+def _copy_from_blocks(path: Path, db: sqlite3.Connection) -> None:
+    """Add rows that stand in a block only, as far as SQLite can still find blocks."""
+    names = ", ".join(("id", *COLUMNS))
+    places = ", ".join("?" * (1 + len(COLUMNS)))
+    insert = f"INSERT OR IGNORE INTO intervals ({names}) VALUES ({places})"  # noqa: S608 - ours
+    numbers: list[int] = []
+    with (
+        suppress(sqlite3.DatabaseError),
+        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as damaged,
+    ):
+        with suppress(sqlite3.DatabaseError):
+            for (last_id,) in damaged.execute("SELECT last_id FROM blocks ORDER BY last_id"):
+                numbers.append(last_id)
+        for last_id in numbers:
+            with suppress(sqlite3.DatabaseError, ValueError):
+                found = list(rows_of(damaged, last_id))
+                db.executemany(insert, ((number, *row) for number, row in found))
 
 
 def _complete(db: sqlite3.Connection, charger: ChargerConfig) -> None:
