@@ -1,4 +1,4 @@
-"""Looks at some running hours of a log for the fit check."""
+"""What some running hours of a log say for the fit check."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _LEAST_SD_OUTPUT = 0.003
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Looks at some running hours of a log."""
+    """A log with all that was found in it; looks at some of its running hours."""
 
     history: History
     config: Config

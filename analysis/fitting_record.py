@@ -73,7 +73,7 @@ def _figures(check: FitCheck) -> str:
     lines.append(("dates", *(f"{day(f.from_s)} to {day(f.to_s)}" for f in shown)))
     lines.append(("gaps in the readings", *(text(gaps(f)) for f in shown)))
     lines.append(("data refused", *(refused(f) for f in shown)))
-    notes = [f"Output rests on {shown[-1].output_limit}.", *findings(check), air(check)]
+    notes = [f"Output: {shown[-1].output_limit}.", *findings(check), air(check)]
     notes += [f"{reason[:1].upper()}{reason[1:]}." for reason in why_not(check)]
     figures = table(
         "Figures of the fitting, with 90 % intervals", ("", *heads), lines, "t" * (1 + len(heads))

@@ -1,4 +1,4 @@
-"""``ebbwatt event``: fuel changes, service, renewals, replacements and notes, kept for ever."""
+"""``ebbwatt event``: fuel changes, service, renewals, ticked checks and notes, kept for ever."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ HELP = "record and list what was done: fuel, service, renewal, replacement, chec
 DESCRIPTION = (
     "Record what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
     "kilowatt-hour takes and how long the fuel lasts. Times name their offset (Z is UTC).\n"
+    "'tick' keeps who looked at which item of the fitter's check list when a charger was fitted.\n"
     "A wrong event is struck: it no longer counts, but stays in the database."
 )
 EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
