@@ -142,14 +142,24 @@ def _observed(a: Assessment) -> str:
     return f"{day(a.observed_from_s)} to {day(a.observed_to_s)}"
 
 
+#: What the marks of the plots mean, each with the class by which it is found in a plot.
 _KEY = (
-    ('<path class="seen" d="M14 7h0"/>', "run: the charger itself set the current"),
-    (f'<path class="atleast" d="M14 7{AT_LEAST}"/>', "run: the battery set it, a lower bound"),
-    (f'<path class="out" d="M14 7{CROSS}"/>', "run left out"),
-    ('<rect class="band" width="28" height="14"/><path class="fit" d="M0 7h28"/>', "fit, 90 %"),
+    ('<path class="seen" d="M14 7h0"/>', "run: the charger itself set the current", "seen"),
+    (
+        f'<path class="atleast" d="M14 7{AT_LEAST}"/>',
+        "run: the battery set it, a lower bound",
+        "atleast",
+    ),
+    (f'<path class="out" d="M14 7{CROSS}"/>', "run left out", "out"),
+    (
+        '<rect class="band" width="28" height="14"/><path class="fit" d="M0 7h28"/>',
+        "fit, 90 %",
+        "fit",
+    ),
     (
         '<rect class="band ahead" width="28" height="14"/><path class="fit ahead" d="M0 7h28"/>',
         "forecast, 90 %",
+        "fit ahead",
     ),
     (
         (
@@ -157,6 +167,7 @@ _KEY = (
             'd="M9.5 7l4.5-4.5l4.5 4.5l-4.5 4.5z"/>'
         ),
         "when the limit is met, 90 %",
+        "span",
     ),
 )
 
@@ -172,10 +183,6 @@ def output(matter: Matter) -> str:
         return "<h2>Available output</h2>" + paragraphs(
             "There is nothing to draw yet: no run in the log tells the output."
         )
-    key = "".join(
-        f'<li><svg viewBox="0 0 28 14" aria-hidden="true">{mark}</svg> {text(words)}</li>'
-        for mark, words in _KEY
-    )
     figures = "".join(
         f"<figure>{_both(a, matter.events, dates=dates, name=name)}"
         f"<figcaption>{text(words)}</figcaption></figure>"
@@ -183,6 +190,11 @@ def output(matter: Matter) -> str:
             (False, "hours", "Available output over running hours: wear follows hours."),
             (True, "dates", "The same over dates: what the owner remembers follows dates."),
         )
+    )
+    key = "".join(
+        f'<li><svg viewBox="0 0 28 14" aria-hidden="true">{mark}</svg> {text(words)}</li>'
+        for mark, words, kind in _KEY
+        if f'class="{kind}"' in figures
     )
     marks = [
         f"{day(e.time_s)} {PERSON_WORDS[e.kind]}: {for_html(e.text)}"

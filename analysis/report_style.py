@@ -88,6 +88,8 @@ svg .bar { fill: var(--seen); stroke: none; }
 .key svg { display: inline-block; width: 1.75rem; height: .9rem; vertical-align: middle; }
 @media (max-width: 40rem) {
   body { padding: .75rem; }
+  table { font-size: .8rem; }
+  th, td { padding-right: .4rem; }
   svg.wide { display: none; }
   svg.narrow { display: block; }
 }

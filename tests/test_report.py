@@ -132,6 +132,19 @@ def test_a_struck_event_is_in_the_table_and_not_in_the_plots():
     assert meant.count('class="event"') > before.count('class="event"')
 
 
+@pytest.mark.parametrize(
+    ("name", "absent"),
+    [("plan", []), ("only bounds", ["the charger itself set the current</li>", "fit, 90 %",
+                                    "forecast, 90 %", "when the limit is met"])],
+)  # fmt: skip
+def test_the_key_explains_what_is_drawn_and_nothing_else(name, absent):
+    key = re.search(r'<ul class="key">.*?</ul>', page(matter(name)))[0].replace("\u00a0", " ")
+    for words in ("run left out", "a lower bound", "fit, 90 %", "forecast, 90 %"):
+        assert (words in key) == (words not in absent), words
+    for words in absent:
+        assert words not in key
+
+
 def test_cautions_stand_in_page_summary_and_help(ebbwatt):
     texts = {
         "page": page(matter()),
@@ -376,6 +389,13 @@ def test_bad_input_to_the_comparison_is_one_line_and_status_2(ebbwatt, tmp_path,
     assert done.stderr.startswith("ebbwatt: old.json: ")
     assert says in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_comparison_that_nobody_would_see_is_refused(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    done = ebbwatt("report", "--json", "-", "--compare", "a.json", cwd=tmp_path, status=2)
+    assert "give --json a file" in done.stderr
+    assert done.stdout == ""
 
 
 def test_a_missing_document_names_the_file(tmp_path):

@@ -8,7 +8,7 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analysis.cautions import SHORT
 from analysis.progress import stages
@@ -62,11 +62,7 @@ def run(args: argparse.Namespace) -> int:
     # Small arrays are slower on several threads, and a thread pool costs memory; the setting must
     # stand before numpy is loaded.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    document = None
-    if args.compare is not None:
-        from analysis.report_compare import read_document
-
-        document = read_document(args.compare)
+    document = _earlier(args)
     if args.commissioning is not None:
         return _write_record(args, config)
     with stages("reading the log") as say:
@@ -104,6 +100,17 @@ def run(args: argparse.Namespace) -> int:
     if args.html is not None:
         print(f"wrote {args.html}", file=sys.stderr)
     return 0
+
+
+def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
+    """Read the document of an earlier visit, if one is named."""
+    if args.compare is None:
+        return None
+    if args.json == "-" and args.html is None:
+        raise UsageError("--compare has nowhere to go beside '--json -': give --json a file")
+    from analysis.report_compare import read_document
+
+    return read_document(args.compare)
 
 
 def _write_record(args: argparse.Namespace, config: Config) -> int:
