@@ -170,9 +170,7 @@ class ClockKeeper:
         """
         newest = self._newest()
         shift_s = newest.offset_s - self.belief.offset_s
-        if newest.quality < self.belief.quality or (
-            self.belief.quality == TRUE and newest.quality < TRUE
-        ):
+        if newest.quality < self.belief.quality:
             return ""  # CLOCK_BOOTTIME carries on what was known
         if abs(shift_s) <= newest.step_s and newest.quality == self.belief.quality:
             return ""

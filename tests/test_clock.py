@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from dataclasses import replace
 
 import numpy as np
@@ -257,6 +258,9 @@ def test_a_replacement_in_a_boot_without_a_date_is_still_the_newest_fitting(stor
     truth = new.end()
     assert load_history(store).fitting.label == "new"
     assert_dated(load_history(store), truth)
+    with closing(sqlite3.connect(store)) as db:
+        began_ms = db.execute("SELECT started_ms FROM fittings WHERE label = 'new'").fetchone()[0]
+    assert began_ms / 1000.0 == pytest.approx(truth[0][0], abs=1.0), "dated with its boot"
 
 
 def test_two_programs_that_fight_over_the_clock_do_not_wear_out_the_card(store):
@@ -381,7 +385,9 @@ boots = st.lists(
     st.builds(
         lambda length, offset, quality: Boot(1000, 1000 + length, offset, quality),
         st.integers(0, 10**8),
-        st.integers(-(10**12), 3 * 10**12),
+        # Few values near each other make contradictions; the rest is anything, 1970 included.
+        st.sampled_from([1_700_000_000_000 + k * 10**8 for k in range(6)])
+        | st.integers(-(10**12), 3 * 10**12),
         st.sampled_from([UNKNOWN, BELIEVED, TRUE]),
     ),
     max_size=12,
@@ -506,22 +512,24 @@ rows = st.lists(st.tuples(st.integers(1, 5), st.integers(1, 3), st.integers(1, 4
 @settings(deadline=None)
 @given(rows)
 def test_what_sessions_cover_is_found_as_if_every_row_were_read(stretches):
-    db = sqlite3.connect(":memory:")
-    db.execute("CREATE TABLE intervals (id INTEGER PRIMARY KEY, session, start_ms, duration_ms)")
-    row = 0
-    for session, count, step in stretches:
-        for _ in range(count):
-            row += step
-            db.execute("INSERT INTO intervals VALUES (?, ?, ?, 7)", (row, session, row * 10))
-    wanted = {
-        number: Extent(*rest)
-        for number, *rest in db.execute(
-            "SELECT session, min(start_ms), max(start_ms) + 7, min(id) FROM intervals GROUP BY 1"
+    with closing(sqlite3.connect(":memory:")) as db:
+        db.execute(
+            "CREATE TABLE intervals (id INTEGER PRIMARY KEY, session, start_ms, duration_ms)"
         )
-    }
-    # Any order at all may come from merging, where every session is named as merged; else the
-    # sessions follow one another.
-    assert find_extents(db, set(wanted)).keys() == wanted.keys()
-    if [s for s, _, _ in stretches] == sorted(s for s, _, _ in stretches):
-        assert find_extents(db, set()) == wanted
-    db.close()
+        row = 0
+        for session, count, step in stretches:
+            for _ in range(count):
+                row += step
+                db.execute("INSERT INTO intervals VALUES (?, ?, ?, 7)", (row, session, row * 10))
+        wanted = {
+            number: Extent(*rest)
+            for number, *rest in db.execute(
+                "SELECT session, min(start_ms), max(start_ms) + 7, min(id) "
+                "FROM intervals GROUP BY session"
+            )
+        }
+        # Any order at all may come from merging, where every session is named as merged; else the
+        # sessions follow one another.
+        assert find_extents(db, set(wanted)).keys() == wanted.keys()
+        if [s for s, _, _ in stretches] == sorted(s for s, _, _ in stretches):
+            assert find_extents(db, set()) == wanted
