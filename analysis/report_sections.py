@@ -306,7 +306,7 @@ def what_was_used(matter: Matter) -> str:
     if not rows:
         return head + paragraphs("The log holds no run.")
     return head + table(
-        "Running by its use in the estimate", ("what", "", "runs", "h"), rows, "ttnn"
+        "Running by its use in the estimate", ("what", "", "stretches", "h"), rows, "ttnn"
     )
 
 
