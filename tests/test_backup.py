@@ -87,7 +87,9 @@ def test_a_copy_is_what_one_commit_left_while_another_is_under_way(store, tmp_pa
 def write_protected(folder):
     """Make a folder that cannot be written: mounted read-only for root, by its mode for others."""
     if os.geteuid() == 0:
-        subprocess.run(["mount", "--bind", folder, folder], check=True)
+        bound = subprocess.run(["mount", "--bind", folder, folder], check=False)
+        if bound.returncode != 0:
+            pytest.skip("root, but not allowed to mount")
         subprocess.run(["mount", "-o", "remount,ro,bind", folder], check=True)
     else:
         for file in folder.iterdir():

@@ -6,6 +6,7 @@ import signal
 import sqlite3
 import time
 from contextlib import closing
+from datetime import date
 
 import pytest
 
@@ -20,12 +21,13 @@ from logger.store.salvage import salvage, whole_check
 from logger.store.writer import SessionStart, Writer
 from tests.rigs.live import live
 
-CHARGER = ChargerConfig("aft locker", 110.0)
+CHARGER = ChargerConfig("aft locker", 110.0, date(2021, 4, 18))
 COUNT = 6000
 CONFIG = """\
 [charger]
 label = "aft locker"
 rated_w = 110
+fitted = 2021-04-18
 
 [store]
 commit_s = 1
@@ -135,7 +137,7 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     daemon.send_signal(signal.SIGTERM)
     _, said = daemon.communicate(timeout=30)
     assert daemon.returncode == 0, said
-    assert said.count("sets it aside") == 1
+    assert said.count("it is set aside now") == 1
     (aside,) = place.parent.glob("*.damaged-*Z")
     # What was wrong with it is kept for whoever wants to look (pages before it may be newer).
     assert aside.read_bytes()[-4096:] == damaged[-4096:]

@@ -16,6 +16,7 @@ import sys
 import time
 from contextlib import closing, suppress
 from dataclasses import asdict
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -212,7 +213,8 @@ def main() -> int:
             whole_check(path)
         else:
             label, rated_w, fitted = json.loads(sys.argv[3])
-            print(json.dumps(asdict(salvage(path, ChargerConfig(label, rated_w, fitted)))))
+            day = None if fitted is None else date.fromisoformat(fitted)
+            print(json.dumps(asdict(salvage(path, ChargerConfig(label, rated_w, day)))))
     except StoreDamagedError as error:
         print(error, file=sys.stderr)
         return DAMAGED

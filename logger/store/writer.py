@@ -212,8 +212,12 @@ class Writer:
                 work()
         except StoreUnwritableError as error:
             self._shortage.begins(str(error), self._newest_ms())
-        except StoreDamagedError as error:
-            self._tell(str(error))
+        except StoreDamagedError:
+            # Told once, though a disk without room may have it tried again and again.
+            if not self._shortage.lasts:
+                self._tell(
+                    f"{self.path}: is damaged; it is set aside now, logging goes on in memory"
+                )
             self._disconnect()
             self._mending.mend()
 
