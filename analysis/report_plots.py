@@ -114,7 +114,9 @@ def output_plot(
     where = table.start_s if dates else table.runtime_h
     shown = np.isfinite(where) & np.isfinite(table.fraction)
     x = _across(a, ruler, where[shown] if shown.any() else where, size)
-    y = _up(a, table.fraction[shown], size)
+    # What was left out may lie anywhere: it must not flatten what was used.
+    used = shown & table.used
+    y = _up(a, table.fraction[used if used.any() else shown], size)
     drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
     _axes(drawing, x, y, size, dates=dates)
     _fit(drawing, a, ruler, x, y)
@@ -218,6 +220,10 @@ def _runs(
         keep = chosen & inside
         return [(x.at(h), y.at(f)) for h, f in zip(where[keep], fraction[keep], strict=True)]
 
+    below = int((~used & np.isfinite(where) & (fraction < y.low)).sum())
+    if below:
+        words = f"{below} run{'s' * (below > 1)} left out below"
+        drawing.text(x.start + 4, y.start - 5, words, "lab on")
     drawing.marks(points(~used), "out", CROSS)
     drawing.marks(points(used & bound), "atleast", AT_LEAST)
     drawing.marks(points(used & ~bound), "seen")

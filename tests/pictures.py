@@ -78,8 +78,10 @@ def main() -> int:
             assessment,
             fuel=fuel_facts(history, demo.config),
         )
-        (work / "terminal.html").write_text(terminal(frame(facts, 80, UNICODE)), encoding="utf-8")
-        picture(work / "terminal.html", "dashboard.png", "760,540", work)
+        lines = frame(facts, 80, UNICODE)
+        (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")
+        height = round(15 * 1.25 * len(lines)) + 2 * 14
+        picture(work / "terminal.html", "dashboard.png", f"760,{height}", work)
         drawn = daily_load(history, demo.config)
         matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
         write_page(work / "report.html", matter)

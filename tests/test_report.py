@@ -5,6 +5,7 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -143,6 +144,20 @@ def test_the_key_explains_what_is_drawn_and_nothing_else(name, absent):
         assert (words in key) == (words not in absent), words
     for words in absent:
         assert words not in key
+
+
+def test_a_run_left_out_does_not_flatten_the_plot_and_is_counted():
+    table = scenes.runs()
+    out = np.flatnonzero(~table.used)[:7]
+    fraction = table.fraction.copy()
+    fraction[out] = 0.05
+    usual, made = (
+        page(matter("plan")),
+        page(matter("plan", run_table=replace(table, fraction=fraction))),
+    )
+    axis = re.compile(r">(\d+) %<")
+    assert set(axis.findall(made)) == set(axis.findall(usual))
+    assert made.count(f"{len(out)} runs left out below") == 4
 
 
 def test_cautions_stand_in_page_summary_and_help(ebbwatt):
