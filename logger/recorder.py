@@ -99,7 +99,8 @@ class Recorder:
         if not busy and passed_s < self._store.commit_rest_s:
             return
         self._committed_s, self._changed = now_s, False
-        if (cut := self._condenser.cut()) is not None:
+        # What cannot be written yet is not cut: it would only fill the memory sooner.
+        if not self.writer.stuck and (cut := self._condenser.cut()) is not None:
             self.writer.add(cut)
         self.writer.commit()
 

@@ -32,6 +32,8 @@ commit_rest_s = 1
 
 [log]
 interval_s = 0.1
+longest_running_s = 1
+longest_rest_s = 1
 
 [source]
 kind = "simulated"

@@ -77,3 +77,11 @@ def test_whatever_changes_at_rest_is_stored_within_a_minute(board):
         # A rest interval is no shorter than a minute; then a minute until the commit.
         assert any(at <= change_s + 121.0 and end >= change_s for at, end in commits), change_s
     assert len(commits) < 20
+
+
+def test_a_rest_without_a_disk_fills_the_memory_no_faster_than_its_intervals(board, monkeypatch):
+    monkeypatch.setattr(Writer, "stuck", True)
+    commits = board([Reading(float(s), 12.60, 0.0, REST) for s in range(7200)])
+    ends = [end for _, end in commits]
+    assert len(ends) >= 10
+    assert ends == [600.0 * k for k in range(1, len(ends) + 1)]

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     Row = tuple[int | None, ...]
     EventRow = tuple[int, str, float | None, str]
 
-#: Intervals that are held in memory, about 3 MB: four days of running, a month of rest.
+#: Intervals that are held in memory, about 3 MB: three days of steady running, a month of rest.
 MOST_HELD = 5000
 #: Events that are held: a fault that repeats must not fill the memory.
 MOST_EVENTS = 500

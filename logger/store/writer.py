@@ -148,10 +148,14 @@ class Writer:
         return len(self._waiting.rows)
 
     @property
+    def stuck(self) -> bool:
+        """Tell whether nothing can be written for now."""
+        return self._mending.mending or (self._shortage is not None and self._shortage.lasts)
+
+    @property
     def pressed(self) -> bool:
-        """Tell whether something beside intervals waits, or an earlier commit failed."""
-        lasts = self._shortage is not None and self._shortage.lasts
-        return bool(self._waiting.events) or lasts or self._mending.calls
+        """Tell whether something beside intervals waits, or writing is to be tried again."""
+        return bool(self._waiting.events) or self.stuck or self._mending.calls
 
     def add_event(
         self, at_s: float, kind: str, amount: float | None = None, text: str = ""
