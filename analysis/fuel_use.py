@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.history import STATE_CODE
+from analysis.hours import LONGEST_SILENCE_H
 from logger.reading import OperatingState
 from logger.store.events import Event
 
@@ -177,6 +178,8 @@ def _container(runs: Runs, one: Event, following: Event, expected: float) -> Con
     hours = np.interp([begin, end], log.end_s, runs.hours.at_end_h)
     logged = np.interp([begin, end], log.end_s, np.cumsum(runs.running * log.duration_s) / 3600.0)
     passed, seen = float(np.diff(hours)[0]), float(np.diff(logged)[0])
+    if not runs.hours.counted:
+        passed = seen * _silence(runs, begin, end)
     problem = None
     if begin < log.start_s[0]:
         problem = "opened before the log begins"
@@ -195,6 +198,22 @@ def _container(runs: Runs, one: Event, following: Event, expected: float) -> Con
     # Energy of hours that were not logged is taken as that of the others.
     sd = float(np.hypot(np.hypot(FILL_SD, left_sd), 0.5 * max(passed / seen - 1.0, 0.0)))
     return Container(begin, end, litres, energy, emptied, value, sd, problem)
+
+
+def _silence(runs: Runs, begin_s: float, end_s: float) -> float:
+    """Return time passed over time logged; a silence of a boat laid up does not count.
+
+    Without a counter of its own nobody knows whether the charger ran while the log was silent: it
+    is taken to have run as much as at other times.
+    """
+    log = runs.log
+    inside = (log.start_s >= begin_s) & (log.start_s < end_s)
+    begins = np.append(log.start_s[inside], end_s)
+    ends = np.concatenate(([begin_s], log.end_s[inside]))
+    gap_s = np.maximum(begins - ends, 0.0)
+    silent_s = float(gap_s[gap_s < LONGEST_SILENCE_H * 3600.0].sum())
+    logged_s = float(log.duration_s[inside].sum())
+    return 1.0 + silent_s / max(logged_s, 1.0)
 
 
 def _ran_dry(runs: Runs, change_s: float) -> bool:

@@ -121,6 +121,23 @@ def test_changes_that_nobody_recorded_are_found_where_the_charger_waited_for_fue
     assert not changes(history.events, float(history.end_s[-1]))
 
 
+def test_a_silence_of_the_log_is_not_taken_for_fuel_that_gave_nothing(voyage):
+    history, _, _ = voyage
+    uncounted = replace(history, runtime_h=np.full(len(history), np.nan))
+    whole = fuel_outlook(uncounted, config_for()).use.containers[0]
+    middle, length = 0.5 * (whole.begin_s + whole.end_s), whole.end_s - whole.begin_s
+
+    def after_silence(share):
+        lost = np.abs(history.start_s - middle) < 0.5 * share * length
+        return fuel_outlook(uncounted.select(~lost), config_for()).use.containers[0]
+
+    short, long = after_silence(0.08), after_silence(0.3)
+    assert short.problem is None
+    assert short.l_per_kwh == pytest.approx(whole.l_per_kwh, rel=0.06)
+    assert short.sd > whole.sd
+    assert "not logged" in long.problem
+
+
 def test_a_charger_that_never_waits_changes_nothing(voyage):
     history, _, _ = voyage
     assert find_changes(find_runs(history, 110.0), 10.0) == ()
