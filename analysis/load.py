@@ -112,6 +112,11 @@ class LoadResult:
         """Return Wh for Ah of this boat."""
         return None if ah is None or self.voltage_v is None else ah * self.voltage_v
 
+    def _rare_withheld(self) -> str | None:
+        if self.ah_p95 is not None:
+            return None
+        return f"p90 and p95 need {FEWEST_FOR_P95} days; {self.days_used} are usable"
+
     def document(self) -> dict[str, object]:
         """Return the figures under their published keys."""
 
@@ -135,7 +140,7 @@ class LoadResult:
             "days_used": self.days_used,
             "days_left_out": self.days_left_out,
             "method": self.method,
-            "withheld": self.withheld,
+            "withheld": self.withheld or self._rare_withheld(),
             "charge_efficiency": self.efficiency,
             "months": [
                 {"month": m.month, "days": m.days, "ah": round(m.ah, 2), "wh": round(m.wh, 1)}

@@ -134,6 +134,9 @@ def test_ten_days_carry_a_mean_but_no_rare_day():
     found = daily_load(history, config_for())
     assert found.ah.median is not None
     assert found.ah_p95 is None
+    document = found.document()
+    assert document["ah_per_day"]["p95"] is None
+    assert document["withheld"] == f"p90 and p95 need 20 days; {found.days_used} are usable"
 
 
 def test_odd_histories_never_raise(passage):
