@@ -59,7 +59,7 @@ def test_the_service_restarts_but_not_on_a_wrong_configuration_and_is_watched(eb
     assert settings["Restart"] == "always"
     assert settings["StartLimitIntervalSec"] == "0"
     assert settings["Type"] == "notify"
-    assert int(settings["WatchdogSec"]) > 20, "longer than another program's write may take"
+    assert int(settings["WatchdogSec"]) > 20, "longer than a slow card may take"
     (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = -1\n")
     done = ebbwatt("log", cwd=tmp_path, status=int(settings["RestartPreventExitStatus"]))
     assert "rated_w" in done.stderr
