@@ -32,6 +32,8 @@ class Situation:
     bounds: int
     steps: int
     renewed: bool
+    renewal_found: bool
+    """Whether nobody recorded the renewal: a sudden gain showed it."""
     temperature_told: bool
     states_told: bool
     counted: bool
@@ -140,7 +142,15 @@ def notes(case: Situation) -> list[Reason]:
     if case.steps:
         plural = "" if case.steps == 1 else "s"
         found.append(Reason("steps", f"{case.steps} sudden change{plural} kept out of the decline"))
-    if case.renewed:
+    if case.renewal_found:
+        found.append(
+            Reason(
+                "renewal_found",
+                "a sudden gain was taken for a renewal that nobody recorded: the estimate starts "
+                "there, the design hours do not; record it with: ebbwatt event add renewal",
+            )
+        )
+    elif case.renewed:
         found.append(Reason("renewed", "the estimate starts at the last renewal or replacement"))
     if not case.temperature_told and case.values:
         found.append(

@@ -10,21 +10,17 @@ import numpy as np
 from analysis import limits
 from analysis.advice import Situation, advice, notes, verdict
 from analysis.assessment import Assessment, Curve, Limit, Span, Step
-from analysis.health import SYSTEMATIC_UNTOLD, Health, estimate, heat_effect
-from analysis.health_output import Outputs, outputs, run_table, without_surpassed
-from analysis.health_trend import Observations
+from analysis.evidence import Evidence, design_hours_left, gather, health_of
+from analysis.health import SYSTEMATIC_UNTOLD, Health, StepFound
+from analysis.health_output import run_table
 from analysis.load_limit import load_limit
 from analysis.prognosis import Forecast, forecast
-from analysis.runs import Runs, find_runs
 from analysis.usage import Usage, dates, usage
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from analysis.history import History
+    from analysis.runs import Runs
     from logger.config import Config
-
-    Floats = NDArray[np.float64]
 
 #: Chance in the forecast comes from this seed: the same log gives the same assessment.
 SEED = 20210418
@@ -33,11 +29,6 @@ _RECENT_H = 100.0
 #: What a lower bound is lowered by, fraction of rated: a cold compartment, a meter's coarse steps
 #: and the run-to-run scatter all lift the highest of many figures.
 _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
-#: A log that begins within so many days of the fitting has seen the charger from new.
-_NEW_WITHIN_D = 14
-#: Where fewer of the runs show what the charger can give, those few are more likely mistaken for
-#: such than true: then all that is said is a lower bound.
-LEAST_SHARE = 0.04
 _HELD_BY_OTHERS = limits.REASONS[limits.OTHER_SOURCE]
 
 
@@ -57,34 +48,12 @@ def assess(history: History, config: Config) -> Assessment:
         Whatever the log supports; what it does not is None, with a reason.
     """
     charger = config.charger
-    runs = find_runs(history, charger.rated_w)
-    found, ceiling = limits.stretches(runs, charger.rated_w, config.battery.charge_ceiling_v)
-    out = outputs(runs, found, charger.rated_w)
-    runtime = _hours_at(runs, out.middle_s)
-    heat = _effect_of_heat(out, runtime)
-    if heat is not None:
-        # A run warms its own compartment: without this the loss by heat would pass for sag or for
-        # a battery that takes no more, and be taken out a second time by the run's temperature.
-        found, ceiling = limits.stretches(
-            runs, charger.rated_w, config.battery.charge_ceiling_v, heat
-        )
-        out = outputs(runs, found, charger.rated_w)
-    out = without_surpassed(out, runtime)
-    table = run_table(runs, out, runtime)
-    now_h = float(runs.hours.at_end_h[-1]) if len(runs.log) else None
-    life_start_s, life_start_h = _life_start(history, runs)
-    health = None
-    if now_h is not None:
-        health = _estimate(out, runtime, runs, life_start_s, life_start_h, now_h, config)
+    health, evidence = health_of(gather(history, config), config)
+    runs, out = evidence.runs, evidence.out
+    table = run_table(runs, out, evidence.runtime_h)
     pattern = _usage(runs)
-    future = _forecast(health, history, config, runs, life_start_h, now_h, runtime, out)
-    output = _output(health, out, runtime, now_h, life_start_s, runs)
-    slope = Span()
-    if health is not None:
-        slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
-    case = _situation(
-        config, runs, out, output, slope, health, future, pattern, ceiling, life_start_s, now_h
-    )
+    future = _forecast(health, evidence, history, config)
+    case = _situation(health, evidence, future, pattern, config)
     decided, reasons = verdict(case)
     return Assessment(
         label=charger.label,
@@ -92,17 +61,17 @@ def assess(history: History, config: Config) -> Assessment:
         fitted=charger.fitted.isoformat() if charger.fitted else None,
         observed_from_s=float(runs.log.start_s[0]) if len(runs.log) else None,
         observed_to_s=float(runs.log.end_s[-1]) if len(runs.log) else None,
-        running_hours=_observed_h(runs),
+        running_hours=evidence.logged_h,
         energy_kwh=float(table.energy_kwh.sum()),
         charge_ah=float(table.charge_ah.sum()),
         runs=runs.starts,
         source_limited_runs=sum(limit is Limit.SOURCE for limit in out.limit),
         battery_limited_runs=sum(limit is Limit.BATTERY for limit in out.limit),
-        output=output,
-        at_runtime_h=now_h,
-        decline_per_1000h=slope,
+        output=case.output,
+        at_runtime_h=evidence.now_h,
+        decline_per_1000h=case.slope,
         sag=out.sag.depth if health is not None else None,
-        steps=_steps(health, runs, life_start_h),
+        steps=_steps(health, evidence),
         until=future.until if future else None,
         remaining_h=future.hours if future else Span(),
         remaining_date=_dates(future, pattern, runs),
@@ -113,100 +82,22 @@ def assess(history: History, config: Config) -> Assessment:
         replace_below=charger.replace_below,
         design_life_h=charger.design_life_h,
         run_table=table,
-        curve=_curve(health, future, life_start_h, now_h),
+        curve=_curve(health, future, evidence),
         left_out=out.left_out_h,
         advice=tuple(advice(case)),
     )
 
 
-def _observed_h(runs: Runs) -> float:
-    """Return the running hours seen in the log."""
-    return float(runs.log.duration_s[runs.running].sum()) / 3600.0
-
-
-def _hours_at(runs: Runs, time_s: Floats) -> Floats:
-    """Return the running hours of the fitting at each run's speaking stretch."""
-    if len(runs) == 0:
-        return np.empty(0)
-    middle = np.where(np.isfinite(time_s), time_s, 0.5 * (runs.start_s + runs.end_s))
-    return np.interp(middle, runs.log.end_s, runs.hours.at_end_h)
-
-
-def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
-    """Return the effect of heat between runs, None where it is not known."""
-    use = out.used & np.isfinite(out.value)
-    if not use.any():
-        return None
-    kh = runtime_h[use] / 1000.0
-    order = np.argsort(kh, kind="stable")
-    data = Observations(
-        kh[order], out.value[use][order], out.standard_error[use][order], out.bound[use][order]
-    )
-    return heat_effect(data, out.temperature_c[use][order])
-
-
-def _life_start(history: History, runs: Runs) -> tuple[float, float]:
-    """Return when the present life began: Unix time and running hours of the fitting."""
-    if len(runs.log) == 0:
-        return -np.inf, 0.0
-    end = float(runs.log.end_s[-1])
-    times = [
-        e.time_s
-        for e in history.events
-        if e.kind in {"renewal", "replacement"} and not e.struck and e.time_s <= end
-    ]
-    if not times:
-        return -np.inf, 0.0
-    start = max(times)
-    return start, float(np.interp(start, runs.log.end_s, runs.hours.at_end_h))
-
-
-def _estimate(
-    out: Outputs,
-    runtime_h: Floats,
-    runs: Runs,
-    life_start_s: float,
-    life_start_h: float,
-    now_h: float,
-    config: Config,
-) -> Health | None:
-    use = out.used & np.isfinite(out.value) & (runs.start_s >= life_start_s)
-    values = int((~out.bound[use]).sum())
-    if values < LEAST_SHARE * int(use.sum()) or values == 0:
-        return None
-    kh = (runtime_h[use] - life_start_h) / 1000.0
-    order = np.argsort(kh, kind="stable")
-    data = Observations(
-        kh[order],
-        out.value[use][order],
-        out.standard_error[use][order],
-        out.bound[use][order],
-    )
-    charger = config.charger
-    usual = (1.0 - charger.replace_below) / (charger.design_life_h / 1000.0)
-    now_kh = (now_h - life_start_h) / 1000.0
-    return estimate(
-        data,
-        out.temperature_c[use][order],
-        np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))[use][order],
-        max(now_kh, float(kh.max())),
-        usual,
-        out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])),
-    )
-
-
-def _output(
-    health: Health | None,
-    out: Outputs,
-    runtime_h: Floats,
-    now_h: float | None,
-    life_start_s: float,
-    runs: Runs,
-) -> Span:
+def _output(health: Health | None, evidence: Evidence) -> Span:
     """Return the present output with its interval, or only a lower bound."""
     if health is not None:
         return Span(health.output(0.05), health.output(0.5), health.output(0.95))
-    use = out.used & np.isfinite(out.value) & (runs.start_s >= life_start_s)
+    out, use, runtime_h, now_h = (
+        evidence.out,
+        evidence.used,
+        evidence.runtime_h,
+        evidence.now_h,
+    )
     if now_h is None or not use.any():
         return Span()
     recent = use & (runtime_h > now_h - _RECENT_H)
@@ -226,43 +117,25 @@ def _usage(runs: Runs) -> Usage | None:
 
 
 def _forecast(
-    health: Health | None,
-    history: History,
-    config: Config,
-    runs: Runs,
-    life_start_h: float,
-    now_h: float | None,
-    runtime_h: Floats,
-    out: Outputs,
+    health: Health | None, evidence: Evidence, history: History, config: Config
 ) -> Forecast | None:
-    if health is None or now_h is None:
+    if health is None or evidence.now_h is None:
         return None
-    used = runtime_h[out.used & (runtime_h >= life_start_h)]
-    observed = float(now_h - used.min()) if len(used) else 0.0
-    design_left = None
-    if runs.hours.counted or life_start_h > 0.0 or _seen_from_new(runs, config):
-        design_left = config.charger.design_life_h - (now_h - life_start_h)
+    start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
+    used = runtime_h[evidence.out.used & (runtime_h >= start_h)]
+    observed = float(evidence.now_h - used.min()) if len(used) else 0.0
     needed = load_limit(history, config)
     return forecast(
         health.posterior,
         health.systematic,
         max(observed, 1.0),
         config.charger.replace_below,
-        design_left,
+        design_hours_left(evidence, config),
         None if needed is None else needed.power_w / config.charger.rated_w,
         np.random.default_rng(SEED),
         load_sd=0.0 if needed is None else needed.relative_sd,
-        unseen_h=0.0 if life_start_h > 0.0 else runs.hours.unseen_h,
+        unseen_h=0.0 if start_h > 0.0 else evidence.runs.hours.unseen_h,
     )
-
-
-def _seen_from_new(runs: Runs, config: Config) -> bool:
-    """Tell whether the log begins with the fitting, so that its hours are all there are."""
-    fitted = config.charger.fitted
-    if fitted is None:
-        return False
-    begun = datetime.fromtimestamp(float(runs.log.start_s[0]), UTC).date()
-    return abs((begun - fitted).days) <= _NEW_WITHIN_D
 
 
 def _dates(future: Forecast | None, pattern: Usage | None, runs: Runs) -> Span:
@@ -281,27 +154,23 @@ def _dates(future: Forecast | None, pattern: Usage | None, runs: Runs) -> Span:
     return Span(at(0.05, hours.low), at(0.5, hours.median), at(0.95, hours.high))
 
 
-def _steps(health: Health | None, runs: Runs, life_start_h: float) -> tuple[Step, ...]:
+def _steps(health: Health | None, evidence: Evidence) -> tuple[Step, ...]:
     if health is None:
         return ()
-    return tuple(
-        Step(
-            life_start_h + 1000.0 * s.kh,
-            float(np.interp(life_start_h + 1000.0 * s.kh, runs.hours.at_end_h, runs.log.end_s)),
-            s.change,
-            s.low,
-            s.high,
-        )
-        for s in health.steps
-    )
+
+    def step(found: StepFound, runtime_h: float) -> Step:
+        return Step(runtime_h, evidence.time_s(runtime_h), found.change, found.low, found.high)
+
+    start_h, gain = evidence.life.start_h, evidence.life.gain
+    steps = [step(s, start_h + 1000.0 * s.kh) for s in health.steps]
+    return tuple(([step(gain, start_h)] if gain is not None else []) + steps)
 
 
-def _curve(
-    health: Health | None, future: Forecast | None, life_start_h: float, now_h: float | None
-) -> Curve | None:
+def _curve(health: Health | None, future: Forecast | None, evidence: Evidence) -> Curve | None:
+    now_h = evidence.now_h
     if health is None or future is None or now_h is None:
         return None
-    past = life_start_h + 1000.0 * health.sites.kh
+    past = evidence.life.start_h + 1000.0 * health.sites.kh
     half = 1.645 * np.hypot(health.fitted_sd, health.systematic)
     ahead = now_h + future.times_h
     return Curve(
@@ -314,21 +183,18 @@ def _curve(
 
 
 def _situation(
-    config: Config,
-    runs: Runs,
-    out: Outputs,
-    output: Span,
-    slope: Span,
     health: Health | None,
+    evidence: Evidence,
     future: Forecast | None,
     pattern: Usage | None,
-    ceiling: limits.Ceiling,
-    life_start_s: float,
-    now_h: float | None,
+    config: Config,
 ) -> Situation:
-    bounds = int((out.used & out.bound).sum())
+    runs, out = evidence.runs, evidence.out
+    slope = Span()
+    if health is not None:
+        slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
     return Situation(
-        output=output,
+        output=_output(health, evidence),
         slope=slope,
         forecast=future,
         plan_below=config.charger.plan_below,
@@ -336,15 +202,16 @@ def _situation(
         hours_per_year=pattern.per_year() if pattern else None,
         runs=len(runs),
         values=int((out.used & ~out.bound).sum()),
-        bounds=bounds,
+        bounds=int((out.used & out.bound).sum()),
         steps=len(health.steps) if health else 0,
-        renewed=bool(np.isfinite(life_start_s)),
+        renewed=evidence.life.renewed,
+        renewal_found=evidence.life.gain is not None,
         temperature_told=bool(len(out.temperature_c) and np.isfinite(out.temperature_c).any()),
         states_told=runs.states_told,
         counted=runs.hours.counted,
-        ceiling_known=ceiling.known,
+        ceiling_known=evidence.ceiling.known,
         warm_found=out.warm_found,
         other_source_h=out.left_out_h.get(_HELD_BY_OTHERS, 0.0),
-        now_h=now_h or 0.0,
+        now_h=evidence.now_h or 0.0,
         design_life_h=config.charger.design_life_h,
     )

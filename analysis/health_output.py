@@ -131,11 +131,12 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
 
 
 def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
-    """Leave out values that the charger clearly surpassed soon afterwards.
+    """Leave out values that the charger clearly surpassed soon before and soon afterwards.
 
     Wear does not come back: whatever held such a run down (fuel running out, another source, a
     battery that tapers early), it was not the charger. A step down is not touched, since no run
-    after it gives more; what a few runs before a renewal lose is little.
+    after it gives more, nor a renewal, since no run before it did. The first runs of a log have
+    only later ones to be held against.
 
     Parameters
     ----------
@@ -152,11 +153,13 @@ def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
     for place, run in enumerate(told):
         if out.bound[run]:
             continue
-        end = int(np.searchsorted(hours, hours[place] + SURPASSED_WITHIN_H, side="right"))
-        # Two later runs: one alone may be a slip of the meter.
-        later = np.sort(sure[place + 1 : end])[-2:]
+        near = np.searchsorted(hours, hours[place] + SURPASSED_WITHIN_H * np.array([-0.5, 1.0]))
         most = out.value[run] + SURPASSED_BY + 2.0 * out.standard_error[run]
-        surpassed[run] = len(later) == 2 and later[0] > most
+        # Two runs: one alone may be a slip of the meter.
+        before, later = sure[near[0] : place], sure[place + 1 : near[1]]
+        surpassed[run] = (later > most).sum() >= 2 and (
+            len(before) < 2 or (before > most).sum() >= 2
+        )
     if not surpassed.any():
         return out
     reason = "left out: soon afterwards it gave clearly more"

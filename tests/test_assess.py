@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.assess import assess
+from analysis.evidence import design_hours_left, gather, health_of
 from analysis.history import STATE_CODE, History
 from analysis.hours import running_hours
 from analysis.runs import find_runs
@@ -192,6 +193,35 @@ def test_without_states_and_counter_runs_come_from_the_power(config):
 
 @pytest.mark.parametrize("kind", ["renewal", "replacement"])
 def test_a_recorded_renewal_starts_anew(config, kind):
+    history = renewed_boat((Event(1, BEGIN_S + 60 * 2 * 86400.0, kind),))
+    a = assess(history, config)
+    assert a.output.median == pytest.approx(1.0 - 0.05 * 0.48, abs=0.01)
+    assert a.decline_per_1000h.low <= 0.05 <= a.decline_per_1000h.high
+    assert "renewed" in {reason.code for reason in a.reasons}
+    assert design_left_h(history, config) == pytest.approx(
+        config.charger.design_life_h - 480, abs=1
+    )
+
+
+def test_a_renewal_that_nobody_recorded_is_found_and_starts_anew(config):
+    a = assess(renewed_boat(), config)
+    assert a.output.median == pytest.approx(1.0 - 0.05 * 0.48, abs=0.01)
+    assert a.decline_per_1000h.low <= 0.05 <= a.decline_per_1000h.high
+    (gain,) = a.steps
+    assert gain.runtime_h == pytest.approx(480.0, abs=8.0)
+    assert gain.change == pytest.approx(0.144, abs=0.015)
+    assert "renewal_found" in {reason.code for reason in a.reasons}
+    # Nobody has said that the unit is new: its design hours go on.
+    left_h = design_left_h(renewed_boat(), config)
+    assert left_h == pytest.approx(config.charger.design_life_h - 960, abs=1)
+
+
+def design_left_h(history, config):
+    return design_hours_left(health_of(gather(history, config), config)[1], config)
+
+
+def renewed_boat(events=()):
+    """Return 480 h with a loss of 0.3 per 1000 h, then 480 h from new with 0.05."""
     old, new = boat(runs=60, loss=0.3), boat(runs=60, loss=0.05, seed=2)
     shift = 60 * 2 * 86400.0
     joined = {
@@ -199,17 +229,13 @@ def test_a_recorded_renewal_starts_anew(config, kind):
         for name in History.__slots__
         if name not in {"fitting", "events", "start_s", "runtime_h"}
     }
-    history = replace(
+    return replace(
         old,
         start_s=np.concatenate((old.start_s, new.start_s + shift)),
         runtime_h=np.concatenate((old.runtime_h, new.runtime_h + 480.0)),
-        events=(Event(1, BEGIN_S + shift, kind),),
+        events=events,
         **joined,
     )
-    a = assess(history, config)
-    assert a.output.median == pytest.approx(1.0 - 0.05 * 0.48, abs=0.01)
-    assert a.decline_per_1000h.low <= 0.05 <= a.decline_per_1000h.high
-    assert "renewed" in {reason.code for reason in a.reasons}
 
 
 def test_a_charger_past_the_limit_is_to_be_replaced(config):
