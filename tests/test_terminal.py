@@ -51,6 +51,11 @@ class Terminal:
     def press(self, key):
         os.write(self._master, key)
 
+    def hang_up(self):
+        """Cut the line: the kernel sends SIGHUP to the program (tty_ioctl(4), setsid(2))."""
+        os.close(self._master)
+        self._master = None
+
     def ended(self):
         end_s = time.monotonic() + 40.0
         while self.process.poll() is None and time.monotonic() < end_s:
@@ -70,7 +75,8 @@ class Terminal:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
-        os.close(self._master)
+        if self._master is not None:
+            os.close(self._master)
         os.close(self._slave)
 
 
@@ -116,6 +122,13 @@ def test_the_dashboard_leaves_the_terminal_clean(terminal, boat, how, status):
     assert watch.ended() == status
     assert watch.is_clean()
     assert b"Traceback" not in watch.shown
+
+
+def test_the_dashboard_ends_when_the_line_is_cut(terminal, boat):
+    watch = terminal("-m", "analysis", "watch", cwd=boat)
+    watch.until(b"NOT LOGGING")
+    watch.hang_up()
+    assert watch.process.wait(30.0) == 128 + signal.SIGHUP
 
 
 def test_the_dashboard_leaves_the_terminal_clean_when_it_fails(terminal, boat):
