@@ -126,7 +126,8 @@ def blocks(db: Database) -> None:
         db.execute(
             f"CREATE TRIGGER blocks_{name} AFTER {event} ON intervals "  # noqa: S608 - our own words
             f"WHEN {row}.id <= (SELECT max(last_id) FROM blocks) "
-            f"BEGIN DELETE FROM blocks WHERE {row}.id BETWEEN first_id AND last_id; END"
+            f"BEGIN DELETE FROM blocks WHERE first_id <= {row}.id AND last_id = "
+            f"(SELECT min(last_id) FROM blocks WHERE last_id >= {row}.id); END"
         )
 
 

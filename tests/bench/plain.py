@@ -69,8 +69,6 @@ def commit_per_row(folder):
 
 def log_day(folder):
     """Record a day of readings as the daemon does; the recorder's clock goes with the readings."""
-    from unittest import mock
-
     from logger.config import load_config
     from logger.reading import OperatingState, Reading
     from logger.recorder import Recorder
@@ -81,23 +79,22 @@ def log_day(folder):
     block = day_of_readings(0)
     start = SessionStart("bench", float(block.time_s[0]), boot_id="bench")
     writer = Writer(config.store.path, config.charger, start)
-    with mock.patch("logger.recorder.time") as clock:
-        clock.monotonic.return_value = float(block.time_s[0])
-        recorder = Recorder(config, writer, Refusals())
-        for time_s, volts, amps, state, hours, heat in plain_rows(block):
-            clock.monotonic.return_value = float(time_s)
-            recorder.take(
-                Reading(
-                    float(time_s),
-                    voltage_v=volts,
-                    current_a=amps,
-                    state=OperatingState(state),
-                    runtime_h=hours,
-                    temperature_c=heat,
-                )
+    now_s = start.started_s
+    recorder = Recorder(config, writer, Refusals(), lambda: now_s)
+    for time_s, volts, amps, state, hours, heat in plain_rows(block):
+        now_s = float(time_s)
+        recorder.take(
+            Reading(
+                now_s,
+                voltage_v=volts,
+                current_a=amps,
+                state=OperatingState(state),
+                runtime_h=hours,
+                temperature_c=heat,
             )
-            recorder.tick()
-        recorder.finish()
+        )
+        recorder.tick()
+    recorder.finish()
     writer.close(float(block.time_s[0] + DAY_S))
 
 
