@@ -122,12 +122,13 @@ def find_changes(runs: Runs, container_l: float) -> tuple[Event, ...]:
     """
     log = runs.log
     found: list[Event] = []
-    if len(runs) < _FEWEST_RUNS:
-        return ()
     mean_v = log.voltage_mean_v
-    full = float(np.nanpercentile(mean_v[runs.running], 98.0))
-    before = np.clip(runs.first - 1, 0, None)
-    usual = float(np.nanmedian(mean_v[before][runs.start_seen])) if runs.start_seen.any() else 0.0
+    charged_v = mean_v[runs.running & np.isfinite(mean_v)]
+    start_v = mean_v[np.clip(runs.first - 1, 0, None)][runs.start_seen]
+    start_v = start_v[np.isfinite(start_v)]
+    if len(start_v) < _FEWEST_RUNS or len(charged_v) == 0:
+        return ()
+    full, usual = float(np.percentile(charged_v, 98.0)), float(np.median(start_v))
     for k in range(len(runs) - 1):
         last = int(runs.last[k])
         ended_v = log.voltage_max_v[max(last - 1, int(runs.first[k]))]

@@ -141,6 +141,8 @@ def test_a_silence_of_the_log_is_not_taken_for_fuel_that_gave_nothing(voyage):
 def test_a_charger_that_never_waits_changes_nothing(voyage):
     history, _, _ = voyage
     assert find_changes(find_runs(history, 110.0), 10.0) == ()
+    unread = replace(history, voltage_mean_v=np.full(len(history), np.nan))
+    assert find_changes(find_runs(unread, 110.0), 10.0) == ()
     assert fuel_outlook(replace(history, events=()), config_for()).changes == "none"
 
 
