@@ -86,19 +86,26 @@ class Evidence:
 
 def gather(history: History, config: Config) -> Evidence:
     """Find runs and their figures in a log, and the life that they speak for."""
-    rated_w, ceiling_v = config.charger.rated_w, config.battery.charge_ceiling_v
-    runs = find_runs(history, rated_w)
-    found, ceiling = limits.stretches(runs, rated_w, ceiling_v)
-    out = outputs(runs, found, rated_w)
+    runs = find_runs(history, config.charger.rated_w)
+    out, ceiling = _look(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
     heat = _effect_of_heat(out, runtime_h)
     if heat is not None:
         # A run warms its own compartment: without this the loss by heat would pass for sag or for
         # a battery that takes no more, and be taken out a second time by the run's temperature.
-        found, ceiling = limits.stretches(runs, rated_w, ceiling_v, heat)
-        out = outputs(runs, found, rated_w)
+        out, ceiling = _look(runs, config, heat)
     out = without_surpassed(out, runtime_h)
     return Evidence(runs, out, ceiling, runtime_h, _recorded_life(history, runs))
+
+
+def _look(runs: Runs, config: Config, heat: Floats | None = None) -> tuple[Outputs, limits.Ceiling]:
+    """Say who limited each stretch, and bring each run to its figure.
+
+    The stretches are as long as the log and end here, so that only one look holds memory.
+    """
+    rated_w = config.charger.rated_w
+    found, ceiling = limits.stretches(runs, rated_w, config.battery.charge_ceiling_v, heat)
+    return outputs(runs, found, rated_w), ceiling
 
 
 def health_of(evidence: Evidence, config: Config) -> tuple[Health | None, Evidence]:
