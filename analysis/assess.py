@@ -91,7 +91,7 @@ def assess(history: History, config: Config) -> Assessment:
 def _output(health: Health | None, evidence: Evidence) -> Span:
     """Return the present output with its interval, or only a lower bound."""
     if health is not None:
-        return Span(health.output(0.05), health.output(0.5), health.output(0.95))
+        return Span(*(max(health.output(p), 0.0) for p in (0.05, 0.5, 0.95)))
     out, use, runtime_h, now_h = (
         evidence.out,
         evidence.used,

@@ -38,6 +38,8 @@ SURPASSED_WITHIN_H, SURPASSED_BY = 100.0, 0.04
 #: A figure that is less sure than this is no level but a course: only what was held for minutes
 #: speaks, as a lower bound. Fraction of rated.
 _MOST_SE = 0.03
+#: A figure below this part of what the same run gave at the charge ceiling is none.
+_CONTRADICTED = 0.95
 #: Least standard error of one run's figure: what sensors of this kind repeat.
 _FLOOR_SE = 0.001
 #: Standard error where the start of the run was not seen (the sag reached is unknown).
@@ -106,6 +108,10 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     error = _standard_error(found, speaking, value * rated_w, sagged, seconds, count)
     error = error / rated_w
     has_value &= ~(error > _MOST_SE)
+    # Who gave clearly more while the battery set the current was not at his limit when he gave
+    # less: a float voltage, or a ceiling that was not recognised, held him down.
+    at_ceiling = _bounds(found, (code == BATTERY) & np.isfinite(found.power_w), count) / rated_w
+    has_value &= ~(value < _CONTRADICTED * at_ceiling)
     error = np.where(runs.start_seen, error, np.hypot(error, inside.depth * _UNSEEN_SE))
     bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & np.isfinite(found.power_w)
     low = _bounds(found, bounding, count) / rated_w

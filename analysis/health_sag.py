@@ -164,7 +164,9 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
     # Cells of one run are not independent: runs are counted rather than cells.
     noise = max(rss, 1e-12) / max(len(y) - runs - 2, 1) * len(y) / runs
     ways = Ways(t, y, weights, group, heat)
-    return _weigh(ways, rests.left(_TIMES_H)[run], noise, _RUN_SD**2 / runs)
+    # A few starts are a chance selection of weather and charge.
+    extra = _RUN_SD**2 / runs * (1.0 + 8.0 / runs)
+    return _weigh(ways, rests.left(_TIMES_H)[run], noise, extra)
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,7 @@ _LONGEST_WARM_H = 1.5
 #: Who is warm when first seen so early was never cold, h.
 _EARLY_ENOUGH_H = 0.1
 _FEWEST_RUNS = 5
+_SHARE_OF_RUNS = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +129,8 @@ def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
     profile = np.full(last, np.nan)
     for b in range(last):
         of_bin = ratio[(pool.bin == b) & np.isfinite(ratio)]
-        if len(of_bin) >= _FEWEST_RUNS:
+        # The few runs that a silence of the log cut short were warm from the first minute.
+        if len(of_bin) >= max(_FEWEST_RUNS, _SHARE_OF_RUNS * have.sum()):
             # The slower half of the runs must be warm as well.
             profile[b] = np.quantile(of_bin, 0.35)
     known = np.flatnonzero(np.isfinite(profile))

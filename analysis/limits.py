@@ -36,7 +36,7 @@ REASONS = (
     "throttled by heat",
     "still warming up",
     "starting, shutting down or at fault",
-    "another source held the battery up",
+    "idle: the battery was held up, by a float voltage or by another source",
     "the last minutes of the run",
     "voltage or current was not measured",
 )
@@ -155,7 +155,7 @@ def stretches(
     ends = final[run] & (log.start_s[index] + duration > runs.end_s[run] - _TAIL_S)
     code[ends & (code == SOURCE)] = ENDING
     code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
-    usual = _usual_power(found, usable & (code == SOURCE), rated_w)
+    usual = _usual_power(found, usable, rated_w)
     charging = _CHARGING_V_PER_CELL * _cells(voltage[usable])
     with np.errstate(invalid="ignore"):
         idle = (power < _IDLING * usual) & (voltage > charging)
@@ -173,9 +173,12 @@ def _cells(voltage: Floats) -> float:
 
 
 def _usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
+    """Return what the best of twenty runs gave at best: means are low where it floats."""
     if not use.any():
         return rated_w
-    return float(np.quantile(found.power_w[use], 0.7))
+    run, power = found.run[use], _smooth(found.power_w[use], found.run[use])
+    opens = np.concatenate(([0], np.flatnonzero(np.diff(run)) + 1))
+    return float(np.quantile(np.maximum.reduceat(power, opens), 0.95))
 
 
 def _smooth(values: Floats, run: NDArray[np.intp]) -> Floats:
@@ -219,15 +222,18 @@ def _find_ceiling(
     top_p[present] = np.maximum.reduceat(power, opens)
     near = voltage >= top_v[run] - _FLAT_V * scale
     # Only what comes after the run's best: a cold start is not a battery that takes no more.
+    peak = np.flatnonzero(power >= top_p[run])
     best = np.full(runs, len(run))
-    np.minimum.at(best, run, np.where(power >= top_p[run], np.arange(len(run)), len(run)))
-    fallen = near & (power <= _FALLEN * top_p[run]) & (np.arange(len(run)) > best[run])
+    np.minimum.at(best, run[peak], peak)
+    low = np.flatnonzero(near & (power <= _FALLEN * top_p[run]))
+    fallen = np.zeros(len(run), dtype=bool)
+    fallen[low[low > best[run[low]]]] = True
     time_fallen = np.bincount(run, weights=duration * fallen, minlength=runs)
     with np.errstate(invalid="ignore"):
         shows = time_fallen >= _PLATEAU_S / 2.0
         shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
         # A plateau stands at a charging voltage; a bank that sags while power fails does not.
-        shows &= top_v > 2.1 * 6.0 * scale
+        shows &= top_v > _CHARGING_V_PER_CELL * 6.0 * scale
         level = _mean_by_run(run, voltage, duration * fallen, runs)
         # At a ceiling the voltage holds while the power falls. Where it falls with the power the
         # charger gave less: fuel running out on a bank whose voltage hardly moves.

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.limits import BATTERY, stretches
+from analysis.health_output import outputs
+from analysis.limits import BATTERY, OTHER_SOURCE, stretches
 from analysis.runs import find_runs
 from tests.test_health import RATED_W, RUNNING, log
 
@@ -81,3 +82,28 @@ def test_a_charger_that_gives_less_in_the_heat_is_no_full_battery():
     assert stretches(runs, RATED_W, None)[1].known  # for want of better knowledge
     told = np.array([-10.0 * loss, 0.0, 0.0, 0.0, 0.0])
     assert not stretches(runs, RATED_W, None, told)[1].known
+
+
+def test_a_charger_that_floats_is_idle_not_weak():
+    # Full power in one run of ten; in the others the battery is full and floats at 13.6 V.
+    voltage, share = everywhere(np.full(EACH, 13.6), np.full(EACH, 0.15))
+    voltage[::10], share[::10] = 12.8 + 0.5 * K, 1.0
+    found, ceil = ceiling(shaped(voltage, share))
+    assert not ceil.known
+    floating = found.run % 10 != 0
+    assert (found.code[floating] == OTHER_SOURCE).all()
+    assert not (found.code[~floating] == OTHER_SOURCE).any()
+
+
+def test_a_figure_below_what_the_same_run_gave_at_the_ceiling_is_none():
+    # Absorption at 14.2 V with up to 60 % of the power, then hours at 13.7 V with less.
+    voltage = np.where(K < 0.3, 14.2, 13.7)
+    share = np.where(K < 0.3, 0.62 - 0.3 * K, 0.4)
+    share[0] = 0.7
+    history = shaped(*everywhere(voltage, share))
+    runs = find_runs(history, RATED_W)
+    found, ceil = stretches(runs, RATED_W, 14.2)
+    assert ceil.known
+    out = outputs(runs, found, RATED_W)
+    assert out.bound.all()
+    assert (out.value > 0.5).all()

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from analysis.health_sag import Rests, Sag, sag
-from analysis.health_warm import Cells
+from analysis.health_warm import Cells, warm_up_h
+from analysis.limits import EDGE, SOURCE, Stretches
 
 AT_H = np.array([0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0])
 WARM_H = 0.3
@@ -75,3 +76,21 @@ def test_pieces_of_a_long_run_share_its_start():
     week = Rests(start, np.array([72.0]), np.array([np.inf]))
     reached = Sag(0.02, 0.01, 5.0).reached(week, np.arange(3), np.array([1.0, 25.0, 49.0]))
     assert reached == pytest.approx(1 - np.exp(-np.array([1.0, 25.0, 49.0]) / 5.0))
+
+
+def test_runs_that_a_silence_cut_short_do_not_hide_the_warm_up():
+    """Six of sixty runs are seen only from within: warm in their first minute."""
+    runs, at_h = 60, np.r_[np.arange(0.0, 0.5, 1 / 30) + 1 / 60, np.arange(0.6, 3.0, 0.1)]
+    since = np.tile(at_h, runs)
+    run = np.repeat(np.arange(runs), len(at_h))
+    power = 100.0 * np.minimum(0.3 + 0.7 * since / 0.4, 1.0)
+    seen = (run < 6) | (since > 0.1)  # the others are still starting
+    power[run < 6] = 100.0
+    nan = np.full(len(run), np.nan)
+    found = Stretches(
+        np.arange(len(run)), run, since, np.full(len(run), 120.0), power, nan, nan,
+        np.where(seen, SOURCE, EDGE).astype(np.int8),
+    )  # fmt: skip
+    warm_h, told = warm_up_h(found, runs)
+    assert told
+    assert 0.38 <= warm_h <= 0.55
