@@ -27,6 +27,7 @@ from analysis.health_trend import (
     Observations,
     Sites,
     Walk,
+    by_neighbours,
     find_mode,
     find_scales,
     make_nodes,
@@ -164,16 +165,24 @@ def estimate(
     wander, scatter, mode = find_scales(data, nodes, base, prior)
     sites = summarise(data, nodes, base, mode, scatter)
     found: list[Found] = []
+    # Far from the mode a robust fit calls a whole stretch outliers: a step can hide in that, so the
+    # runs are also looked at as their neighbours see them.
+    beside = by_neighbours(data, nodes, base)
     while len(found) < MOST_STEPS:
-        next_step = strongest_step(sites, sites.design, prior)
-        if next_step is None or not _convincing(next_step, sites, found):
+        seen = [sites] if beside is None else [sites, beside]
+        steps = [strongest_step(s, s.design, prior) for s in seen]
+        good = [s for s in steps if s is not None and _convincing(s, sites, found)]
+        if not good:
             break
+        next_step = max(good, key=lambda s: s.log_odds)
         found.append(next_step)
         base = np.column_stack((base, (nodes.of_run >= next_step.node).astype(float)))
         prior = (np.append(prior[0], 0.0), np.append(prior[1], 0.15**-2.0))
         start = Mode(np.append(mode.coefficients, 0.0), mode.walk, mode.evidence)
-        mode = find_mode(data, nodes, base, prior, wander, scatter, start)
+        modes = [find_mode(data, nodes, base, prior, wander, scatter, s) for s in (start, None)]
+        mode = max(modes, key=lambda m: m.evidence)
         sites = summarise(data, nodes, base, mode, scatter)
+        beside = by_neighbours(data, nodes, base)
     if found:
         wander, scatter, mode = find_scales(data, nodes, base, prior)
         sites = summarise(data, nodes, base, mode, scatter)

@@ -41,8 +41,9 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
     relative = np.array([abs((o.left_h or 0.0) - o.truth_left_h) / o.truth_left_h for o in named])
     healthy = [o for o in outcomes if o.healthy]
     past = [o for o in told if o.past]
-    bounded = [o for o in outcomes if o.free_h < FREE_H and o.output is None and o.low is not None]
-    unfree = [o for o in outcomes if o.free_h < FREE_H]
+    # Who is held down by heat all the time is not held down by the battery.
+    unfree = [o for o in outcomes if o.free_h < FREE_H and not o.hot]
+    bounded = [o for o in unfree if o.output is None and o.low is not None]
     steps = sum(o.steps for o in told)
     hot = [o for o in told if o.hot and o.temperature]
     score = interval_score(
