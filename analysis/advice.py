@@ -195,8 +195,8 @@ def advice(case: Situation) -> list[str]:
         )
     if case.other_source_h > 1.0:
         told.append(
-            f"For {case.other_source_h:.0f} h another source (shore, alternator) held the battery "
-            f"up while the charger idled; those hours were left out."
+            f"For {case.other_source_h:.0f} h the charger idled while a float voltage or another "
+            f"source (shore, alternator) held the battery up; those hours were left out."
         )
     return told
 

@@ -205,7 +205,7 @@ def _cell(value: object, places: int | None) -> str:
 
 def _write_parquet(path: Path, columns: tuple[str, ...], rows: Iterable[Row]) -> None:
     try:
-        import pyarrow as pa  # type: ignore[import-untyped]
+        import pyarrow as pa
         from pyarrow import parquet
     except ImportError:
         raise UsageError(

@@ -66,7 +66,8 @@ def test_what_is_exported_comes_back_exactly_and_only_once(boat, ebbwatt, name):
 
 
 def test_parquet_holds_the_same_values(boat, ebbwatt):
-    parquet = pytest.importorskip("pyarrow.parquet", reason="needs the optional package pyarrow")
+    from pyarrow import parquet
+
     ebbwatt("export", "out.parquet", cwd=boat)
     table = parquet.read_table(boat / "out.parquet")
     history = load_history(boat / "ebbwatt.db")
