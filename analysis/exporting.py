@@ -19,8 +19,9 @@ from datetime import UTC, datetime, timedelta
 from typing import IO, TYPE_CHECKING, Any
 
 from logger.errors import EbbwattError, UsageError
-from logger.reading import OperatingState
+from logger.reading import CHANNELS, OperatingState
 from logger.store.placement import Placed
+from logger.store.raw import raw_readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -70,7 +71,10 @@ FIELDS = (
 KNOWN, ESTIMATED = "known", "estimated"
 INTERVAL_COLUMNS = ("start", *(field.name for field in FIELDS), "clock")
 EVENT_COLUMNS = ("time", "kind", "amount", "text", "struck")
+#: Columns of exported raw readings: those of a recording.
+RAW_COLUMNS = ("time", "state", *CHANNELS)
 _PLACES = {field.name: field.places for field in FIELDS if field.places}
+_PLACES |= dict.fromkeys(("voltage_v", "current_a", "battery_current_a"), 3)
 
 
 def interval_rows(reader: Reader, fitting: int) -> Iterator[Row]:
@@ -86,6 +90,13 @@ def interval_rows(reader: Reader, fitting: int) -> Iterator[Row]:
             )
             clock = KNOWN if placed.known else ESTIMATED
             yield (iso_time(int(start_ms) + placed.offset_ms), *values, clock)
+
+
+def raw_rows(reader: Reader, fitting: int) -> Iterator[Row]:
+    """Yield the raw readings that are kept of a fitting with :data:`RAW_COLUMNS`."""
+    for reading in raw_readings(reader, fitting):
+        values = (getattr(reading, name) for name in CHANNELS)
+        yield iso_time(round(reading.time_s * 1000.0)), str(reading.state), *values
 
 
 def event_rows(reader: Reader) -> Iterator[Row]:

@@ -145,6 +145,17 @@ STORE = Section(
             1,
             86400,
         ),
+        Setting(
+            "raw_hours",
+            "whole",
+            0,
+            "hours of raw readings kept beside the intervals, the oldest dropped for the newest: 0 "
+            "none, 1000000 for ever; a power cut costs the running hour of them, and what was not "
+            "committed",
+            "h",
+            0,
+            1_000_000,
+        ),
     ),
     "where the log is kept",
 )
@@ -258,6 +269,7 @@ class StoreConfig:
     path: Path
     commit_s: float = 60.0
     commit_rest_s: float = 1200.0
+    raw_hours: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from logger.interval import HAIR, Condenser
 from logger.plausibility import Plausibility
 from logger.store.faults import RefusedTime
+from logger.store.raw import RawHours
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -56,6 +57,7 @@ class Recorder:
         self.newest: Reading | None = None
         self._plausibility = Plausibility(config.plausible, refusals)
         self._condenser = Condenser(config.log)
+        self._raw = RawHours(config.store.raw_hours, writer.add_hour)
         self._store = config.store
         self._longest_rest_s = config.log.longest_rest_s
         self._changed = False
@@ -78,6 +80,7 @@ class Recorder:
             return
         self.readings += 1
         self.newest = clean
+        self._raw.add(clean)
         if closed is not None:
             self.writer.add(closed)
             same = clean.state is closed.state and closed.duration_s >= self._longest_rest_s - HAIR
@@ -113,6 +116,7 @@ class Recorder:
         self._refused.tick(self._now_s(), last=True)
         if (last := self._condenser.flush()) is not None:
             self.writer.add(last)
+        self._raw.flush()
         self.writer.commit()
 
     def _note_refused(self, amount_s: float, reasons: str) -> None:

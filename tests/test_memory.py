@@ -12,9 +12,11 @@ FEW, MANY = 100_000, int(os.environ.get("EBBWATT_READINGS", "200000"))
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
-def test_memory_and_open_files_are_flat(tmp_path, child_env):
+@pytest.mark.parametrize("raw_hours", [0, 10])
+def test_memory_and_open_files_are_flat(tmp_path, child_env, raw_hours):
     config = tmp_path / "ebbwatt.toml"
-    config.write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    store = f"[store]\nraw_hours = {raw_hours}\n"
+    config.write_text(f"[charger]\nrated_w = 110\n{store}", encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-m", "tests.rigs.endless", str(config), str(FEW), str(MANY)],
         env={key: value for key, value in child_env.items() if not key.startswith("COV")},

@@ -11,13 +11,14 @@ from logger.config import find_config, load_config
 if TYPE_CHECKING:
     import argparse
 
-HELP = "write intervals or events as CSV, JSON Lines or Parquet"
+HELP = "write intervals, events or raw readings as CSV, JSON Lines or Parquet"
 DESCRIPTION = (
-    "Write the intervals of the log (or with --events what was noted) for a spreadsheet or\n"
-    "another program. The name says the format: .csv, .jsonl or .parquet, the first two also with\n"
-    ".gz; - is standard output. Charge is in coulombs (3600 C = 1 Ah), energy in joules (3.6 MJ =\n"
-    "1 kWh), both exact; 'ebbwatt import' takes exported intervals back without loss. In CSV,\n"
-    "text that a spreadsheet would run as a formula stands behind an apostrophe."
+    "Write the intervals of the log (with --events what was noted, with --raw the raw readings\n"
+    "that raw_hours keeps) for a spreadsheet or another program. The name says the format: .csv,\n"
+    ".jsonl or .parquet, the first two also with .gz; - is standard output. Charge is in coulombs\n"
+    "(3600 C = 1 Ah), energy in joules (3.6 MJ = 1 kWh), both exact; 'ebbwatt import' takes\n"
+    "exported intervals back without loss, and condenses exported readings anew. In CSV, text\n"
+    "that a spreadsheet would run as a formula stands behind an apostrophe."
 )
 EXAMPLE = "ebbwatt export intervals.csv.gz\n  ebbwatt export events.csv --events"
 
@@ -27,6 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE", help="where to write; - is standard output")
     parser.add_argument(
         "--events", action="store_true", help="what was noted, instead of the intervals"
+    )
+    parser.add_argument(
+        "--raw", action="store_true", help="the raw readings that raw_hours in [store] keeps"
     )
     parser.add_argument(
         "--format",
@@ -46,22 +50,30 @@ def run(args: argparse.Namespace) -> int:
     from analysis.exporting import (
         EVENT_COLUMNS,
         INTERVAL_COLUMNS,
+        RAW_COLUMNS,
         event_rows,
         export,
         format_of,
         interval_rows,
+        raw_rows,
     )
+    from logger.errors import UsageError
     from logger.store.reader import Reader
 
+    if args.events and args.raw:
+        raise UsageError("--events and --raw each fill a file of their own; give one of them")
     config = load_config(find_config(args.config))
     target = None if args.file == "-" else Path(args.file)
     form = format_of(target, args.format)
     with Reader(config.store.path) as reader:
         if args.events:
             count = export(target, form, EVENT_COLUMNS, event_rows(reader), replace=args.replace)
+        elif args.raw:
+            rows = raw_rows(reader, reader.fitting(args.fitting).id)
+            count = export(target, form, RAW_COLUMNS, rows, replace=args.replace)
         else:
             rows = interval_rows(reader, reader.fitting(args.fitting).id)
             count = export(target, form, INTERVAL_COLUMNS, rows, replace=args.replace)
-    what = "events" if args.events else "intervals"
+    what = "events" if args.events else "readings" if args.raw else "intervals"
     print(f"{count:,} {what} written to {target or 'standard output'}", file=sys.stderr)
     return 0

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 #: "Ebbw" in ASCII; stands in the header of every database of ours (PRAGMA application_id).
 APPLICATION_ID = 0x45626277
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 #: The oldest version that can still be read as it is, from a write-protected stick for instance.
 OLDEST_READ = 1
 #: Length in pages at which the write-ahead log is brought into the file and used from its start.

@@ -185,6 +185,25 @@ class Reader:
             last_id,
         )[0]
 
+    def raw_hours(self, fitting: int) -> list[tuple[int, int, int]]:
+        """Return (row, session, hour on its clock) of the raw readings that are kept."""
+        if not self._rows("SELECT 1 FROM sqlite_master WHERE name = 'raw'"):
+            return []  # an older schema
+        return self._rows(
+            "SELECT raw.id, session, hour FROM raw JOIN sessions ON sessions.id = session "
+            "WHERE fitting = ? ORDER BY raw.id",
+            fitting,
+        )
+
+    def raw_hour(self, row: int, columns: Sequence[str]) -> tuple[Any, ...]:
+        """Return the number of readings and packed columns; none if the ring dropped it by now."""
+        names = ", ".join(columns)
+        rows = self._rows(
+            f"SELECT readings, {names} FROM raw WHERE id = ?",  # noqa: S608 - our own column names
+            row,
+        )
+        return rows[0] if rows else (0, *[None] * len(columns))
+
     def first_id_since(self, fitting: int, time_s: float) -> int:
         """Return the id of the first row that was written of the time since ``time_s`` (UTC)."""
         found, since_ms = self._found_clocks(), round(time_s * 1000.0)

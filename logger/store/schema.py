@@ -23,6 +23,9 @@ blocks
     The same intervals as packed columns: see :mod:`logger.store.blocks`. ``rows`` intervals lie
     between ``first_id`` and ``last_id``; 0: nothing is packed, read them. Triggers drop a block
     when one of its rows is changed, deleted or added.
+raw
+    Raw readings by the hour, a bounded ring: see :mod:`logger.store.raw`. Rows of one ``slot`` are
+    of one ``hour`` (of the session's clock); the ring drops the oldest slots.
 events
     What people and the logger noted. ``session`` NULL: ``at_ms`` is UTC; otherwise it is on the
     session's clock. Struck events stay.
@@ -40,6 +43,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from logger.reading import OperatingState
+from logger.store import raw
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION
 from logger.store.reader import COLUMNS
 
@@ -129,6 +133,14 @@ def blocks(db: Database) -> None:
             f"BEGIN DELETE FROM blocks WHERE first_id <= {row}.id AND last_id = "
             f"(SELECT min(last_id) FROM blocks WHERE last_id >= {row}.id); END"
         )
+
+
+@migrations()
+def raw_hours(db: Database) -> None:
+    """Version 3."""
+    table = dict.fromkeys(("id", "slot", "session", "hour", "readings"), int)
+    db.table("raw").create(table | dict.fromkeys(raw.COLUMNS, bytes), pk="id")
+    db.table("raw").create_index(["slot"])
 
 
 def migrate(path: Path) -> None:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from logger.store.raw import PackedHour
+
     Row = tuple[int | None, ...]
     EventRow = tuple[int, str, float | None, str]
 
@@ -16,6 +18,8 @@ if TYPE_CHECKING:
 MOST_HELD = 5000
 #: Events that are held: a fault that repeats must not fill the memory.
 MOST_EVENTS = 500
+#: Packed hours of raw readings that are held, some 10 kB each.
+MOST_HOURS = 64
 
 
 class Waiting:
@@ -27,11 +31,12 @@ class Waiting:
     def __init__(self) -> None:
         self.rows: deque[Row] = deque()
         self.events: deque[EventRow] = deque(maxlen=MOST_EVENTS)
+        self.hours: deque[PackedHour] = deque(maxlen=MOST_HOURS)
         self.dropped = 0
 
     def __bool__(self) -> bool:
         """Tell whether anything waits."""
-        return bool(self.rows or self.events)
+        return bool(self.rows or self.events or self.hours)
 
     def add(self, row: Row) -> None:
         """Keep one row; the oldest goes if there are too many."""
@@ -55,6 +60,7 @@ class Waiting:
         """Forget what has been committed."""
         self.rows.clear()
         self.events.clear()
+        self.hours.clear()
         self.dropped = 0
 
 

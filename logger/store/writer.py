@@ -16,6 +16,7 @@ from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
 from logger.store.files import DAMAGED_WORDS, open_writer, translated
 from logger.store.mending import Mending
+from logger.store.raw import write_hour
 from logger.store.shortage import Shortage, Waiting
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from logger.config import ChargerConfig
     from logger.interval import Interval
+    from logger.store.raw import PackedHour
 
 #: The number that stands for each state in the file; the table ``states`` says so as well.
 STATE_NUMBER = {state: number for number, state in enumerate(OperatingState)}
@@ -141,6 +143,15 @@ class Writer:
     def add(self, interval: Interval) -> None:
         """Keep an interval for the next commit."""
         self._waiting.add(interval_row(interval))
+
+    def add_hour(self, packed: PackedHour) -> None:
+        """Keep an hour of raw readings for the next commit; a recording's is written if many wait.
+
+        While a disk has no room the newest hours stay in memory, and the oldest go.
+        """
+        self._waiting.hours.append(packed)
+        if self._shortage is None and len(self._waiting.hours) == self._waiting.hours.maxlen:
+            self.commit()
 
     @property
     def waiting(self) -> int:
@@ -294,6 +305,8 @@ class Writer:
         with self._transaction() as connection:
             connection.executemany(INSERT_INTERVAL, ((self.session, *row) for row in waiting.rows))
             pack(connection, most=1)
+            for hour in waiting.hours:
+                write_hour(connection, self.session, hour)
             events = list(waiting.events)
             if shortage is not None and (event := shortage.event(waiting.dropped)) is not None:
                 events.append(event)
