@@ -163,14 +163,14 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
         time_h = float(np.clip(time_h, _TIMES_H[0], _TIMES_H[-1]))
     # Cells of one run are not independent: runs are counted rather than cells.
     noise = max(rss, 1e-12) / max(len(y) - runs - 2, 1) * len(y) / runs
-    ways = Ways(t, y, weights, group, heat)
+    inside = RunCells(t, y, weights, group, heat)
     # A few starts are a chance selection of weather and charge.
     extra = _RUN_SD**2 / runs * (1.0 + 8.0 / runs)
-    return _weigh(ways, rests.left(_TIMES_H)[run], noise, extra)
+    return _weigh(inside, rests.left(_TIMES_H)[run], noise, extra)
 
 
 @dataclass(frozen=True, slots=True)
-class Ways:
+class RunCells:
     """Cells of the runs that show the sag; arrays of shape (n,), ``heat`` of shape (n, q)."""
 
     since_start_h: Floats
@@ -205,7 +205,7 @@ def _heat_alone(
     return np.asarray(effect[1:], dtype=float)
 
 
-def _weigh(cells: Ways, left: Floats, noise: float, extra: float) -> Sag:
+def _weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
     """Weigh what was seen with what is to be expected, for every time constant.
 
     Parameters
