@@ -36,7 +36,7 @@ from logger.sources.description import (
     Description,
     configured_description,
 )
-from logger.sources.polling import Conversation
+from logger.sources.polling import Conversation, opened
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -140,16 +140,10 @@ class BleSource:
                 link = Advertisements(self.address, self._radio)
             else:
                 link = Connection(await self._find(), self._radio)
-            # Closed in any case, so that a connect that fails half way is undone as well.
-            try:
-                await link.open()
+            async with opened(link, self.refusals):
                 talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
                 async for reading in talk.readings():
                     yield reading
-            finally:
-                if link.inbox.overflowed:
-                    self.refusals.count("arrived faster than it could be read")
-                await link.close()
         except SourceError as error:
             raise SourceError(f"{self.address}: {error}") from None
         except radio_errors() as error:

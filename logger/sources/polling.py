@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -14,9 +15,10 @@ if TYPE_CHECKING:
     from typing import TypeAlias
 
     from logger.reading import Reading
+    from logger.refusals import Refusals
     from logger.sources.decoding import Request
     from logger.sources.description import Poll
-    from logger.sources.inbox import Chunk
+    from logger.sources.inbox import Chunk, Inbox
     from logger.sources.pipeline import Pipeline
 
     #: Told each piece of raw bytes: boot time, bytes, whether they were sent, characteristic.
@@ -26,6 +28,16 @@ if TYPE_CHECKING:
 class Link(Protocol):
     """A session on a serial line or a radio link."""
 
+    inbox: Inbox
+
+    async def open(self) -> None:
+        """Open it, or raise SourceError."""
+        ...
+
+    async def close(self) -> None:
+        """Close it, however far it was opened."""
+        ...
+
     async def receive(self, until_s: float | None = None) -> Chunk | None:
         """Return the next chunk; see :meth:`logger.sources.inbox.Inbox.receive`."""
         ...
@@ -33,6 +45,18 @@ class Link(Protocol):
     async def send(self, payload: bytes) -> None:
         """Send a request."""
         ...
+
+
+@asynccontextmanager
+async def opened(link: Link, refusals: Refusals) -> AsyncIterator[None]:
+    """Open a link and close it in any case: a connect that fails half way is undone as well."""
+    try:
+        await link.open()
+        yield
+    finally:
+        if link.inbox.overflowed:
+            refusals.count("arrived faster than it could be read")
+        await link.close()
 
 
 class Conversation:

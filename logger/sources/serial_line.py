@@ -17,7 +17,7 @@ from logger.sources.description import (
     Description,
     configured_description,
 )
-from logger.sources.polling import Conversation
+from logger.sources.polling import Conversation, opened
 from logger.sources.port import LineSettings, PortLink
 
 if TYPE_CHECKING:
@@ -134,15 +134,10 @@ class SerialSource:
             raise SourceError(f"{self.port}: the last session still hangs in the driver")
         link = self._link = PortLink(self.port, self.line)
         self.pipeline.reset()
-        try:
-            await link.open()
+        async with opened(link, self.refusals):
             talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
             async for reading in talk.readings():
                 yield reading
-        finally:
-            if link.inbox.overflowed:
-                self.refusals.count("arrived faster than it could be read")
-            await link.close()
 
 
 def build(config: Config) -> SerialSource:

@@ -25,8 +25,6 @@ PAGE_SIZE = 4096
 _WAL_HEADER = 32
 _FRAME_HEADER = 24
 _LEAF = 0x0D
-#: Higher row numbers come of damage: a row each second for sixty years.
-_MOST_ROWS = 2**31
 _STATES = {str(state) for state in OperatingState}
 #: Bytes of the serial types 0 to 9 of a record.
 _SIZES = (0, 1, 2, 3, 4, 6, 8, 8, 0, 0)
