@@ -126,6 +126,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     only = arguments[0] if arguments and arguments[0] in COMMANDS else None
+    # Before any command loads numpy: small arrays are slower on several threads, and a pool of
+    # them costs memory.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         parser = build_parser(only)
         args = parser.parse_args(arguments)

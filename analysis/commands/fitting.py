@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from typing import TYPE_CHECKING
 
@@ -41,7 +40,6 @@ def run(args: argparse.Namespace) -> int:
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from analysis.fitting import check_log
 
     found = check_log(config, args.fitting, args.hours)

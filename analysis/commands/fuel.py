@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import shutil
 from typing import TYPE_CHECKING
 
@@ -67,7 +66,6 @@ def run(args: argparse.Namespace) -> int:
             f"{path}: there is no [fuel] section; add the line [fuel] and, below it, "
             "container_l = 10 (size of a container, L)"
         )
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from analysis.fuel import fuel_outlook
     from analysis.history import load_fitting
 

@@ -59,9 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
     config = load_config(find_config(args.config))
-    # Small arrays are slower on several threads, and a thread pool costs memory; the setting must
-    # stand before numpy is loaded.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     document = _earlier(args)
     if args.commissioning is not None:
         return _write_record(args, config)

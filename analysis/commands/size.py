@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import shutil
 from pathlib import Path
 
@@ -56,7 +55,6 @@ def run(args: argparse.Namespace) -> int:
     from logger.errors import UsageError
 
     config = load_config(find_config(args.config))
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from analysis.sizing import size
     from analysis.sizing_inputs import EXAMPLES, read_audit, read_candidates, with_fitted
     from analysis.sizing_need import find_need

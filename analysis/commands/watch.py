@@ -33,8 +33,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the dashboard."""
-    # Before numpy is loaded: a pool of threads costs memory, and small arrays do not need it.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from rich.console import Console
 
     from analysis.watching import Watch, moment_now
