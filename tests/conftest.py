@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from logger.store.files import prepare
+
 ROOT = Path(__file__).resolve().parent.parent
 
 # One thread: small arrays are slower on two, and the tests run beside each other.
@@ -95,3 +97,19 @@ def program():
         return path
 
     return find
+
+
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory):
+    """Return the bytes of a prepared, empty database (preparing takes a child process)."""
+    path = tmp_path_factory.mktemp("store") / "empty.db"
+    prepare(path)
+    return path.read_bytes()
+
+
+@pytest.fixture
+def store(tmp_path, empty_store):
+    """Return a prepared, empty database."""
+    path = tmp_path / "ebbwatt.db"
+    path.write_bytes(empty_store)
+    return path

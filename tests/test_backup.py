@@ -16,25 +16,9 @@ from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store.backup import backup
 from logger.store.writer import SessionStart, Writer
-from tests.rigs.live import live
+from tests.rigs.live import QUICK, live
 
-CONFIG = """\
-[charger]
-label = "aft locker"
-rated_w = 110
-
-[store]
-path = "ebbwatt.db"
-commit_s = 1
-commit_rest_s = 1
-
-[log]
-interval_s = 0.1
-
-[source]
-kind = "simulated"
-seed = 7
-"""
+CONFIG = QUICK.format(charger="")
 CHARGER = ChargerConfig("aft locker", 110.0)
 
 

@@ -1,7 +1,6 @@
 """Packed blocks are an index over the rows: whatever happens, both say the same."""
 
 import random
-import shutil
 import sqlite3
 import zlib
 from contextlib import closing
@@ -19,7 +18,6 @@ from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store import blocks
 from logger.store.blocks import pack, pack_column
-from logger.store.files import prepare
 from logger.store.reader import COLUMNS, Reader
 from logger.store.writer import SessionStart, Writer, write_import
 
@@ -27,20 +25,11 @@ CHARGER = ChargerConfig("aft locker", 110.0)
 OTHER = ChargerConfig("fore peak", 110.0)
 
 
-@pytest.fixture(scope="module")
-def empty_store(tmp_path_factory):
-    path = tmp_path_factory.mktemp("store") / "empty.db"
-    prepare(path)
-    return path
-
-
 @pytest.fixture
-def store(tmp_path, empty_store, monkeypatch):
+def store(store, monkeypatch):
     """Return an empty database whose blocks are of eight rows."""
     monkeypatch.setattr(blocks, "BLOCK_ROWS", 8)
-    path = tmp_path / "ebbwatt.db"
-    shutil.copyfile(empty_store, path)
-    return path
+    return store
 
 
 def stored_row(k, rng):
@@ -169,7 +158,7 @@ def test_the_daemon_packs_as_it_goes(store):
 )
 def test_a_block_never_outlives_a_change_of_its_rows(tmp_path_factory, empty_store, changes):
     path = tmp_path_factory.mktemp("change") / "ebbwatt.db"
-    shutil.copyfile(empty_store, path)
+    path.write_bytes(empty_store)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(blocks, "BLOCK_ROWS", 8)
         write(path, range(20))
@@ -213,7 +202,7 @@ def test_a_database_without_blocks_is_read_all_the_same(store):
 
 def test_a_merged_log_is_packed_as_well(store, tmp_path, empty_store):
     other = tmp_path / "other.db"
-    shutil.copyfile(empty_store, other)
+    other.write_bytes(empty_store)
     write(other, range(30))
     write(store, range(10, 20), seed=5)
     merge(store, other)

@@ -21,27 +21,12 @@ from logger.config import ChargerConfig
 from logger.reading import Reading
 from logger.store.boots import Extent, find_extents
 from logger.store.events import list_events
-from logger.store.files import prepare
 from logger.store.placement import BELIEVED, TRUE, UNKNOWN, Boot, place
 from logger.store.reader import Reader
 from logger.store.writer import SessionStart, Writer
 from tests.rigs.board import DAY_S, START_S, YEAR_S, Board, Logged, interval
 
 CHARGER = ChargerConfig("aft locker", 110.0)
-
-
-@pytest.fixture(scope="session")
-def prepared(tmp_path_factory):
-    path = tmp_path_factory.mktemp("clock") / "empty.db"
-    prepare(path)
-    return path.read_bytes()
-
-
-@pytest.fixture
-def store(tmp_path, prepared):
-    path = tmp_path / "ebbwatt.db"
-    path.write_bytes(prepared)
-    return path
 
 
 def kinds(store):
@@ -439,10 +424,10 @@ actions = st.one_of(
 @settings(max_examples=80, deadline=None)
 @given(st.lists(actions, min_size=1, max_size=25))
 def test_any_sequence_of_boots_and_steps_keeps_order_and_durations(
-    tmp_path_factory, prepared, sequence
+    tmp_path_factory, empty_store, sequence
 ):
     path = tmp_path_factory.mktemp("any") / "ebbwatt.db"
-    path.write_bytes(prepared)
+    path.write_bytes(empty_store)
     board, truth = Board(), []
     board.boot()
     logged = Logged(path, CHARGER, board)

@@ -4,7 +4,6 @@ import random
 import shutil
 import signal
 import sqlite3
-import time
 from contextlib import closing
 from datetime import date
 
@@ -19,27 +18,11 @@ from logger.store.events import add_event, list_events
 from logger.store.pages import rows
 from logger.store.salvage import salvage, whole_check
 from logger.store.writer import SessionStart, Writer
-from tests.rigs.live import live
+from tests.rigs.live import QUICK, live, wait_for
 
 CHARGER = ChargerConfig("aft locker", 110.0, date(2021, 4, 18))
 COUNT = 6000
-CONFIG = """\
-[charger]
-label = "aft locker"
-rated_w = 110
-fitted = 2021-04-18
-
-[store]
-commit_s = 1
-commit_rest_s = 1
-
-[log]
-interval_s = 0.1
-
-[source]
-kind = "simulated"
-seed = 7
-"""
+CONFIG = QUICK.format(charger="fitted = 2021-04-18\n")
 
 
 def interval(k, start_s=None):
@@ -157,15 +140,6 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     assert "1 damaged database set aside" in " ".join(
         ebbwatt("report", cwd=place.parent).stdout.split()
     )
-
-
-def wait_for(condition, limit_s=30.0):
-    end_s = time.monotonic() + limit_s
-    while time.monotonic() < end_s:
-        if found := condition():
-            return found
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
 
 
 def test_the_newest_rows_are_read_from_the_log_beside_a_damaged_file(place, whole, tmp_path):

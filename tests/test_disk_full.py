@@ -5,7 +5,6 @@ import resource
 import signal
 import sqlite3
 import subprocess
-import time
 from contextlib import contextmanager
 
 import pytest
@@ -19,7 +18,7 @@ from logger.store import shortage
 from logger.store.events import list_events
 from logger.store.files import prepare
 from logger.store.writer import SessionStart, Writer
-from tests.rigs.live import live
+from tests.rigs.live import live, wait_for
 
 CONFIG = """\
 [charger]
@@ -39,15 +38,6 @@ longest_rest_s = 1
 kind = "simulated"
 seed = 7
 """
-
-
-def wait_for(condition, limit_s=25.0):
-    end_s = time.monotonic() + limit_s
-    while time.monotonic() < end_s:
-        if found := condition():
-            return found
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
 
 
 def told(folder, words):

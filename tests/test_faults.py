@@ -10,24 +10,9 @@ from analysis.report_tables import faults_in_words
 from logger.refusals import Refusals
 from logger.store.events import list_events
 from logger.store.faults import RefusedTime
-from tests.rigs.live import live
+from tests.rigs.live import QUICK, live
 
-CONFIG = """\
-[charger]
-label = "aft locker"
-rated_w = 110
-
-[store]
-commit_s = 1
-commit_rest_s = 1
-
-[log]
-interval_s = 0.1
-
-[source]
-kind = "simulated"
-seed = 7
-"""
+CONFIG = QUICK.format(charger="")
 
 
 @pytest.fixture

@@ -19,21 +19,6 @@ from logger.store.writer import SessionStart, Writer
 CHARGER = ChargerConfig("aft locker", 110.0)
 
 
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory):
-    """Return the bytes of a prepared, empty database (preparing takes a child process)."""
-    path = tmp_path_factory.mktemp("store") / "empty.db"
-    prepare(path)
-    return path.read_bytes()
-
-
-@pytest.fixture
-def store(tmp_path, empty_store):
-    path = tmp_path / "ebbwatt.db"
-    path.write_bytes(empty_store)
-    return path
-
-
 def interval(**values):
     usual = {
         "start_s": 1.7e9,

@@ -5,21 +5,46 @@ from pathlib import Path
 
 from logger.snapshot import read_snapshot, snapshot_path
 
+#: A simulated boat that speaks ten times a second and is committed each second.
+QUICK = """\
+[charger]
+label = "aft locker"
+rated_w = 110
+{charger}
+[store]
+commit_s = 1
+commit_rest_s = 1
+
+[log]
+interval_s = 0.1
+
+[source]
+kind = "simulated"
+seed = 7
+"""
+
 
 def live(folder, more_than=0, session=None, limit_s=25.0):
     """Return the snapshot of ``folder``'s daemon once it has more readings than that.
 
     ``session`` waits for the daemon's start of that number.
     """
+
+    def found():
+        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
+        if snapshot is None or session not in {None, snapshot.session}:
+            return None
+        return snapshot if snapshot.readings > more_than else None
+
+    return wait_for(found, limit_s)
+
+
+def wait_for(condition, limit_s=25.0):
+    """Return what the condition returns once it is true."""
     end_s = time.monotonic() + limit_s
     while time.monotonic() < end_s:
-        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
-        if (
-            snapshot is not None
-            and snapshot.readings > more_than
-            and session in {None, snapshot.session}
-        ):
-            return snapshot
+        if found := condition():
+            return found
         time.sleep(0.05)
     raise AssertionError("waited in vain")
 
