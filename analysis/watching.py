@@ -16,6 +16,7 @@ from analysis.dashboard_facts import Facts, Fuel, Moment, Situation, collect
 from analysis.fuel import fuel_outlook
 from analysis.history import History, load_history, read_history
 from logger.errors import StoreError
+from logger.onlookers import Onlooker
 from logger.snapshot import boot_id, boottime_s, read_snapshot, snapshot_path
 from logger.store.reader import Reader
 
@@ -67,6 +68,7 @@ class Watch:
     def __init__(self, config: Config) -> None:
         self.config = config
         self._snapshot = snapshot_path(config.store.path)
+        self._onlooker = Onlooker(self._snapshot)
         self._recent: History | None = None
         self._looked_s = -LOOK_S
         self._changed: tuple[float, ...] = ()
@@ -81,6 +83,7 @@ class Watch:
     def facts(self, moment: Moment) -> Facts:
         """Return what is to be shown now."""
         self._look(moment)
+        self._onlooker.look()
         facts = collect(
             moment,
             self.config,

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import signal
 from typing import TYPE_CHECKING
 
 from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.notify import Notifier
+from logger.onlookers import Onlookers
 from logger.recorder import Recorder
 from logger.snapshot import Snapshot, snapshot_path, write_snapshot
 from logger.sources import open_source
@@ -32,6 +34,9 @@ log = logging.getLogger("ebbwatt")
 RENEW_S = 0.9
 #: ... and without readings after so long.
 SILENT_S = 2.0
+#: While nobody watches, readings are worked off in one go as often as this: each awakening costs
+#: as much as several readings.
+HOLD_S = 5.0
 #: Notices kept for the dashboard.
 _MOST_NOTICES = 5
 
@@ -77,6 +82,12 @@ class Daemon:
         self._described = self.source.describe()
         self._blind = False
         self._snapshot = snapshot_path(config.store.path)
+        self._onlookers = Onlookers(self._snapshot)
+        # A commit then falls together with the end of a wait, and finds nothing waiting.
+        commit_s = config.store.commit_s
+        self._longest_hold_s = commit_s / math.ceil(commit_s / HOLD_S)
+        self._hold_s = 0.0
+        self._renewing: asyncio.Handle | None = None
         self._notifier = Notifier()
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
@@ -103,11 +114,14 @@ class Daemon:
             beat.cancel()
             await asyncio.gather(reading, beat, return_exceptions=True)
             await self.source.close()
+            for last in self.source.rest():
+                self.recorder.take(last)
             self.recorder.finish()
             newest = self.recorder.newest
             # Ended in order, even where no reading ever came: not to be counted as cut short.
             self.writer.close(self.writer.start.started_s if newest is None else newest.time_s)
             self._snapshot.unlink(missing_ok=True)
+            self._onlookers.close()
         log.info(
             "ended: %d readings, %d refused", self.recorder.readings, self.source.refusals.total
         )
@@ -115,11 +129,13 @@ class Daemon:
 
     def _take(self, reading: Reading) -> None:
         self.recorder.take(reading)
-        self._newest_s = self.clock.boottime_s()
+        now_s = self.clock.boottime_s()
+        self._newest_s = reading.time_s if self.source.live else now_s
         if self._keeper is not None:
             self._keeper.hear(reading)
-        if self._newest_s - self._renewed_s >= RENEW_S:
-            self._renew()
+        if self._renewing is None and now_s - self._renewed_s >= RENEW_S:
+            # After all readings that came together.
+            self._renewing = asyncio.get_running_loop().call_soon(self._renew)
 
     def _note(self, status: LinkStatus) -> None:
         self._status = status
@@ -134,8 +150,8 @@ class Daemon:
 
     async def _beat(self) -> None:
         """Renew the snapshot while no readings do it."""
-        silent_s = min(SILENT_S, self._notifier.period_s)
         while True:
+            silent_s = min(SILENT_S + self._hold_s, self._notifier.period_s)
             left_s = self._renewed_s + silent_s - self.clock.boottime_s()
             if left_s <= 0.0:
                 self._renew()
@@ -145,10 +161,15 @@ class Daemon:
     def _renew(self) -> None:
         """Commit if it is time, look at the clocks, write the snapshot, and say that all is well.
 
+        Whoever watches has the readings as they come.
+
         The service manager hears of it only when the loop runs and the writer has returned; a
         silent charger is no fault of this process.
         """
-        self.recorder.tick()
+        self._renewing = None
+        self._hold_s = 0.0 if self._onlookers.present() else self._longest_hold_s
+        self.source.hold(self._hold_s)
+        self.recorder.tick(self._hold_s)
         if self._keeper is not None and (corrected := self._keeper.look(self.writer)):
             self._tell(corrected)
         self._renewed_s = self.clock.boottime_s()

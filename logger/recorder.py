@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Intervals that may wait for a commit: bounds memory where readings come faster than real time.
 MOST_WAITING = 2000
+#: Times of commits that differ by less count as the same, s.
+HAIR_S = 0.1
 
 
 class Recorder:
@@ -88,15 +90,22 @@ class Recorder:
             if not self._live and self.writer.waiting >= MOST_WAITING:
                 self.writer.commit()
 
-    def tick(self) -> None:
+    def tick(self, again_in_s: float = 0.0) -> None:
         """Commit what is closed and what is open if it is time to.
 
         The open interval is cut in two, so that a power cut never costs more than ``commit_s`` of
         running or of anything that changed, or ``commit_rest_s`` of a rest without a change.
+
+        Parameters
+        ----------
+        again_in_s
+            When this will be called next: too late for a commit that falls due before.
         """
         now_s = self._now_s()
         self._refused.tick(now_s)
-        if (passed_s := now_s - self._committed_s) < self._store.commit_s:
+        # In a rhythm of whole parts of the limit a hair must not decide.
+        passed_s = now_s - self._committed_s + max(HAIR_S, again_in_s - HAIR_S)
+        if passed_s < self._store.commit_s:
             return
         busy = self._changed or self.writer.pressed or self._condenser.is_running()
         if not busy and passed_s < self._store.commit_rest_s:

@@ -30,8 +30,11 @@ def board(tmp_path, monkeypatch):
     clock = Clock()
     session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
 
-    def live_through(readings):
-        """Return (time of commit, end of what was committed) of each commit."""
+    def live_through(readings, hold_s=1):
+        """Return (time of commit, end of what was committed) of each commit.
+
+        Readings are worked off in one go every ``hold_s``.
+        """
         commits = []
         clock.now_s = 0.0
         with Writer(config.store.path, config.charger, session) as writer:
@@ -48,7 +51,8 @@ def board(tmp_path, monkeypatch):
             for reading in readings:
                 clock.now_s = reading.time_s
                 taken.take(reading)
-                taken.tick()
+                if clock.now_s % hold_s == 0.0:
+                    taken.tick(0.0 if hold_s == 1 else hold_s)
         return commits
 
     return live_through
@@ -65,6 +69,13 @@ def test_running_loses_at_most_a_minute(board):
     commits = board([Reading(float(s), 13.2, 8.0, RUN) for s in range(3600)])
     assert 55 <= len(commits) <= 60
     assert all(b[0] - a[1] <= 61.0 for a, b in pairwise(commits)), "never more than a minute old"
+
+
+@pytest.mark.parametrize("hold_s", [5, 7])
+def test_readings_that_wait_cost_neither_data_nor_commits(board, hold_s):
+    commits = board([Reading(float(s), 13.2, 8.0, RUN) for s in range(3600)], hold_s)
+    assert len(commits) <= 60 if hold_s == 5 else len(commits) <= 65
+    assert all(b[0] - a[1] <= 60.0 for a, b in pairwise(commits)), "never more than a minute old"
 
 
 def test_whatever_changes_at_rest_is_stored_within_a_minute(board):

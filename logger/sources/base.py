@@ -47,6 +47,18 @@ class Source(Protocol):
         """Name the source in a few words for a person, such as the port and the decoder."""
         ...
 
+    def hold(self, seconds: float) -> None:
+        """Let readings of this session wait for up to so long, so that several are given in one go.
+
+        0 gives each at once again. It spares the processor; a source that cannot wait, or gains
+        nothing by it, does nothing.
+        """
+        ...
+
+    def rest(self) -> list[Reading]:
+        """Return the readings that still wait when :meth:`readings` was ended from outside."""
+        ...
+
     async def close(self) -> None:
         """Release what outlives a session."""
         ...

@@ -116,6 +116,7 @@ class BleSource:
         self._radio = radio
         self._look_connected = True
         self._tap: Tap | None = None
+        self._talk: Conversation | None = None
 
     def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
         """Tell ``watch`` what became of each value, and ``tap`` each value and its UUID."""
@@ -126,6 +127,16 @@ class BleSource:
         """Name the device and what is spoken."""
         label = f"{self.description.label}, " if self.description.label else ""
         return f"{label}{self.description.decoder_kind} on {self.address}"
+
+    def hold(self, seconds: float) -> None:
+        """Let readings wait; see :class:`logger.sources.base.Source`."""
+        if self._talk is not None:
+            # Silence must still be told from waiting.
+            self._talk.hold(min(seconds, self.delays.stale_s / 2.0))
+
+    def rest(self) -> list[Reading]:
+        """Return the readings that still wait."""
+        return [] if self._talk is None else self._talk.rest()
 
     async def close(self) -> None:
         """Release nothing: a session disconnects by itself."""
@@ -142,6 +153,7 @@ class BleSource:
                 link = Connection(await self._find(), self._radio)
             async with opened(link, self.refusals):
                 talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
+                self._talk = talk
                 async for reading in talk.readings():
                     yield reading
         except SourceError as error:

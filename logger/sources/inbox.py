@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import math
+from collections import deque
 
 from logger.errors import SourceError
 
@@ -16,22 +18,52 @@ Chunk = tuple[float, bytes, str]
 class Inbox:
     """A bounded queue of chunks that ends with the reason for which the link was lost.
 
+    Any thread may put; one task of the loop in which it was made receives.
+
     Attributes
     ----------
     overflowed
         Chunks dropped because nobody took them in time.
+    hold_s
+        What arrives wakes the receiver no more often than this, s; 0 wakes it each time. A
+        processor that wakes finds its caches cold, so that working off five chunks in one go costs
+        little more than one of them alone.
     """
 
     def __init__(self) -> None:
         self.overflowed = 0
-        self._waiting: asyncio.Queue[Chunk | SourceError] = asyncio.Queue()
+        self.hold_s = 0.0
+        self._loop = asyncio.get_running_loop()
+        self._waiting: deque[Chunk | SourceError] = deque()
+        self._arrived = asyncio.Event()
+        self._patient = False  # whether the receiver wakes by itself to look
 
     def put(self, chunk: Chunk | SourceError) -> None:
-        """Append a chunk, or the loss of the link, which is never dropped."""
-        if self._waiting.qsize() >= MOST_WAITING and not isinstance(chunk, SourceError):
+        """Append a chunk, or the loss of the link, which is never dropped and never waits."""
+        lost = isinstance(chunk, SourceError)
+        waiting = len(self._waiting)
+        if waiting >= MOST_WAITING and not lost:
             self.overflowed += 1
-        else:
-            self._waiting.put_nowait(chunk)
+            return
+        self._waiting.append(chunk)
+        # Asked after the appending: the receiver says that it is patient before it looks.
+        if lost or not self._patient or waiting >= MOST_WAITING // 2:
+            self._loop.call_soon_threadsafe(self._arrived.set)
+
+    def taken(self) -> Chunk | None:
+        """Take the oldest chunk, None if there is none.
+
+        Raises
+        ------
+        SourceError
+            If the link is lost.
+        """
+        if not self._waiting:
+            return None
+        chunk = self._waiting.popleft()
+        if isinstance(chunk, SourceError):
+            raise chunk
+        return chunk
 
     async def receive(self, until_s: float | None = None) -> Chunk | None:
         """Return the next chunk; None if none came until ``until_s`` on the loop's clock.
@@ -41,14 +73,21 @@ class Inbox:
         SourceError
             If the link is lost.
         """
-        if self._waiting.empty() and until_s is not None:
-            try:
-                async with asyncio.timeout_at(until_s):
-                    chunk = await self._waiting.get()
-            except TimeoutError:
+        while True:
+            self._patient = self.hold_s > 0.0
+            self._arrived.clear()
+            if (chunk := self.taken()) is not None:
+                return chunk
+            now_s = self._loop.time()
+            if until_s is not None and now_s >= until_s:
                 return None
-        else:
-            chunk = await self._waiting.get()
-        if isinstance(chunk, SourceError):
-            raise chunk
-        return chunk
+            wake_s = until_s
+            if self._patient:
+                # On a fixed grid: what else happens in this rhythm then finds all that has come.
+                next_s = (math.floor(now_s / self.hold_s) + 1.0) * self.hold_s
+                wake_s = next_s if until_s is None else min(until_s, next_s)
+            try:
+                async with asyncio.timeout_at(wake_s):
+                    await self._arrived.wait()
+            except TimeoutError:
+                continue

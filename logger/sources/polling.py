@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import time
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from typing import TYPE_CHECKING, Protocol
+
+from logger.errors import SourceError
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -67,6 +69,19 @@ class Conversation:
         self._pipeline = pipeline
         self._poll = poll
         self._tap = tap
+
+    def hold(self, seconds: float) -> None:
+        """Let what comes unasked wait for so long; see :meth:`logger.sources.base.Source.hold`."""
+        if self._poll is None and self._tap is None:
+            self._link.inbox.hold_s = seconds
+
+    def rest(self) -> list[Reading]:
+        """Return the readings that wait; for the end of a session that was not lost."""
+        readings: list[Reading] = []
+        with suppress(SourceError):
+            while (chunk := self._link.inbox.taken()) is not None:
+                readings += self._feed(*chunk)
+        return readings
 
     async def readings(self) -> AsyncIterator[Reading]:
         """Give readings until the link is lost, which raises SourceError."""

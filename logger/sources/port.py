@@ -16,10 +16,13 @@ import select
 import threading
 import time
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
 from logger.sources.inbox import Inbox
+
+if TYPE_CHECKING:
+    from logger.sources.inbox import Chunk
 
 #: After the first byte the thread waits for so long, to take a whole line or answer at once: each
 #: awakening costs more processor time than a hundred bytes.
@@ -151,6 +154,10 @@ class PortLink:
         with contextlib.suppress(RuntimeError):  # the loop has ended in the meantime
             self._loop.call_soon_threadsafe(what, *arguments)  # type: ignore[arg-type]
 
+    def _put(self, chunk: Chunk | SourceError) -> None:
+        with contextlib.suppress(RuntimeError):  # as above
+            self.inbox.put(chunk)
+
     def _run(self) -> None:
         port = None
         try:
@@ -167,7 +174,7 @@ class PortLink:
         except (OSError, TypeError, ValueError, AttributeError) as error:
             lost = SourceError(explain(self.url, error))
             self._tell(self._set_opened, lost)
-            self._tell(self.inbox.put, lost)
+            self._put(lost)
         finally:
             if port is not None:
                 with contextlib.suppress(OSError, TypeError, AttributeError):
@@ -191,7 +198,7 @@ class PortLink:
             data = os.read(fd, MOST_AT_ONCE)
             if data:
                 empty = 0
-                self._tell(self.inbox.put, (now_s, data, ""))
+                self._put((now_s, data, ""))
             elif any(events & select.POLLHUP for _, events in ready):
                 break
             else:
@@ -212,7 +219,7 @@ class PortLink:
                     data += port.read(min(waiting, MOST_AT_ONCE))
             finally:
                 # A port that is lost meanwhile must not take along what has come.
-                self._tell(self.inbox.put, (now_s, data, ""))
+                self._put((now_s, data, ""))
 
     def _write(self) -> None:
         while (payload := self._outgoing.get()) is not None:
@@ -220,7 +227,7 @@ class PortLink:
                 if self._port is not None:
                     self._port.write(payload)
             except (OSError, TypeError, ValueError, AttributeError) as error:
-                self._tell(self.inbox.put, SourceError(explain(self.url, error)))
+                self._put(SourceError(explain(self.url, error)))
                 return
 
     # What follows runs in the loop.

@@ -72,6 +72,13 @@ class Replay:
         """Name the recording."""
         return f"recording {self.path.name}"
 
+    def hold(self, seconds: float) -> None:
+        """Do nothing: each reading is made when it is due."""
+
+    def rest(self) -> list[Reading]:
+        """Return nothing: no reading waits."""
+        return []
+
     async def close(self) -> None:
         """Release nothing: a session closes its file itself."""
 

@@ -109,6 +109,7 @@ class SerialSource:
         self.refusals = Refusals()
         self.pipeline: Pipeline = description.pipeline(self.refusals)
         self._tap: Tap | None = None
+        self._talk: Conversation | None = None
         self._link: PortLink | None = None
 
     def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
@@ -124,6 +125,16 @@ class SerialSource:
         label = f"{self.description.label}, " if self.description.label else ""
         return f"{label}{self.description.decoder_kind} on {self.port}"
 
+    def hold(self, seconds: float) -> None:
+        """Let readings wait; see :class:`logger.sources.base.Source`."""
+        if self._talk is not None:
+            # Silence must still be told from waiting.
+            self._talk.hold(min(seconds, self.delays.stale_s / 2.0))
+
+    def rest(self) -> list[Reading]:
+        """Return the readings that still wait."""
+        return [] if self._talk is None else self._talk.rest()
+
     async def close(self) -> None:
         """Release nothing: a session closes its port itself."""
 
@@ -136,6 +147,7 @@ class SerialSource:
         self.pipeline.reset()
         async with opened(link, self.refusals):
             talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
+            self._talk = talk
             async for reading in talk.readings():
                 yield reading
 

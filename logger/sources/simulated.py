@@ -106,6 +106,13 @@ class Simulated:
         """Name the source for a person."""
         return f"invented boat, seed {self.voyage.model.seed}"
 
+    def hold(self, seconds: float) -> None:
+        """Do nothing: each reading is made when it is due."""
+
+    def rest(self) -> list[Reading]:
+        """Return nothing: no reading waits."""
+        return []
+
     async def close(self) -> None:
         """Nothing outlives a session."""
 

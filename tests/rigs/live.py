@@ -1,8 +1,10 @@
 """Looks at a running daemon: by its live snapshot, as the dashboard would, and by its memory."""
 
 import time
+from functools import cache
 from pathlib import Path
 
+from logger.onlookers import Onlooker
 from logger.snapshot import read_snapshot, snapshot_path
 
 #: A simulated boat that speaks ten times a second and is committed each second.
@@ -30,13 +32,22 @@ def live(folder, more_than=0, session=None, limit_s=25.0):
     ``session`` waits for the daemon's start of that number.
     """
 
+    path = snapshot_path(folder / "ebbwatt.db")
+
     def found():
-        snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
+        _onlooker(path).look()
+        snapshot = read_snapshot(path)
         if snapshot is None or session not in {None, snapshot.session}:
             return None
         return snapshot if snapshot.readings > more_than else None
 
     return wait_for(found, limit_s)
+
+
+@cache
+def _onlooker(snapshot):
+    """Return who looks on for the rest of the test's process: the daemon then does not dawdle."""
+    return Onlooker(snapshot)
 
 
 def wait_for(condition, limit_s=25.0):

@@ -1,0 +1,87 @@
+"""Tells the daemon whether anybody watches, without a word between the processes.
+
+Whoever looks at the live snapshot holds a shared lock (flock(2)) on a file beside it; the kernel
+releases it when they end, however they end. While nobody looks, the daemon may take its time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def _beside(snapshot: Path) -> str:
+    return f"{snapshot}.watched"
+
+
+class Onlookers:
+    """The daemon's side.
+
+    Parameters
+    ----------
+    snapshot
+        Path of the live snapshot, whose folder need not exist yet.
+    """
+
+    def __init__(self, snapshot: Path) -> None:
+        self._path = _beside(snapshot)
+        self._file: int | None = None
+
+    def present(self) -> bool:
+        """Tell whether somebody looks on; True as well where that cannot be known."""
+        try:
+            if self._file is None:
+                self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(self._file, fcntl.LOCK_UN)
+        except OSError:
+            return True
+        return False
+
+    def close(self) -> None:
+        """Take the file away."""
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
+            with contextlib.suppress(OSError):
+                os.unlink(self._path)  # noqa: PTH108 - the path is a text here
+
+
+class Onlooker:
+    """The side of whoever looks; needs no more than leave to read.
+
+    Parameters
+    ----------
+    snapshot
+        Path of the live snapshot.
+    """
+
+    def __init__(self, snapshot: Path) -> None:
+        self._path = _beside(snapshot)
+        self._file: int | None = None
+        self._held = False
+
+    def look(self) -> None:
+        """Look on, or go on doing so: to be called with each look at the snapshot."""
+        try:
+            there = os.stat(self._path)  # noqa: PTH116 - as above
+            if self._file is not None and not os.path.samestat(there, os.fstat(self._file)):
+                self.close()  # of a daemon that has ended
+            if self._file is None:
+                self._file = os.open(self._path, os.O_RDONLY | os.O_CLOEXEC)
+            if not self._held:
+                fcntl.flock(self._file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+                self._held = True
+        except OSError:
+            return  # no daemon yet, or it asks at this very instant: the next look will do
+
+    def close(self) -> None:
+        """Look away."""
+        if self._file is not None:
+            os.close(self._file)
+        self._file, self._held = None, False
