@@ -6,6 +6,7 @@ draw from the same object. What cannot be known is None, with a reason beside it
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -204,6 +205,11 @@ class Assessment:
             "left_out_hours": {k: _round(v, 2) for k, v in sorted(self.left_out.items())},
             "advice": list(self.advice),
         }
+
+
+def json_text(assessment: Assessment) -> str:
+    """Return the assessment document as JSON in ASCII, so that no terminal acts on it."""
+    return json.dumps(assessment.document(), indent=1, ensure_ascii=True)
 
 
 def iso(time_s: float | None) -> str | None:

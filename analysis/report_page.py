@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import json
-import os
 from typing import TYPE_CHECKING
 
 from analysis.figures import minute
 from analysis.report_sections import ORDER, text
 from analysis.report_style import STYLE
 from analysis.text import for_html, harmless
-from logger.errors import EbbwattError
+from analysis.whole_file import write_whole
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analysis.assessment import Assessment
     from analysis.report_sections import Matter
 
 #: Nothing may be loaded from anywhere, and no script may run, whatever gets into the page.
@@ -71,11 +68,6 @@ def frame(
 """
 
 
-def json_text(assessment: Assessment) -> str:
-    """Return the assessment document as JSON in ASCII, so that no terminal acts on it."""
-    return json.dumps(assessment.document(), indent=1, ensure_ascii=True)
-
-
 def write_page(path: Path, matter: Matter) -> None:
     """Write the page; the old file stays whole until the new one is complete.
 
@@ -85,24 +77,3 @@ def write_page(path: Path, matter: Matter) -> None:
         If the file cannot be written.
     """
     write_whole(path, page(matter))
-
-
-def write_whole(path: Path, content: str) -> None:
-    """Replace a text file by a complete new one.
-
-    Raises
-    ------
-    EbbwattError
-        If the file cannot be written.
-    """
-    if path.is_dir():
-        raise EbbwattError(f"{path}: is a directory; name a file to write to")
-    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        try:
-            partial.write_text(content, encoding="utf-8")
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
-    except OSError as error:
-        raise EbbwattError(f"{path}: cannot be written: {error.strerror}") from None

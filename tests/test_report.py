@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from analysis.assessment import Reason, Span, Step
+from analysis.assessment import Reason, Span, Step, json_text
 from analysis.report_compare import compare, read_document
-from analysis.report_page import json_text, page, write_page
+from analysis.report_page import page, write_page
 from analysis.report_sections import Matter
 from analysis.report_summary import MOST_LINES, summary
 from analysis.report_words import VERDICT_SIGNS

@@ -65,14 +65,16 @@ def show(demo: Demo) -> None:
     from rich.console import Console
 
     from analysis.assess import assess
+    from analysis.assessment import json_text
     from analysis.commands.watch import print_frame
     from analysis.dashboard_facts import Moment, collect
     from analysis.history import load_history
     from analysis.load import daily_load
-    from analysis.report_page import json_text, write_page, write_whole
+    from analysis.report_page import write_page
     from analysis.report_sections import Matter
     from analysis.report_summary import summary
     from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
+    from analysis.whole_file import write_whole
     from logger import __version__
 
     path = demo.config.store.path

@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
 
         assessment = assess(history, config)
         if args.json is not None:
-            from analysis.report_page import json_text
+            from analysis.assessment import json_text
 
             _write_json(args.json, json_text(assessment))
         if args.json is not None and args.html is None and args.compare is None:
@@ -114,7 +114,7 @@ def _write_record(args: argparse.Namespace, config: Config) -> int:
     """Write the commissioning record, a page of its own, and nothing else."""
     from analysis.fitting import check_log
     from analysis.fitting_record import record
-    from analysis.report_page import write_whole
+    from analysis.whole_file import write_whole
 
     if args.html is not None or args.json is not None or args.compare is not None:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
@@ -128,7 +128,7 @@ def _write_json(target: str, text: str) -> None:
     if target == "-":
         print(text)
         return
-    from analysis.report_page import write_whole
+    from analysis.whole_file import write_whole
 
     write_whole(Path(target), text + "\n")
     print(f"wrote {target}", file=sys.stderr)
