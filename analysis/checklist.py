@@ -9,11 +9,10 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from logger.errors import UsageError
-from logger.store.events import clean_text
+from logger.store.events import clean_text, day_begins_s
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
     from logger.store.events import Event
 
 KIND = "check"
-DAY_S = 86400.0
 _TICK = re.compile(r"(\w+), ticked by ([^:]+)(?:: (.*))?")
 _LONGEST_NAME = 40
 
@@ -82,12 +80,6 @@ def tick_text(key: str, who: str, remark: str) -> str:
     return f"{key}, ticked by {name}" + (f": {remark}" if remark else "")
 
 
-def since_s(fitted: str) -> float:
-    """Return the earliest Unix time of the day of fitting (ISO date) in any time zone."""
-    day = date.fromisoformat(fitted)
-    return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() - DAY_S
-
-
 def ticked(
     events: Iterable[Event], fitted: str | None, replaced: str | None = None
 ) -> dict[str, Tick]:
@@ -95,8 +87,8 @@ def ticked(
 
     ``replaced`` is the day on which the next charger was fitted, if there was one.
     """
-    begin_s = -math.inf if fitted is None else since_s(fitted)
-    end_s = math.inf if replaced is None else since_s(replaced)
+    begin_s = -math.inf if fitted is None else day_begins_s(fitted)
+    end_s = math.inf if replaced is None else day_begins_s(replaced)
     found: dict[str, Tick] = {}
     for event in sorted(events, key=lambda e: e.time_s):
         told = _TICK.fullmatch(event.text) if event.kind == KIND and not event.struck else None

@@ -13,6 +13,7 @@ from analysis.health import Health, estimate, heat_effect
 from analysis.health_output import Outputs, outputs, without_surpassed
 from analysis.health_trend import Observations
 from analysis.runs import Runs, find_runs
+from logger.store.events import day_begins_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -169,11 +170,12 @@ def _recorded_life(history: History, runs: Runs) -> Life:
     """Return the life that began with the last recorded renewal or replacement."""
     if len(runs.log) == 0:
         return Life()
-    end = float(runs.log.end_s[-1])
+    end, fitted = float(runs.log.end_s[-1]), history.fitting.fitted
+    begin = -np.inf if fitted is None else day_begins_s(fitted)
     times = [
         e.time_s
         for e in history.events
-        if e.kind in {"renewal", "replacement"} and not e.struck and e.time_s <= end
+        if e.kind in {"renewal", "replacement"} and not e.struck and begin <= e.time_s <= end
     ]
     if not times:
         return Life()

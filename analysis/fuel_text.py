@@ -17,7 +17,7 @@ from analysis.physics import (
 )
 
 if TYPE_CHECKING:
-    from analysis.fuel import FuelOutlook
+    from analysis.fuel_figures import FuelOutlook
 
 DAY_S = 86400.0
 

@@ -1,8 +1,8 @@
 """Litres per kilowatt-hour of this unit: what its containers gave, on top of common practice.
 
-Each container between two recorded changes is one measurement. The use rises with age, so its
-logarithm has a level and a trend from container to container, and the newest count most: a linear
-Gaussian filter (Kalman 1960).
+Each container between two recorded changes is one measurement, of the use at the middle of its
+running hours. The use rises with age, so its logarithm has a level and a trend, and the newest
+containers count most: a linear Gaussian filter (Kalman 1960).
 """
 
 from __future__ import annotations
@@ -13,40 +13,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.history import STATE_CODE
+from analysis.fuel_changes import changes
+from analysis.fuel_days import energy_before
+from analysis.fuel_stops import ran_dry
 from analysis.hours import LONGEST_SILENCE_H
-from logger.reading import OperatingState
-from logger.store.events import Event
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from analysis.runs import Runs
     from logger.config import FuelConfig
-
-    Floats = NDArray[np.float64]
+    from logger.store.events import Event
 
 #: Relative uncertainty of the prior (standard deviation): units, fuels and ages differ.
 PRIOR_SD = 0.20
 #: Filling of a container and the charger's own power sensor.
 FILL_SD = 0.02
-#: Change from one container to the next that needs no reason; trend at first, and its own change.
-DRIFT_SD = 0.01
-TREND_SD = 0.03
-TREND_DRIFT_SD = 0.003
-#: A container changed before it ran out is left with 0 to 10 % in it (common practice, no source).
-LEFT_MEAN, LEFT_SD = 0.05, 0.03
-#: The charger waited for fuel: it stood still so long before the change, and ran so soon after.
-_STOOD_S, _RAN_S = 1200.0, 3600.0
-#: A run that ends this far below the usual highest voltage has not filled the battery.
-_SHORT_OF_FULL = 0.02
-#: Fewer runs than this show no usual start voltage.
-_FEWEST_RUNS = 8
-#: So far below its usual start voltage a charger that has fuel has started, V on 12 V.
-_WAITING_V, _WAITED_S = 0.08, 3600.0
-_FAULT = STATE_CODE[OperatingState.FAULT]
-#: What a change says that nobody recorded.
-FOUND = "found in the log"
+#: Change from one container to the next that needs no reason.
+DRIFT_SD = 0.006
+#: Rise a 1000 running hours before anything is known, and how it changes in as many: a unit that
+#: is replaced at 60 % after 7500 h loses 7 % of its cell voltage in each 1000 h (judgement).
+TREND, TREND_SD, TREND_DRIFT_SD = 0.05, 0.05, 0.03
+#: A container changed before it ran out is left with 0 to 10 % in it (common practice, no source):
+#: part of the scatter is the habit of an owner, the same in all of them, the rest is chance.
+LEFT_MEAN, LEFT_HABIT_SD, LEFT_SD = 0.05, 0.02, 0.022
 #: A container with more of its running hours unlogged than this tells nothing.
 _UNLOGGED = 0.10
 #: A measurement this far (factor) from what was expected is a forgotten or a wrong change.
@@ -89,93 +77,68 @@ class FuelUse:
         return self.estimate * float(np.exp(z * self.sd))
 
 
-def energy_before(runs: Runs, time_s: Floats) -> Floats:
-    """Return the energy delivered in the log up to times, kWh."""
-    log = runs.log
-    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(log.energy_j)))) / 3.6e6
-    knots = np.column_stack((log.start_s, np.maximum.accumulate(log.end_s))).ravel()
-    values = np.column_stack((total[:-1], total[1:])).ravel()
-    return np.interp(time_s, np.maximum.accumulate(knots), values)
+class _Filter:
+    """The logarithm of litres per kWh and its rise a 1000 running hours, with their covariance."""
 
+    def __init__(self, prior_l_per_kwh: float) -> None:
+        self._state = np.array([np.log(prior_l_per_kwh), TREND])
+        self._spread = np.diag([PRIOR_SD**2, TREND_SD**2])
+        self._guessed = 0.0  # weight of containers of which it is not known how much was left
 
-def changes(events: tuple[Event, ...], until_s: float) -> list[Event]:
-    """Return the fuel changes that count, in order of time."""
-    found = [
-        e for e in events if e.kind == "fuel" and not e.struck and e.amount and e.time_s <= until_s
-    ]
-    return sorted(found, key=lambda e: e.time_s)
+    @property
+    def estimate(self) -> float:
+        """Return litres per kWh now."""
+        return float(np.exp(self._state[0]))
 
+    @property
+    def sd(self) -> float:
+        """Return its relative standard deviation."""
+        return float(np.hypot(np.sqrt(self._spread[0, 0]), LEFT_HABIT_SD * self._guessed))
 
-def find_changes(runs: Runs, container_l: float) -> tuple[Event, ...]:
-    """Find container changes in the log, for an owner who recorded none.
+    def age(self, by_kh: float) -> None:
+        """Run on for half a container, which is so many 1000 h."""
+        move = np.array([[1.0, by_kh], [0.0, 1.0]])
+        drift = np.diag([0.5 * DRIFT_SD**2, (TREND_DRIFT_SD * by_kh) ** 2])
+        self._state = move @ self._state
+        self._spread = move @ self._spread @ move.T + drift
 
-    The charger stopped before the battery was full and then stood still although the voltage was
-    below that at which it usually starts, or told a fault; it ran again: somebody had changed the
-    container. Only such clear stops count, so that an empty container changed at once is missed.
-
-    Parameters
-    ----------
-    runs
-        The runs of the log.
-    container_l
-        What a container holds, L: taken for each.
-    """
-    log = runs.log
-    found: list[Event] = []
-    mean_v = log.voltage_mean_v
-    charged_v = mean_v[runs.running & np.isfinite(mean_v)]
-    start_v = mean_v[np.clip(runs.first - 1, 0, None)][runs.start_seen]
-    start_v = start_v[np.isfinite(start_v)]
-    if len(start_v) < _FEWEST_RUNS or len(charged_v) == 0:
-        return ()
-    full, usual = float(np.percentile(charged_v, 98.0)), float(np.median(start_v))
-    for k in range(len(runs) - 1):
-        last = int(runs.last[k])
-        ended_v = log.voltage_max_v[max(last - 1, int(runs.first[k]))]
-        if not ended_v < full * (1.0 - _SHORT_OF_FULL):
-            continue
-        pause = slice(last + 1, int(runs.first[k + 1]))
-        waits = np.sum(log.duration_s[pause][mean_v[pause] < usual - _WAITING_V * usual / 12.0])
-        fault = np.sum(log.duration_s[pause][log.state[pause] == _FAULT])
-        if float(waits) >= _WAITED_S or float(fault) >= _STOOD_S:
-            at = float(runs.start_s[k + 1]) - 60.0
-            found.append(Event(len(found) + 1, at, "fuel", container_l, FOUND))
-    return tuple(found)
+    def learn(self, container: Container) -> None:
+        """Take what a container gave as the use of now."""
+        gain = self._spread[:, 0] / (self._spread[0, 0] + container.sd**2)
+        self._state = self._state + gain * (np.log(container.l_per_kwh) - self._state[0])
+        self._spread = self._spread - np.outer(gain, self._spread[0])
+        weight = float(gain[0])
+        self._guessed = self._guessed * (1.0 - weight) + (0.0 if container.emptied else weight)
 
 
 def fuel_use(runs: Runs, events: tuple[Event, ...], fuel: FuelConfig) -> FuelUse:
     """Estimate litres per kWh from the containers of a log."""
-    log = runs.log
+    log, use, found = runs.log, _Filter(fuel.l_per_kwh), []
     until = float(log.end_s[-1]) if len(log) else -np.inf
     told = changes(events, until)
-    found: list[Container] = []
-    state = np.array([np.log(fuel.l_per_kwh), 0.0])
-    spread = np.diag([PRIOR_SD**2, TREND_SD**2])
-    move = np.array([[1.0, 1.0], [0.0, 1.0]])
-    drift = np.diag([DRIFT_SD**2, TREND_DRIFT_SD**2])
-    guessed = 0.0  # weight of containers of which it is not known how much was left
-    for one, following in itertools.pairwise(told):
-        container = _container(runs, one, following, float(np.exp(state[0])))
+    if not told:
+        return FuelUse(use.estimate, use.sd, ())
+    times = [change.time_s for change in told]
+    emptied = ran_dry(runs, times[1:])
+    half_kh = np.diff(np.interp([*times, until], log.end_s, runs.hours.at_end_h)) / 2000.0
+    for place, (one, following) in enumerate(itertools.pairwise(told)):
+        use.age(half_kh[place])
+        container = _container(runs, one, following, use.estimate, emptied=emptied[place])
         found.append(container)
         if container.problem is None:
-            gain = spread[:, 0] / (spread[0, 0] + container.sd**2)
-            state = state + gain * (np.log(container.l_per_kwh) - state[0])
-            spread = spread - np.outer(gain, spread[0])
-            weight = float(gain[0])
-            guessed = guessed * (1.0 - weight) + (0.0 if container.emptied else weight)
-        # The next container is older, whether this one counted or not.
-        state, spread = move @ state, move @ spread @ move.T + drift
-    # What is left is a habit: its error is the same in every container and does not average out.
-    sd = float(np.hypot(np.sqrt(spread[0, 0]), LEFT_SD * guessed))
-    return FuelUse(float(np.exp(state[0])), sd, tuple(found))
+            use.learn(container)
+        use.age(half_kh[place])
+    use.age(2.0 * half_kh[-1])
+    return FuelUse(use.estimate, use.sd, tuple(found))
 
 
-def _container(runs: Runs, one: Event, following: Event, expected: float) -> Container:
+def _container(
+    runs: Runs, one: Event, following: Event, expected: float, *, emptied: bool
+) -> Container:
     log = runs.log
     litres = float(one.amount or 0.0)
     begin, end = one.time_s, following.time_s
     energy = float(np.diff(energy_before(runs, np.array([begin, end])))[0])
-    emptied = _ran_dry(runs, end)
     hours = np.interp([begin, end], log.end_s, runs.hours.at_end_h)
     logged = np.interp([begin, end], log.end_s, np.cumsum(runs.running * log.duration_s) / 3600.0)
     passed, seen = float(np.diff(hours)[0]), float(np.diff(logged)[0])
@@ -215,25 +178,3 @@ def _silence(runs: Runs, begin_s: float, end_s: float) -> float:
     silent_s = float(gap_s[gap_s < LONGEST_SILENCE_H * 3600.0].sum())
     logged_s = float(log.duration_s[inside].sum())
     return 1.0 + silent_s / max(logged_s, 1.0)
-
-
-def _ran_dry(runs: Runs, change_s: float) -> bool:
-    """Tell whether the charger had stopped for want of fuel when the container was changed.
-
-    It stands still, and its last run ended well below the voltage at which a full battery ends
-    runs; or it stood still for long and ran at once after the change.
-    """
-    log = runs.log
-    done = np.flatnonzero(runs.end_s <= change_s)
-    inside = np.any((runs.start_s < change_s) & (runs.end_s > change_s))
-    if inside or len(done) == 0:
-        return False
-    last = done[-1]
-    shown = log.voltage_mean_v[runs.running]
-    shown = shown[np.isfinite(shown)]
-    ended = log.voltage_max_v[max(int(runs.last[last]) - 1, 0)]
-    if len(shown) and ended < float(np.percentile(shown, 98.0)) * (1.0 - _SHORT_OF_FULL):
-        return True
-    later = runs.start_s[runs.start_s >= change_s]
-    waited = change_s - runs.end_s[last] > _STOOD_S
-    return bool(waited and len(later) and later[0] - change_s < _RAN_S)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assess import assess
-from analysis.fuel import kwh_per_year
+from analysis.fuel_days import kwh_per_year
 from analysis.history import load_fitting
 from analysis.load import EFFICIENCY, daily_load
 from analysis.sizing import DAYS_A_YEAR, Need, audit_days, supply_wh

@@ -42,6 +42,10 @@ class SmallBoat:
     container_l: float = math.inf
     refuel_h: float = 30.0
     """How long the charger waits for fuel once its container is empty."""
+    fading_l: float = 0.0
+    """Below so much fuel the output falls in proportion."""
+    switched_off: tuple = ()
+    """(first day, last day) of each time somebody had switched the charger off, in days."""
     seed: int = 1
 
 
@@ -70,10 +74,16 @@ class Container:
     def dry(self):
         return self.dry_min is not None
 
+    def share(self):
+        """Return what is left of the output while the last of the fuel goes."""
+        return (
+            1.0 if self.left_l >= self.boat.fading_l else max(self.left_l, 0.0) / self.boat.fading_l
+        )
+
     def gives(self, minute, kwh):
         """Use fuel for a minute and tell whether there is any."""
         self.left_l -= kwh * self.boat.l_per_kwh
-        if self.left_l <= 0.0 and not self.dry:
+        if self.left_l <= 0.04 * self.boat.fading_l and not self.dry:
             self.dry_min = minute
         if self.dry and minute - self.dry_min >= 60.0 * self.boat.refuel_h:
             self.left_l, self.dry_min = self.boat.container_l, None
@@ -111,7 +121,7 @@ def sail(boat):
         charger_a = 0.0
         if on:
             warm_min += 1
-            power = boat.rated_w * boat.available * min(1.0, warm_min / 15.0)
+            power = boat.rated_w * boat.available * min(1.0, warm_min / 15.0) * container.share()
             charger_a = power / max(ocv + surface, 11.0)
         # The battery takes what is left, up to its ceiling.
         source_a = 40.0 if aided else 0.0
@@ -134,6 +144,8 @@ def sail(boat):
         runtime += on / 60.0
         energy[day] += seen_v * charger_a / 60_000.0
         on &= container.gives(minute, seen_v * charger_a / 60_000.0)
+        off = any(begin <= minute / 1440.0 < end for begin, end in boat.switched_off)
+        on &= not off
         rows.append((on, charger_a, seen_v, battery_a, runtime))
         if on:
             tail_min = tail_min + 1 if battery_a < 0.012 * boat.capacity_ah else 0
@@ -142,7 +154,7 @@ def sail(boat):
         else:
             warm_min = 0
             low_min = low_min + 1 if seen_v < boat.start_v else 0
-            if low_min >= 3 and not container.dry:
+            if low_min >= 3 and not container.dry and not off:
                 on, low_min, tail_min = True, 0, 0
     fuel = energy * boat.l_per_kwh
     return _condense(boat, rows, rng), Truth(load_ah, energy, other_day, fuel, container.changes_s)

@@ -203,6 +203,15 @@ def test_a_recorded_renewal_starts_anew(config, kind):
     )
 
 
+def test_what_was_renewed_before_the_fitting_is_not_its_life(config, plain_boat):
+    alone = replace(plain_boat, fitting=replace(plain_boat.fitting, fitted="2020-09-13"))
+    # An earlier charger of the same boat had one.
+    before = replace(alone, events=(Event(1, BEGIN_S - 30 * 86400.0, "renewal"),))
+    assert gather(before, config).life == gather(alone, config).life
+    within = replace(alone, events=(Event(1, BEGIN_S + 30 * 86400.0, "renewal"),))
+    assert gather(within, config).life != gather(alone, config).life
+
+
 def test_a_renewal_that_nobody_recorded_is_found_and_starts_anew(config):
     a = assess(renewed_boat(), config)
     assert a.output.median == pytest.approx(1.0 - 0.05 * 0.48, abs=0.01)

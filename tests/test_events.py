@@ -88,9 +88,43 @@ def test_the_future_and_the_distant_past_are_refused(store):
         UsageError, match="lies in the future: this machine's clock says 2025-06-15"
     ):
         fuel(store, -0.01)
-    with pytest.raises(UsageError, match="after the year 2000"):
+    with pytest.raises(UsageError, match="after the year 2000 began"):
         add_event(store, "service", time_s=1000.0, now_s=NOW)
     assert list_events(store) == ()
+
+
+@pytest.mark.parametrize("kind", ["service", "renewal", "replacement", "fuel", "check"])
+def test_nothing_happened_to_a_charger_before_it_was_fitted(store, kind):
+    told = {"amount": 10.0 if kind == "fuel" else None, "text": "fuse, ticked by A. Fitter"}
+    with pytest.raises(UsageError, match=rf"accepted for a {kind}: 2025-06-01 to 2025-06-15T15"):
+        add_event(store, kind, time_s=NOW - 16 * DAY, now_s=NOW, fitted="2025-06-01", **told)
+    assert list_events(store) == ()
+    # The day of fitting is that of any time zone.
+    add_event(store, kind, time_s=NOW - 14.9 * DAY, now_s=NOW, fitted="2025-06-01", **told)
+    add_event(store, "note", time_s=NOW - 90 * DAY, now_s=NOW, fitted="2025-06-01", text="bought")
+    assert [e.kind for e in list_events(store)] == ["note", kind]
+
+
+@pytest.mark.parametrize("kind", ["service", "renewal", "replacement", "note", "fuel", "check"])
+@pytest.mark.parametrize("ahead_s", [61.0, 1e12, float("inf"), float("nan")])
+def test_no_kind_of_event_is_accepted_from_the_future(store, kind, ahead_s):
+    amount = 10.0 if kind == "fuel" else None
+    with pytest.raises(UsageError, match=r"in the future|after the year 2000"):
+        add_event(store, kind, time_s=NOW + ahead_s, now_s=NOW, amount=amount, text="read")
+    assert list_events(store) == ()
+
+
+@pytest.mark.parametrize("kind", ["service", "renewal", "replacement", "note", "check"])
+def test_no_other_kind_takes_a_size(store, kind):
+    with pytest.raises(UsageError, match=f"only a fuel change takes litres, not {kind}"):
+        add_event(store, kind, time_s=NOW, now_s=NOW, amount=10.0, text="read")
+
+
+@pytest.mark.parametrize("kind", ["service", "renewal", "replacement"])
+def test_the_same_work_is_not_recorded_twice(store, kind):
+    add_event(store, kind, time_s=NOW - DAY, now_s=NOW)
+    with pytest.raises(UsageError, match=f"event 1 already records this {kind}"):
+        add_event(store, kind, time_s=NOW - DAY + 30.0, now_s=NOW)
 
 
 def test_a_change_out_of_order_is_refused_unless_it_is_meant(store):
@@ -190,6 +224,19 @@ def test_the_command_records_lists_and_strikes(ebbwatt, boat_dir):
         ("fuel", 10.0, True),
         ("note", None, False),
     ]
+
+
+def test_work_on_an_earlier_charger_of_the_log_is_accepted(ebbwatt, tmp_path):
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
+    config = tmp_path / "ebbwatt.toml"
+    renewal = ("event", "add", "renewal", "--at")
+    config.write_text("[charger]\nrated_w = 110\nfitted = 2023-11-01\n")
+    ebbwatt("import", tmp_path / "one.csv", cwd=tmp_path)
+    config.write_text("[charger]\nrated_w = 110\nfitted = 2024-05-01\n")
+    ebbwatt(*renewal, "2023-12-01T12:00Z", cwd=tmp_path)
+    done = ebbwatt(*renewal, "2023-10-01T12:00Z", cwd=tmp_path, status=2)
+    assert "accepted for a renewal: 2023-11-01 to 2" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
 
 
 @pytest.mark.parametrize(

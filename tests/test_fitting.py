@@ -371,7 +371,7 @@ def test_items_are_ticked_together_struck_and_shown(ebbwatt, place):
     refused = ebbwatt(
         "event", "tick", "fuse", "--by", "Jo", "--at", "2020-01-01T00:00Z", cwd=place, status=2
     )
-    assert "before the day of fitting, 2023-11-15" in refused.stderr
+    assert "before the charger was fitted; accepted for a check: 2023-11-15" in refused.stderr
     assert "--by" in ebbwatt("event", "tick", "fuse", cwd=place, status=2).stderr
 
 

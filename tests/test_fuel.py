@@ -9,8 +9,7 @@ import pytest
 from analysis.fuel import fuel_outlook
 from analysis.fuel_check import rise_of_use
 from analysis.fuel_text import lines
-from analysis.fuel_use import FOUND, Container, FuelUse, changes, find_changes
-from analysis.runs import find_runs
+from analysis.fuel_use import Container, FuelUse
 from logger.store.events import Event
 from tests.small_boat import START_S, SmallBoat, sail
 from tests.test_load import config_for
@@ -21,20 +20,14 @@ DAY_S = 86400.0
 @pytest.fixture(scope="module")
 def voyage():
     """A boat that changes each container when the charger waits for fuel, and what is left."""
-    history, truth = sail(SmallBoat(days=70, l_per_kwh=0.97))
-    energy = np.concatenate(([0.0], np.cumsum(history.energy_j))) / 3.6e6
-    flows = history.energy_j > 0.0
-    begins = np.flatnonzero(flows[1:] & ~flows[:-1]) + 1
-    events, at = [], 0
-    begin = START_S
-    for k in begins:
-        if 0.97 * (energy[k] - energy[at]) >= 9.6:
-            litres = 0.97 * (energy[k] - energy[at])
-            events.append(Event(len(events) + 1, begin, "fuel", litres))
-            at, begin = k, history.start_s[k] - 60.0
-    events.append(Event(len(events) + 1, begin, "fuel", 10.0))
-    left = 10.0 - 0.97 * (energy[-1] - energy[at])
-    return replace(history, events=tuple(events)), truth, left
+    history, truth = sail(
+        SmallBoat(days=65, l_per_kwh=0.97, container_l=10.0, fading_l=0.05, refuel_h=2.0)
+    )
+    begins = [START_S, *truth.changes_s]
+    events = tuple(Event(number, at, "fuel", 10.0) for number, at in enumerate(begins, 1))
+    since = history.start_s >= truth.changes_s[-1]
+    left = 10.0 - 0.97 * history.energy_j[since].sum() / 3.6e6
+    return replace(history, events=events), truth, left
 
 
 def test_containers_tell_the_use_and_what_is_left(voyage):
@@ -91,34 +84,14 @@ def test_warm_fuel_holds_less_in_a_litre(voyage):
     assert ratio == pytest.approx(791.01 / 772.17, rel=1e-3)
 
 
-def test_without_changes_the_prior_stands_and_litres_are_unknown(voyage):
-    history, _, _ = voyage
-    found = fuel_outlook(replace(history, events=()), config_for())
+def test_without_changes_the_prior_stands_and_litres_are_unknown():
+    history, _ = sail(SmallBoat(days=65))
+    found = fuel_outlook(history, config_for())
     document = found.document()
     assert document["l_per_kwh"]["estimate"] == pytest.approx(0.9)
     assert document["litres_left"]["median"] is None
     assert "event add fuel" in document["withheld"]["litres_left"]
     assert document["containers_per_year"]["median"] is not None
-
-
-def test_changes_that_nobody_recorded_are_found_where_the_charger_waited_for_fuel():
-    history, truth = sail(SmallBoat(days=70, l_per_kwh=0.97, container_l=10.0, refuel_h=60.0))
-    found = find_changes(find_runs(history, 110.0), 10.0)
-    # The last two ran dry when the battery was nearly full: such a stop is not clear.
-    assert len(truth.changes_s) == 5
-    assert [e.time_s for e in found] == pytest.approx(truth.changes_s[:3], abs=7200.0)
-    assert all(e.text == FOUND for e in found)
-    outlook = fuel_outlook(history, config_for())
-    assert outlook.document()["container_changes"] == "found"
-    assert len(outlook.use.counted) == 2
-    assert "was not recorded" in outlook.withheld["litres_left"]
-    assert outlook.l_per_kwh.median == pytest.approx(0.97, rel=0.03)
-    screen = " ".join(lines(outlook, None, 80))
-    assert "changes found in the log, none is recorded" in " ".join(screen.split())
-    # A record, be it only one, is believed before what the log seems to show.
-    one = replace(history, events=(Event(1, truth.changes_s[0], "fuel", 10.0),))
-    assert fuel_outlook(one, config_for()).changes == "recorded"
-    assert not changes(history.events, float(history.end_s[-1]))
 
 
 def test_a_silence_of_the_log_is_not_taken_for_fuel_that_gave_nothing(voyage):
@@ -136,14 +109,6 @@ def test_a_silence_of_the_log_is_not_taken_for_fuel_that_gave_nothing(voyage):
     assert short.l_per_kwh == pytest.approx(whole.l_per_kwh, rel=0.06)
     assert short.sd > whole.sd
     assert "not logged" in long.problem
-
-
-def test_a_charger_that_never_waits_changes_nothing(voyage):
-    history, _, _ = voyage
-    assert find_changes(find_runs(history, 110.0), 10.0) == ()
-    unread = replace(history, voltage_mean_v=np.full(len(history), np.nan))
-    assert find_changes(find_runs(unread, 110.0), 10.0) == ()
-    assert fuel_outlook(replace(history, events=()), config_for()).changes == "none"
 
 
 def test_struck_forgotten_and_impossible_changes_do_not_count(voyage):
@@ -192,9 +157,9 @@ def test_one_screen_with_its_caution(voyage, width):
     assert "5000 ppm of carbon dioxide" in whole
 
 
-def test_the_air_of_closed_spaces_stands_beside_the_fuel(voyage):
-    history, _, _ = voyage
-    found = fuel_outlook(replace(history, events=()), config_for())
+def test_the_air_of_closed_spaces_stands_beside_the_fuel():
+    history, _ = sail(SmallBoat(days=20))
+    found = fuel_outlook(history, config_for())
     space = found.document()["closed_space"]
     # 98 g/h of carbon dioxide at 100 W and 0.9 L/kWh need 11.9 m3/h of outside air to stay below
     # 5000 ppm (NIOSH REL, OSHA PEL; 420 ppm outside).

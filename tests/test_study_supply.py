@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.study.population import draw
-from analysis.study.supply import Said, SupplyOutcome, judge_supply
+from analysis.study.supply import Changes, Said, SupplyOutcome, judge_supply
 from analysis.study.supply_table import supply_markdown, supply_rows
 
 
@@ -23,9 +23,7 @@ def made(load, *, use=None, left=()):
         l_per_kwh={3: use} if use else {},
         days_left=left,
         days_left_laid_up=(),
-        changes_true=8,
-        changes_found=6,
-        changes_false=1,
+        changes=Changes(emptied=5, emptied_found=4, all=8, all_found=6, false=1),
     )
 
 
@@ -45,7 +43,11 @@ def test_right_figures_pass_and_counts_are_added_up():
     assert row(outcomes, "days with another source recognised, %").met is False
     assert row(outcomes, "self-reliant days taken for such, %").reached == "1.50"
     assert row(outcomes, "median error of L/kWh after 3").reached == "1.11"
-    assert row(outcomes, "changes found that never were").reached == "14.3"
+    empty = row(outcomes, "unrecorded container changes found, of those which ran empty")
+    assert (empty.reached, empty.boats) == ("80", 50)
+    assert row(outcomes, "the same, of all: many").reached == "75"
+    assert row(outcomes, "changes found that never were").reached == "14.29"
+    assert row(outcomes, "changes found that never were").met is False
     assert "| **no** |" in supply_markdown(outcomes, 7)
 
 
@@ -66,7 +68,9 @@ def test_a_boat_is_judged_by_what_really_happened(lived, tmp_path):
     assert found.alone_days > 20
     assert 0 <= found.alone_lost <= found.alone_days
     assert found.other_recognised <= found.other_days
-    assert found.changes_found <= found.changes_true
+    counted = found.changes
+    assert 0 <= counted.emptied_found <= counted.emptied <= counted.all
+    assert counted.emptied_found <= counted.all_found <= counted.all
     for said in (found.load, *found.l_per_kwh.values(), *found.days_left):
         assert said is None or (said.low <= said.median <= said.high and np.isfinite(said.truth))
     if found.load is not None:

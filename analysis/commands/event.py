@@ -95,6 +95,7 @@ def _add(args: argparse.Namespace, config: Config) -> int:
         amount=args.litres,
         text=args.text,
         container_l=None if config.fuel is None else config.fuel.container_l,
+        fitted=_first_fitted(config),
         insert=args.insert,
     )
     print(f"recorded as event {event.id}: {_line(event)}")
@@ -103,21 +104,33 @@ def _add(args: argparse.Namespace, config: Config) -> int:
     return 0
 
 
+def _first_fitted(config: Config) -> str | None:
+    """Return the day on which the first charger of the log was fitted, if all days are known."""
+    from logger.store.reader import Reader
+
+    fitted = config.charger.fitted
+    days = [None if fitted is None else fitted.isoformat()]
+    if config.store.path.is_file():
+        with Reader(config.store.path) as reader:
+            days += [fitting.fitted for fitting in reader.fittings()]
+    known = [day for day in days if day is not None]
+    return min(known) if len(known) == len(days) else None
+
+
 def _tick(args: argparse.Namespace, config: Config) -> int:
     import time
 
-    from analysis.checklist import KIND, since_s, tick_text
-    from logger.errors import UsageError
+    from analysis.checklist import KIND, tick_text
     from logger.store.events import add_event
 
     now_s = time.time()
     time_s = now_s if args.at is None else _time(args.at)
-    fitted = config.charger.fitted
-    if fitted is not None and time_s < since_s(fitted.isoformat()):
-        raise UsageError(f"--at: {args.at} lies before the day of fitting, {fitted}")
+    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
     texts = [tick_text(item, args.by, args.text) for item in dict.fromkeys(args.items)]
     for text in texts:
-        event = add_event(config.store.path, KIND, time_s=time_s, now_s=now_s, text=text)
+        event = add_event(
+            config.store.path, KIND, time_s=time_s, now_s=now_s, text=text, fitted=fitted
+        )
         print(f"recorded as event {event.id}: {_line(event)}")
     return 0
 

@@ -11,7 +11,7 @@ from analysis.arguments import positive_number, whole_number
 from analysis.cautions import SHORT
 
 if TYPE_CHECKING:
-    from analysis.fuel import FuelOutlook
+    from analysis.fuel_figures import FuelOutlook
     from analysis.history import History
     from logger.config import Config
 

@@ -54,6 +54,8 @@ if TYPE_CHECKING:
 
 #: How long output must stay below a limit for the crossing to be for good, running hours.
 SUSTAINED_H = 100.0
+#: How far, relative, what a container holds may scatter about its label at most (judgement).
+MOST_FILL_SD = 0.03
 
 _COLUMNS = (
     "start_s",
@@ -201,6 +203,8 @@ class Truth:
     """Fuel per kilowatt-hour at the end of the log."""
     changes: tuple[float, ...]
     """Unix time of each container change, whether the owner told it or not."""
+    changes_early: tuple[float, ...]
+    """Those of a container that was not yet empty."""
     loop_ohm: float
     other_days: int
     """Days in season with another source connected."""
@@ -300,8 +304,13 @@ def _history(boat: Boat, voyage: Voyage, table: NDArray[np.float64]) -> History:
             known[first:stop] = False
     charger = boat.model.charger
     told = [e for e in voyage.events if e[1] != "fuel" or boat.fuel_told]
+    # What is noted of a container is its label; what it holds differs, more on some boats.
+    held = np.random.default_rng([boat.model.seed, 78])
+    spread = held.uniform(0.0, MOST_FILL_SD)
     events = tuple(
-        Event(number, when, kind, amount, text)
+        Event(
+            number, when, kind, None if amount is None else amount / held.normal(1.0, spread), text
+        )
         for number, (when, kind, amount, text) in enumerate(told, start=1)
     )
     order = np.argsort(start_s, kind="stable")
@@ -360,6 +369,7 @@ def _truth(boat: Boat, voyage: Voyage) -> Truth:
         fuel_left_l=voyage.fuel_l,
         l_per_kwh=charger.l_per_kwh * charger.new_fraction / output,
         changes=tuple(when for when, kind, _, _ in voyage.events if kind == "fuel"),
+        changes_early=tuple(voyage.changed_early),
         loop_ohm=charger.loop_ohm,
         other_days=int((season & ~alone).sum()),
         self_reliant_days=int(alone.sum()),

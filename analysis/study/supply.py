@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.fuel import fuel_outlook
-from analysis.fuel_use import changes, find_changes, fuel_use
+from analysis.fuel_changes import changes, find_changes
+from analysis.fuel_use import fuel_use
 from analysis.load import LATEST_DAYS, daily_load
 from analysis.runs import find_runs
 from analysis.study.boats import simulate
@@ -55,6 +56,19 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True)
+class Changes:
+    """Container changes that were, and those found in the log without a record."""
+
+    emptied: int = 0
+    """Changes of a container that ran empty."""
+    emptied_found: int = 0
+    all: int = 0
+    all_found: int = 0
+    false: int = 0
+    """Found, but never were."""
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyOutcome:
     """What was said of one boat's load and fuel."""
 
@@ -75,9 +89,7 @@ class SupplyOutcome:
     """Where the boat was in use until the fuel was gone."""
     days_left_laid_up: tuple[Said, ...]
     """Where she was laid up before."""
-    changes_true: int
-    changes_found: int
-    changes_false: int
+    changes: Changes
 
 
 def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
@@ -100,7 +112,6 @@ def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
     if boat.unknown_clock > 0.0:  # its days have no certain place
         alone, other = np.zeros_like(alone), np.zeros_like(other)
     left = _days_left(boat, history, truth)
-    hits, wrong = _changes(boat, history, truth)
     return SupplyOutcome(
         name=boat.name,
         method=found.method,
@@ -113,9 +124,7 @@ def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
         l_per_kwh=_uses(boat, history, truth),
         days_left=tuple(s for s, in_use in left if in_use),
         days_left_laid_up=tuple(s for s, in_use in left if not in_use),
-        changes_true=len(truth.changes),
-        changes_found=hits,
-        changes_false=wrong,
+        changes=_changes(boat, history, truth),
     )
 
 
@@ -218,15 +227,22 @@ def _days_left(boat: Boat, history: History, truth: Truth) -> list[tuple[Said, b
     return found
 
 
-def _changes(boat: Boat, history: History, truth: Truth) -> tuple[int, int]:
-    """Return how many container changes are found in the log, and how many that never were."""
-    if not truth.changes or boat.unknown_clock > 0.0 or len(history) == 0:
-        return 0, 0
+def _changes(boat: Boat, history: History, truth: Truth) -> Changes:
+    """Count the container changes that are found in the log."""
+    fuel = boat.config().fuel
+    if fuel is None or not truth.changes or boat.unknown_clock > 0.0 or len(history) == 0:
+        return Changes()
     runs = find_runs(history, boat.model.charger.rated_w)
-    times = np.array([e.time_s for e in find_changes(runs, boat.model.charger.container_l)])
-    if len(times) == 0:
-        return 0, 0
+    times = np.array([e.time_s for e in find_changes(runs, fuel)])
     # It may have been changed at any time of the pause: the run that follows tells them apart.
     said = np.searchsorted(runs.start_s, times)
     true = np.searchsorted(runs.start_s, np.array(truth.changes))
-    return int(np.isin(true, said).sum()), int((~np.isin(said, true)).sum())
+    emptied = ~np.isin(truth.changes, truth.changes_early)
+    found = np.isin(true, said)
+    return Changes(
+        int(emptied.sum()),
+        int((emptied & found).sum()),
+        len(true),
+        int(found.sum()),
+        int((~np.isin(said, true)).sum()),
+    )

@@ -12,7 +12,7 @@ from analysis.study.table import Row, least, limit, share, written
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.study.supply import Said, SupplyOutcome
+    from analysis.study.supply import Changes, Said, SupplyOutcome
 
 WANTED = (0.85, 0.95)
 
@@ -25,9 +25,6 @@ def supply_rows(outcomes: Sequence[SupplyOutcome]) -> list[Row]:
     stated = [o for o in outcomes if o.load is not None]
     left = [said for o in outcomes for said in o.days_left]
     idle = [said for o in outcomes for said in o.days_left_laid_up]
-    changes = sum(o.changes_true for o in outcomes)
-    found = sum(o.changes_found for o in outcomes)
-    false = sum(o.changes_false for o in outcomes)
     out = [
         limit("median error of the mean daily load, %", _error(loads), 4.0, len(loads)),
         limit("the same, without a battery current, %", _error(balance), 4.0, len(balance)),
@@ -54,10 +51,22 @@ def supply_rows(outcomes: Sequence[SupplyOutcome]) -> list[Row]:
               WANTED),
         Row("the same where she was laid up before", "",
             f"{_percent(sum(_holds(idle)), len(idle)):.0f} %", len(idle), None),
-        Row("container changes found without a record, %", "",
-            f"{_percent(found, changes):.0f}", changes, None),
-        Row("changes found that never were, % of those found", "",
-            f"{_percent(false, found + false):.1f}", found + false, None),
+        *_changes([o.changes for o in outcomes]),
+    ]  # fmt: skip
+
+
+def _changes(counted: Sequence[Changes]) -> list[Row]:
+    """Return how well container changes are found that nobody recorded."""
+    emptied, every = sum(c.emptied for c in counted), sum(c.all for c in counted)
+    emptied_found = sum(c.emptied_found for c in counted)
+    every_found, false = sum(c.all_found for c in counted), sum(c.false for c in counted)
+    said = every_found + false
+    return [
+        Row("unrecorded container changes found, of those which ran empty, %", "",
+            f"{_percent(emptied_found, emptied):.0f}", emptied, None),
+        Row("the same, of all: many are changed before they are empty, %", "",
+            f"{_percent(every_found, every):.0f}", every, None),
+        limit("changes found that never were, % of those found", _percent(false, said), 3.0, said),
     ]  # fmt: skip
 
 

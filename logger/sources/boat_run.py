@@ -79,6 +79,8 @@ class Voyage:
         One record per day lived so far.
     events
         What a conscientious owner would have noted: (Unix time, kind, amount, text).
+    changed_early
+        Unix time of each change of a container that was not yet empty.
     hours
         Running hours of the charger so far.
     fuel_used_l
@@ -92,6 +94,7 @@ class Voyage:
         self.course = lay_out(model.charger, model.seed)
         self.days: list[DayRecord] = []
         self.events: list[tuple[float, str, float | None, str]] = []
+        self.changed_early: list[float] = []
         self.hours = model.charger.hours_before
         self.fuel_used_l = 0.0
         self.fuel_l = model.charger.container_l or math.inf
@@ -196,8 +199,10 @@ class Voyage:
             gap_chance = sensors.gaps_per_100d / 100.0
             gap_at = now + life_rng.random() * DAY_S if life_rng.random() < gap_chance else math.inf
             early = fuel < 0.1 * charger.container_l and life_rng.random() < habits.early_change
-            if early:
+            # Who has already found it empty changes it once, not twice.
+            if early and refuel_at == math.inf:
                 self.events.append((now, "fuel", charger.container_l, ""))
+                self.changed_early.append(now)
                 fuel = charger.container_l
             hour = -1
             steady_a = 0.0

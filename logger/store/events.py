@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING
 
 from logger.errors import StoreError, UsageError
@@ -42,6 +42,8 @@ LONGEST_TEXT = 500
 CLOCK_TOLERANCE_S = 60.0
 #: No event of this trade is older; an earlier date is a slip of the pen.
 EARLIEST_S = 946684800.0
+#: The year 10000, at which calendars of four digits end.
+_BEYOND_S = 253402300800.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,7 @@ def add_event(
     amount: float | None = None,
     text: str = "",
     container_l: float | None = None,
+    fitted: str | None = None,
     insert: bool = False,
 ) -> Event:
     """Record an event of a person and return it.
@@ -84,6 +87,8 @@ def add_event(
         What to remember, one line.
     container_l
         Size of the usual fuel container; sizes far from it are refused.
+    fitted
+        ISO date on which the charger was fitted: nothing but a note is accepted from before.
     insert
         Accept a fuel change that is older than one already recorded.
 
@@ -97,6 +102,11 @@ def add_event(
     if kind not in PERSON_KINDS + COMMAND_KINDS:
         raise UsageError(f"event kind {kind!r} is not known; accepted: {', '.join(PERSON_KINDS)}")
     _check_time(time_s, now_s)
+    if fitted is not None and kind != "note" and time_s < day_begins_s(fitted):
+        raise UsageError(
+            f"{_stamp(time_s)} lies before the charger was fitted; accepted for a {kind}: "
+            f"{fitted} to {_stamp(now_s)}; what was before can be kept as a note"
+        )
     _check_amount(kind, amount, container_l)
     text = clean_text(text)
     if kind in ("note", "check") and not text:
@@ -145,6 +155,12 @@ def strike_event(path: Path, number: int, *, now_s: float) -> Event:
     return Event(event.id, event.time_s, event.kind, event.amount, event.text, struck=True)
 
 
+def day_begins_s(day: str) -> float:
+    """Return the earliest Unix time of a day (ISO date) in any time zone."""
+    midnight = datetime.combine(date.fromisoformat(day), time.min, UTC)
+    return midnight.timestamp() - 86400.0
+
+
 def clean_text(text: str) -> str:
     """Return the text on one line, without control characters, at most 500 characters long."""
     printable = "".join(c if c.isprintable() else " " for c in text)
@@ -153,7 +169,7 @@ def clean_text(text: str) -> str:
 
 def _check_time(time_s: float, now_s: float) -> None:
     if not math.isfinite(time_s) or time_s < EARLIEST_S:
-        raise UsageError("the time of an event must lie after the year 2000")
+        raise UsageError("the time of an event must lie after the year 2000 began")
     if time_s > now_s + CLOCK_TOLERANCE_S:
         raise UsageError(
             f"{_stamp(time_s)} lies in the future: this machine's clock says {_stamp(now_s)}"
@@ -194,6 +210,8 @@ def _check_order(new: Event, known: list[Event], *, insert: bool) -> None:
 
 
 def _stamp(time_s: float) -> str:
+    if time_s >= _BEYOND_S:
+        return "a time after the year 9999"
     return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%MZ")
 
 
