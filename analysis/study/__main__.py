@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from analysis.progress import bar
+from analysis.study.fuel import judge_fuel
+from analysis.study.fuel_table import fuel_markdown
 from analysis.study.outcome import Outcome, judge
 from analysis.study.population import population
 from analysis.study.supply import judge_supply
@@ -24,8 +26,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-BEGIN, END = "<!-- study:begin -->", "<!-- study:end -->"
-BEGIN_LOAD, END_LOAD = "<!-- load:begin -->", "<!-- load:end -->"
+#: Marks round each table in METHOD.md.
+STUDY, LOAD, FUEL = "study", "load", "fuel"
 METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
@@ -37,29 +39,27 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1, help="another seed, other boats")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, default=Path("build/study"), help="cache and CSV")
-    parser.add_argument("--load", action="store_true", help="judge load and fuel instead")
+    parser.add_argument("--load", action="store_true", help="judge the load instead")
+    parser.add_argument("--fuel", action="store_true", help="judge the fuel instead")
     parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
     args = parser.parse_args()
     if args.load:
-        return _supply(args)
+        return _show(args, supply_markdown(_judged(args, judge_supply), args.seed), LOAD)
+    if args.fuel:
+        return _show(args, fuel_markdown(_judged(args, judge_fuel), args.seed), FUEL)
     outcomes = _judged(args, judge)
     with (args.out / "boats.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, [f.name for f in fields(Outcome)])
         writer.writeheader()
         writer.writerows(asdict(o) for o in outcomes)
-    table = markdown(outcomes, args.seed)
-    print(table)
-    if args.write:
-        _write(table, BEGIN, END)
-    return 0
+    return _show(args, markdown(outcomes, args.seed), STUDY)
 
 
-def _supply(args: argparse.Namespace) -> int:
-    """Judge load and fuel."""
-    table = supply_markdown(_judged(args, judge_supply), args.seed)
+def _show(args: argparse.Namespace, table: str, mark: str) -> int:
+    """Print a table, and put it into METHOD.md if that is wanted."""
     print(table)
     if args.write:
-        _write(table, BEGIN_LOAD, END_LOAD)
+        _write(table, mark)
     return 0
 
 
@@ -76,8 +76,9 @@ def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
     return outcomes
 
 
-def _write(table: str, begin: str, end: str) -> None:
+def _write(table: str, mark: str) -> None:
     """Put a table into METHOD.md, between its marks."""
+    begin, end = f"<!-- {mark}:begin -->", f"<!-- {mark}:end -->"
     text = METHOD.read_text(encoding="utf-8")
     before, _, rest = text.partition(begin)
     after = rest.partition(end)[2]

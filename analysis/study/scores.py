@@ -1,16 +1,44 @@
-"""How intervals and forecasts are scored, by their published definitions."""
+"""How figures, intervals and forecasts are scored, by their published definitions."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+
+
+#: Share of 90 % intervals that should hold the truth.
+WANTED = (0.85, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A figure with its 90 % interval beside the truth."""
+
+    low: float
+    median: float
+    high: float
+    truth: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether the interval holds the truth."""
+        return self.low <= self.truth <= self.high
+
+    @property
+    def error(self) -> float:
+        """Relative error of the figure."""
+        return self.median / self.truth - 1.0
 
 
 def interval_score(low: Floats, high: Floats, truth: Floats, alpha: float = 0.1) -> Floats:
@@ -30,3 +58,18 @@ def clopper_pearson(hits: int, trials: int, confidence: float = 0.95) -> tuple[f
     low = float(special.betaincinv(hits, trials - hits + 1, tail)) if hits > 0 else 0.0
     high = float(special.betaincinv(hits + 1, trials - hits, 1.0 - tail)) if hits < trials else 1.0
     return low, high
+
+
+def middle_error(said: Sequence[Said]) -> float:
+    """Return the median relative error, %."""
+    return 100.0 * float(np.median([abs(s.error) for s in said])) if said else math.nan
+
+
+def holds(said: Sequence[Said]) -> list[bool]:
+    """Return which intervals hold the truth."""
+    return [s.holds for s in said]
+
+
+def percent(part: int, whole: int) -> float:
+    """Return a share, %; NaN of nothing."""
+    return 100.0 * part / whole if whole else math.nan
