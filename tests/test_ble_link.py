@@ -15,6 +15,7 @@ from analysis.history import load_history
 from logger.config import load_config
 from logger.errors import ConfigError
 from logger.sources import open_source
+from logger.sources.ble_link import Connection
 from logger.sources.decoders.characteristics import BASE
 from logger.sources.decoders.checksums import crc
 from tests.conftest import ROOT
@@ -223,6 +224,7 @@ ROWS = {
     "StartNotify not supported": "subscribing is not supported",
     "le-connection-abort-by-local": "connecting is given up by our own side",
     "Disconnect never answered": "a disconnect is never answered",
+    "notification callback raises": "test_an_error_of_ours_in_a_callback_does_not_end_the_link",
     "read of a subscribed characteristic": "test_a_value_that_is_read_and_notified_counts_once",
     "same value three times": "test_a_value_notified_three_times_at_once_is_no_fault",
     "already connected at our start": "test_a_device_left_connected_by_a_crash_is_found",
@@ -273,6 +275,31 @@ voltage_v = "2B18"
     got = asyncio.run(take(source, 9))
     assert {r.voltage_v for r in got} == {13.5}
     assert source.refusals.total == 0
+
+
+def test_an_error_of_ours_in_a_callback_does_not_end_the_link(tmp_path, bluez, monkeypatch, caplog):
+    # dbus-fast swallows it; it must be told, and nothing else be lost.
+    whole, failures = Connection._put, []
+
+    def broken(self, channel, data):
+        if len(failures) < 3:
+            failures.append(channel)
+            raise RuntimeError("a fault of ours")
+        whole(self, channel, data)
+
+    monkeypatch.setattr(Connection, "_put", broken)
+    source = radio_source(tmp_path, bluez, monkeypatch, """
+[source.decoder]
+kind = "characteristics"
+[source.fields]
+voltage_v = "2B18"
+""")  # fmt: skip
+    got = asyncio.run(take(source, 5))
+    assert [r.voltage_v for r in got] == [13.5] * 5
+    assert len(failures) == 3
+    bluez.do()
+    assert bluez.calls.count("Connect") == 1, "the same link all along"
+    assert "a fault of ours" in caplog.text
 
 
 # --- advertised data, and questions --------------------------------------------------------------

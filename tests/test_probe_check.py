@@ -171,7 +171,7 @@ def test_ctrl_c_ends_it_with_its_counts(place, child_env):
         stdout=subprocess.PIPE,
         text=True,
     )
-    time.sleep(2.0)
+    assert process.stdout.readline(), "it shows what comes, so its handler stands"
     process.send_signal(2)
     text, _ = process.communicate(timeout=20)
     line.unplug()

@@ -3,10 +3,13 @@
 import asyncio
 import contextlib
 import os
+import socket
 import threading
 import time
 
 import pytest
+import serial
+from serial.rfc2217 import PortManager
 
 from logger.errors import ConfigError, SourceError
 from logger.reading import OperatingState
@@ -82,6 +85,38 @@ def test_other_kinds_of_port_url(tmp_path, line, url, capsys):
     assert [r.voltage_v for r in got] == [13.52, 13.52]
     if url.startswith("spy"):
         assert "ODE=RUN" in capsys.readouterr().err, "the library writes down what it hears"
+
+
+def test_a_looped_port_hears_what_it_asks(tmp_path):
+    # loop:// gives back what is written to it: the question is its own answer here.
+    text = POLLED.format(port="loop://").replace('"V?\\r", {{', '"V?\\r", {')
+    text = text.partition("[source.poll]")[0] + (
+        '[source.poll]\nsend = ["13.52\\r\\n"]\nevery_s = 0.1\nanswer_s = 2\n'
+    )
+    text = text.replace('current_a = "amps"\n', "")
+    got = session(source_from(tmp_path, text), 2)
+    assert [r.voltage_v for r in got] == [13.52, 13.52]
+
+
+def test_a_port_that_is_looked_for_and_not_found_is_told(tmp_path):
+    source = source_from(tmp_path, TEXT.format(port="hwgrep://no such adapter"))
+    assert lost(source).startswith("hwgrep://no such adapter: no ports found matching")
+
+
+def test_a_port_that_is_looked_for_is_found(tmp_path, line, monkeypatch):
+    # The list of ports is the machine's: this one has none, so the line is put on it.
+    monkeypatch.setattr(
+        "serial.tools.list_ports.grep", lambda words: iter([(str(line.name), words, "")])
+    )
+    source = source_from(tmp_path, TEXT.format(port="hwgrep://invented"))
+    lines = [b"\nU=13.52 I=4.20 MODE=RUN\n"] * 3
+    got = session(source, 2, talk(line, *lines, pause_s=0.1))
+    assert [r.voltage_v for r in got] == [13.52, 13.52]
+
+
+def test_a_bridge_on_usb_without_its_library_says_what_is_missing(tmp_path):
+    source = source_from(tmp_path, TEXT.format(port="cp2110://0001-0002-03"))
+    assert "pip install hidapi" in lost(source)
 
 
 def test_bytes_one_at_a_time_and_a_cut_first_line(tmp_path, line):
@@ -370,6 +405,70 @@ def test_a_network_port_needs_leave_and_then_works(tmp_path):
             await take(source, 1)
 
     run(main())
+
+
+# pyserial 3.5 still says setDaemon() and setName().
+TELNET = pytest.mark.filterwarnings(r"ignore:set(Daemon|Name)\(\):DeprecationWarning")
+
+
+class Terminal(serial.Serial):
+    """A pseudo-terminal, which has no modem lines; a server of RFC 2217 asks for them."""
+
+    cts = dsr = ri = cd = False
+
+    def _update_dtr_state(self):
+        pass
+
+    _update_rts_state = _update_dtr_state
+
+
+class Telnet:
+    """A server by the library's own half of RFC 2217, with the line behind it."""
+
+    def __init__(self, line):
+        self.sockets = socket.create_server(("127.0.0.1", 0))
+        self.url = f"rfc2217://127.0.0.1:{self.sockets.getsockname()[1]}"
+        self.line, self.peer = Terminal(str(line.name), timeout=0), None
+        threading.Thread(target=self.serve, daemon=True).start()
+
+    def write(self, data):
+        self.peer.sendall(bytes(data))
+
+    def serve(self):
+        with contextlib.suppress(OSError):
+            self.peer, _ = self.sockets.accept()
+            manager = PortManager(self.line, self)
+            self.peer.settimeout(0.02)
+            while True:
+                with contextlib.suppress(TimeoutError):
+                    self.line.write(b"".join(manager.filter(self.peer.recv(1024))))
+                self.write(b"".join(manager.escape(self.line.read(1024))))
+
+    def close(self):
+        self.sockets.close()
+        self.peer.close()
+        self.line.close()
+
+
+@TELNET
+def test_a_port_over_telnet_needs_leave_and_then_works(tmp_path, line):
+    server = Telnet(line)
+    text = TEXT.format(port=server.url)
+    with pytest.raises(ConfigError, match="without encryption or authentication"):
+        source_from(tmp_path, text)
+    source = source_from(tmp_path, text.replace("[source]", "[source]\nallow_network = true"))
+    lines = [b"\nU=13.52 I=4.20 MODE=RUN\n"] * 20
+    got = session(source, 3, talk(line, *lines, pause_s=0.1))
+    assert [r.voltage_v for r in got] == [13.52] * 3
+    server.close()
+
+
+@TELNET
+def test_a_server_that_does_not_speak_telnet_is_told(tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as mute:
+        url = f"rfc2217://127.0.0.1:{mute.getsockname()[1]}"
+        text = TEXT.format(port=url).replace("[source]", "[source]\nallow_network = true")
+        assert lost(source_from(tmp_path, text)).startswith(f"{url}: ")
 
 
 @pytest.mark.parametrize(

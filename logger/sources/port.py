@@ -80,6 +80,9 @@ def explain(url: str, error: BaseException) -> str:
     """Say in one line what is wrong with a port."""
     number = getattr(error, "errno", None)
     text = str(error)
+    if url.lower().startswith("cp2110:") and "not known" in text:
+        # The library says so of a kind that it knows, where it cannot import what that needs.
+        return f"{url}: this kind of port needs a library more: pip install hidapi"
     for code, reason in REASONS.items():
         # Some kinds of port give the number only inside the text.
         if number == code or f"({code}, " in text or f"Errno {code}]" in text:
