@@ -158,8 +158,8 @@ def loop_resistance(steps: Steps) -> Loop:
         return Loop(
             Span(),
             len(used),
-            f"{len(used)} of {LEAST_STEPS} steps of the current seen: let it run at full output "
-            f"and stop it {times} more",
+            f"{len(used)} of {LEAST_STEPS} starts or stops seen: let it run at full output and "
+            f"stop it {times} more",
         )
     ohm = robust_fit(used.amps[:, None], used.volts, _LEAST_SD_V)[0]
     spacing_s = float(np.median(used.spacing_s))

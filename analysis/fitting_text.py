@@ -50,7 +50,11 @@ def _table(check: FitCheck, width: int) -> list[str]:
 
     def cell(span: Span, unit: str, scale: float) -> str:
         whole = figure_with_ends(span, unit, scale)
-        return whole if len(whole) < column else figure(span, unit, scale)
+        # One unit will do where there is no room for two.
+        for text in (whole, whole.replace(f" {unit})", ")")):
+            if len(text) < column:
+                return text
+        return figure(span, unit, scale)
 
     table = [("", heads)]
     table += [(name, [cell(*known) for known in cells]) for name, cells in rows(check)]

@@ -188,15 +188,20 @@ def why_not(check: FitCheck) -> list[str]:
 
     What limits the output stands with the figure itself.
     """
-    said: dict[str, str] = {}
-    for f in (check.latest, check.first):
+    said: dict[str, tuple[str, set[str]]] = {}
+    for when, f in (("latest", check.latest), ("first", check.first)):
         for key, words in _FIGURES.items():
             if f is not None and key in f.reasons:
-                said.setdefault(f.reasons[key], words)
+                said.setdefault(f.reasons[key], (words, set()))[1].add(when)
     for key, words in _WHOLE.items():
         if key in check.reasons:
-            said.setdefault(check.reasons[key], words)
-    return [f"{words}: {reason}" for reason, words in said.items()]
+            said.setdefault(check.reasons[key], (words, set()))
+    both = check.latest is not None and check.first is not None
+    return [
+        # A reason of one column alone says of which.
+        f"{words}, {''.join(of)}: {reason}" if both and len(of) == 1 else f"{words}: {reason}"
+        for reason, (words, of) in said.items()
+    ]
 
 
 def columns(check: FitCheck) -> tuple[list[Figures], list[str]]:

@@ -57,7 +57,7 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
         p = found.passage
         out += textwrap.wrap(
             f"  {f'passage of {p.days} days':<22}{figure_with_ends(p.litres, 'L')}; "
-            f"take {p.containers} containers (enough 19 times in 20)",
+            f"{p.containers} containers suffice 19 times in 20",
             width,
             subsequent_indent=" " * 24,
         )

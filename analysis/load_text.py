@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.figures import day, figure_with_ends
+from analysis.figures import day, figure_with_ends, rounded
 from analysis.load import FEWEST_FOR_P95
+from analysis.text import SCREEN_LINES
 
 if TYPE_CHECKING:
-    from analysis.load import LoadResult
+    from collections.abc import Sequence
+
+    from analysis.load import LoadResult, Month
 
 LEFT_OUT = {
     "other_source": "shore power, engine or another source charged",
@@ -23,7 +26,8 @@ METHOD = {
     "balance": "balance of charge between starts and full batteries",
     "battery_current": "charger's current less battery current",
 }
-MONTHS_SHOWN = 12
+#: The latest months; fewer where the screen has no room for them.
+MONTHS_SHOWN, FEWEST_MONTHS = 12, 6
 
 
 def lines(found: LoadResult, width: int) -> list[str]:
@@ -35,30 +39,34 @@ def lines(found: LoadResult, width: int) -> list[str]:
         out += textwrap.wrap(f"No figure: {found.withheld}.", width)
         return out + _left_out(left, width)
     wh = found.voltage_v or 0.0
-    out += [
-        "",
-        f"  mean             {figure_with_ends(found.ah, 'Ah')}",
-        f"                   {figure_with_ends(found.ah, 'Wh', wh)}",
-    ]
+    out += textwrap.wrap(
+        f"  mean             {figure_with_ends(found.ah, 'Ah')}, "
+        f"{figure_with_ends(found.ah, 'Wh', wh)}",
+        width,
+        subsequent_indent=" " * 19,
+    )
     for name, value in (
         ("median day", found.ah_median),
         ("9 days in 10", found.ah_p90),
         ("19 days in 20", found.ah_p95),
     ):
-        text = f"needs {FEWEST_FOR_P95} days" if value is None else f"{value:.0f} Ah"
-        more = "" if value is None else f"  {value * wh:.0f} Wh"
+        text = f"needs {FEWEST_FOR_P95} days"
+        if value is not None:
+            text = f"{value:.0f} Ah, {rounded(value * wh, -1)} Wh"
         upto = "" if name == "median day" or value is None else "up to "
-        out.append(f"  {name:<16} {upto}{text}{more}")
+        out.append(f"  {name:<16} {upto}{text}")
     for name, n, ah in found.levels:
         out.append(f"  {name + ' (by level)':<22} {ah:.0f} Ah on {n} days")
-    out += ["", *_months(found, width), ""]
     first, last = day(float(found.daily_s[0])), day(float(found.daily_s[-1]))
-    out += textwrap.wrap(
+    basis = textwrap.wrap(
         f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}; "
         f"charge efficiency {found.efficiency:.2f}. In brackets: 90 % interval.",
         width,
     )
-    return out + _left_out(left, width)
+    basis += _left_out(left, width)
+    room = SCREEN_LINES - len(out) - len(basis) - 2
+    months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]
+    return [*out, "", *_months(months, width), *basis]
 
 
 def _left_out(left: list[str], width: int) -> list[str]:
@@ -67,9 +75,8 @@ def _left_out(left: list[str], width: int) -> list[str]:
     return textwrap.wrap("Left out: " + "; ".join(left) + ".", width, subsequent_indent="  ")
 
 
-def _months(found: LoadResult, width: int) -> list[str]:
-    """Return one bar a month, the latest twelve."""
-    shown = found.months[-MONTHS_SHOWN:]
+def _months(shown: Sequence[Month], width: int) -> list[str]:
+    """Return one bar a month."""
     most = max(m.ah for m in shown)
     room = width - 32
     out = ["  month     Ah/day  days"]

@@ -105,7 +105,6 @@ def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> 
     mean = share * audit.passage_ah + (1.0 - share) * audit.rest_ah
     compared = (
         f"By the audit: {mean:.0f} Ah ({audit.rest_ah:.0f} at rest, {audit.passage_ah:.0f} on "
-        f"passage): {100 * (mean / load.ah.median - 1.0):+.0f} % against the log. The log "
-        f"decides."
+        f"passage), {100 * (mean / load.ah.median - 1.0):+.0f} %; the log decides."
     )
     return text, compared

@@ -28,9 +28,8 @@ def reasons(hard_wh: float, judged: Sequence[Judged], chosen: str | None, end: f
         Output at which a unit is replaced, fraction of rated.
     """
     first = (
-        f"19 days in 20 need up to {_two_digits(hard_wh)} Wh from the charger: "
-        f"{_two_digits(hard_wh / 24.0)} W round the clock, or {_two_digits(hard_wh / 24.0 / end)} "
-        f"W new for a unit that is kept until {100 * end:.0f} %"
+        f"19 days in 20 need up to {_two_digits(hard_wh)} Wh: {_two_digits(hard_wh / 24.0)} W for "
+        f"24 h, {_two_digits(hard_wh / 24.0 / end)} W new if kept until {100 * end:.0f} %"
     )
     told = [first]
     one = next((j for j in judged if j.unit.label == chosen), None)
@@ -38,8 +37,7 @@ def reasons(hard_wh: float, judged: Sequence[Judged], chosen: str | None, end: f
         told.append("none of these carries that at the end of its life: a larger one is due")
         return [*told, f"the largest of these, {_in_use(judged[-1])}"] if judged else told
     told.append(
-        f"{one.unit.label} is the smallest that gives it then; it runs {one.hours_a_day:.0f} h on "
-        "the mean day"
+        f"{one.unit.label}, the smallest to give that, runs {one.hours_a_day:.0f} h on the mean day"
     )
     smaller = [j for j in judged if j.unit.rated_w < one.unit.rated_w]
     larger = [j for j in judged if j.unit.rated_w > one.unit.rated_w]

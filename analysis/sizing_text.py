@@ -7,7 +7,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from analysis.sizing import AUTONOMY_D, BANK_WORN, DEPTH
-from analysis.text import harmless
+from analysis.text import SCREEN_LINES, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from analysis.sizing_inputs import Unit
 
 _LONGEST = 400
+#: From this width on years and costs have columns of their own.
+_WIDE = 80
+#: The table has so many units at least, whether the screen has room or not.
+FEWEST_UNITS = 3
 
 
 def lines(
@@ -32,25 +36,41 @@ def lines(
     ``fitted_ah`` is the bank that there is.
     """
     width = max(60, min(width, 100))
-    wide = width >= 80
     out = ["Which charger carries this boat"]
     for text in basis:
         out += textwrap.wrap(text, width)
-    out += ["", _head(wide=wide)]
-    out += [_row(j, found.recommended, wide=wide) for j in found.judged]
-    out.append(f"Recommended: {harmless(found.recommended or 'none of these', 40)}")
+    out += ["", _head(width)]
+    rest = [f"Recommended: {harmless(found.recommended or 'none of these', 40)}"]
     for reason in (*found.reasons, _growth(found.grown)):
         wrapped = harmless(reason, _LONGEST)
-        out += textwrap.wrap(f"- {wrapped}", width, subsequent_indent="  ")
-    out += textwrap.wrap(_bank(found, fitted_ah), width)
-    notes = "> recommended, * fitted now; years by design hours / by decline. "
+        rest += textwrap.wrap(f"- {wrapped}", width, subsequent_indent="  ")
+    rest += textwrap.wrap(_bank(found, fitted_ah), width)
+    notes = "> recommended, * fitted; years by design hours / by decline. "
     if guessed:
         notes += "Units are invented examples: name yours with --candidates FILE. "
     notes += (
-        "For planning: wiring, fuses, ventilation and exhaust follow the maker's instructions and "
+        "For planning: wiring, fuses, ventilation, exhaust by the maker's instructions and "
         "local codes."
     )
-    return out + textwrap.wrap(notes, width)
+    rest += textwrap.wrap(notes, width)
+    shown = _nearest(found, SCREEN_LINES - len(out) - len(rest))
+    out += [_row(j, found.recommended, width) for j in shown]
+    if len(shown) < len(found.judged):
+        out.append(f"  and {len(found.judged) - len(shown)} more, which --json lists")
+    return out + rest
+
+
+def _nearest(found: Sizing, room: int) -> list[Judged]:
+    """Return the units for which there is room, those nearest to the recommended one first."""
+    units = found.judged
+    if len(units) <= max(room, FEWEST_UNITS):
+        return list(units)
+    labels = [j.unit.label for j in units]
+    middle = labels.index(found.recommended) if found.recommended in labels else len(units) - 1
+    near = sorted(
+        range(len(units)), key=lambda k: (k != middle, not units[k].unit.fitted, abs(k - middle))
+    )
+    return [units[k] for k in sorted(near[: max(room - 1, FEWEST_UNITS)])]
 
 
 def _growth(grown: Sequence[Grown]) -> str:
@@ -67,28 +87,33 @@ def _growth(grown: Sequence[Grown]) -> str:
 def _bank(found: Sizing, fitted_ah: float | None) -> str:
     depth = DEPTH[found.need.chemistry]
     text = (
-        f"Bank: {found.bank_ah:.0f} Ah ({AUTONOMY_D:.0f} days of the mean load, used to "
-        f"{100 * depth:.0f} %, worn to {100 * BANK_WORN:.0f} %)"
+        f"Bank: {found.bank_ah:.0f} Ah for {AUTONOMY_D:.0f} mean days, used to "
+        f"{100 * depth:.0f} %, worn to {100 * BANK_WORN:.0f} %"
     )
     return text + ("." if fitted_ah is None else f"; fitted: {fitted_ah:g} Ah.")
 
 
-def _head(*, wide: bool) -> str:
-    head = f"  {'unit':<14} {'rated':>6}  carried new/old  h/year"
-    if wide:
+def _head(width: int) -> str:
+    head = f"  {'unit':<{_label_width(width)}} {'rated':>6}  carried new/old  h/year"
+    if width >= _WIDE:
         return f"{head}    years d/decl  L/year  cost/y"
     return f"{head}  years"
 
 
-def _row(one: Judged, recommended: str | None, *, wide: bool) -> str:
-    unit = one.unit
+def _label_width(width: int) -> int:
+    """Return how many letters of a label there is room for."""
+    return 14 + min(max(width - _WIDE, 0), 16)
+
+
+def _row(one: Judged, recommended: str | None, width: int) -> str:
+    unit, letters = one.unit, _label_width(width)
     mark = (">" if unit.label == recommended else " ") + ("*" if unit.fitted else " ")
     carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
     text = (
-        f"{mark}{harmless(unit.label, 14):<14} {unit.rated_w:4.0f} W  {carried:>15}  "
+        f"{mark}{harmless(unit.label, letters):<{letters}} {unit.rated_w:4.0f} W  {carried:>15}  "
         f"{one.hours_per_year:6.0f}"
     )
-    if not wide:
+    if width < _WIDE:
         return f"{text}  {_years(one.years):>5}"
     spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
     return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_whole(one.cost_per_year):>6}"

@@ -15,6 +15,9 @@ import unicodedata
 #: The space between a figure and its unit, at which no line should break.
 BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)\b))")
 
+#: Lines of an answer that leave room for the prompt below it on a terminal of 24 lines.
+SCREEN_LINES = 23
+
 #: Longest text from outside that is shown on one line, in characters.
 LONGEST = 80
 

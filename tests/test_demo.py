@@ -11,6 +11,7 @@ from logger.config import load_config
 from logger.errors import UsageError
 from logger.sources.boat_course import lay_out
 from logger.sources.simulated import build
+from tests.conftest import ROOT
 
 
 @pytest.fixture(scope="module")
@@ -27,6 +28,48 @@ def test_it_leaves_everything_to_try_the_other_commands_on(demo):
         assert str(folder / name) in done.stdout
     assert "Dabchick" in done.stdout
     assert done.stderr == "", "no progress bar where there is no terminal"
+
+
+@pytest.mark.parametrize(
+    ("command", "caution"),
+    [
+        (("load",), None),
+        (("fuel",), "CAUTION: exhaust goes outboard"),
+        (("fuel", "--days", "21"), "Sealed containers only; never decant below deck"),
+        (("size",), "wiring, fuses, ventilation, exhaust by the maker's instructions"),
+        (
+            ("size", "--audit", ROOT / "fixtures/audit.csv"),
+            "wiring, fuses, ventilation, exhaust by the maker's instructions",
+        ),
+        (
+            (
+                "size",
+                "--audit",
+                ROOT / "fixtures/audit.csv",
+                "--candidates",
+                ROOT / "fixtures/candidates.toml",
+            ),
+            "wiring, fuses, ventilation, exhaust by the maker's instructions",
+        ),
+        (("fitting",), "CAUTION: a battery can deliver thousands of amperes"),
+    ],
+)
+@pytest.mark.parametrize("width", ["80", "120"])
+def test_each_answer_fits_one_screen_with_its_caution(demo, run_ebbwatt, command, caution, width):
+    folder, _ = demo
+    shown = run_ebbwatt(*command, cwd=folder, env={"COLUMNS": width}).stdout
+    # One line of 24 is the prompt's.
+    assert len(shown.splitlines()) <= 23
+    assert max(map(len, shown.splitlines())) <= int(width)
+    assert caution is None or caution in " ".join(shown.split())
+
+
+def test_a_reason_says_of_which_hours_it_speaks(demo, run_ebbwatt):
+    folder, _ = demo
+    shown = " ".join(run_ebbwatt("fitting", cwd=folder).stdout.split())
+    assert "- loop resistance, latest: 1 of 3 starts or stops seen" in shown
+    assert "- loop resistance, first: only an upper end: readings 60 s apart" in shown
+    assert "- battery voltage: the log holds" in shown
 
 
 def test_the_assessment_agrees_with_the_simulated_truth(demo):

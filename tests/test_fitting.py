@@ -100,7 +100,7 @@ def test_slow_readings_give_an_upper_end_alone():
 def test_too_few_stops_say_how_many_more():
     found = loop_resistance(steps(Stops(1)))
     assert found.ohm == Span()
-    assert "1 of 3 steps" in found.reason
+    assert "1 of 3 starts or stops" in found.reason
     assert "2 times more" in found.reason
 
 

@@ -89,14 +89,14 @@ def test_a_larger_unit_at_part_load_is_shown_beside_the_recommended_one():
     units = tuple(Unit(f"{w} W", float(w), 0.9, 7500.0) for w in (70, 140))
     reasons = size(example_need(), units, end_fraction=0.6).reasons
     # 932 Wh a day: 16.6 h at the mean 56 W over its life, 8.3 h at 112 W.
-    assert "runs 17 h on the mean day" in reasons[1]
+    assert "the smallest to give that, runs 17 h on the mean day" in reasons[1]
     assert "the larger one, 140 W, would run 8 h on the mean day" in reasons[2]
 
 
 def test_hardest_days_are_few_and_get_two_digits():
     found = size(example_need(), (Unit("70 W", 70.0, 0.9, 7500.0),), end_fraction=0.6)
     assert "up to 930 Wh" in found.reasons[0]
-    assert "39 W round the clock, or 65 W new" in found.reasons[0]
+    assert "39 W for 24 h, 65 W new if kept until 60 %" in found.reasons[0]
 
 
 def test_labels_from_a_file_cannot_act_on_the_terminal():
@@ -162,10 +162,24 @@ def test_one_screen_of_plain_letters(width):
     fitted = Unit("aft locker", 110.0, 0.9, 7500.0, fitted=True)
     found = size(example_need(), (*EXAMPLES, fitted), end_fraction=0.6)
     text = lines(found, ["By the log."], width, guessed=True)
-    assert len(text) <= (24 if width == 80 else 28)
+    assert len(text) <= (23 if width == 80 else 25)
     assert max(len(line) for line in text) <= width
     assert "\n".join(text).isascii()
     assert text[-1].endswith("codes.")
+
+
+def test_a_long_list_shows_the_units_round_the_recommended_one_and_the_fitted():
+    listed = tuple(Unit(f"{w} W", float(w), 0.9, 7500.0) for w in range(20, 120, 2))
+    fitted = Unit("aft locker", 30.0, 0.9, 7500.0, fitted=True)
+    found = size(example_need(), (*listed, fitted), end_fraction=0.6)
+    text = lines(found, ["By the log."], 80, guessed=False)
+    assert len(text) == 23
+    shown = [line.split()[0] for line in text if line[21:23] == " W" and line[0] != "-"]
+    # 932 Wh over 24 h and 60 % need 64.7 W.
+    assert "*aft" in shown
+    assert "> 66 W" in {line[:6] for line in text}
+    assert {"62", "64", "68", "70"} <= set(shown)
+    assert f"  and {len(listed) + 1 - len(shown)} more, which --json lists" in text
 
 
 CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110\n[fuel]\n'
@@ -187,7 +201,7 @@ def test_log_and_audit_are_compared(tmp_path, ebbwatt):
     ebbwatt("demo", "--out", "d", "--days", "60", cwd=tmp_path)
     audit = str(Path(FIXTURES / "audit.csv"))
     shown = ebbwatt("size", "--audit", audit, cwd=tmp_path / "d").stdout
-    assert "against the log" in shown
+    assert "; the log decides." in shown
     assert "Recommended:" in shown
 
 

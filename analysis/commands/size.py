@@ -59,7 +59,12 @@ def run(args: argparse.Namespace) -> int:
     from analysis.sizing_inputs import EXAMPLES, read_audit, read_candidates, with_fitted
     from analysis.sizing_need import find_need
 
-    candidates = read_candidates(args.candidates) if args.candidates else EXAMPLES
+    candidates = (
+        read_candidates(args.candidates)
+        if args.candidates
+        # An invented twin of the fitted one says nothing new.
+        else tuple(u for u in EXAMPLES if u.rated_w != config.charger.rated_w)
+    )
     audit = read_audit(args.audit) if args.audit else None
     units = with_fitted(candidates, config)
     basis = find_need(config, audit, args.passage_share, args.days_a_year)
