@@ -26,8 +26,8 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
     "refused": ("stretch of refused data", "stretches of refused data", "s"),
     "gap": ("gap in the readings", "gaps in the readings", "s"),
     "store_damaged": (
-        "damaged database set aside",
-        "damaged databases set aside",
+        "damage to the database",
+        "damages to the database",
         "intervals lost",
     ),
     "store_full": (

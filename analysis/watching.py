@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.assess import assess
 from analysis.dashboard_facts import Facts, Fuel, Moment, Situation, collect
 from analysis.fuel import fuel_outlook
-from analysis.history import History, load_history, read_history
+from analysis.history import History, load_fitting, read_history
 from logger.errors import StoreError
 from logger.onlookers import Onlooker
-from logger.snapshot import boot_id, boottime_s, read_snapshot, snapshot_path
+from logger.reading import CLOCK_UNSET_BEFORE_S
+from logger.snapshot import STALE_AFTER_S, boot_id, boottime_s, read_snapshot, snapshot_path
 from logger.store.reader import Reader
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 
     from analysis.assessment import Assessment
     from logger.config import Config
+    from logger.snapshot import Snapshot
 
 #: Days of the log at hand: the week that is shown, and a day for the zones.
 RECENT_DAYS = 8.0
@@ -43,11 +46,33 @@ def moment_now(zone: tzinfo | None = None) -> Moment:
     return Moment(time.time(), boottime_s(), boot_id(), zone)
 
 
-def recent_history(path: Path, since_s: float) -> History:
-    """Load the log of the newest fitting from ``since_s`` (Unix time) on."""
+def recent_history(path: Path, now_s: float) -> History:
+    """Load the last eight days of the newest fitting's log.
+
+    Days count back from ``now_s`` (Unix time), or from the end of the log where that is older, or
+    where the board's clock was never set.
+    """
     with Reader(path) as reader:
-        fitting = reader.fitting()
+        fitting, newest_s = reader.fitting(), reader.newest_s()
+        if newest_s is None:
+            return read_history(reader, fitting)
+        end_s = min(now_s, newest_s) if now_s >= CLOCK_UNSET_BEFORE_S else newest_s
+        since_s = end_s - RECENT_DAYS * 86400.0
         return read_history(reader, fitting, reader.first_id_since(fitting.id, since_s))
+
+
+def dated(moment: Moment, snapshot: Snapshot | None, recent: History | None) -> Moment:
+    """Return the moment in the time of the log, which may know better than the board's clock.
+
+    Where neither knows the date, it is the end of the log: whatever is logged now is placed there.
+    """
+    age_s = None if snapshot is None else snapshot.age_s(moment.boottime_s, moment.boot_id)
+    now_s = moment.now_s
+    if snapshot is not None and age_s is not None and 0.0 <= age_s <= STALE_AFTER_S:
+        now_s = snapshot.written_s + age_s
+    if now_s < CLOCK_UNSET_BEFORE_S and recent is not None and len(recent):
+        now_s = float(recent.end_s.max())
+    return replace(moment, now_s=now_s)
 
 
 def fuel_facts(history: History, config: Config) -> Fuel | None:
@@ -82,12 +107,13 @@ class Watch:
 
     def facts(self, moment: Moment) -> Facts:
         """Return what is to be shown now."""
-        self._look(moment)
         self._onlooker.look()
+        snapshot = read_snapshot(self._snapshot)
+        self._look(dated(moment, snapshot, self._recent))
         facts = collect(
-            moment,
+            dated(moment, snapshot, self._recent),
             self.config,
-            read_snapshot(self._snapshot),
+            snapshot,
             self._recent,
             self._assessment,
             self._note,
@@ -107,9 +133,9 @@ class Watch:
     def assess(self) -> None:
         """Make the assessment anew; what goes wrong becomes the note that is shown instead."""
         try:
-            history = load_history(self.config.store.path)
-            self._assessment = assess(history, self.config)
-            self._fuel = fuel_facts(history, self.config)
+            history, config = load_fitting(self.config)
+            self._assessment = assess(history, config)
+            self._fuel = fuel_facts(history, config)
         except StoreError as error:
             self._withdraw(str(error))
         except Exception as error:  # noqa: BLE001 - a fault of ours must not stand as a verdict
@@ -134,18 +160,9 @@ class Watch:
             return
         self._changed = changed
         try:
-            since_s = moment.now_s - RECENT_DAYS * 86400.0
-            recent = recent_history(self.config.store.path, since_s)
-            if len(recent) == 0:
-                recent = _newest_of(load_history(self.config.store.path))
-            self._recent = recent
+            self._recent = recent_history(self.config.store.path, moment.now_s)
         except StoreError as error:
             self._note = str(error)
-
-
-def _newest_of(history: History) -> History:
-    """Return the last interval alone: it says how old the log is."""
-    return history.select(history.start_s >= history.start_s.max()) if len(history) else history
 
 
 def _stamps(path: Path) -> tuple[float, ...]:

@@ -23,7 +23,7 @@ from analysis.history import load_history
 from analysis.load import daily_load
 from analysis.report_page import write_page
 from analysis.report_sections import Matter
-from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
+from analysis.watching import fuel_facts, recent_history
 from logger import __version__
 from tests.browser import browse
 
@@ -68,7 +68,7 @@ def main() -> int:
         path = demo.config.store.path
         history = load_history(path)
         assessment = assess(history, demo.config)
-        recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)
+        recent = recent_history(path, demo.end_s)
         moment = Moment(demo.end_s, 0.0, "", UTC)
         facts = collect(
             moment,

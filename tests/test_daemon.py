@@ -112,8 +112,11 @@ def test_killed_and_started_again_it_loses_nothing_that_was_committed(place):
         assert [s.ended_ms for s in reader.sessions(1)] == [None] * 3, "cut short is told apart"
 
 
-def test_it_loads_nothing_heavy_and_stays_small(place):
+@pytest.mark.parametrize("raw_hours", [0, 48])
+def test_it_loads_nothing_heavy_and_stays_small(place, raw_hours):
     folder, start = place
+    text = CONFIG.replace("commit_s = 1\n", f"commit_s = 1\nraw_hours = {raw_hours}\n")
+    (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
     process = start(measured=False)
     live(folder)
     maps = Path(f"/proc/{process.pid}/maps").read_text(encoding="utf-8")

@@ -14,8 +14,9 @@ from logger.config import ChargerConfig
 from logger.errors import StoreDamagedError, StoreError
 from logger.interval import Interval
 from logger.reading import OperatingState
+from logger.snapshot import snapshot_path
 from logger.store.events import add_event, list_events
-from logger.store.pages import rows
+from logger.store.pages import log_header_is_sound, rows
 from logger.store.salvage import salvage, whole_check
 from logger.store.writer import SessionStart, Writer
 from tests.rigs.live import QUICK, live, wait_for
@@ -137,7 +138,7 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     assert event.amount == COUNT - len(kept) or damage in {truncate, zero_all}
     history = load_history(place)
     assert len(history) == len(stored), "both are analysed as one"
-    assert "1 damaged database set aside" in " ".join(
+    assert "1 damage to the database" in " ".join(
         ebbwatt("report", cwd=place.parent).stdout.split()
     )
 
@@ -185,15 +186,64 @@ def test_the_whole_check_finds_damage_in_the_middle(place):
         whole_check(place)
 
 
-def test_a_log_full_of_garbage_is_left_out_and_the_file_opens(place, whole):
-    overwrite_wal = place.with_name(place.name + "-wal")
-    overwrite_wal.write_bytes(random.Random(3).randbytes(200_000))
-    with Writer(place, CHARGER, SessionStart("port", 0.0)) as writer:
+@pytest.mark.parametrize("garbage", [bytes(200_000), random.Random(3).randbytes(200_000)])
+def test_a_log_full_of_garbage_is_set_aside_told_and_counted(place, whole, garbage):
+    log = place.with_name(place.name + "-wal")
+    log.write_bytes(garbage)
+    lines = []
+    with Writer(place, CHARGER, SessionStart("port", 0.0), lines.append) as writer:
         writer.add(interval(0, start_s=1.8e9))
     whole_check(place)
     stored = everything(place)
     assert {k: row for k, row in stored.items() if row[0] < 3} == whole[1]
     assert len(stored) == COUNT + 1
+    (aside,) = place.parent.glob("*-wal.damaged-*")
+    assert aside.read_bytes() == garbage
+    (line,) = lines
+    assert f"set aside as {aside.name}" in line
+    assert [e.text for e in list_events(place) if e.kind == "store_damaged"] == [line]
+
+
+def test_commits_behind_a_broken_header_are_missed_aloud(place, start_daemon, ebbwatt):
+    daemon = start_daemon(place.parent)
+    live(place.parent, 15)
+    daemon.kill()
+    daemon.wait()
+    snapshot_path(place).unlink()
+    overwrite(place.with_name(place.name + "-wal"), 4, b"broken")
+    again = start_daemon(place.parent)
+    live(place.parent, 15)
+    again.send_signal(signal.SIGTERM)
+    _, said = again.communicate(timeout=20)
+    assert said.count("is damaged and set aside") == 1
+    assert "1 damage to the database" in " ".join(
+        ebbwatt("report", cwd=place.parent).stdout.split()
+    )
+
+
+def test_a_sound_log_is_not_touched(place):
+    with Writer(place, CHARGER, SessionStart("port", 0.0)) as writer:
+        writer.add(interval(0, start_s=1.8e9))
+        writer.commit()
+        log = place.with_name(place.name + "-wal")
+        assert log.stat().st_size > 4096
+        assert log_header_is_sound(log)
+        lines = []
+        with Writer(place, CHARGER, SessionStart("other", 0.0), lines.append):
+            pass
+        assert lines == []
+    assert list(place.parent.glob("*damaged*")) == []
+
+
+def test_a_file_without_a_byte_begins_anew_aloud(tmp_path):
+    path = tmp_path / "ebbwatt.db"
+    path.touch()
+    lines = []
+    with Writer(path, CHARGER, SessionStart("port", 0.0, boot_id="a"), lines.append):
+        pass
+    (line,) = lines
+    assert "has no content" in line
+    assert [e.text for e in list_events(path)] == [line]
 
 
 def test_random_damage_never_invents_a_row(place, whole):

@@ -17,6 +17,7 @@ from logger.reading import OperatingState
 from logger.store import shortage
 from logger.store.events import list_events
 from logger.store.files import prepare
+from logger.store.raw import COLUMNS, PackedHour
 from logger.store.writer import SessionStart, Writer
 from tests.rigs.live import live, wait_for
 
@@ -157,6 +158,29 @@ def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
     assert sum(e.kind == "gap" for e in events) == 25
     assert len(lines) == 2, lines
     assert "15 intervals lost" in lines[1]
+
+
+def test_raw_readings_that_had_to_go_are_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr(shortage, "MOST_HOURS", 3)
+    path = tmp_path / "ebbwatt.db"
+    prepare(path)
+    lines = []
+    session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+    with Writer(path, ChargerConfig("x", 110.0), session, lines.append) as writer:
+        writer._connection.execute("PRAGMA query_only = 1")
+        for hour in range(5):
+            writer.add_hour(PackedHour(10, hour, 100 + hour, (b"",) * len(COLUMNS)))
+            writer.commit()
+        writer._connection.execute("PRAGMA query_only = 0")
+        writer.commit()
+        kept = writer._connection.execute("SELECT readings FROM raw ORDER BY hour").fetchall()
+    assert kept == [(102,), (103,), (104,)], "the newest"
+    assert "0 intervals and 201 raw readings lost" in lines[1]
+    (event,) = list_events(path)
+    assert (event.kind, event.text) == (
+        "store_full",
+        "after 0 min, 0 intervals and 201 raw readings lost",
+    )
 
 
 def test_a_session_begins_later_if_there_is_no_room_at_the_start(tmp_path):

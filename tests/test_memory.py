@@ -1,13 +1,15 @@
 """Memory and open files stay flat: a leak of one object a reading would show as a ratio."""
 
-import os
 import subprocess
 import sys
 
 import pytest
 
-#: Readings after which it is looked at; ten times as many under ``make soak``.
-FEW, MANY = 100_000, int(os.environ.get("EBBWATT_READINGS", "200000"))
+#: Readings after which it is looked at.
+FEW, MANY = 100_000, 1_000_000
+#: SQLite's page cache still fills up to its 2 MB: measured 1.09. A leak of eight bytes a reading
+#: would be 1.4.
+MOST_GROWTH = 1.15
 
 
 @pytest.mark.slow
@@ -25,7 +27,6 @@ def test_memory_and_open_files_are_flat(tmp_path, child_env, raw_hours):
         check=True,
     )
     few, many = ([int(word) for word in line.split()] for line in done.stdout.splitlines())
-    # SQLite's page cache fills up to its 2 MB; 200,000 readings kept would be 30 MB and more.
-    assert many[0] <= few[0] + 3072, (few, many)
-    assert many[1] <= few[1], (few, many)
+    assert many[0] <= MOST_GROWTH * few[0], (few, many)
+    assert many[1] == few[1], (few, many)
     print(f"{FEW} readings: {few[0]} KiB, {MANY} readings: {many[0]} KiB, {many[1]} open files")

@@ -18,7 +18,7 @@ from analysis.dashboard_facts import Fuel, Moment, Situation, collect
 from analysis.dashboard_marks import ASCII, INKS, NEEDED, UNICODE, marks_for
 from analysis.history import STATE_CODE, History
 from analysis.screen import Screen
-from analysis.watching import Watch, fuel_facts, moment_now
+from analysis.watching import Watch, dated, fuel_facts, moment_now
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.snapshot import Snapshot
@@ -379,6 +379,25 @@ def test_a_charger_that_starts_and_stops_all_day_is_not_assessed_all_day(boat, m
 
     _, assessed = hours_of_watching(boat, monkeypatch, 1.0, flapping)
     assert 5 <= assessed <= 7
+
+
+def test_a_board_in_1970_counts_its_days_from_the_end_of_the_log(boat):
+    watch = Watch(load_config(boat / "ebbwatt.toml"))
+    facts = watch.facts(replace(moment_now(UTC), now_s=3600.0))
+    # 600 readings of 104.8 W from 22:13:20 UTC on a Tuesday: 3.2 h of it on the Wednesday.
+    assert facts.now_s == 1700000000 + 599 * 30
+    assert [day.name for day in facts.week][-2:] == ["Tu", "We"]
+    assert facts.today_kwh == pytest.approx(0.1048 * (599 * 30 - 6400) / 3600.0, rel=1e-3)
+
+
+def test_the_date_is_the_loggers_where_the_board_has_another(boat):
+    moment = moment_now(UTC)
+    live = Snapshot(
+        moment.boottime_s - 2.0, 1700100000.0, moment.boot_id, 1, "port", "live", "", None, None
+    )
+    assert dated(replace(moment, now_s=3600.0), live, None).now_s == pytest.approx(1700100002.0)
+    for other in (replace(live, boot_id="other"), replace(live, boottime_s=0.0)):
+        assert dated(moment, other, None) == moment, "of another boot, or long ago"
 
 
 def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):

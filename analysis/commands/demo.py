@@ -73,7 +73,7 @@ def show(demo: Demo) -> None:
     from analysis.report_page import write_page
     from analysis.report_sections import Matter
     from analysis.report_summary import summary
-    from analysis.watching import RECENT_DAYS, fuel_facts, recent_history
+    from analysis.watching import fuel_facts, recent_history
     from analysis.whole_file import write_whole
     from logger import __version__
 
@@ -84,7 +84,7 @@ def show(demo: Demo) -> None:
     drawn = daily_load(history, demo.config)
     matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
     write_page(demo.folder / "report.html", matter)
-    recent = recent_history(path, demo.end_s - RECENT_DAYS * 86400.0)
+    recent = recent_history(path, demo.end_s)
     fuel = fuel_facts(history, demo.config)
     moment = Moment(demo.end_s, 0.0, "", UTC)
     print("The dashboard, as it stood at the end of the log:\n")

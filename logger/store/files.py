@@ -6,6 +6,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+import time
 from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING
 
@@ -91,6 +92,18 @@ def open_reader(path: Path) -> sqlite3.Connection:
             f"'ebbwatt log' or 'ebbwatt import' once to bring it up to date"
         )
     return _connect_read_only(path)
+
+
+def damaged_name(path: Path) -> Path:
+    """Return a free name under which a damaged file can be set aside."""
+    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    # Not over one that was set aside before: the clock may stand still from boot to boot.
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    return aside
 
 
 def synchronise(path: Path) -> None:

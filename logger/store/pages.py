@@ -124,15 +124,11 @@ def _log_pages(path: Path) -> dict[int, bytes]:
         data = path.read_bytes()
     except FileNotFoundError:
         return {}
-    if len(data) < _WAL_HEADER:
+    order = _log_order(data)
+    (size,) = struct.unpack(">I", data[8:12]) if order else (0,)
+    if size != PAGE_SIZE:
         return {}
-    magic, _, size = struct.unpack(">III", data[:12])
-    if magic not in {0x377F0682, 0x377F0683} or size != PAGE_SIZE:
-        return {}
-    order = ">" if magic & 1 else "<"
-    sums = _checksum(data[:24], (0, 0), order)
-    if sums != struct.unpack(">II", data[24:32]):
-        return {}
+    sums = struct.unpack(">II", data[24:32])
     salts = data[16:24]
     committed: dict[int, bytes] = {}
     since: dict[int, bytes] = {}
@@ -150,6 +146,34 @@ def _log_pages(path: Path) -> dict[int, bytes]:
             committed |= since
             since.clear()
     return committed
+
+
+def log_header_is_sound(path: Path) -> bool:
+    """Tell whether SQLite will find what a write-ahead log holds; True if there is none.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            header = file.read(_WAL_HEADER)
+    except FileNotFoundError:
+        return True
+    # Shorter than a header: nothing was ever committed to it.
+    return len(header) < _WAL_HEADER or bool(_log_order(header))
+
+
+def _log_order(data: bytes) -> str:
+    """Return the byte order of a log's checksums (section 4.1), empty if its header is broken."""
+    if len(data) < _WAL_HEADER:
+        return ""
+    (magic,) = struct.unpack(">I", data[:4])
+    if magic not in {0x377F0682, 0x377F0683}:
+        return ""
+    order = ">" if magic & 1 else "<"
+    return order if _checksum(data[:24], (0, 0), order) == struct.unpack(">II", data[24:32]) else ""
 
 
 def _checksum(data: bytes, sums: tuple[int, int], order: str) -> tuple[int, int]:

@@ -227,6 +227,16 @@ class Reader:
         # Nothing so late: everything that is still to be written.
         return min(first, default=2**62)
 
+    def newest_s(self) -> float | None:
+        """Return the end of the row that was written last, UTC; None without any."""
+        rows = self._rows(
+            "SELECT session, start_ms + duration_ms FROM intervals ORDER BY id DESC LIMIT 1"
+        )
+        if not rows:
+            return None
+        session, end_ms = rows[0]
+        return float(end_ms + self.clocks()[session].offset_ms) / 1000.0
+
     def name(self) -> str:
         """Return the random name of this database."""
         return str(self._rows("SELECT value FROM about WHERE key = 'store'")[0][0])

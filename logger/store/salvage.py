@@ -13,7 +13,6 @@ import shutil
 import signal
 import sqlite3
 import sys
-import time
 from contextlib import closing, suppress
 from dataclasses import asdict
 from datetime import date
@@ -23,7 +22,7 @@ from typing import TYPE_CHECKING
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store import pages
 from logger.store.blocks import pack, rows_of
-from logger.store.files import open_reader, prepare, synchronise, translated
+from logger.store.files import damaged_name, open_reader, prepare, synchronise, translated
 from logger.store.mending import DAMAGED, Salvaged
 from logger.store.reader import COLUMNS
 
@@ -163,13 +162,7 @@ def _beside(path: Path) -> list[Path]:
 
 def _swap(path: Path, mended: Path) -> Path:
     """Give the damaged file another name and the mended one its own; return the other name."""
-    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
-    # Not over one that was set aside before: the clock may stand still from boot to boot.
-    number = 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    aside = damaged_name(path)
     _also_as(path, aside)
     log, index, _ = _beside(path)
     if log.exists():

@@ -25,14 +25,14 @@ MOST_HOURS = 64
 class Waiting:
     """Rows that are not committed yet, without their session; the newest ones if there are many.
 
-    ``dropped`` counts the intervals that had to go.
+    ``dropped`` counts the intervals that had to go, ``dropped_raw`` the raw readings.
     """
 
     def __init__(self) -> None:
         self.rows: deque[Row] = deque()
         self.events: deque[EventRow] = deque(maxlen=MOST_EVENTS)
-        self.hours: deque[PackedHour] = deque(maxlen=MOST_HOURS)
-        self.dropped = 0
+        self.hours: deque[PackedHour] = deque()
+        self.dropped = self.dropped_raw = 0
 
     def __bool__(self) -> bool:
         """Tell whether anything waits."""
@@ -49,6 +49,16 @@ class Waiting:
         """Keep one event."""
         self.events.append(event)
 
+    def add_hour(self, packed: PackedHour) -> bool:
+        """Keep one hour of raw readings; return whether no more can be kept.
+
+        The oldest goes if there are too many.
+        """
+        if len(self.hours) >= MOST_HOURS:
+            self.dropped_raw += self.hours.popleft().readings
+        self.hours.append(packed)
+        return len(self.hours) >= MOST_HOURS
+
     def newest_ms(self, otherwise: int) -> int:
         """Return the end of the newest row on the session's clock."""
         if not self.rows:
@@ -61,7 +71,12 @@ class Waiting:
         self.rows.clear()
         self.events.clear()
         self.hours.clear()
-        self.dropped = 0
+        self.dropped = self.dropped_raw = 0
+
+    def losses(self) -> str:
+        """Say what had to go."""
+        raw = f" and {self.dropped_raw} raw readings" if self.dropped_raw else ""
+        return f"{self.dropped} intervals{raw} lost"
 
 
 class Shortage:
@@ -90,19 +105,19 @@ class Shortage:
         self._since_s, self._since_ms = time.monotonic(), at_ms
         self._tell(f"{reason}. Logging goes on in memory, up to {MOST_HELD} intervals.")
 
-    def event(self, dropped: int) -> EventRow | None:
+    def event(self, waiting: Waiting) -> EventRow | None:
         """Return the event that tells of the shortage, if there is one."""
         if self._since_s is None:
             return None
-        return self._since_ms, "store_full", float(dropped), self._words(dropped)
+        return self._since_ms, "store_full", float(waiting.dropped), self._words(waiting)
 
-    def ends(self, dropped: int) -> None:
+    def ends(self, waiting: Waiting) -> None:
         """Take note that writing succeeded."""
         if self._since_s is None:
             return
-        self._tell(f"The log can be written again: {self._words(dropped)}.")
+        self._tell(f"The log can be written again: {self._words(waiting)}.")
         self._since_s = None
 
-    def _words(self, dropped: int) -> str:
+    def _words(self, waiting: Waiting) -> str:
         lasted_s = time.monotonic() - (self._since_s or 0.0)
-        return f"after {lasted_s / 60.0:.0f} min, {dropped} intervals lost"
+        return f"after {lasted_s / 60.0:.0f} min, {waiting.losses()}"

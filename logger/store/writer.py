@@ -15,6 +15,7 @@ from logger.reading import OperatingState
 from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
 from logger.store.files import DAMAGED_WORDS, open_writer, translated
+from logger.store.leftovers import look
 from logger.store.mending import Mending
 from logger.store.raw import write_hour
 from logger.store.shortage import Shortage, Waiting
@@ -136,6 +137,9 @@ class Writer:
         self._shortage = Shortage(tell) if session.boot_id is not None else None
         self._tell = tell
         self._mending = Mending(path, charger)
+        for found in look(path):
+            tell(found)
+            self._waiting.add_event((self._newest_ms(), "store_damaged", None, found))
         self._attempt(self._begin)
         if self._shortage is not None and not self._mending.mending:
             self._mending.check()
@@ -149,8 +153,7 @@ class Writer:
 
         While a disk has no room the newest hours stay in memory, and the oldest go.
         """
-        self._waiting.hours.append(packed)
-        if self._shortage is None and len(self._waiting.hours) == self._waiting.hours.maxlen:
+        if self._waiting.add_hour(packed) and self._shortage is None:
             self.commit()
 
     @property
@@ -308,7 +311,7 @@ class Writer:
             for hour in waiting.hours:
                 write_hour(connection, self.session, hour)
             events = list(waiting.events)
-            if shortage is not None and (event := shortage.event(waiting.dropped)) is not None:
+            if shortage is not None and (event := shortage.event(waiting)) is not None:
                 events.append(event)
             connection.executemany(INSERT_EVENT, ((self.session, *event) for event in events))
             if self._offset is not None:
@@ -319,7 +322,7 @@ class Writer:
                 )
                 connection.execute(_DATE_FITTINGS, (self.session,))
         if shortage is not None:
-            shortage.ends(waiting.dropped)
+            shortage.ends(waiting)
         waiting.clear()
         self._offset = None
 
