@@ -39,10 +39,10 @@ if TYPE_CHECKING:
 #: Readings further apart than this let the battery relax within a step, s: on invented boats the
 #: figure came out 1 % too high at 1 s, 5 % at 5 s, 10 % at 10 s and 80 % at 60 s.
 SHARP_S = 5.0
-#: What the battery may have relaxed within a step, part of the figure at one second between
-#: readings; grows with the root of the time, as diffusion does. The lower end is taken down by it.
-#: Single logs of invented boats came out up to 5 % too high, more so the fuller the battery is.
-RELAXED = 0.04
+#: What the battery has relaxed within a step, part of the figure at one second between readings,
+#: and its standard deviation; grows with the root of the time, as diffusion does. Taken off. Two
+#: generators of invented batteries gave 0 to 5 %, more the fuller the battery is.
+RELAXED, RELAXED_SD = 0.02, 0.012
 #: A step is at least this part of the rated current, a rest at most that part.
 _STEP, _REST = 0.15, 0.02
 #: A start counts only where the current stands at once: so near, relative, to what follows.
@@ -57,6 +57,10 @@ _LEAST_SD_V = 0.003
 #: A trend needs as many steps and running hours.
 TREND_STEPS, TREND_H = 10, 200.0
 LEAST_STEPS = 1 + LEAST_BEYOND
+#: An interval of more than this part of the figure, each way, is told to be wide.
+_WIDE = 0.1
+#: Of a 90 % interval, in standard deviations.
+_Z = 1.645
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +94,7 @@ class Steps:
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """The resistance, ohm, or only its upper end, or why it is not known."""
+    """The resistance, ohm, or only its upper end; and why it is not known, or not well."""
 
     ohm: Span
     steps: int
@@ -167,11 +171,19 @@ def loop_resistance(steps: Steps) -> Loop:
         return Loop(
             Span(high=ohm.high),
             len(used),
-            f"only an upper end: readings {spacing_s:.0f} s apart let the battery relax within "
-            f"the step; at most {SHARP_S:.0f} s are needed",
+            f"only an upper end: between readings {spacing_s:.0f} s apart the battery relaxes; "
+            f"read at least every {SHARP_S:.0f} s",
         )
-    low = ohm.low - RELAXED * math.sqrt(spacing_s) * ohm.median
-    return Loop(Span(max(low, 0.0), ohm.median, ohm.high), len(used))
+    root = math.sqrt(spacing_s)
+    middle = ohm.median * (1.0 - RELAXED * root)
+    half = math.hypot(ohm.median - ohm.low, _Z * RELAXED_SD * root * ohm.median)
+    wide = None
+    if half > _WIDE * middle:
+        wide = (
+            f"only to within {100.0 * half / middle:.0f} % from {len(used)} starts or stops; "
+            "more of them make it surer"
+        )
+    return Loop(Span(max(middle - half, 0.0), middle, middle + half), len(used), wide)
 
 
 def loop_trend(steps: Steps) -> Loop:

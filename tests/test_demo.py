@@ -68,7 +68,7 @@ def test_a_reason_says_of_which_hours_it_speaks(demo, run_ebbwatt):
     folder, _ = demo
     shown = " ".join(run_ebbwatt("fitting", cwd=folder).stdout.split())
     assert "- loop resistance, latest: 1 of 3 starts or stops seen" in shown
-    assert "- loop resistance, first: only an upper end: readings 60 s apart" in shown
+    assert "- loop resistance, first: only an upper end: between readings 60 s apart" in shown
     assert "- battery voltage: the log holds" in shown
 
 
