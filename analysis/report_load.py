@@ -81,6 +81,8 @@ def words(found: LoadResult) -> str:
         f"The boat draws {figure_with_ends(found.ah, 'Ah')} a day on the {found.days_used} days "
         "on which nothing else charged and the log tells it."
     )
+    if found.ah_p95 is not None:
+        said += f" 19 days in 20 need up to {found.ah_p95:.0f} Ah."
     for name, days, ah in found.levels:
         said += f" On {days} days that look {name} it is {ah:.0f} Ah."
     left = "; ".join(f"{n} d: {LEFT_OUT[key]}" for key, n in found.days_left_out.items() if n)

@@ -3,6 +3,7 @@
 import json
 import re
 import sqlite3
+import subprocess
 
 import pytest
 
@@ -11,6 +12,7 @@ from logger.config import load_config
 from logger.errors import UsageError
 from logger.sources.boat_course import lay_out
 from logger.sources.simulated import build
+from tests.browser import browse
 from tests.conftest import ROOT
 
 
@@ -119,6 +121,39 @@ def test_the_page_needs_nothing_from_outside(demo):
     assert "<svg" in page
     assert "<script" not in page
     assert not re.search(r"""(src|href)\s*=\s*["'](https?:)?//""", page)
+
+
+def printed(page, work, program):
+    """Print a page on paper; return the number of its pages, their size, and the words on them."""
+    program("chromium", "chromium")
+    pdfinfo, pdftotext = (program(name, "poppler-utils") for name in ("pdfinfo", "pdftotext"))
+    paper = work / "paper.pdf"
+    done = browse(
+        page, work, "--enable-logging=stderr", "--no-pdf-header-footer", f"--print-to-pdf={paper}"
+    )
+    assert "CONSOLE" not in done.stderr
+    told = subprocess.run([pdfinfo, paper], capture_output=True, text=True, check=True).stdout
+    words = subprocess.run([pdftotext, paper, "-"], capture_output=True, text=True, check=True)
+    pages = int(re.search(r"Pages:\s+(\d+)", told)[1])
+    return pages, re.search(r"\((A\d)\)", told)[1], " ".join(words.stdout.split())
+
+
+def test_its_report_prints_on_three_pages_with_the_plot_of_the_load(demo, program, tmp_path):
+    folder, _ = demo
+    pages, size, words = printed(folder / "report.html", tmp_path, program)
+    assert (pages, size) == (3, "A4")
+    for part in ("mean Ah a day by month", "Recommended next action", "licensed person"):
+        assert part in words
+
+
+def test_its_commissioning_record_is_one_page(demo, program, run_ebbwatt, tmp_path):
+    folder, _ = demo
+    record = tmp_path / "record.html"
+    run_ebbwatt("report", "--commissioning", record, cwd=folder)
+    pages, size, words = printed(record, tmp_path, program)
+    assert (pages, size) == (1, "A4")
+    assert "owner's signature" in words
+    assert words.count("Jo Marten, 2022-04-18") == 5
 
 
 def test_an_earlier_demonstration_is_replaced_but_nothing_else(tmp_path):

@@ -59,4 +59,5 @@ def test_without_a_figure_there_is_the_reason_and_no_plot():
 def test_the_words_name_the_days_left_out(found):
     said = words(found)
     assert f"on the {found.days_used} days" in said
+    assert f"19 days in 20 need up to {found.ah_p95:.0f} Ah." in said
     assert "look under way" in said
