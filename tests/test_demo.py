@@ -66,6 +66,31 @@ def test_each_answer_fits_one_screen_with_its_caution(demo, run_ebbwatt, command
     assert caution is None or caution in " ".join(shown.split())
 
 
+def test_programs_find_the_published_keys(demo, run_ebbwatt):
+    folder, _ = demo
+
+    def document(*command):
+        return json.loads(run_ebbwatt(*command, "--json", cwd=folder).stdout)
+
+    load, fuel, size = document("load"), document("fuel"), document("size")
+    span = {"low", "median", "high"}
+    for unit in ("ah_per_day", "wh_per_day"):
+        assert set(load[unit]) == {"mean", "p90", "p95"} | span
+        assert all(value > 0.0 for value in load[unit].values())
+    assert load["days_used"] > 200
+    assert {"other_source", "gap"} <= set(load["days_left_out"])
+    assert set(fuel["l_per_kwh"]) == {"estimate", "low", "high"}
+    for key in ("litres_left", "days_left", "containers_per_year"):
+        assert set(fuel[key]) == span
+        assert fuel[key]["low"] <= fuel[key]["median"] <= fuel[key]["high"]
+    published = {"label", "rated_w", "days_carried_new", "days_carried_end", "hours_per_year",
+                 "years", "litres_per_year"}  # fmt: skip
+    assert len(size["candidates"]) >= 4
+    assert all(published <= set(one) for one in size["candidates"])
+    assert size["recommended"] in {one["label"] for one in size["candidates"]}
+    assert len(size["reasons"]) >= 3
+
+
 def test_a_reason_says_of_which_hours_it_speaks(demo, run_ebbwatt):
     folder, _ = demo
     shown = " ".join(run_ebbwatt("fitting", cwd=folder).stdout.split())

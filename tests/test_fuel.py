@@ -10,6 +10,8 @@ from analysis.fuel import fuel_outlook
 from analysis.fuel_check import rise_of_use
 from analysis.fuel_text import lines
 from analysis.fuel_use import Container, FuelUse
+from analysis.sizing import Need, size, supply_wh
+from analysis.sizing_inputs import Unit
 from logger.store.events import Event
 from tests.small_boat import START_S, SmallBoat, sail
 from tests.test_load import config_for
@@ -67,12 +69,31 @@ def test_a_passage_needs_its_days_times_the_use(voyage):
 
 
 def test_worked_example_of_sizing():
-    # Worked example of the trade: 60 Ah a day on lead-acid is 70.6 Ah to supply, 0.93 kWh at
-    # 13.2 V, 0.84 L a day at 0.9 L/kWh, and 10 L last 11.9 days.
-    kwh = 60.0 / 0.85 * 13.2 / 1000.0
-    assert kwh == pytest.approx(0.93, abs=0.005)
-    assert kwh * 0.9 == pytest.approx(0.84, abs=0.005)
-    assert 10.0 / (kwh * 0.9) == pytest.approx(11.9, abs=0.05)
+    # Worked example, steps after IEEE 1013, factors common practice: 60 Ah a day on lead-acid is
+    # 70.6 Ah to supply, 0.93 kWh at 13.2 V, 0.84 L a day at 0.9 L/kWh, and 10 L last 11.9 days.
+    supplied = supply_wh(np.full(30, 60.0), 0.85, 1)
+    assert supplied[0] / 13.2 == pytest.approx(70.6, abs=0.05)
+    assert supplied[0] == pytest.approx(930, abs=5)
+    one_day = Need(supplied, 60.0, 1, 1.0, "agm")
+    unit = Unit("50 W", 50.0, 0.9, 7500.0)
+    (judged,) = size(one_day, (unit,), end_fraction=1.0).judged
+    assert judged.litres_per_year == pytest.approx(0.84, abs=0.005)
+    assert 10.0 / judged.litres_per_year == pytest.approx(11.9, abs=0.05)
+
+
+def test_steady_days_empty_a_container_when_the_worked_example_says():
+    # The same example through the log: 0.93 kWh a day at 0.9 L/kWh, 10 L last 11.9 days.
+    history, _ = sail(SmallBoat(days=40))
+    steady = replace(
+        history,
+        energy_j=0.93 * 3.6e6 * history.duration_s / DAY_S,
+        charge_c=history.duration_s * 0.8,
+    )
+    full = replace(steady, events=(Event(1, float(history.end_s[-1]) - 60.0, "fuel", 10.0),))
+    found = fuel_outlook(full, config_for())
+    assert found.kwh_per_day == pytest.approx(0.93, rel=1e-3)
+    assert found.days_left.median == 11.0  # whole days
+    assert found.litres_left.median == pytest.approx(10.0, abs=0.1)
 
 
 def test_warm_fuel_holds_less_in_a_litre(voyage):

@@ -34,6 +34,9 @@ def test_warm_fuel_takes_more_room():
 def test_charge_and_energy_of_methanol():
     # Six electrons a molecule and the CODATA Faraday constant: 5.0187 Ah/g.
     assert physics.charge_ah_per_g() == pytest.approx(5.0187, abs=1e-4)
+    # At 20 degC a litre holds 3970 Ah of it (same figures, density by de Reuck & Craven).
+    litre_g = 1000.0 * physics.methanol_density_kg_per_l(20.0)
+    assert physics.charge_ah_per_g() * litre_g == pytest.approx(3970, abs=1)
     # LHV at 15, 20 and 25 degC: 4.40, 4.38, 4.35 kWh/L.
     assert physics.energy_kwh_per_l(15.0) == pytest.approx(4.40, abs=0.005)
     assert physics.energy_kwh_per_l(20.0) == pytest.approx(4.38, abs=0.005)
@@ -55,13 +58,36 @@ def test_balance_of_a_kilowatt_hour(l_per_kwh, expected):
     assert taken == pytest.approx(got.co2_g_per_kwh + got.water_g_per_kwh, rel=1e-4)
 
 
+def test_what_a_kilogram_of_methanol_makes():
+    # CH3OH + 1.5 O2 = CO2 + 2 H2O with the molar masses of the CRC Handbook: per kilogram 1.3735 kg
+    # of carbon dioxide, 1.1245 kg of water, 1.4980 kg of oxygen.
+    got = physics.fuel_balance(0.9)
+    grams = 1000.0 * got.kg_per_kwh
+    assert got.co2_g_per_kwh / grams == pytest.approx(1.3735, abs=1e-4)
+    assert got.water_g_per_kwh / grams == pytest.approx(1.1245, abs=1e-4)
+    assert got.oxygen_g_per_kwh / grams == pytest.approx(1.4980, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("watts", "co2_g_h", "heat_w"),
+    [(25, 24, 74), (50, 49, 147), (75, 73, 220), (100, 98, 294), (125, 122, 368)],
+)
+def test_carbon_dioxide_and_heat_of_a_running_unit(watts, co2_g_h, heat_w):
+    # Worked from the same stoichiometry at 0.9 L/kWh, lower heating value.
+    got = physics.fuel_balance(0.9)
+    assert got.co2_g_per_kwh * watts / 1000.0 == pytest.approx(co2_g_h, abs=0.6)
+    assert got.heat_kwh_per_kwh * watts == pytest.approx(heat_w, abs=0.6)
+
+
 def test_fuel_per_kwh_goes_as_one_over_cell_voltage():
     assert physics.fuel_rise_for_output_loss(0.10) == pytest.approx(0.111, abs=5e-4)
     # 0.9 L/kWh is 0.280 V of effective cell voltage (3573 Ah of theoretical charge per kWh).
     assert physics.effective_cell_voltage_v(0.9) == pytest.approx(0.280, abs=5e-4)
 
 
-@pytest.mark.parametrize(("watts", "air_m3_h"), [(25, 3.0), (50, 5.9), (75, 8.9), (125, 14.8)])
+@pytest.mark.parametrize(
+    ("watts", "air_m3_h"), [(25, 3.0), (50, 5.9), (75, 8.9), (100, 11.9), (125, 14.8)]
+)
 def test_air_that_keeps_carbon_dioxide_below_the_limit(watts, air_m3_h):
     # Worked from stoichiometry at 0.9 L/kWh, 5000 ppm (NIOSH REL, OSHA PEL), 420 ppm outside.
     co2 = physics.fuel_balance(0.9).co2_g_per_kwh * watts / 1000
@@ -69,20 +95,31 @@ def test_air_that_keeps_carbon_dioxide_below_the_limit(watts, air_m3_h):
 
 
 @pytest.mark.parametrize(
-    ("amps", "conductor_m", "mm2", "tinned", "copper_c", "volts"),
+    ("amps", "conductor_m", "mm2", "tinned", "copper_c", "volts", "percent"),
     [
-        (5.0, 8.0, 2.5, False, 20.0, 0.319),
-        (5.0, 8.0, 2.5, False, 50.0, 0.357),
-        (5.0, 8.0, 6.0, False, 20.0, 0.132),
-        (50 / 12, 8.0, 2.5, True, 20.0, 0.274),
-        (50 / 12, 8.0, 4.0, True, 20.0, 0.170),
-        (50 / 12, 8.0, 6.0, True, 20.0, 0.113),
+        (5.0, 8.0, 2.5, False, 20.0, 0.319, 2.66),
+        (5.0, 8.0, 2.5, False, 50.0, 0.357, 2.97),
+        (5.0, 8.0, 6.0, False, 20.0, 0.132, 1.10),
+        (50 / 12, 8.0, 2.5, True, 20.0, 0.274, 2.28),
+        (50 / 12, 8.0, 4.0, True, 20.0, 0.170, 1.41),
+        (50 / 12, 8.0, 6.0, True, 20.0, 0.113, 0.94),
     ],
 )
-def test_cable_drop_by_iec_60228(amps, conductor_m, mm2, tinned, copper_c, volts):
+def test_cable_drop_by_iec_60228(amps, conductor_m, mm2, tinned, copper_c, volts, percent):
     # IEC 60228:2004 class 5 resistances and its reduction factor to 20 degC.
     ohm = physics.conductor_ohm(mm2, conductor_m, tinned=tinned, copper_c=copper_c)
     assert amps * ohm == pytest.approx(volts, abs=6e-4)
+    assert 100.0 * amps * ohm / 12.0 == pytest.approx(percent, abs=0.012)
+
+
+@pytest.mark.parametrize("mm2", [2.5, 4.0, 6.0, 10.0, 16.0])
+def test_the_table_of_cables_agrees_with_the_copper_and_with_the_american_rule(mm2):
+    # Annealed copper is 1/58 ohm mm2/m at 20 degC (IEC 60028); stranded flexible conductors have 10
+    # to 20 % more. The trade's print of the ABYC table, CM = 10.75 I L / E (circular mils, feet),
+    # is 0.01787 ohm mm2/m.
+    implied = physics.conductor_ohm(mm2, 1.0, tinned=False) * mm2
+    assert 1.10 < implied * 58.0 < 1.20
+    assert 1.05 < implied / 0.01787 < 1.15
 
 
 def test_a_cross_section_outside_the_standard_is_refused_with_the_known_ones():

@@ -27,6 +27,11 @@ def test_worked_example_60_ah_a_day():
     need = example_need()
     assert need.hard_day_wh == pytest.approx(932, abs=1)
     assert need.hard_day_wh / 24.0 == pytest.approx(38.8, abs=0.05)
+    # 16 h running need 58 W, 73 W new.
+    assert need.hard_day_wh / 16.0 == pytest.approx(58, abs=0.3)
+    (one,) = size(need, (Unit("73 W", 73.0, 0.9, 7500.0),), end_fraction=0.8).judged
+    assert one.carried_end == 1.0
+    assert need.hard_day_wh / (0.8 * one.unit.rated_w) == pytest.approx(16.0, abs=0.05)
     assert bank_ah(60.0, "agm") == pytest.approx(300.0)
     units = tuple(Unit(f"{w} W", float(w), 0.9, 7500.0) for w in (38, 48, 49, 80))
     found = size(need, units, end_fraction=0.8)
@@ -130,6 +135,7 @@ def test_audit_adds_up():
         ("[small]\nrated = 50\n", "rated_w"),
         ("small = 3\n", "must be a table"),
         ("[small\n", "not a valid TOML"),
+        ("[small]\nrated_w = 50\ndesign_life_h = 7500\n", "line 1.*l_per_kwh is missing"),
     ],
 )
 def test_wrong_candidates_are_named(tmp_path, text, says):
@@ -203,6 +209,24 @@ def test_log_and_audit_are_compared(tmp_path, ebbwatt):
     shown = ebbwatt("size", "--audit", audit, cwd=tmp_path / "d").stdout
     assert "; the log decides." in shown
     assert "Recommended:" in shown
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--days-a-year", "400"), "accepted: a number above 0, at most 366"),
+        (("--days-a-year", "0"), "accepted: a number above 0, at most 366"),
+        (("--passage-share", "2"), "accepted: a number from 0 to 1"),
+        (("--fuel-price", "-1"), "accepted: a number above 0"),
+        (("--candidates", "nope.toml"), "nope.toml: there is no such list of units; each needs"),
+        (("--audit", "nope.csv"), "nope.csv: there is no such file"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_in_one_line(tmp_path, ebbwatt, arguments, says):
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG)
+    done = ebbwatt("size", *arguments, cwd=tmp_path, status=2)
+    assert says in done.stderr
+    assert len(done.stderr.splitlines()) == 1
 
 
 def test_what_is_not_known_is_null_with_a_reason(tmp_path, ebbwatt):

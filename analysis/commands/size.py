@@ -31,12 +31,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="audit: part of the days that are on passage (default 0.3)",
     )  # fmt: skip
     parser.add_argument(
-        "--days-a-year", type=positive_number, metavar="N",
+        "--days-a-year", type=_days, metavar="N",
         help="days a year on which the charger carries the boat (default: from the log, else 365)",
     )  # fmt: skip
     parser.add_argument(
         "--fuel-price", type=positive_number, metavar="P", help="price of a litre of fuel"
     )
+
+
+def _days(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value <= 366.0:
+        raise argparse.ArgumentTypeError(f"got {text!r}; accepted: a number above 0, at most 366")
+    return value
 
 
 def _share(text: str) -> float:
