@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from analysis.demo import FITTED, LEAVES, SEED, make_folder
+from analysis.demo import DAYS, FITTED, LEAVES, SEED, make_folder
 from logger.config import load_config
 from logger.errors import UsageError
 from logger.sources.boat_course import lay_out
@@ -118,6 +118,43 @@ def test_the_assessment_agrees_with_the_simulated_truth(demo):
     assert document["remaining"]["until"] == "output"
     hours = document["remaining"]["hours"]
     assert 0.9 * hours["low"] <= left_h <= 1.1 * hours["high"]
+
+
+@pytest.fixture(scope="module")
+def lived(demo):
+    """Her life once more, as the simulator knows it."""
+    folder, _ = demo
+    charger = load_config(folder / "ebbwatt.toml").charger
+    # The configuration goes on where the log ends; this one begins when the charger was fitted.
+    text = (folder / "ebbwatt.toml").read_text(encoding="utf-8")
+    begun = folder.parent / "begun.toml"
+    life = f"[source]\nkind = 'simulated'\nseed = {SEED}\nspeed = 0\nstart = {charger.fitted}\n"
+    life += f"days = {DAYS}\nrest_spacing_s = 300\nloss_per_1000h = 0.078\n"
+    begun.write_text(text.partition("[source]")[0] + life, encoding="utf-8")
+    voyage = build(load_config(begun)).voyage
+    for _ in voyage.readings(days=DAYS):
+        pass
+    return voyage
+
+
+def test_load_and_fuel_agree_with_the_simulated_truth(demo, lived, run_ebbwatt):
+    folder, _ = demo
+    load = json.loads(run_ebbwatt("load", "--json", cwd=folder).stdout)["ah_per_day"]
+    late = lived.days[-1].start_s - 730 * 86400.0
+    alone = [
+        day.load_ah
+        for day in lived.days[1:-1]
+        if day.kind != "laid_up" and day.fed_h == 0.0 and day.start_s >= late
+    ]
+    truth = sum(alone) / len(alone)
+    assert load["mean"] == pytest.approx(truth, rel=0.04)
+    assert load["low"] < truth < load["high"]
+    fuel = json.loads(run_ebbwatt("fuel", "--json", cwd=folder).stdout)
+    charger = lived.model.charger
+    use = charger.l_per_kwh * charger.new_fraction / lived.course[round(lived.hours)]
+    assert fuel["l_per_kwh"]["estimate"] == pytest.approx(use, rel=0.03)
+    assert fuel["l_per_kwh"]["low"] < use < fuel["l_per_kwh"]["high"]
+    assert fuel["litres_left"]["low"] < lived.fuel_l < fuel["litres_left"]["high"]
 
 
 def test_figures_of_the_document_are_those_of_the_database(demo):
