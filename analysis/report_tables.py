@@ -35,6 +35,11 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
         "times without room for the log",
         "intervals lost",
     ),
+    "raw_dropped": (
+        "time without room for raw readings",
+        "times without room for raw readings",
+        "of them lost",
+    ),
     "source_lost": ("loss of the source", "losses of the source", "s"),
     "counter_reset": ("reset of the hour counter", "resets of the hour counter", ""),
 }

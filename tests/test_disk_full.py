@@ -5,15 +5,17 @@ import resource
 import signal
 import sqlite3
 import subprocess
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 import pytest
 
 from analysis.history import load_history
-from logger.config import ChargerConfig
+from logger.config import ChargerConfig, load_config
 from logger.errors import StoreUnwritableError
 from logger.interval import Interval
-from logger.reading import OperatingState
+from logger.reading import OperatingState, Reading
+from logger.recorder import Recorder
+from logger.refusals import Refusals
 from logger.store import shortage
 from logger.store.events import list_events
 from logger.store.files import prepare
@@ -111,6 +113,44 @@ def test_a_full_disk_stops_nothing_and_loses_nothing(tmp_path, start_daemon):
         check_nothing_was_lost(daemon, path, stored)
 
 
+def test_raw_readings_that_had_to_go_are_counted_and_shown(tmp_path, ebbwatt):
+    with small_disk(tmp_path) as disk:
+        path, lines = disk / "ebbwatt.db", []
+        text = f'[charger]\nrated_w = 110\n[store]\npath = "{path}"\nraw_hours = 1000\n'
+        (tmp_path / "ebbwatt.toml").write_text(text, encoding="utf-8")
+        config = load_config(tmp_path / "ebbwatt.toml")
+        boot = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=2)
+        now_s = 0.0
+        with Writer(path, config.charger, boot, lines.append) as writer:
+            recorder = Recorder(config, writer, Refusals(), lambda: now_s)
+
+            def log(hours):
+                nonlocal now_s
+                for now_s in (3600.0 * hour + 1800.0 * half for hour in hours for half in (0, 1)):
+                    recorder.take(Reading(now_s, 12.6, 0.0, OperatingState.STANDBY))
+                    recorder.tick()
+
+            log(range(1, 3))
+            fill(disk)
+            log(range(3, 103))
+            assert writer.stuck
+            (disk / "filler").unlink()
+            log(range(103, 105))
+        # Hours 3 to 102 waited, the newest 64 in memory; the last one is not over.
+        with closing(sqlite3.connect(path)) as db:
+            hours = [hour for (hour,) in db.execute("SELECT hour FROM raw ORDER BY id")]
+        lost = sorted(set(range(1, 104)) - set(hours))
+        assert len(lost) >= 100 - shortage.MOST_HOURS - 1
+        assert lost == list(range(lost[0], lost[-1] + 1)), "the oldest of those that waited"
+        assert hours[-1] == 103
+        amounts = {event.kind: event.amount for event in list_events(path)}
+        assert amounts == {"store_full": 0.0, "raw_dropped": 2.0 * len(lost)}
+        assert f"0 intervals and {2 * len(lost)} raw readings lost" in lines[1]
+        for command in (("report",), ("watch", "--once")):
+            shown = " ".join(ebbwatt(*command, cwd=tmp_path).stdout.split())
+            assert f"1 time without room for raw readings ({2 * len(lost)} of them lost)" in shown
+
+
 def test_a_file_that_may_not_grow_is_the_same(tmp_path, start_daemon):
     # Without root: the kernel refuses to let any file of the daemon grow (RLIMIT_FSIZE).
     path = tmp_path / "ebbwatt.db"
@@ -176,11 +216,11 @@ def test_raw_readings_that_had_to_go_are_counted(tmp_path, monkeypatch):
         kept = writer._connection.execute("SELECT readings FROM raw ORDER BY hour").fetchall()
     assert kept == [(102,), (103,), (104,)], "the newest"
     assert "0 intervals and 201 raw readings lost" in lines[1]
-    (event,) = list_events(path)
-    assert (event.kind, event.text) == (
-        "store_full",
-        "after 0 min, 0 intervals and 201 raw readings lost",
-    )
+    words = "after 0 min, 0 intervals and 201 raw readings lost"
+    assert [(event.kind, event.amount, event.text) for event in list_events(path)] == [
+        ("store_full", 0.0, words),
+        ("raw_dropped", 201.0, words),
+    ]
 
 
 def test_a_session_begins_later_if_there_is_no_room_at_the_start(tmp_path):

@@ -33,6 +33,7 @@ LOGGER_KINDS = (
     "gap",
     "store_damaged",
     "store_full",
+    "raw_dropped",
     "source_lost",
     "counter_reset",
 )

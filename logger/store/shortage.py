@@ -105,11 +105,15 @@ class Shortage:
         self._since_s, self._since_ms = time.monotonic(), at_ms
         self._tell(f"{reason}. Logging goes on in memory, up to {MOST_HELD} intervals.")
 
-    def event(self, waiting: Waiting) -> EventRow | None:
-        """Return the event that tells of the shortage, if there is one."""
+    def events(self, waiting: Waiting) -> list[EventRow]:
+        """Return the events that tell of the shortage: none, one, or one more for raw readings."""
         if self._since_s is None:
-            return None
-        return self._since_ms, "store_full", float(waiting.dropped), self._words(waiting)
+            return []
+        words = self._words(waiting)
+        events: list[EventRow] = [(self._since_ms, "store_full", float(waiting.dropped), words)]
+        if waiting.dropped_raw:
+            events.append((self._since_ms, "raw_dropped", float(waiting.dropped_raw), words))
+        return events
 
     def ends(self, waiting: Waiting) -> None:
         """Take note that writing succeeded."""

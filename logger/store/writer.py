@@ -151,7 +151,7 @@ class Writer:
     def add_hour(self, packed: PackedHour) -> None:
         """Keep an hour of raw readings for the next commit; a recording's is written if many wait.
 
-        While a disk has no room the newest hours stay in memory, and the oldest go.
+        While a disk has no room the newest hours stay in memory, the oldest go, counted.
         """
         if self._waiting.add_hour(packed) and self._shortage is None:
             self.commit()
@@ -311,8 +311,8 @@ class Writer:
             for hour in waiting.hours:
                 write_hour(connection, self.session, hour)
             events = list(waiting.events)
-            if shortage is not None and (event := shortage.event(waiting)) is not None:
-                events.append(event)
+            if shortage is not None:
+                events += shortage.events(waiting)
             connection.executemany(INSERT_EVENT, ((self.session, *event) for event in events))
             if self._offset is not None:
                 connection.execute(
