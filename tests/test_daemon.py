@@ -1,8 +1,11 @@
 """The daemon as a process: it logs, shows a live snapshot, ends cleanly, survives being killed."""
 
 import json
+import random
 import signal
+import sqlite3
 import time
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -11,8 +14,9 @@ import pytest
 from analysis.history import load_history
 from logger.snapshot import boot_id, read_snapshot, snapshot_path
 from logger.store.events import list_events
+from logger.store.raw import ROW_READINGS
 from logger.store.reader import Reader
-from tests.rigs.live import live, resident_kib
+from tests.rigs.live import live, resident_kib, wait_for
 from tests.rigs.pty_line import PtyLine
 
 CONFIG = """\
@@ -125,6 +129,34 @@ def test_it_loads_nothing_heavy_and_stays_small(place, raw_hours):
         assert f"/{name}/" not in maps, f"{name} is loaded in the daemon"
     process.send_signal(signal.SIGINT)
     assert process.wait(20) == 0
+
+
+def test_it_stays_small_while_it_keeps_raw_readings(place):
+    folder, start = place
+    line = PtyLine(folder / "charger")
+    text = CONFIG.partition("[source]")[0].replace("[log]", "raw_hours = 10\n\n[log]") + SILENT
+    text = text.replace("interval_s = 0.1", "interval_s = 0.01") + 'current_a = "I"\n'
+    (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
+    process = start(measured=False)
+    live(folder, more_than=-1)
+    rng, sent = random.Random(4), 0
+    while sent < 2 * ROW_READINGS + 100:
+        # No more at once than the line's buffer (4 kB) takes.
+        lines = [f"U={rng.gauss(13.2, 0.01):.3f} I={rng.gauss(8, 0.03):.3f}\n" for _ in range(50)]
+        line.write("".join(lines).encode())
+        sent += len(lines)
+        time.sleep(0.05)
+    live(folder, 2 * ROW_READINGS)
+    path = folder / "ebbwatt.db"
+    assert wait_for(lambda: packed_readings(path) >= 2 * ROW_READINGS), "packed, written twice"
+    resident, peak = resident_kib(process), resident_kib(process, "VmHWM")
+    assert peak < 30 * 1024, (resident, peak)
+    print(f"serial, raw readings kept: {resident} KiB, at most {peak} KiB")
+
+
+def packed_readings(path):
+    with closing(sqlite3.connect(path)) as db:
+        return db.execute("SELECT coalesce(sum(readings), 0) FROM raw").fetchone()[0]
 
 
 def test_a_wrong_configuration_is_one_line_and_status_2(ebbwatt, tmp_path):

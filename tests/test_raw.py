@@ -6,7 +6,7 @@ import sqlite3
 from contextlib import closing
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.merging import merge
@@ -108,6 +108,8 @@ def test_wild_readings_come_back_exactly(wild):
     )
     gaps_ms = st.sampled_from((1, 999, 1000, 3_600_000)) | st.integers(1, 10**10)
 
+    # Each example is synchronised to the disk, which takes what it takes.
+    @settings(deadline=None)
     @given(st.lists(st.tuples(gaps_ms, said), min_size=1, max_size=40))
     def check(steps):
         with closing(sqlite3.connect(wild.store.path)) as db, db:

@@ -34,7 +34,12 @@ BLOCK_ROWS = 4096
 HEADER = struct.Struct("<qq")
 
 _NAMES = ", ".join(COLUMNS)
-_ROWS = f"SELECT id, {_NAMES} FROM intervals WHERE id > ? ORDER BY id LIMIT ?"  # noqa: S608 - ours
+_LAST = "SELECT max(id), count(*) FROM (SELECT id FROM intervals WHERE id > ? ORDER BY id LIMIT ?)"
+#: Column by column: all at once, 4096 rows of Python's integers would be two megabytes.
+_COLUMNS = tuple(
+    f"SELECT {name} FROM intervals WHERE id > ? AND id <= ? ORDER BY id"  # noqa: S608 - ours
+    for name in COLUMNS
+)
 _INSERT = (
     f"INSERT INTO blocks (last_id, first_id, rows, {_NAMES}) "  # noqa: S608 - our own names
     f"VALUES (?, ?, ?, {', '.join('?' * len(COLUMNS))})"
@@ -63,22 +68,23 @@ def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
         " (SELECT coalesce(max(id), 0) FROM intervals)"
     ).fetchone()
     while newest - last >= BLOCK_ROWS and (most is None or added < most):
-        rows = connection.execute(_ROWS, (last, BLOCK_ROWS)).fetchall()
-        if len(rows) < BLOCK_ROWS:
+        before, (last, count) = last, connection.execute(_LAST, (last, BLOCK_ROWS)).fetchone()
+        if count < BLOCK_ROWS:
             break
-        ids, *columns = zip(*rows, strict=True)
         try:
-            packed = [pack_column(column) for column in columns]
+            packed = [
+                pack_column([value for (value,) in connection.execute(column, (before, last))])
+                for column in _COLUMNS
+            ]
         except (TypeError, OverflowError, struct.error):
             # Another program's row may hold anything; marked as a block without rows, its
             # stretch is left to the slow way.
             connection.execute(
                 "INSERT INTO blocks (last_id, first_id, rows) VALUES (?, ?, 0)",
-                (ids[-1], last + 1),
+                (last, before + 1),
             )
         else:
-            connection.execute(_INSERT, (ids[-1], last + 1, len(rows), *packed))
-        last = ids[-1]
+            connection.execute(_INSERT, (last, before + 1, count, *packed))
         added += 1
     return added
 

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 #: The number that stands for each state in the file; the table ``states`` says so as well.
 STATE_NUMBER = {state: number for number, state in enumerate(OperatingState)}
 
+#: Pages of the file that a live session holds in memory.
+CACHE_KIB = 512
+
 INSERT_INTERVAL = """
 INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_mc, energy_mj,
     voltage_min_mv, voltage_max_mv, voltage_mean_mv, voltage_last_mv, runtime_s, temperature_cc,
@@ -270,6 +273,8 @@ class Writer:
             if self._shortage is not None:
                 # Readings are waiting: better try again a minute later.
                 self._connection.execute("PRAGMA busy_timeout = 1000")
+                # A commit touches few pages: SQLite's 2 MB would only fill up over the weeks.
+                self._connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
             if not self._is_known(self._connection):
                 self.session = 0
         before = self.session

@@ -6,21 +6,11 @@
 import sys
 from pathlib import Path
 
-from logger import recorder as module
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
 from logger.store.writer import SessionStart, Writer
-
-
-class Clock:
-    """The monotonic clock of the recorder, which runs with the readings."""
-
-    now_s = 0.0
-
-    def monotonic(self):
-        return self.now_s
 
 
 def resident_kib():
@@ -29,10 +19,13 @@ def resident_kib():
 
 
 def readings():
-    """Yield a reading a second: three hours of running, then three of rest, over and over."""
+    """Yield a reading a second: three hours of running, three of rest, three of hurried changes.
+
+    No charger starts every ten seconds, but so the first intervals are packed within a day.
+    """
     second = 0
     while True:
-        running = second // 10800 % 2 == 0
+        running = second // (5 if second // 10800 % 3 == 2 else 10800) % 2 == 0
         state = OperatingState.RUNNING if running else OperatingState.STANDBY
         ripple = second * 7 % 11 / 100.0
         yield Reading(float(second), 12.6 + ripple, 8.0 + ripple if running else 0.0, state)
@@ -42,13 +35,14 @@ def readings():
 def main():
     config = load_config(Path(sys.argv[1]))
     counts = [int(count) for count in sys.argv[2:]]
-    module.time = clock = Clock()
+    now_s = 0.0
     session = SessionStart("rig", 0.0, boot_id="rig", offset_s=1.7e9, offset_quality=1)
     refusals = Refusals()
     with Writer(config.store.path, config.charger, session) as writer:
-        recorder = Recorder(config, writer, refusals)
+        # The clock by which commits are due runs with the readings.
+        recorder = Recorder(config, writer, refusals, lambda: now_s)
         for number, reading in enumerate(readings(), start=1):
-            clock.now_s = reading.time_s
+            now_s = reading.time_s
             recorder.take(reading)
             recorder.tick()
             if number % 1000 == 0:

@@ -60,7 +60,7 @@ def wait_for(condition, limit_s=25.0):
     raise AssertionError("waited in vain")
 
 
-def resident_kib(daemon):
-    """Return the memory that a process holds, KiB, as the kernel tells it."""
+def resident_kib(daemon, which="VmRSS"):
+    """Return the memory that a process holds, KiB, as the kernel tells it; VmHWM: its most ever."""
     status = Path(f"/proc/{daemon.pid}/status").read_text(encoding="ascii")
-    return int(next(x for x in status.splitlines() if x.startswith("VmRSS")).split()[1])
+    return int(next(x for x in status.splitlines() if x.startswith(which)).split()[1])
