@@ -221,6 +221,48 @@ def test_commits_behind_a_broken_header_are_missed_aloud(place, start_daemon, eb
     )
 
 
+@pytest.mark.parametrize("command", ["event", "import"])
+def test_a_command_that_writes_first_tells_it_too(place, start_daemon, ebbwatt, command):
+    daemon = start_daemon(place.parent)
+    live(place.parent, 15)
+    daemon.kill()
+    daemon.wait()
+    overwrite(place.with_name(place.name + "-wal"), 4, b"broken")
+    (place.parent / "other.csv").write_text(
+        "time,voltage_v,current_a\n1600000000,13.2,8\n1600000001,13.2,8\n", encoding="utf-8"
+    )
+    words = {"event": ("event", "add", "note", "--text", "hose"), "import": ("import", "other.csv")}
+    done = ebbwatt(*words[command], cwd=place.parent)
+    (aside,) = place.parent.glob("*-wal.damaged-*")
+    assert f"set aside as {aside.name}" in done.stderr
+    assert sum(e.kind == "store_damaged" for e in list_events(place)) == 1
+
+
+def test_an_emptied_file_is_told_by_the_import_that_fills_it(tmp_path, ebbwatt):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    (tmp_path / "ebbwatt.db").touch()
+    (tmp_path / "log.csv").write_text(
+        "time,voltage_v,current_a\n1600000000,13.2,8\n1600000001,13.2,8\n", encoding="utf-8"
+    )
+    assert "has no content" in ebbwatt("import", "log.csv", cwd=tmp_path).stderr
+    (event,) = list_events(tmp_path / "ebbwatt.db")
+    assert event.kind == "store_damaged"
+
+
+def test_a_log_that_the_logger_still_writes_is_never_set_aside(place, start_daemon, ebbwatt):
+    daemon = start_daemon(place.parent)
+    first = live(place.parent, 15)
+    overwrite(place.with_name(place.name + "-wal"), 4, b"broken")
+    ebbwatt("event", "add", "note", "--text", "hose", cwd=place.parent)
+    live(place.parent, first.readings + 15)
+    daemon.send_signal(signal.SIGTERM)
+    _, said = daemon.communicate(timeout=20)
+    assert list(place.parent.glob("*damaged*")) == []
+    read = int(said.split("ended: ")[1].split(" readings")[0])
+    assert sum(row[4] for k, row in everything(place).items() if k > COUNT) == read
+    assert [e.text for e in list_events(place) if e.kind == "note"] == ["hose renewed", "hose"]
+
+
 def test_a_sound_log_is_not_touched(place):
     with Writer(place, CHARGER, SessionStart("port", 0.0)) as writer:
         writer.add(interval(0, start_s=1.8e9))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from logger.errors import StoreError, UsageError
 from logger.store.files import open_writer, translated
+from logger.store.leftovers import note
 
 if TYPE_CHECKING:
     import sqlite3
@@ -235,6 +236,7 @@ def _writing(path: Path) -> Iterator[sqlite3.Connection]:
         raise StoreError(
             f"{path}: there is no such database yet; 'ebbwatt log' or 'ebbwatt import' makes it"
         )
+    note(path)
     db = open_writer(path)
     try:
         with translated(path):

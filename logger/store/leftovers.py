@@ -6,10 +6,13 @@ log in its place without a word. A file without a byte passes for a database tha
 
 from __future__ import annotations
 
+import fcntl
+import logging
 import time
+from contextlib import closing
 from typing import TYPE_CHECKING
 
-from logger.store.files import damaged_name, translated
+from logger.store.files import damaged_name, open_writer, translated
 from logger.store.pages import log_header_is_sound
 
 if TYPE_CHECKING:
@@ -17,6 +20,11 @@ if TYPE_CHECKING:
 
 #: Another program may be writing the header at this instant; it is looked at again after so long.
 _AGAIN_S = 1.0
+#: Byte of the index file that every connection of SQLite keeps locked while it is open (the "dead
+#: man's switch" of its os_unix.c, from memory; a test holds it against a running logger).
+_HELD_BYTE = 128
+
+log = logging.getLogger("ebbwatt")
 
 
 def look(path: Path) -> list[str]:
@@ -31,14 +39,46 @@ def look(path: Path) -> list[str]:
     with translated(path):
         if path.exists() and path.stat().st_size == 0:
             found.append(f"{path}: has no content; if there was a log in it, it is lost")
-        log = path.with_name(path.name + "-wal")
-        if not log_header_is_sound(log):
+        wal = path.with_name(path.name + "-wal")
+        if not log_header_is_sound(wal):
             time.sleep(_AGAIN_S)
-        if not log_header_is_sound(log):
-            aside = damaged_name(log)
-            log.rename(aside)
+        # Whoever has it open finds everything by the index, and would go on in the renamed file.
+        if not log_header_is_sound(wal) and not _is_open(path):
+            aside = damaged_name(wal)
+            wal.rename(aside)
             found.append(
-                f"{log}: is damaged and set aside as {aside.name}; what was logged just before "
+                f"{wal}: is damaged and set aside as {aside.name}; what was logged just before "
                 f"the last end (an hour or two at most) may be missing"
             )
     return found
+
+
+def note(path: Path) -> None:
+    """Tell and count what :func:`look` finds, for a command that is about to write.
+
+    Raises
+    ------
+    StoreError
+        As for :func:`look` and for opening.
+    """
+    if not (found := look(path)):
+        return
+    for line in found:
+        log.warning(line)
+    with closing(open_writer(path)) as connection, translated(path), connection:
+        connection.executemany(
+            "INSERT INTO events (at_ms, kind, text) VALUES (?, 'store_damaged', ?)",
+            ((round(time.time() * 1000.0), line) for line in found),
+        )
+
+
+def _is_open(path: Path) -> bool:
+    """Tell whether another process has the database open."""
+    try:
+        with path.with_name(path.name + "-shm").open("r+b") as index:
+            fcntl.lockf(index, fcntl.LOCK_EX | fcntl.LOCK_NB, 1, _HELD_BYTE)
+    except FileNotFoundError:
+        return False
+    except BlockingIOError:
+        return True
+    return False
