@@ -132,7 +132,7 @@ class BulkCondenser:
     def add(self, block: Block) -> list[tuple[int | None, ...]]:
         """Take readings that lie after all before them; return the rows that they closed.
 
-        A row is :data:`logger.store.writer.INSERT_INTERVAL` without its session.
+        A row is :data:`logger.store.records.INSERT_INTERVAL` without its session.
         """
         if not len(block):
             return []

@@ -21,7 +21,8 @@ from logger.recorder import Recorder
 from logger.snapshot import Snapshot
 from logger.sources.simulated import build
 from logger.store.events import add_event
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 if TYPE_CHECKING:
     from collections.abc import Callable

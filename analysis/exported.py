@@ -20,7 +20,7 @@ from logger.errors import RecordingError
 from logger.reading import OperatingState
 from logger.recording import BadRow, csv_rows, parse_time
 from logger.store.reader import Reader
-from logger.store.writer import SessionStart, write_import
+from logger.store.records import SessionStart, write_import
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -15,7 +15,7 @@ from logger import __version__
 from logger.errors import EbbwattError
 from logger.refusals import Refusals
 from logger.store.reader import Reader
-from logger.store.writer import SessionStart, write_import
+from logger.store.records import SessionStart, write_import
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

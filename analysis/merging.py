@@ -13,7 +13,7 @@ from logger.errors import StoreError
 from logger.store.blocks import pack
 from logger.store.files import open_writer, translated
 from logger.store.reader import COLUMNS, Reader
-from logger.store.writer import INSERT_EVENT, INSERT_INTERVAL
+from logger.store.records import INSERT_EVENT, INSERT_INTERVAL
 
 if TYPE_CHECKING:
     import sqlite3

@@ -19,7 +19,7 @@ from logger import __version__
 from logger.reading import CLOCK_UNSET_BEFORE_S
 from logger.snapshot import boot_id, boottime_s
 from logger.store.placement import BELIEVED, TRUE, UNKNOWN
-from logger.store.writer import SessionStart
+from logger.store.records import SessionStart
 
 if TYPE_CHECKING:
     from logger.reading import Reading

@@ -21,7 +21,8 @@ from logger.snapshot import Snapshot, snapshot_path, write_snapshot
 from logger.sources import open_source
 from logger.sources.link import LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 if TYPE_CHECKING:
     from logger.config import Config

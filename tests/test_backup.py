@@ -15,7 +15,8 @@ from logger.errors import StoreDamagedError, StoreError, UsageError
 from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store.backup import backup
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 from tests.rigs.live import QUICK, live
 
 CONFIG = QUICK.format(charger="")

@@ -19,7 +19,8 @@ from logger.reading import OperatingState
 from logger.store import blocks
 from logger.store.blocks import pack, pack_column
 from logger.store.reader import COLUMNS, Reader
-from logger.store.writer import SessionStart, Writer, write_import
+from logger.store.records import SessionStart, write_import
+from logger.store.writer import Writer
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 OTHER = ChargerConfig("fore peak", 110.0)

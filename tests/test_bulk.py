@@ -13,7 +13,7 @@ from analysis.cover import Cover
 from logger.config import LogConfig
 from logger.interval import Condenser
 from logger.reading import OperatingState, Reading
-from logger.store.writer import interval_row
+from logger.store.records import interval_row
 
 STATES = [OperatingState.RUNNING, OperatingState.STANDBY, OperatingState.UNKNOWN]
 

@@ -23,7 +23,8 @@ from logger.store.boots import Extent, find_extents
 from logger.store.events import list_events
 from logger.store.placement import BELIEVED, TRUE, UNKNOWN, Boot, place
 from logger.store.reader import Reader
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 from tests.rigs.board import DAY_S, START_S, YEAR_S, Board, Logged, interval
 
 CHARGER = ChargerConfig("aft locker", 110.0)

@@ -17,8 +17,9 @@ from logger.reading import OperatingState
 from logger.snapshot import snapshot_path
 from logger.store.events import add_event, list_events
 from logger.store.pages import log_header_is_sound, rows
+from logger.store.records import SessionStart
 from logger.store.salvage import salvage, whole_check
-from logger.store.writer import SessionStart, Writer
+from logger.store.writer import Writer
 from tests.rigs.live import QUICK, live, wait_for
 
 CHARGER = ChargerConfig("aft locker", 110.0, date(2021, 4, 18))

@@ -20,7 +20,8 @@ from logger.store import shortage
 from logger.store.events import list_events
 from logger.store.files import prepare
 from logger.store.raw import COLUMNS, PackedHour
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 from tests.rigs.live import live, wait_for
 
 CONFIG = """\

@@ -19,7 +19,7 @@ from logger.config import ChargerConfig
 from logger.errors import UsageError
 from logger.store.events import add_event
 from logger.store.reader import COLUMNS, Reader
-from logger.store.writer import SessionStart, write_import
+from logger.store.records import SessionStart, write_import
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 TOML = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n[store]\npath = "{}"\n'

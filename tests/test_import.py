@@ -16,7 +16,8 @@ from logger.config import load_config
 from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.recording import BadRow, Recording
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n'
 T0 = 1_750_000_000

@@ -19,9 +19,10 @@ from logger.store.blocks import pack_column, unpack_column
 from logger.store.files import prepare
 from logger.store.raw import COLUMNS, ROW_READINGS, SCALES, raw_readings
 from logger.store.reader import Reader
+from logger.store.records import SessionStart
 from logger.store.salvage import salvage
 from logger.store.shortage import MOST_HOURS
-from logger.store.writer import SessionStart, Writer
+from logger.store.writer import Writer
 
 REST, RUN = OperatingState.STANDBY, OperatingState.RUNNING
 #: Unix time of the beginning of an hour.

@@ -9,7 +9,8 @@ from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
 from logger.store.files import prepare
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 REST, RUN = OperatingState.STANDBY, OperatingState.RUNNING
 

@@ -14,7 +14,8 @@ from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION, prepare
 from logger.store.reader import Reader
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 

@@ -13,7 +13,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from logger.config import ChargerConfig
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 from tests.rigs.committer import interval
 
 CASES = ("idle", "commit, log at full length", "commit, log still growing", "512 bytes in place")

@@ -6,93 +6,37 @@ Wear of a memory card is set by the number of commits, so a commit is made at mo
 
 from __future__ import annotations
 
-from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Self
 
 from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
-from logger.reading import OperatingState
 from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
 from logger.store.files import DAMAGED_WORDS, open_writer, translated
 from logger.store.leftovers import look
 from logger.store.mending import Mending
 from logger.store.raw import write_hour
+from logger.store.records import (
+    INSERT_EVENT,
+    INSERT_INTERVAL,
+    SessionStart,
+    begin_session,
+    correct_boot,
+    interval_row,
+)
 from logger.store.shortage import Shortage, Waiting
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from logger.config import ChargerConfig
     from logger.interval import Interval
     from logger.store.raw import PackedHour
 
-#: The number that stands for each state in the file; the table ``states`` says so as well.
-STATE_NUMBER = {state: number for number, state in enumerate(OperatingState)}
-
 #: Pages of the file that a live session holds in memory.
 CACHE_KIB = 512
-
-INSERT_INTERVAL = """
-INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_mc, energy_mj,
-    voltage_min_mv, voltage_max_mv, voltage_mean_mv, voltage_last_mv, runtime_s, temperature_cc,
-    battery_charge_mc, fuel_ml)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
-#: A fitting began with its first session: dated anew if that belongs to the boot of this session.
-_DATE_FITTINGS = """
-UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM sessions AS first
-WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
-    AND first.boot_id = (SELECT boot_id FROM sessions WHERE id = ?)
-"""
-INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
-
-
-@dataclass(frozen=True, slots=True)
-class SessionStart:
-    """What is known when a session begins.
-
-    ``boot_id`` is None for recordings, whose clock is Unix time. ``offset_s`` is UTC minus the
-    session's clock; ``offset_quality`` is 0 unknown, 1 as the board believed, 2 true.
-    """
-
-    source: str
-    started_s: float
-    boot_id: str | None = None
-    offset_s: float = 0.0
-    offset_quality: int = 2
-    digest: str | None = None
-    version: str = ""
-
-
-def interval_row(interval: Interval) -> tuple[int | None, ...]:
-    """Return the stored row of an interval without its session.
-
-    Ends are rounded, so neighbours still meet.
-    """
-    start_ms = round(interval.start_s * 1000.0)
-    return (
-        start_ms,
-        round(interval.end_s * 1000.0) - start_ms,
-        STATE_NUMBER[interval.state],
-        interval.readings,
-        _scaled(interval.charge_c, 1000.0),
-        _scaled(interval.energy_j, 1000.0),
-        _scaled(interval.voltage_min_v, 1000.0),
-        _scaled(interval.voltage_max_v, 1000.0),
-        _scaled(interval.voltage_mean_v, 1000.0),
-        _scaled(interval.voltage_last_v, 1000.0),
-        _scaled(interval.runtime_h, 3600.0),
-        _scaled(interval.temperature_c, 100.0),
-        _scaled(interval.battery_charge_c, 1000.0),
-        _scaled(interval.fuel_l, 1000.0),
-    )
-
-
-def _scaled(value: float | None, factor: float) -> int | None:
-    return None if value is None else round(value * factor)
 
 
 class Writer:
@@ -305,8 +249,7 @@ class Writer:
         if (cut := session_cut_short(connection, self.start.boot_id)) is not None:
             before, at_ms, self.cut_before = cut
             connection.execute(INSERT_EVENT, (before, at_ms, self.cut_before, None, ""))
-        self.fitting = _fitting(connection, self._charger, self.start)
-        self.session = _session(connection, self.fitting, self.start)
+        self.fitting, self.session = begin_session(connection, self._charger, self.start)
 
     def _write(self) -> None:
         waiting, shortage = self._waiting, self._shortage
@@ -320,12 +263,7 @@ class Writer:
                 events += shortage.events(waiting)
             connection.executemany(INSERT_EVENT, ((self.session, *event) for event in events))
             if self._offset is not None:
-                connection.execute(
-                    "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE id = ? OR "
-                    "boot_id = (SELECT boot_id FROM sessions WHERE id = ?)",
-                    (*self._offset, self.session, self.session),
-                )
-                connection.execute(_DATE_FITTINGS, (self.session,))
+                correct_boot(connection, self.session, *self._offset)
         if shortage is not None:
             shortage.ends(waiting)
         waiting.clear()
@@ -336,76 +274,3 @@ class Writer:
             connection.execute(
                 "UPDATE sessions SET ended_ms = ? WHERE id = ?", (ended_ms, self.session)
             )
-
-
-def write_import(
-    path: Path,
-    charger: ChargerConfig,
-    session: SessionStart,
-    rows: Iterable[tuple[int | None, ...]],
-    events: Iterable[tuple[float, str, float | None, str]] = (),
-    into: int | None = None,
-) -> int:
-    """Write a whole session at once, or nothing of it; return its id.
-
-    ``rows`` are stored rows without their session; ``events`` are (time on the session's clock,
-    kind, amount, text). ``into`` continues a session instead of beginning one.
-    """
-    with closing(open_writer(path)) as connection, translated(path), connection:
-        connection.execute("BEGIN IMMEDIATE")
-        number = into
-        if number is None:
-            number = _session(connection, _fitting(connection, charger, session), session)
-        connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
-        pack(connection)
-        connection.executemany(
-            INSERT_EVENT,
-            ((number, round(at_s * 1000.0), *values) for at_s, *values in events),
-        )
-    return number
-
-
-def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: SessionStart) -> int:
-    """Return the id of the configured fitting, making it if it is new.
-
-    A fitting is known by its label and the day on which it was fitted: a changed rated output is
-    a correction of the same fitting.
-    """
-    fitted = None if charger.fitted is None else charger.fitted.isoformat()
-    row = connection.execute(
-        "SELECT id FROM fittings WHERE label = ? AND fitted IS ?", (charger.label, fitted)
-    ).fetchone()
-    if row is not None:
-        connection.execute(
-            "UPDATE fittings SET rated_w = ? WHERE id = ? AND rated_w <> ?",
-            (charger.rated_w, row[0], charger.rated_w),
-        )
-        return int(row[0])
-    started_ms = round((session.started_s + session.offset_s) * 1000.0)
-    if session.boot_id is not None:
-        # What is fitted now is the newest, whatever a clock that was never set may say.
-        row = connection.execute("SELECT max(started_ms) FROM fittings").fetchone()
-        started_ms = started_ms if row[0] is None else max(started_ms, row[0] + 1)
-    cursor = connection.execute(
-        "INSERT INTO fittings (label, rated_w, fitted, started_ms) VALUES (?, ?, ?, ?)",
-        (charger.label, charger.rated_w, fitted, started_ms),
-    )
-    return int(cursor.lastrowid or 0)
-
-
-def _session(connection: sqlite3.Connection, fitting: int, session: SessionStart) -> int:
-    cursor = connection.execute(
-        "INSERT INTO sessions (fitting, boot_id, source, version, started_ms, offset_ms, "
-        "offset_quality, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            fitting,
-            session.boot_id,
-            session.source,
-            session.version,
-            round(session.started_s * 1000.0),
-            round(session.offset_s * 1000.0),
-            session.offset_quality,
-            session.digest,
-        ),
-    )
-    return int(cursor.lastrowid or 0)

@@ -18,7 +18,8 @@ from logger.sources.base import checked_settings
 from logger.sources.simulated import SETTINGS, Simulated, boat_for
 from logger.store.blocks import pack
 from logger.store.files import open_writer
-from logger.store.writer import SessionStart, Writer, write_import
+from logger.store.records import SessionStart, write_import
+from logger.store.writer import Writer
 
 START_S = 1_600_041_600  # 2020-09-14T00:00:00Z
 DAY_S = 86_400

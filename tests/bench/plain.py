@@ -73,7 +73,8 @@ def log_day(folder):
     from logger.reading import OperatingState, Reading
     from logger.recorder import Recorder
     from logger.refusals import Refusals
-    from logger.store.writer import SessionStart, Writer
+    from logger.store.records import SessionStart
+    from logger.store.writer import Writer
 
     config = load_config(Path(folder) / "ebbwatt.toml")
     block = day_of_readings(0)

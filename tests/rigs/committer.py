@@ -9,7 +9,8 @@ from pathlib import Path
 from logger.config import ChargerConfig
 from logger.interval import Interval
 from logger.reading import OperatingState
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 #: Intervals a commit.
 BATCH = 3

@@ -10,7 +10,8 @@ from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
-from logger.store.writer import SessionStart, Writer
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 
 def resident_kib():

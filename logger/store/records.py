@@ -1,0 +1,177 @@
+"""What is written into the database: the rows of fittings, sessions, intervals and events.
+
+How often, and what becomes of it while the disk gives no room, is :mod:`logger.store.writer`'s.
+"""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logger.reading import OperatingState
+from logger.store.blocks import pack
+from logger.store.files import open_writer, translated
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from logger.config import ChargerConfig
+    from logger.interval import Interval
+
+#: The number that stands for each state in the file; the table ``states`` says so as well.
+STATE_NUMBER = {state: number for number, state in enumerate(OperatingState)}
+
+INSERT_INTERVAL = """
+INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_mc, energy_mj,
+    voltage_min_mv, voltage_max_mv, voltage_mean_mv, voltage_last_mv, runtime_s, temperature_cc,
+    battery_charge_mc, fuel_ml)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+#: A fitting began with its first session: dated anew if that belongs to the boot of this session.
+_DATE_FITTINGS = """
+UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM sessions AS first
+WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
+    AND first.boot_id = (SELECT boot_id FROM sessions WHERE id = ?)
+"""
+INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
+
+
+@dataclass(frozen=True, slots=True)
+class SessionStart:
+    """What is known when a session begins.
+
+    ``boot_id`` is None for recordings, whose clock is Unix time. ``offset_s`` is UTC minus the
+    session's clock; ``offset_quality`` is 0 unknown, 1 as the board believed, 2 true.
+    """
+
+    source: str
+    started_s: float
+    boot_id: str | None = None
+    offset_s: float = 0.0
+    offset_quality: int = 2
+    digest: str | None = None
+    version: str = ""
+
+
+def interval_row(interval: Interval) -> tuple[int | None, ...]:
+    """Return the stored row of an interval without its session.
+
+    Ends are rounded, so neighbours still meet.
+    """
+    start_ms = round(interval.start_s * 1000.0)
+    return (
+        start_ms,
+        round(interval.end_s * 1000.0) - start_ms,
+        STATE_NUMBER[interval.state],
+        interval.readings,
+        _scaled(interval.charge_c, 1000.0),
+        _scaled(interval.energy_j, 1000.0),
+        _scaled(interval.voltage_min_v, 1000.0),
+        _scaled(interval.voltage_max_v, 1000.0),
+        _scaled(interval.voltage_mean_v, 1000.0),
+        _scaled(interval.voltage_last_v, 1000.0),
+        _scaled(interval.runtime_h, 3600.0),
+        _scaled(interval.temperature_c, 100.0),
+        _scaled(interval.battery_charge_c, 1000.0),
+        _scaled(interval.fuel_l, 1000.0),
+    )
+
+
+def _scaled(value: float | None, factor: float) -> int | None:
+    return None if value is None else round(value * factor)
+
+
+def begin_session(
+    connection: sqlite3.Connection, charger: ChargerConfig, session: SessionStart
+) -> tuple[int, int]:
+    """Add a session of the configured fitting inside a transaction; return the ids of both."""
+    fitting = _fitting(connection, charger, session)
+    return fitting, _session(connection, fitting, session)
+
+
+def correct_boot(
+    connection: sqlite3.Connection, session: int, offset_ms: int, quality: int
+) -> None:
+    """Give every session of this one's boot the same wall time, and what began with one."""
+    connection.execute(
+        "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE id = ? OR "
+        "boot_id = (SELECT boot_id FROM sessions WHERE id = ?)",
+        (offset_ms, quality, session, session),
+    )
+    connection.execute(_DATE_FITTINGS, (session,))
+
+
+def write_import(
+    path: Path,
+    charger: ChargerConfig,
+    session: SessionStart,
+    rows: Iterable[tuple[int | None, ...]],
+    events: Iterable[tuple[float, str, float | None, str]] = (),
+    into: int | None = None,
+) -> int:
+    """Write a whole session at once, or nothing of it; return its id.
+
+    ``rows`` are stored rows without their session; ``events`` are (time on the session's clock,
+    kind, amount, text). ``into`` continues a session instead of beginning one.
+    """
+    with closing(open_writer(path)) as connection, translated(path), connection:
+        connection.execute("BEGIN IMMEDIATE")
+        number = into
+        if number is None:
+            _, number = begin_session(connection, charger, session)
+        connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
+        pack(connection)
+        connection.executemany(
+            INSERT_EVENT,
+            ((number, round(at_s * 1000.0), *values) for at_s, *values in events),
+        )
+    return number
+
+
+def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: SessionStart) -> int:
+    """Return the id of the configured fitting, making it if it is new.
+
+    A fitting is known by its label and the day on which it was fitted: a changed rated output is
+    a correction of the same fitting.
+    """
+    fitted = None if charger.fitted is None else charger.fitted.isoformat()
+    row = connection.execute(
+        "SELECT id FROM fittings WHERE label = ? AND fitted IS ?", (charger.label, fitted)
+    ).fetchone()
+    if row is not None:
+        connection.execute(
+            "UPDATE fittings SET rated_w = ? WHERE id = ? AND rated_w <> ?",
+            (charger.rated_w, row[0], charger.rated_w),
+        )
+        return int(row[0])
+    started_ms = round((session.started_s + session.offset_s) * 1000.0)
+    if session.boot_id is not None:
+        # What is fitted now is the newest, whatever a clock that was never set may say.
+        row = connection.execute("SELECT max(started_ms) FROM fittings").fetchone()
+        started_ms = started_ms if row[0] is None else max(started_ms, row[0] + 1)
+    cursor = connection.execute(
+        "INSERT INTO fittings (label, rated_w, fitted, started_ms) VALUES (?, ?, ?, ?)",
+        (charger.label, charger.rated_w, fitted, started_ms),
+    )
+    return int(cursor.lastrowid or 0)
+
+
+def _session(connection: sqlite3.Connection, fitting: int, session: SessionStart) -> int:
+    cursor = connection.execute(
+        "INSERT INTO sessions (fitting, boot_id, source, version, started_ms, offset_ms, "
+        "offset_quality, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            fitting,
+            session.boot_id,
+            session.source,
+            session.version,
+            round(session.started_s * 1000.0),
+            round(session.offset_s * 1000.0),
+            session.offset_quality,
+            session.digest,
+        ),
+    )
+    return int(cursor.lastrowid or 0)
