@@ -16,7 +16,7 @@ from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.snapshot import snapshot_path
 from logger.store.events import add_event, list_events
-from logger.store.pages import log_header_is_sound, rows
+from logger.store.pages import commits_behind_a_broken_frame, log_header_is_sound, rows
 from logger.store.records import SessionStart
 from logger.store.salvage import salvage, whole_check
 from logger.store.writer import Writer
@@ -262,6 +262,62 @@ def test_a_log_that_the_logger_still_writes_is_never_set_aside(place, start_daem
     read = int(said.split("ended: ")[1].split(" readings")[0])
     assert sum(row[4] for k, row in everything(place).items() if k > COUNT) == read
     assert [e.text for e in list_events(place) if e.kind == "note"] == ["hose renewed", "hose"]
+
+
+FRAME = 24 + 4096
+"""A frame of the log: header and page (SQLite file format, section 4.1)."""
+
+
+@pytest.fixture
+def cut_off(tmp_path):
+    """Return a database as a power cut leaves it, and in the log beside it where commits end."""
+    whole, path = tmp_path / "whole" / "ebbwatt.db", tmp_path / "ebbwatt.db"
+    whole.parent.mkdir()
+    log, ends = whole.with_name(whole.name + "-wal"), []
+    with Writer(whole, CHARGER, SessionStart("port", 0.0, boot_id="a")) as writer:
+        for k in range(20):
+            writer.add(interval(k))
+            writer.commit()
+            ends.append(log.stat().st_size)
+        shutil.copy(whole, path)
+        shutil.copy(log, path.with_name(path.name + "-wal"))
+    return path, ends
+
+
+def test_commits_behind_a_broken_frame_are_missed_aloud(cut_off):
+    path, ends = cut_off
+    log = path.with_name(path.name + "-wal")
+    overwrite(log, ends[5] + 1000, b"broken")
+    damaged = log.read_bytes()
+    assert commits_behind_a_broken_frame(log) == 14
+    lines = []
+    with Writer(path, CHARGER, SessionStart("port", 0.0, boot_id="b"), lines.append):
+        pass
+    assert len(everything(path)) == 6, "what SQLite still finds"
+    (aside,) = path.parent.glob("*-wal.damaged-*")
+    assert aside.read_bytes() == damaged
+    (line,) = lines
+    assert f"is damaged and set aside as {aside.name}" in line
+    assert [e.text for e in list_events(path) if e.kind == "store_damaged"] == [line]
+
+
+@pytest.mark.parametrize("commits", [19, 20])
+def test_a_write_that_a_cut_tore_is_no_damage(cut_off, commits):
+    # Its last commit alone was never acknowledged, whatever of it arrived on the disk.
+    path, ends = cut_off
+    log = path.with_name(path.name + "-wal")
+    if commits == 20:
+        with log.open("r+b") as file:
+            file.truncate(ends[-1] - 1)
+    else:
+        overwrite(log, ends[-1] - FRAME + 24, b"torn")
+        assert commits_behind_a_broken_frame(log) == 1
+    lines = []
+    with Writer(path, CHARGER, SessionStart("port", 0.0, boot_id="b"), lines.append):
+        pass
+    assert lines == []
+    assert len(everything(path)) == 19
+    assert list(path.parent.glob("*damaged*")) == []
 
 
 def test_a_sound_log_is_not_touched(place):

@@ -246,6 +246,21 @@ def test_a_session_begins_later_if_there_is_no_room_at_the_start(tmp_path):
     assert len(load_history(path)) == 1
 
 
+def test_a_broken_log_on_a_write_protected_disk_is_told_and_counted_later(tmp_path):
+    boot = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+    with small_disk(tmp_path) as disk:
+        path, lines = disk / "ebbwatt.db", []
+        prepare(path)
+        path.with_name(path.name + "-wal").write_bytes(bytes(8000))
+        subprocess.run(["mount", "-o", "remount,ro", disk], check=True)
+        with Writer(path, ChargerConfig("x", 110.0), boot, lines.append) as writer:
+            assert writer.stuck
+            subprocess.run(["mount", "-o", "remount,rw", disk], check=True)
+            writer.commit()
+        assert "is damaged and cannot be set aside (Read-only file system)" in lines[0]
+        assert [e.text for e in list_events(path) if e.kind == "store_damaged"] == lines[:1]
+
+
 def test_a_recording_stops_with_an_error_instead(tmp_path):
     path = tmp_path / "ebbwatt.db"
     prepare(path)

@@ -1,25 +1,29 @@
 """Looks for what a bad end may have left of a database that SQLite would pass over in silence.
 
 A write-ahead log whose header is broken holds commits that SQLite no longer finds: it begins a new
-log in its place without a word. A file without a byte passes for a database that is still to come.
+log in its place without a word. It also reads one no further than to its first broken frame, and
+writes over the rest. A file without a byte passes for a database that is still to come.
 """
 
 from __future__ import annotations
 
 import fcntl
 import logging
+import shutil
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from typing import TYPE_CHECKING
 
-from logger.store.files import damaged_name, open_writer, translated
-from logger.store.pages import log_header_is_sound
+from logger.store.files import damaged_name, open_writer, synchronise, translated
+from logger.store.pages import commits_behind_a_broken_frame, log_header_is_sound
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-#: Another program may be writing the header at this instant; it is looked at again after so long.
+#: Another program may be writing just now; what looks broken is looked at again after so long.
 _AGAIN_S = 1.0
+#: Of a write that a cut tore, one commit may stand behind the tear: it was never acknowledged.
+_TORN = 1
 #: Byte of the index file that every connection of SQLite keeps locked while it is open (the "dead
 #: man's switch" of its os_unix.c, from memory; a test holds it against a running logger).
 _HELD_BYTE = 128
@@ -30,25 +34,25 @@ log = logging.getLogger("ebbwatt")
 def look(path: Path) -> list[str]:
     """Set a broken log aside before anybody writes; say what was found, a line each.
 
+    What cannot be set aside, on a disk without room, is told all the same.
+
     Raises
     ------
     StoreError
-        If a broken log cannot be given another name.
+        If the files cannot be read.
     """
     found = []
     with translated(path):
         if path.exists() and path.stat().st_size == 0:
             found.append(f"{path}: has no content; if there was a log in it, it is lost")
         wal = path.with_name(path.name + "-wal")
-        if not log_header_is_sound(wal):
+        if _is_broken(wal):
             time.sleep(_AGAIN_S)
         # Whoever has it open finds everything by the index, and would go on in the renamed file.
-        if not log_header_is_sound(wal) and not _is_open(path):
-            aside = damaged_name(wal)
-            wal.rename(aside)
+        if _is_broken(wal) and not _is_open(path):
             found.append(
-                f"{wal}: is damaged and set aside as {aside.name}; what was logged just before "
-                f"the last end (an hour or two at most) may be missing"
+                f"{wal}: is damaged and {_set_aside(wal)}; what was logged just before the last "
+                f"end (an hour or two at most) may be missing"
             )
     return found
 
@@ -72,13 +76,35 @@ def note(path: Path) -> None:
         )
 
 
+def _is_broken(wal: Path) -> bool:
+    return not log_header_is_sound(wal) or commits_behind_a_broken_frame(wal) > _TORN
+
+
+def _set_aside(wal: Path) -> str:
+    """Keep the log under another name, and say so; what SQLite still finds stays in its place."""
+    aside = damaged_name(wal)
+    try:
+        if log_header_is_sound(wal):
+            shutil.copyfile(wal, aside)
+            synchronise(aside)
+        else:
+            wal.rename(aside)
+    except OSError as error:
+        # The logger must go on, on a full disk too.
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
+        return f"cannot be set aside ({error.strerror or error})"
+    return f"set aside as {aside.name}"
+
+
 def _is_open(path: Path) -> bool:
     """Tell whether another process has the database open."""
     try:
         with path.with_name(path.name + "-shm").open("r+b") as index:
             fcntl.lockf(index, fcntl.LOCK_EX | fcntl.LOCK_NB, 1, _HELD_BYTE)
-    except FileNotFoundError:
-        return False
     except BlockingIOError:
         return True
+    except OSError:
+        # No index, or none that anybody may write.
+        return False
     return False

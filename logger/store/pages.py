@@ -124,28 +124,60 @@ def _log_pages(path: Path) -> dict[int, bytes]:
         data = path.read_bytes()
     except FileNotFoundError:
         return {}
-    order = _log_order(data)
-    (size,) = struct.unpack(">I", data[8:12]) if order else (0,)
-    if size != PAGE_SIZE:
-        return {}
-    sums = struct.unpack(">II", data[24:32])
-    salts = data[16:24]
     committed: dict[int, bytes] = {}
     since: dict[int, bytes] = {}
-    step = _FRAME_HEADER + PAGE_SIZE
-    for at in range(_WAL_HEADER, len(data) - step + 1, step):
-        head, page = data[at : at + _FRAME_HEADER], data[at + _FRAME_HEADER : at + step]
-        if head[8:16] != salts:
-            break
-        sums = _checksum(page, _checksum(head[:8], sums, order), order)
-        if sums != struct.unpack(">II", head[16:24]):
-            break
-        number, size_after = struct.unpack(">II", head[:8])
+    for number, size_after, page in _log_frames(data):
         since[number] = page
         if size_after:
             committed |= since
             since.clear()
     return committed
+
+
+def commits_behind_a_broken_frame(path: Path) -> int:
+    """Return how many commits stand in a write-ahead log where SQLite does not look any more.
+
+    It stops at the first frame whose checksum is wrong. One commit behind it is what a cut leaves
+    of a write that was never acknowledged; more were committed and then damaged.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        return 0
+    sound = sum(1 for _ in _log_frames(data))
+    heads = (data[at : at + _FRAME_HEADER] for at in _frame_places(data)[sound:])
+    # Frames of an older round of the log have other salts.
+    return sum(1 for head in heads if head[8:16] == data[16:24] and any(head[4:8]))
+
+
+def _log_frames(data: bytes) -> Iterator[tuple[int, int, bytes]]:
+    """Yield page number, size after a commit (else 0) and page of each frame up to a broken one."""
+    order = _log_order(data)
+    if not order or struct.unpack(">I", data[8:12]) != (PAGE_SIZE,):
+        return
+    sums = struct.unpack(">II", data[24:32])
+    for at in _frame_places(data):
+        head, page = (
+            data[at : at + _FRAME_HEADER],
+            data[at + _FRAME_HEADER : at + _FRAME_HEADER + PAGE_SIZE],
+        )
+        if head[8:16] != data[16:24]:
+            return
+        sums = _checksum(page, _checksum(head[:8], sums, order), order)
+        if sums != struct.unpack(">II", head[16:24]):
+            return
+        number, size_after = struct.unpack(">II", head[:8])
+        yield number, size_after, page
+
+
+def _frame_places(data: bytes) -> range:
+    step = _FRAME_HEADER + PAGE_SIZE
+    return range(_WAL_HEADER, len(data) - step + 1, step)
 
 
 def log_header_is_sound(path: Path) -> bool:
