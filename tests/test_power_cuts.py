@@ -17,10 +17,10 @@ from contextlib import closing, contextmanager
 import pytest
 
 from logger.snapshot import read_snapshot, snapshot_path
+from logger.store.ahead import PAGE_SIZE
 from logger.store.events import list_events
 from logger.store.files import prepare
 from logger.store.leftovers import look
-from logger.store.pages import PAGE_SIZE
 from tests.rigs.committer import BATCH, BEGIN_S
 from tests.rigs.live import live
 

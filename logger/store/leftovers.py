@@ -14,8 +14,8 @@ import time
 from contextlib import closing, suppress
 from typing import TYPE_CHECKING
 
+from logger.store.ahead import commits_behind_a_broken_frame, log_header_is_sound
 from logger.store.files import damaged_name, open_writer, synchronise, translated
-from logger.store.pages import commits_behind_a_broken_frame, log_header_is_sound
 
 if TYPE_CHECKING:
     from pathlib import Path
