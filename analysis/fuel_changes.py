@@ -27,11 +27,15 @@ if TYPE_CHECKING:
 FOUND = "found in the log"
 #: A gauge that rises by this part of a container, and keeps it for so many intervals each side.
 _FILLED, _KEPT = 0.25, 7
+#: A gauge that tells less than this part of the time is not relied on.
+_GAUGED = 0.5
 #: Energy between two changes, parts of what a container is expected to give: less is no container;
 #: next to nothing is the same empty one, started once more; what fits one for certain.
 _TOO_LITTLE, _DREGS, _FITS = 0.5, 0.1, (0.65, 1.45)
 #: A run that gives less than this part of a container ran on the dregs.
 _NO_RUN = 0.01
+#: More faults than this for each container that the energy accounts for tell something else.
+_FAULTS = 1.5
 #: A change is put so long before the run that follows it, s.
 _BEFORE_S = 60.0
 
@@ -70,7 +74,7 @@ def find_changes(runs: Runs, fuel: FuelConfig) -> tuple[Event, ...]:
     told = np.isfinite(runs.log.fuel_l)
     times = (
         _gauge_rises(runs, told, fuel.container_l)
-        if told.any()
+        if np.count_nonzero(told) > _GAUGED * len(told)
         else [stop.time_s for stop in _believed(runs, fuel.container_l / fuel.l_per_kwh)]
     )
     return tuple(
@@ -116,8 +120,12 @@ def _stops(runs: Runs, expected_kwh: float) -> list[_Stop]:
     """Return the stops that look like an empty container, in order of time."""
     starts_kwh = energy_before(runs, runs.start_s)
     ends_kwh = energy_before(runs, runs.end_s)
+    signs = dry_stops(runs)
+    faults = sum(sign is Sign.FAULT for _, sign in signs)
+    if len(runs) and faults > 1.0 + _FAULTS * float(ends_kwh[-1]) / expected_kwh:
+        signs = [(k, sign) for k, sign in signs if sign is not Sign.FAULT]
     found = []
-    for following, sign in dry_stops(runs):
+    for following, sign in signs:
         # A start on the dregs gives nothing: the change came after it.
         energy = float(starts_kwh[following])
         more = int(np.searchsorted(ends_kwh, energy + _NO_RUN * expected_kwh))

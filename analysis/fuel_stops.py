@@ -32,7 +32,7 @@ _STOOD_S, _RAN_S = 1200.0, 3600.0
 #: A fault of this length, s, is no passing one.
 _FAULT_S = 1200.0
 #: The output has faded out: for so long, s, it was below that part of what the run gave before, and
-#: ended below this part. Less than the last part of rated is no output.
+#: ended below this part. Less than the last part is no output.
 _FADES_S, _FADING, _FADED, _NOTHING = 600.0, 0.5, 0.35, 0.02
 #: Below any float voltage, V on 12 V (IEC 62485-2 has 2.23 V a lead-acid cell, less 0.02; lithium
 #: iron phosphate is held at 13.3 V or not at all: common practice, no source).

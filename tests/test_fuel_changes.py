@@ -7,7 +7,7 @@ import pytest
 
 from analysis.fuel import fuel_outlook
 from analysis.fuel_changes import FOUND, changes, find_changes
-from analysis.fuel_stops import ran_dry
+from analysis.fuel_stops import Sign, dry_stops, ran_dry
 from analysis.fuel_text import lines
 from analysis.history import STATE_CODE
 from analysis.runs import find_runs
@@ -130,6 +130,31 @@ def test_a_fault_that_lasts_tells_an_empty_container(dry, fault_h):
         ]
     quick = replace(history, state=state, voltage_mean_v=np.maximum(history.voltage_mean_v, 12.35))
     assert len(found_in(quick)) == (3 if fault_h > 1.0 else 0)
+
+
+def test_a_charger_with_many_faults_tells_no_container_by_them():
+    # It stops with a fault five times in each container: that is another fault.
+    boat = SmallBoat(days=70, capacity_ah=400.0, base_a=3.0, container_l=2.0, refuel_h=3.0)
+    history, truth = sail(boat)
+    state = history.state.copy()
+    for at in truth.changes_s:
+        state[(history.start_s < at) & (history.start_s > at - 2.5 * 3600.0)] = STATE_CODE[
+            OperatingState.FAULT
+        ]
+    faulty = replace(history, state=state)
+    signs = [sign for _, sign in dry_stops(find_runs(faulty, 110.0))]
+    assert signs.count(Sign.FAULT) > 10
+    assert found_in(faulty) == ()
+    # Where containers are that small it is what it seems.
+    small = find_changes(find_runs(faulty, 110.0), replace(FUEL, container_l=2.0))
+    assert len(small) > 10
+
+
+def test_a_gauge_that_told_little_leaves_the_stops_to_speak(fading):
+    history, _ = fading
+    level = np.full(len(history), np.nan)
+    level[-500:] = 5.0
+    assert len(found_in(replace(history, fuel_l=level))) == 5
 
 
 def test_faults_closer_than_a_container_are_one_change(dry):
