@@ -40,6 +40,9 @@ def test_containers_tell_the_use_and_what_is_left(voyage):
     assert all(c.emptied for c in counted)
     assert found.l_per_kwh.low < 0.97 < found.l_per_kwh.high
     assert found.l_per_kwh.median == pytest.approx(0.97, rel=0.03)
+    # Each is known to 2 %: five are no better than their mean, and no worse than one.
+    assert len(counted) == 5
+    assert 0.02 / np.sqrt(5.0) < found.use.sd < 0.02
     assert found.litres_left.low < left < found.litres_left.high
 
 
