@@ -18,7 +18,7 @@ import numpy as np
 from analysis.assessment import Span
 from analysis.load_model import Rough, fit
 from analysis.load_sources import DAY_S, STEP_S, Grid, make_grid
-from analysis.load_spans import HOUR, by_cell, charge_by_cell, find_pieces, find_spans, weights
+from analysis.load_spans import by_cell, charge_by_cell, find_pieces, find_spans, weights
 from analysis.runs import find_runs
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ FEWEST_FOR_P95 = 20
 #: Only this much of the log is looked at: the boat of today is asked for.
 LATEST_DAYS = 730
 #: Hours of help from others that make a day not self-reliant; hours known that a day needs.
-_HELP_H = 0.5
+_HELP_H = 0.2
 _KNOWN_H = 18.0
 #: A boat that seems to draw less than this part of her usual current is fed by something else.
 _NOTHING = 0.02
@@ -388,7 +388,7 @@ def _drawn(runs: Runs, grid: Grid) -> Floats | None:
 
 
 def _fed(drawn: Floats, grid: Grid) -> Flags:
-    """Mark where something else feeds the boat: over an hour she seems to draw nothing or less.
+    """Mark where something else feeds the boat: for a quarter of an hour she seems to draw nothing.
 
     Then more flows into the battery than the charger gives. Where the battery's current is not
     told the voltage decides.
@@ -398,7 +398,7 @@ def _fed(drawn: Floats, grid: Grid) -> Flags:
     total = np.concatenate(([0.0], np.cumsum(np.where(told, drawn, 0.0))))
     seen = np.concatenate(([0], np.cumsum(told)))
     at = np.arange(len(drawn))
-    low, high = np.maximum(at - HOUR // 2, 0), np.minimum(at + HOUR // 2 + 1, len(drawn))
+    low, high = np.maximum(at - 1, 0), np.minimum(at + 2, len(drawn))
     mean = (total[high] - total[low]) / np.maximum(seen[high] - seen[low], 1)
     return np.where(told, mean < least, grid.aided)
 

@@ -2,9 +2,12 @@
 
 A battery that nobody charges cannot stand above its own resting voltage for long, and cannot rise
 by itself. On a regular grid of five minutes, help begins where the voltage rises above the resting
-voltage faster than the charger explains, or stays above it longer than surface charge lasts; it
-ends where the voltage falls away. Thresholds are per cell, common practice, no source, chosen well
-above what a switched-off load gives back (its current times the battery's resistance).
+voltage faster than the charger explains, or stays above it where surface charge would fall; it
+ends where the voltage falls away. While the charger runs, a load that is switched off lifts the
+voltage too: by its current times the battery's resistance. A worn bank has several times the
+resistance of a sound one, so what counts as a jump is measured by the boat's own log: by the rise
+when the charger starts, its response to a known current. The other thresholds are for a 12 V block,
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -33,12 +36,23 @@ CALM = 6
 #: A lead-acid bank charged above this rises, unless something holds it: the lowest float voltage
 #: in use (2.23 V per cell, default of IEC/EN 62485-2 for free acid).
 PINNED_V = 13.35
+#: Hours of running for which a voltage must stand still to be held.
+PINNED_H = 5
+#: Within an hour of rest a held voltage stays within this, V: noise and a coarse meter.
+HELD_SPREAD_V = 0.08
+#: A load of this part of the charger's current may be switched off at once (judgement: the cold box
+#: and what goes off with it). A jump of as large a part of the rise at a start may be no more.
+LOAD_STEP = 0.4
+#: Rise at a start where no start is in the log, V.
+START_RISE_V = 0.9
 
 
 @dataclass(frozen=True, slots=True)
 class Chemistry:
     """Voltages of one nominal 12 V block, V; see the module for what they are for."""
 
+    rested_v: float
+    """A full one that has rested stands no higher."""
     resting_v: float
     """Nothing rests above this for long."""
     gone_v: float
@@ -46,7 +60,7 @@ class Chemistry:
     held_v: float
     """Above this after surface charge has gone, something holds the battery."""
     rise_v: float
-    """A rise by this within half an hour, ending above ``resting_v``, is not load relief."""
+    """A rise by this within an hour of rest, ending above ``rested_v``, is not load relief."""
     jump_v: float
     """A rise by this within ten minutes of steady running is not the charger's."""
     unknown_swing_v: float
@@ -59,8 +73,8 @@ class Chemistry:
 
 #: Lead-acid rests at up to 2.15 V per cell (gel and AGM; Bode 1977 gives 2.11 for free acid),
 #: LFP on a plateau of 3.3 V per cell with 3.36 V when full.
-LEAD = Chemistry(13.05, 12.95, 13.15, 0.30, 0.25, 0.30, 0.20, 6.0)
-LFP = Chemistry(13.30, 13.28, 13.55, 0.10, 0.10, 0.06, 0.05, 12.0)
+LEAD = Chemistry(12.90, 13.05, 12.95, 13.15, 0.30, 0.25, 0.30, 0.20, 6.0)
+LFP = Chemistry(13.30, 13.30, 13.28, 13.55, 0.10, 0.10, 0.06, 0.05, 12.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +121,7 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
     kind = LFP if chemistry == "lfp" else LEAD
     aided = _aided(volts, amps, running, known, kind)
     if kind is LEAD:
+        aided |= _held(volts, known & ~running)
         top = ceiling_v / blocks if ceiling_v else _usual_top(volts, running)
         aided |= _pinned(volts, running, top)
     return Grid(float(first), volts, amps, running, known, aided, blocks)
@@ -122,7 +137,8 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry
     high = v > is_.resting_v
 
     # At rest: it rises above what it can rest at, or stays there longer than surface charge.
-    opens = off & high & (v - _window(v, 0, 6, np.fmin) >= is_.rise_v) & (since_run > 1)
+    opens = off & (v > is_.rested_v) & (v - _window(v, 0, 12, np.fmin) >= is_.rise_v)
+    opens &= since_run > 1
     opens |= off & (v > is_.held_v) & (since_run * STEP_S > 3600.0 * is_.surface_h)
 
     # Running: it jumps further than this battery has been answering to its loads, and the
@@ -133,7 +149,8 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry
     swing = _window(np.abs(rise), 3, 36, np.fmax)
     swing = np.where(in_run < CALM + 18, is_.unknown_swing_v, np.nan_to_num(swing))
     pushed = amps - _ago(amps, 2) > 0.1 * usual
-    jump = running & high & ~pushed & (rise >= np.maximum(is_.jump_v, 1.8 * swing))
+    relief = max(is_.jump_v, LOAD_STEP * _start_rise(v, running))
+    jump = running & high & ~pushed & (rise >= np.maximum(relief, 1.5 * swing))
     idle = running & (in_run > CALM) & (_window(amps, 0, 3, np.fmax) < 0.05 * usual)
     idle &= v > is_.resting_v + 0.25
     opens |= jump | idle
@@ -147,30 +164,60 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry
     return np.asarray((last_open > last_close) & known)
 
 
+def _start_rise(v: Floats, running: Flags) -> float:
+    """Return the usual rise of the voltage from before a start to half an hour into the run, V."""
+    begin = np.flatnonzero(running[1:] & ~running[:-1]) + 1
+    begin = begin[(begin > 2) & (begin + 9 < len(v))]
+    stays = np.array([running[i : i + 10].all() and not running[i - 3 : i].any() for i in begin])
+    if np.count_nonzero(stays) < 3:
+        return START_RISE_V
+    at = begin[stays][:, None]
+    rise = v[at + np.arange(6, 10)].mean(axis=1) - v[at - np.array([2, 3])].mean(axis=1)
+    rise = rise[np.isfinite(rise)]
+    return float(np.median(rise)) if len(rise) else START_RISE_V
+
+
+def _held(v: Floats, off: Flags) -> Flags:
+    """Mark hours of rest in which the voltage is high and does not fall.
+
+    Surface charge falls fastest at first, and every load takes of it: a bank that stands still
+    above its resting voltage is held there, from the very stop of the charger on.
+    """
+    hour = 12
+    shown = np.where(off, v, np.nan)
+    low = _window(shown, 0, hour - 1, np.minimum)
+    spread = _window(shown, 0, hour - 1, np.maximum) - low
+    return _reaching_back((low > LEAD.held_v) & (spread <= HELD_SPREAD_V), hour)
+
+
+def _reaching_back(marks: Flags, cells: int) -> Flags:
+    """Mark the cells before each mark that were looked at for it, too."""
+    at = np.flatnonzero(marks)
+    edges = np.zeros(len(marks) + 1, dtype=np.int64)
+    np.add.at(edges, np.maximum(at - cells + 1, 0), 1)
+    np.add.at(edges, at + 1, -1)
+    return np.cumsum(edges[:-1]) > 0
+
+
 def _pinned(v: Floats, running: Flags, top_v: float) -> Flags:
-    """Mark three-hour stretches of running in which the voltage is high and does not move.
+    """Mark stretches of running in which the voltage is high and does not move for hours.
 
     A bank that is being charged well above its resting voltage rises; one whose load takes all
     the charger gives sinks to its resting voltage. Only something that holds the voltage keeps it
     still.
     """
     hour = 12
-    if len(v) < 4 * hour:
+    if len(v) < (PINNED_H + 1) * hour:
         return np.zeros(len(v), dtype=bool)
+    length = PINNED_H * hour
     shown = np.where(running, v, np.nan)
-    spread = _window(shown, 0, 3 * hour, np.maximum) - _window(shown, 0, 3 * hour, np.minimum)
+    spread = _window(shown, 0, length, np.maximum) - _window(shown, 0, length, np.minimum)
     total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(v))))
     mean = (total[hour:] - total[:-hour]) / hour
     mean = np.concatenate((np.full(hour - 1, np.nan), mean))
-    still = (spread <= 0.08) & (np.abs(mean - _ago(mean, 2 * hour)) <= 0.015)
-    still &= _ago(mean, 2 * hour) > PINNED_V
-    still &= mean < top_v - 0.15
-    # The stretch reaches back over the three hours that were looked at.
-    marks = np.flatnonzero(still)
-    edges = np.zeros(len(v) + 1, dtype=np.int64)
-    np.add.at(edges, np.maximum(marks - 3 * hour, 0), 1)
-    np.add.at(edges, marks + 1, -1)
-    return np.cumsum(edges[:-1]) > 0
+    before = _ago(mean, length - hour)
+    still = (spread <= 0.06) & (np.abs(mean - before) <= 0.006) & (before > PINNED_V)
+    return _reaching_back(still & (mean < top_v - 0.15), length)
 
 
 def _usual_top(v: Floats, running: Flags) -> float:

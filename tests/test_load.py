@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from analysis.load import EFFICIENCY, daily_load
 from analysis.load_limit import load_limit
+from analysis.load_sources import STEP_S, make_grid
 from analysis.load_text import lines
 from logger.config import BatteryConfig, ChargerConfig, Config, FuelConfig, LogConfig, StoreConfig
 from logger.settings import Document
@@ -197,3 +199,45 @@ def test_days_on_which_the_charger_never_stops_are_not_lost():
     # Voltage tells the charge only roughly: hard days come out somewhat low, never as calm ones.
     assert found.daily_ah[seen].mean() == pytest.approx(expected, rel=0.25)
     assert found.daily_ah[seen].mean() > 1.8 * found.daily_ah[~seen].mean()
+
+
+CELLS_H = 12
+
+
+def grid_of(volts, amps):
+    """Return the grid of a log with a record in each cell of five minutes."""
+    start_s = 1.7e9 + STEP_S * np.arange(len(volts))
+    length_s = np.full(len(volts), STEP_S)
+    log = SimpleNamespace(
+        start_s=start_s, end_s=start_s + length_s, duration_s=length_s,
+        voltage_mean_v=np.asarray(volts), charge_c=np.asarray(amps) * length_s,
+    )  # fmt: skip
+    return make_grid(SimpleNamespace(log=log, running=np.asarray(amps) > 0.0), "lead_acid", 14.2)
+
+
+def days_of_running(rise_v, jump_v, days=5):
+    """Half a day of rest at 12.3 V and half a day of running, in which a load goes off once."""
+    run = np.linspace(12.3 + rise_v, 12.6 + rise_v, 12 * CELLS_H)  # a bank that is charged rises
+    run[6 * CELLS_H :] += jump_v
+    day = np.concatenate((np.full(12 * CELLS_H, 12.3), run))
+    amps = np.repeat([0.0, 8.0], 12 * CELLS_H)
+    return np.tile(day, days), np.tile(amps, days)
+
+
+def test_what_counts_as_a_jump_is_measured_at_the_starts():
+    # A load of 2.5 A goes off. By Ohm's law a bank that rises by 1.6 V at 8 A rises by 0.5 V then:
+    # a worn one answers to its loads as a sound one to a source.
+    worn = grid_of(*days_of_running(1.6, 0.5))
+    assert not worn.aided[worn.running].any()
+    sound = grid_of(*days_of_running(0.9, 0.5))
+    assert sound.aided[sound.running].any(), "more than its loads can do"
+
+
+def test_a_bank_that_is_held_is_known_from_the_stop_on():
+    amps = np.repeat([0.0, 8.0, 0.0], 6 * CELLS_H)
+    rest, run = np.full(6 * CELLS_H, 12.3), np.linspace(13.2, 13.8, 6 * CELLS_H)
+    held = grid_of(np.concatenate((rest, run, np.full(6 * CELLS_H, 13.5))), amps)
+    assert held.aided[12 * CELLS_H + 1 : 14 * CELLS_H].all()
+    # Surface charge falls by itself: 0.7 V in two hours, fastest at first.
+    fall = 12.8 + 0.7 * np.exp(-np.arange(6 * CELLS_H) / CELLS_H)
+    assert not grid_of(np.concatenate((rest, run, fall)), amps).aided.any()
