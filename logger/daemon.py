@@ -7,6 +7,7 @@ finite source (a recording) is exhausted; nothing that was committed is ever los
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import math
 import signal
@@ -88,7 +89,7 @@ class Daemon:
         commit_s = config.store.commit_s
         self._longest_hold_s = commit_s / math.ceil(commit_s / HOLD_S)
         self._hold_s = 0.0
-        self._renewing: asyncio.Handle | None = None
+        self._fresh = asyncio.Event()
         self._notifier = Notifier()
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
@@ -134,9 +135,8 @@ class Daemon:
         self._newest_s = reading.time_s if self.source.live else now_s
         if self._keeper is not None:
             self._keeper.hear(reading)
-        if self._renewing is None and now_s - self._renewed_s >= RENEW_S:
-            # After all readings that came together.
-            self._renewing = asyncio.get_running_loop().call_soon(self._renew)
+        if now_s - self._renewed_s >= RENEW_S:
+            self._fresh.set()
 
     def _note(self, status: LinkStatus) -> None:
         self._status = status
@@ -150,14 +150,16 @@ class Daemon:
         self._notices = [*self._notices[1 - _MOST_NOTICES :], notice]
 
     async def _beat(self) -> None:
-        """Renew the snapshot while no readings do it."""
+        """Renew the snapshot after readings that came together, and while none come."""
         while True:
             silent_s = min(SILENT_S + self._hold_s, self._notifier.period_s)
             left_s = self._renewed_s + silent_s - self.clock.boottime_s()
-            if left_s <= 0.0:
+            if self._fresh.is_set() or left_s <= 0.0:
                 self._renew()
-                left_s = silent_s
-            await asyncio.sleep(left_s)
+                continue
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(left_s):
+                    await self._fresh.wait()
 
     def _renew(self) -> None:
         """Commit if it is time, look at the clocks, write the snapshot, and say that all is well.
@@ -167,7 +169,7 @@ class Daemon:
         The service manager hears of it only when the loop runs and the writer has returned; a
         silent charger is no fault of this process.
         """
-        self._renewing = None
+        self._fresh.clear()
         self._hold_s = 0.0 if self._onlookers.present() else self._longest_hold_s
         self.source.hold(self._hold_s)
         self.recorder.tick(self._hold_s)

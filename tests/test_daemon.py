@@ -1,5 +1,6 @@
 """The daemon as a process: it logs, shows a live snapshot, ends cleanly, survives being killed."""
 
+import asyncio
 import json
 import random
 import signal
@@ -12,6 +13,9 @@ from pathlib import Path
 import pytest
 
 from analysis.history import load_history
+from logger.config import load_config
+from logger.daemon import Daemon
+from logger.errors import StoreUnwritableError
 from logger.snapshot import boot_id, read_snapshot, snapshot_path
 from logger.store.events import list_events
 from logger.store.raw import ROW_READINGS
@@ -242,3 +246,28 @@ def test_a_clean_end_without_a_single_reading_is_not_counted_as_cut_short(place)
         daemon.send_signal(signal.SIGTERM)
         assert daemon.wait(20) == 0
     assert [event.kind for event in list_events(folder / "ebbwatt.db")] == []
+
+
+def test_a_recording_that_cannot_be_stored_ends_the_daemon_with_the_error(tmp_path, monkeypatch):
+    # A recording can be read again: going on would lose it in silence.
+    rows = [f"{1700000000 + k},13.1,8.0,running" for k in range(600)]
+    (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
+    (tmp_path / "ebbwatt.toml").write_text(
+        "[charger]\nrated_w = 110\n[store]\ncommit_s = 1\ncommit_rest_s = 1\n"
+        '[source]\nkind = "replay"\npath = "log.csv"\nspeed = 60\n'
+    )
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+
+    told = []
+
+    async def log():
+        daemon = Daemon(load_config(tmp_path / "ebbwatt.toml"))
+        daemon.writer._connection.execute("PRAGMA query_only = 1")  # as if write-protected
+        try:
+            await daemon.run()
+        finally:
+            told.append(daemon.recorder.readings)
+
+    with pytest.raises(StoreUnwritableError, match="write-protected"):
+        asyncio.run(log())
+    assert told[0] < 500, "at the first commit, not at the end of the recording"
