@@ -49,16 +49,23 @@ def moment_now(zone: tzinfo | None = None) -> Moment:
 def recent_history(path: Path, now_s: float) -> History:
     """Load the last eight days of the newest fitting's log.
 
-    Days count back from ``now_s`` (Unix time), or from the end of the log where that is older, or
-    where the board's clock was never set.
+    Days count back from ``now_s`` (Unix time). Where nothing is so late, or the board's clock was
+    never set, they count back from what was written last.
     """
     with Reader(path) as reader:
-        fitting, newest_s = reader.fitting(), reader.newest_s()
-        if newest_s is None:
-            return read_history(reader, fitting)
-        end_s = min(now_s, newest_s) if now_s >= CLOCK_UNSET_BEFORE_S else newest_s
-        since_s = end_s - RECENT_DAYS * 86400.0
-        return read_history(reader, fitting, reader.first_id_since(fitting.id, since_s))
+        fitting = reader.fitting()
+
+        def since(end_s: float) -> History:
+            since_s = end_s - RECENT_DAYS * 86400.0
+            history = read_history(reader, fitting, reader.first_id_since(fitting.id, since_s))
+            # Rows stand in the order of writing: an old recording may have been imported since.
+            return history.select(history.end_s >= since_s)
+
+        recent = None if now_s < CLOCK_UNSET_BEFORE_S else since(now_s)
+        if recent is None or len(recent) == 0:
+            newest_s = reader.newest_s(fitting.id)
+            recent = read_history(reader, fitting) if newest_s is None else since(newest_s)
+        return recent
 
 
 def dated(moment: Moment, snapshot: Snapshot | None, recent: History | None) -> Moment:

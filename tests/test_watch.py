@@ -18,7 +18,7 @@ from analysis.dashboard_facts import Fuel, Moment, Situation, collect
 from analysis.dashboard_marks import ASCII, INKS, NEEDED, UNICODE, marks_for
 from analysis.history import STATE_CODE, History
 from analysis.screen import Screen
-from analysis.watching import Watch, dated, fuel_facts, moment_now
+from analysis.watching import Watch, dated, fuel_facts, moment_now, recent_history
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.snapshot import Snapshot
@@ -388,6 +388,16 @@ def test_a_board_in_1970_counts_its_days_from_the_end_of_the_log(boat):
     assert facts.now_s == 1700000000 + 599 * 30
     assert [day.name for day in facts.week][-2:] == ["Tu", "We"]
     assert facts.today_kwh == pytest.approx(0.1048 * (599 * 30 - 6400) / 3600.0, rel=1e-3)
+
+
+def test_an_old_recording_that_was_imported_last_is_not_loaded(boat, ebbwatt):
+    rows = [f"{1600000000 + 3600 * k},13.1,0.0,standby" for k in range(2000)]
+    text = "time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n"
+    (boat / "old.csv").write_text(text, encoding="utf-8")
+    ebbwatt("import", "old.csv", cwd=boat)
+    recent = recent_history(boat / "ebbwatt.db", 1700000000.0 + 3600.0)
+    assert recent.start_s.min() >= 1700000000.0 - 8.0 * 86400.0
+    assert recent.end_s.max() > 1700000000.0
 
 
 def test_the_date_is_the_loggers_where_the_board_has_another(boat):

@@ -227,10 +227,12 @@ class Reader:
         # Nothing so late: everything that is still to be written.
         return min(first, default=2**62)
 
-    def newest_s(self) -> float | None:
-        """Return the end of the row that was written last, UTC; None without any."""
+    def newest_s(self, fitting: int) -> float | None:
+        """Return the end of the fitting's row that was written last, UTC; None without any."""
         rows = self._rows(
-            "SELECT session, start_ms + duration_ms FROM intervals ORDER BY id DESC LIMIT 1"
+            "SELECT session, start_ms + duration_ms FROM intervals WHERE session IN "
+            "(SELECT id FROM sessions WHERE fitting = ?) ORDER BY id DESC LIMIT 1",
+            fitting,
         )
         if not rows:
             return None
