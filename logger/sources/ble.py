@@ -17,7 +17,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
-from logger.refusals import Refusals
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.ble_link import (
@@ -31,22 +30,21 @@ from logger.sources.ble_link import (
     radio_settings,
 )
 from logger.sources.decoders.characteristics import full_uuid, uuid_of
+from logger.sources.described import DescribedSource
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
     Description,
     configured_description,
 )
-from logger.sources.polling import Conversation, opened
+from logger.sources.polling import opened
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
+    from collections.abc import AsyncIterator
 
     from bleak.backends.device import BLEDevice
 
     from logger.config import Config
     from logger.reading import Reading
-    from logger.sources.pipeline import Outcome, Pipeline
-    from logger.sources.polling import Tap
 
 BLE = Section(
     "ble",
@@ -102,44 +100,14 @@ _COMPANY = re.compile(r"[0-9A-Fa-f]{4}")
 _UUID_WORDS = "accepted: UUIDs of four or 32 hexadecimal digits"
 
 
-class BleSource:
-    """A device on Bluetooth LE; see :class:`logger.sources.base.Source`."""
-
-    live = True
+class BleSource(DescribedSource):
+    """A device on Bluetooth LE."""
 
     def __init__(self, address: str, radio: RadioSettings, description: Description) -> None:
+        super().__init__(address.upper(), description)
         self.address = address.upper()
-        self.description = description
-        self.delays = description.delays
-        self.refusals = Refusals()
-        self.pipeline: Pipeline = description.pipeline(self.refusals)
         self._radio = radio
         self._look_connected = True
-        self._tap: Tap | None = None
-        self._talk: Conversation | None = None
-
-    def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
-        """Tell ``watch`` what became of each value, and ``tap`` each value and its UUID."""
-        self.pipeline.watch = watch
-        self._tap = tap
-
-    def describe(self) -> str:
-        """Name the device and what is spoken."""
-        label = f"{self.description.label}, " if self.description.label else ""
-        return f"{label}{self.description.decoder_kind} on {self.address}"
-
-    def hold(self, seconds: float) -> None:
-        """Let readings wait; see :class:`logger.sources.base.Source`."""
-        if self._talk is not None:
-            # Silence must still be told from waiting.
-            self._talk.hold(min(seconds, self.delays.stale_s / 2.0))
-
-    def rest(self) -> list[Reading]:
-        """Return the readings that still wait."""
-        return [] if self._talk is None else self._talk.rest()
-
-    async def close(self) -> None:
-        """Release nothing: a session disconnects by itself."""
 
     async def readings(self) -> AsyncIterator[Reading]:
         """Connect and give readings; see :class:`logger.sources.base.Source`."""
@@ -152,9 +120,7 @@ class BleSource:
             else:
                 link = Connection(await self._find(), self._radio)
             async with opened(link, self.refusals):
-                talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
-                self._talk = talk
-                async for reading in talk.readings():
+                async for reading in self._converse(link).readings():
                     yield reading
         except SourceError as error:
             raise SourceError(f"{self.address}: {error}") from None

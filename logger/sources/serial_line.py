@@ -9,24 +9,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
-from logger.refusals import Refusals
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
+from logger.sources.described import DescribedSource
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
     Description,
     configured_description,
 )
-from logger.sources.polling import Conversation, opened
+from logger.sources.polling import opened
 from logger.sources.port import LineSettings, PortLink
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
+    from collections.abc import AsyncIterator
 
     from logger.config import Config
     from logger.reading import Reading
-    from logger.sources.pipeline import Outcome, Pipeline
-    from logger.sources.polling import Tap
 
 #: Kinds of port URL of pyserial 3.5, and whether they reach over a network.
 SCHEMES = {
@@ -81,20 +79,8 @@ SETTINGS = Section(
 )
 
 
-class SerialSource:
-    """A device on a serial line.
-
-    Attributes
-    ----------
-    live
-        True: readings carry the boot time of their first byte.
-    refusals
-        What was refused, over all sessions.
-    delays
-        Delays of the link, for the supervisor.
-    """
-
-    live = True
+class SerialSource(DescribedSource):
+    """A device on a serial line."""
 
     def __init__(
         self,
@@ -102,41 +88,10 @@ class SerialSource:
         line: LineSettings,
         description: Description,
     ) -> None:
+        super().__init__(port, description)
         self.port = port
         self.line = line
-        self.description = description
-        self.delays = description.delays
-        self.refusals = Refusals()
-        self.pipeline: Pipeline = description.pipeline(self.refusals)
-        self._tap: Tap | None = None
-        self._talk: Conversation | None = None
         self._link: PortLink | None = None
-
-    def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
-        """Tell ``watch`` what became of each message, and ``tap`` each piece of raw bytes.
-
-        ``tap`` gets the boot time, the bytes, and whether they were sent.
-        """
-        self.pipeline.watch = watch
-        self._tap = tap
-
-    def describe(self) -> str:
-        """Name the port and what is spoken on it."""
-        label = f"{self.description.label}, " if self.description.label else ""
-        return f"{label}{self.description.decoder_kind} on {self.port}"
-
-    def hold(self, seconds: float) -> None:
-        """Let readings wait; see :class:`logger.sources.base.Source`."""
-        if self._talk is not None:
-            # Silence must still be told from waiting.
-            self._talk.hold(min(seconds, self.delays.stale_s / 2.0))
-
-    def rest(self) -> list[Reading]:
-        """Return the readings that still wait."""
-        return [] if self._talk is None else self._talk.rest()
-
-    async def close(self) -> None:
-        """Release nothing: a session closes its port itself."""
 
     async def readings(self) -> AsyncIterator[Reading]:
         """Open the port and give readings; see :class:`logger.sources.base.Source`."""
@@ -146,9 +101,7 @@ class SerialSource:
         link = self._link = PortLink(self.port, self.line)
         self.pipeline.reset()
         async with opened(link, self.refusals):
-            talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
-            self._talk = talk
-            async for reading in talk.readings():
+            async for reading in self._converse(link).readings():
                 yield reading
 
 

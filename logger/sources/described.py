@@ -1,0 +1,79 @@
+"""What the sources share whose device a description describes, on a line or by radio."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from logger.refusals import Refusals
+from logger.sources.polling import Conversation
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from logger.reading import Reading
+    from logger.sources.description import Description
+    from logger.sources.pipeline import Outcome, Pipeline
+    from logger.sources.polling import Link, Tap
+
+
+class DescribedSource:
+    """A live source, but for its sessions; see :class:`logger.sources.base.Source`.
+
+    Parameters
+    ----------
+    place
+        Where the device is, for a person: a port, an address.
+    description
+        What it speaks.
+
+    Attributes
+    ----------
+    live
+        True: readings carry the boot time of their first byte.
+    refusals
+        What was refused, over all sessions.
+    delays
+        Delays of the link, for the supervisor.
+    """
+
+    live = True
+
+    def __init__(self, place: str, description: Description) -> None:
+        self.description = description
+        self.delays = description.delays
+        self.refusals = Refusals()
+        self.pipeline: Pipeline = description.pipeline(self.refusals)
+        self._place = place
+        self._tap: Tap | None = None
+        self._talk: Conversation | None = None
+
+    def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
+        """Tell ``watch`` what became of each message, and ``tap`` each piece of raw bytes.
+
+        ``tap`` gets the boot time, the bytes, whether they were sent, and the characteristic.
+        """
+        self.pipeline.watch = watch
+        self._tap = tap
+
+    def describe(self) -> str:
+        """Name the place and what is spoken there."""
+        label = f"{self.description.label}, " if self.description.label else ""
+        return f"{label}{self.description.decoder_kind} on {self._place}"
+
+    def hold(self, seconds: float) -> None:
+        """Let readings wait; see :class:`logger.sources.base.Source`."""
+        if self._talk is not None:
+            # Silence must still be told from waiting.
+            self._talk.hold(min(seconds, self.delays.stale_s / 2.0))
+
+    def rest(self) -> list[Reading]:
+        """Return the readings that still wait."""
+        return [] if self._talk is None else self._talk.rest()
+
+    async def close(self) -> None:
+        """Release nothing: a session closes its link itself."""
+
+    def _converse(self, link: Link) -> Conversation:
+        """Begin the conversation of a session, which is the one that can wait from now on."""
+        self._talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
+        return self._talk
