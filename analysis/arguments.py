@@ -69,3 +69,20 @@ def positive_number(text: str) -> float:
     if not 0.0 < value < float("inf"):
         raise argparse.ArgumentTypeError(f"got {text!r}; accepted: a number above 0")
     return value
+
+
+def number_between(low: float, high: float) -> Callable[[str], float]:
+    """Return a parser of numbers from ``low`` to ``high`` for argparse."""
+
+    def parse(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(
+                f"got {text!r}; accepted: a number from {low:g} to {high:g}"
+            )
+        return value
+
+    return parse

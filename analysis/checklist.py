@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import UsageError
-from logger.store.events import clean_text, day_begins_s
+from logger.event import clean_text, day_begins_s
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from logger.store.events import Event
+    from logger.event import Event
 
 KIND = "check"
 _TICK = re.compile(r"(\w+), ticked by ([^:]+)(?:: (.*))?")

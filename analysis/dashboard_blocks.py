@@ -27,7 +27,7 @@ from logger.reading import OperatingState
 if TYPE_CHECKING:
     from analysis.assessment import Assessment
     from analysis.dashboard_facts import Facts
-    from logger.store.events import Event
+    from logger.event import Event
 
 #: Width of the words at the left.
 NAMES = 10

@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from analysis.assessment import Assessment
     from analysis.history import History
     from logger.config import Config
+    from logger.event import Event
     from logger.reading import Reading
     from logger.snapshot import Snapshot
-    from logger.store.events import Event
 
 #: Below this part of rated the charger is not called producing where the source names no state.
 PRODUCING_FROM = 0.03

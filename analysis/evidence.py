@@ -13,7 +13,7 @@ from analysis.health import Health, estimate, heat_effect
 from analysis.health_output import Outputs, outputs, without_surpassed
 from analysis.health_trend import Observations
 from analysis.runs import Runs, find_runs
-from logger.store.events import day_begins_s
+from logger.event import day_begins_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from analysis.history import History
     from analysis.runs import Runs
     from logger.config import Config
-    from logger.store.events import Event
+    from logger.event import Event
 
 NO_BATTERY_VOLTAGE = (
     "the log holds the voltage at the charger alone; measure both with a voltmeter in a run"

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from analysis.history import History
     from analysis.runs import Runs
     from logger.config import Config, FuelConfig
-    from logger.store.events import Event
+    from logger.event import Event
 
     Floats = NDArray[np.float64]
 

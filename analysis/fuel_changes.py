@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.fuel_days import energy_before
 from analysis.fuel_stops import Sign, dry_stops
-from logger.store.events import Event
+from logger.event import Event
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

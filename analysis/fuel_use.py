@@ -21,7 +21,7 @@ from analysis.hours import LONGEST_SILENCE_H
 if TYPE_CHECKING:
     from analysis.runs import Runs
     from logger.config import FuelConfig
-    from logger.store.events import Event
+    from logger.event import Event
 
 #: Relative uncertainty of the prior (standard deviation): units, fuels and ages differ.
 PRIOR_SD = 0.20

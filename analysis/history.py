@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logger.config import Config
-    from logger.store.events import Event
+    from logger.event import Event
 
 #: Code of each operating state in ``History.state``: its place in the enumeration.
 STATES = tuple(OperatingState)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from analysis.assessment import Assessment
     from analysis.report_tables import Quarter
-    from logger.store.events import Event
+    from logger.event import Event
 
     Floats = NDArray[np.float64]
 

@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from analysis.assessment import Assessment
     from analysis.load import LoadResult
     from analysis.report_compare import Comparison
-    from logger.store.events import Event
+    from logger.event import Event
 
 #: More rows of events than this are summed up; the report stays a few pages.
 MOST_EVENTS = 10

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from analysis.assessment import Assessment, RunTable
-    from logger.store.events import Event
+    from logger.event import Event
 
 #: What the logger notes by itself, as 'one of it' and 'several of it', and what its amount is.
 FAULT_WORDS: dict[str, tuple[str, str, str]] = {

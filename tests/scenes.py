@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from analysis.assessment import Assessment, Curve, Limit, Reason, RunTable, Span, Step, Verdict
-from logger.store.events import Event
+from logger.event import Event
 
 HOUR_S = 3600.0
 DAY_S = 86400.0

@@ -11,8 +11,8 @@ from analysis.history import STATE_CODE, History
 from analysis.hours import running_hours
 from analysis.runs import find_runs
 from logger.config import load_config
+from logger.event import Event
 from logger.reading import OperatingState
-from logger.store.events import Event
 from logger.store.reader import Fitting
 
 RUNNING, STANDBY = STATE_CODE[OperatingState.RUNNING], STATE_CODE[OperatingState.STANDBY]

@@ -49,7 +49,8 @@ def test_the_help_loads_nothing_heavy(child_env):
         "from analysis.cli import main\n"
         "with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):\n"
         "    main(['--help'])\n"
-        "heavy = {'numpy', 'pandas', 'scipy', 'rich', 'sqlite_utils', 'bleak', 'serial'}\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'rich', 'sqlite_utils', 'bleak', 'serial',"
+        " 'sqlite3', 'subprocess'}\n"
         "print(sorted(heavy & set(sys.modules)))\n"
     )
     done = subprocess.run(

@@ -19,7 +19,7 @@ from analysis.robust import robust_fit, robust_mean
 from analysis.runs import find_runs
 from logger.config import load_config
 from logger.errors import ConfigError, UsageError
-from logger.store.events import Event
+from logger.event import Event
 from tests import small_boat
 from tests.browser import browse
 from tests.charger_stops import BEGUN_S, RATED_W, Stops, condensed

@@ -12,7 +12,7 @@ from analysis.fuel_text import lines
 from analysis.fuel_use import Container, FuelUse
 from analysis.sizing import Need, size, supply_wh
 from analysis.sizing_inputs import Unit
-from logger.store.events import Event
+from logger.event import Event
 from tests.small_boat import START_S, SmallBoat, sail
 from tests.test_load import config_for
 

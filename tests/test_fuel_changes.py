@@ -12,8 +12,8 @@ from analysis.fuel_text import lines
 from analysis.history import STATE_CODE
 from analysis.runs import find_runs
 from logger.config import FuelConfig
+from logger.event import Event
 from logger.reading import OperatingState
-from logger.store.events import Event
 from tests.small_boat import START_S, SmallBoat, sail
 from tests.test_load import config_for
 

@@ -19,7 +19,7 @@ from analysis.report_summary import MOST_LINES, summary
 from analysis.report_words import VERDICT_SIGNS
 from analysis.wrapping import wrap_plain
 from logger.errors import EbbwattError
-from logger.store.events import Event
+from logger.event import Event
 from logger.store.files import prepare
 from tests import scenes
 from tests.conftest import ROOT

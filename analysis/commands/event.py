@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from logger.config import Config
-    from logger.store.events import Event
+    from logger.event import Event
 
 HELP = "record and list what was done: fuel, service, renewal, replacement, checks, notes"
 DESCRIPTION = (
@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
     from analysis.arguments import with_example
     from analysis.checklist import KEYS
-    from logger.store.events import PERSON_KINDS
+    from logger.event import PERSON_KINDS
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     add = actions.add_parser("add", help="record an event", **with_example(EXAMPLE))
@@ -174,7 +174,7 @@ def _list(args: argparse.Namespace, config: Config) -> int:
 
 def _line(event: Event) -> str:
     from analysis.assessment import iso
-    from logger.store.events import clean_text
+    from logger.event import clean_text
 
     unit = "L" if event.kind == "fuel" else ""
     amount = "" if event.amount is None else f"  {event.amount:g} {unit}".rstrip()

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import shutil
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from analysis.arguments import positive_number
+from analysis.arguments import number_between, positive_number
+
+if TYPE_CHECKING:
+    import argparse
 
 HELP = "say which size of charger carries this boat, now and at the end of its life"
 DESCRIPTION = (
@@ -27,36 +30,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--audit", type=Path, metavar="FILE", help="list of consumers (CSV)")
     parser.add_argument(
-        "--passage-share", type=_share, metavar="P", default=0.3,
+        "--passage-share", type=number_between(0, 1), metavar="P", default=0.3,
         help="audit: part of the days that are on passage (default 0.3)",
     )  # fmt: skip
     parser.add_argument(
-        "--days-a-year", type=_days, metavar="N",
+        "--days-a-year", type=number_between(1, 366), metavar="N",
         help="days a year on which the charger carries the boat (default: from the log, else 365)",
     )  # fmt: skip
     parser.add_argument(
         "--fuel-price", type=positive_number, metavar="P", help="price of a litre of fuel"
     )
-
-
-def _days(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value <= 366.0:
-        raise argparse.ArgumentTypeError(f"got {text!r}; accepted: a number above 0, at most 366")
-    return value
-
-
-def _share(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value <= 1.0:
-        raise argparse.ArgumentTypeError(f"got {text!r}; accepted: a number from 0 to 1")
-    return value
 
 
 def run(args: argparse.Namespace) -> int:

@@ -40,11 +40,11 @@ from logger.config import (
     LogConfig,
     StoreConfig,
 )
+from logger.event import Event
 from logger.interval import Condenser, Interval
 from logger.settings import Document
 from logger.sources.boat_course import course_at, crossing_h
 from logger.sources.boat_run import Voyage
-from logger.store.events import Event
 from logger.store.reader import Fitting
 
 if TYPE_CHECKING:

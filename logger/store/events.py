@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import contextlib
 import math
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from logger.errors import StoreError, UsageError
+from logger.event import COMMAND_KINDS, PERSON_KINDS, Event, clean_text, day_begins_s
 from logger.store.files import open_writer, translated
 from logger.store.leftovers import note
 
@@ -20,45 +20,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-#: Kinds that a person records with ``ebbwatt event add``.
-PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "note")
-#: Kinds that a command records for a person: a ticked item of the fitter's check list.
-COMMAND_KINDS = ("check",)
-#: Kinds that the logger records by itself.
-LOGGER_KINDS = (
-    "power_cut",
-    "logger_killed",
-    "clock_correction",
-    "clock_unknown",
-    "refused",
-    "gap",
-    "store_damaged",
-    "store_full",
-    "raw_dropped",
-    "source_lost",
-    "counter_reset",
-)
-
-LONGEST_TEXT = 500
 #: A time ahead of the clock by no more than this is a clock that runs a little late, not a slip.
 CLOCK_TOLERANCE_S = 60.0
 #: No event of this trade is older; an earlier date is a slip of the pen.
 EARLIEST_S = 946684800.0
 #: The year 10000, at which calendars of four digits end.
 _BEYOND_S = 253402300800.0
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One event. ``amount`` is litres for fuel, seconds or a count for the logger's own kinds."""
-
-    id: int
-    time_s: float
-    """Unix time, corrected like everything else of its session."""
-    kind: str
-    amount: float | None = None
-    text: str = ""
-    struck: bool = False
 
 
 def add_event(
@@ -155,18 +122,6 @@ def strike_event(path: Path, number: int, *, now_s: float) -> Event:
             )
         db.execute("UPDATE events SET struck_ms = ? WHERE id = ?", (round(now_s * 1000.0), number))
     return Event(event.id, event.time_s, event.kind, event.amount, event.text, struck=True)
-
-
-def day_begins_s(day: str) -> float:
-    """Return the earliest Unix time of a day (ISO date) in any time zone."""
-    midnight = datetime.combine(date.fromisoformat(day), time.min, UTC)
-    return midnight.timestamp() - 86400.0
-
-
-def clean_text(text: str) -> str:
-    """Return the text on one line, without control characters, at most 500 characters long."""
-    printable = "".join(c if c.isprintable() else " " for c in text)
-    return " ".join(printable.split())[:LONGEST_TEXT]
 
 
 def _check_time(time_s: float, now_s: float) -> None:

@@ -1,7 +1,7 @@
 """Faults of the log itself, noted as events of its sessions: what ``report`` and ``watch`` count.
 
 Whoever notices one calls :meth:`logger.store.writer.Writer.add_event` with a kind of
-:data:`logger.store.events.LOGGER_KINDS`; it is kept for the next commit. Found here: a session that
+:data:`logger.event.LOGGER_KINDS`; it is kept for the next commit. Found here: a session that
 did not end, and how much of the data was refused.
 """
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
 from logger.errors import StoreError
+from logger.event import Event
 from logger.store.boots import Clocks, find_clocks
-from logger.store.events import Event
 from logger.store.files import open_reader, translated
 from logger.store.placement import Placed
 

@@ -1,0 +1,52 @@
+"""An event: something that people or the logger noted of a charger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+
+#: Kinds that a person records with ``ebbwatt event add``.
+PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "note")
+#: Kinds that a command records for a person: a ticked item of the fitter's check list.
+COMMAND_KINDS = ("check",)
+#: Kinds that the logger records by itself.
+LOGGER_KINDS = (
+    "power_cut",
+    "logger_killed",
+    "clock_correction",
+    "clock_unknown",
+    "refused",
+    "gap",
+    "store_damaged",
+    "store_full",
+    "raw_dropped",
+    "source_lost",
+    "counter_reset",
+)
+
+LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One event. ``amount`` is litres for fuel, seconds or a count for the logger's own kinds."""
+
+    id: int
+    time_s: float
+    """Unix time, corrected like everything else of its session."""
+    kind: str
+    amount: float | None = None
+    text: str = ""
+    struck: bool = False
+
+
+def day_begins_s(day: str) -> float:
+    """Return the earliest Unix time of a day (ISO date) in any time zone."""
+    midnight = datetime.combine(date.fromisoformat(day), time.min, UTC)
+    return midnight.timestamp() - 86400.0
+
+
+def clean_text(text: str) -> str:
+    """Return the text on one line, without control characters, at most 500 characters long."""
+    printable = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(printable.split())[:LONGEST_TEXT]
