@@ -15,11 +15,11 @@ from logger.errors import StoreDamagedError, StoreError
 from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.snapshot import snapshot_path
-from logger.store.ahead import commits_behind_a_broken_frame, log_header_is_sound
 from logger.store.events import add_event, list_events
 from logger.store.pages import rows
 from logger.store.records import SessionStart
 from logger.store.salvage import salvage, whole_check
+from logger.store.write_ahead import commits_behind_a_broken_frame, log_header_is_sound
 from logger.store.writer import Writer
 from tests.rigs.live import QUICK, live, wait_for
 

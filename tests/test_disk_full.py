@@ -176,22 +176,28 @@ def interval(start_s):
     )  # fmt: skip
 
 
-def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
-    monkeypatch.setattr(shortage, "MOST_HELD", 10)
-    path = tmp_path / "ebbwatt.db"
+@contextmanager
+def protected(path, lines):
+    """Give a live session's writer whose every write fails until the end; what it says is kept."""
     prepare(path)
-    lines = []
     session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
     with Writer(path, ChargerConfig("x", 110.0), session, lines.append) as writer:
-        writer._connection.execute("PRAGMA query_only = 1")  # every write fails as if protected
+        writer._connection.execute("PRAGMA query_only = 1")
+        yield writer
+        writer._connection.execute("PRAGMA query_only = 0")
+        writer.commit()
+        assert writer.waiting == 0
+
+
+def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr(shortage, "MOST_HELD", 10)
+    path, lines = tmp_path / "ebbwatt.db", []
+    with protected(path, lines) as writer:
         for k in range(25):
             writer.add(interval(60.0 * k))
             writer.commit()
             writer.add_event(60.0 * k, "gap", 1.0)
         assert writer.waiting == 10
-        writer._connection.execute("PRAGMA query_only = 0")
-        writer.commit()
-        assert writer.waiting == 0
     history = load_history(path)
     assert (history.start_s - 1.7e9).tolist() == [60.0 * k for k in range(15, 25)], "the newest"
     events = list_events(path)
@@ -203,18 +209,13 @@ def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
 
 def test_raw_readings_that_had_to_go_are_counted(tmp_path, monkeypatch):
     monkeypatch.setattr(shortage, "MOST_HOURS", 3)
-    path = tmp_path / "ebbwatt.db"
-    prepare(path)
-    lines = []
-    session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
-    with Writer(path, ChargerConfig("x", 110.0), session, lines.append) as writer:
-        writer._connection.execute("PRAGMA query_only = 1")
+    path, lines = tmp_path / "ebbwatt.db", []
+    with protected(path, lines) as writer:
         for hour in range(5):
             writer.add_hour(PackedHour(10, hour, 100 + hour, (b"",) * len(COLUMNS)))
             writer.commit()
-        writer._connection.execute("PRAGMA query_only = 0")
-        writer.commit()
-        kept = writer._connection.execute("SELECT readings FROM raw ORDER BY hour").fetchall()
+    with closing(sqlite3.connect(path)) as db:
+        kept = db.execute("SELECT readings FROM raw ORDER BY hour").fetchall()
     assert kept == [(102,), (103,), (104,)], "the newest"
     assert "0 intervals and 201 raw readings lost" in lines[1]
     words = "after 0 min, 0 intervals and 201 raw readings lost"

@@ -17,10 +17,10 @@ from contextlib import closing, contextmanager
 import pytest
 
 from logger.snapshot import read_snapshot, snapshot_path
-from logger.store.ahead import PAGE_SIZE
 from logger.store.events import list_events
 from logger.store.files import prepare
-from logger.store.leftovers import look
+from logger.store.leftovers import find_leftovers
+from logger.store.write_ahead import PAGE_SIZE
 from tests.rigs.committer import BATCH, BEGIN_S
 from tests.rigs.live import live
 
@@ -134,7 +134,7 @@ def test_copies_at_random_instants_with_a_torn_log_open_clean(store, tmp_path, c
                 data[at : at + rng.randrange(1, 3 * FRAME)] = rng.randbytes(rng.randrange(1, FRAME))
             torn["inside" if inside else "beyond"] += 1
             copied_log.write_bytes(data)
-            assert look(copy) == [], "what a cut leaves is no damage"
+            assert find_leftovers(copy) == [], "what a cut leaves is no damage"
             assert stored(copy) >= told - (BATCH if inside else 0)
             for file in copy.parent.iterdir():
                 file.unlink()

@@ -48,13 +48,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Import each file in turn."""
     from logger.store.files import prepare
-    from logger.store.leftovers import note
+    from logger.store.leftovers import note_leftovers
 
     config = load_config(find_config(args.config))
     for path in args.files:
         if not path.is_file():
             raise RecordingError(f"{path}: there is no such file")
-    note(config.store.path)
+    note_leftovers(config.store.path)
     prepare(config.store.path)
     shown = None if args.every_row else _SHOWN
     outcomes = []

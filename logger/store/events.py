@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from logger.errors import StoreError, UsageError
 from logger.event import COMMAND_KINDS, PERSON_KINDS, Event, clean_text, day_begins_s
 from logger.store.files import open_writer, translated
-from logger.store.leftovers import note
+from logger.store.leftovers import note_leftovers
 
 if TYPE_CHECKING:
     import sqlite3
@@ -191,7 +191,7 @@ def _writing(path: Path) -> Iterator[sqlite3.Connection]:
         raise StoreError(
             f"{path}: there is no such database yet; 'ebbwatt log' or 'ebbwatt import' makes it"
         )
-    note(path)
+    note_leftovers(path)
     db = open_writer(path)
     try:
         with translated(path):

@@ -14,8 +14,8 @@ import time
 from contextlib import closing, suppress
 from typing import TYPE_CHECKING
 
-from logger.store.ahead import commits_behind_a_broken_frame, log_header_is_sound
 from logger.store.files import damaged_name, open_writer, synchronise, translated
+from logger.store.write_ahead import commits_behind_a_broken_frame, log_header_is_sound
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,7 +31,7 @@ _HELD_BYTE = 128
 log = logging.getLogger("ebbwatt")
 
 
-def look(path: Path) -> list[str]:
+def find_leftovers(path: Path) -> list[str]:
     """Set a broken log aside before anybody writes; say what was found, a line each.
 
     What cannot be set aside, on a disk without room, is told all the same.
@@ -57,15 +57,15 @@ def look(path: Path) -> list[str]:
     return found
 
 
-def note(path: Path) -> None:
-    """Tell and count what :func:`look` finds, for a command that is about to write.
+def note_leftovers(path: Path) -> None:
+    """Tell and count what :func:`find_leftovers` finds, for a command that is about to write.
 
     Raises
     ------
     StoreError
-        As for :func:`look` and for opening.
+        As for :func:`find_leftovers` and for opening.
     """
-    if not (found := look(path)):
+    if not (found := find_leftovers(path)):
         return
     for line in found:
         log.warning(line)

@@ -1,9 +1,8 @@
 """Reads a database file page by page, without SQLite: what can still be read of a damaged one.
 
 Follows the published file format (https://sqlite.org/fileformat2.html): section 1.6 for b-tree
-pages, 2.1 for records. A row is taken from any leaf page on which it
-stands, whatever became of the pages that led there, and only if its columns are those of one of
-our tables.
+pages, 2.1 for records. A row is taken from any leaf page on which it stands, whatever became of the
+pages that led there, and only if its columns are those of one of our tables.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ import struct
 from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
-from logger.store.ahead import PAGE_SIZE, log_pages
+from logger.store.write_ahead import PAGE_SIZE, log_pages
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -13,7 +13,7 @@ from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
 from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
 from logger.store.files import DAMAGED_WORDS, open_writer, translated
-from logger.store.leftovers import look
+from logger.store.leftovers import find_leftovers
 from logger.store.mending import Mending
 from logger.store.raw import write_hour
 from logger.store.records import (
@@ -84,7 +84,7 @@ class Writer:
         self._shortage = Shortage(tell) if session.boot_id is not None else None
         self._tell = tell
         self._mending = Mending(path, charger)
-        for found in look(path):
+        for found in find_leftovers(path):
             tell(found)
             self._waiting.add_event((self._newest_ms(), "store_damaged", None, found))
         self._attempt(self._begin)
