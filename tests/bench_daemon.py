@@ -16,9 +16,8 @@ from pathlib import Path
 
 from logger.onlookers import Onlooker
 from logger.snapshot import snapshot_path
-from logger.sources.decoders.characteristics import BASE
 from tests.conftest import ROOT
-from tests.rigs.bluez import BlueZ, Bus
+from tests.rigs.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
 from tests.rigs.pty_line import PtyLine
 
 #: A memory file system (tmpfs(5)); the file system of temporary files where there is none.
@@ -32,15 +31,7 @@ interval_s = {spacing_s}
 description = "{folder}/{description}.toml"
 """
 SERIAL = 'kind = "serial"\nport = "charger"\n'
-ADDRESS = "AA:BB:CC:DD:EE:01"
 BLE = f'kind = "ble"\naddress = "{ADDRESS}"\n'
-PERIPHERAL = {
-    "name": "invented charger",
-    "characteristics": {
-        f"0000{number}{BASE}": {"flags": ["read", "notify"], "value": value}
-        for number, value in (("2b18", "6003"), ("2aee", "a401"), ("2bed", "02a30250"))
-    },
-}
 #: What the libraries alone take for a line a second, cut into numbers and dropped.
 BARE_SERIAL = """\
 import asyncio, serial, sys

@@ -4,11 +4,13 @@ import os
 import shutil
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from logger.store.files import prepare
+from tests.rigs.bluez import ADDRESS, PERIPHERAL, RADIO_CONFIG, BlueZ, Bus
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -113,3 +115,34 @@ def store(tmp_path, empty_store):
     path = tmp_path / "ebbwatt.db"
     path.write_bytes(empty_store)
     return path
+
+
+@pytest.fixture
+def bluez(tmp_path, program):
+    """Run our own org.bluez on a private bus, with an invented charger in reach."""
+    program("dbus-daemon", "dbus")
+    bus = Bus(tmp_path)
+    rig = BlueZ(bus.address, {ADDRESS: PERIPHERAL})
+    rig.bus = bus
+    rig.address = bus.address
+    yield rig
+    rig.kill()
+    bus.kill()
+
+
+@pytest.fixture
+def radio_boat(tmp_path, bluez, start_daemon):
+    """Return a folder whose configuration listens to the radio, and what starts its daemon."""
+    folder = tmp_path / "boat"
+    folder.mkdir()
+    (folder / "ebbwatt.toml").write_text(RADIO_CONFIG.format(address=ADDRESS))
+    text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
+    fast = (
+        "\n[timing]\nstale_s = 1.5\nfirst_reading_s = 4\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\n"
+    )
+    text = text.replace("scan_s = 15", "scan_s = 2\ncall_s = 1")
+    (folder / "device.toml").write_text(text + fast)
+    # Unmeasured: its memory is looked at.
+    return folder, partial(
+        start_daemon, folder, measured=False, DBUS_SYSTEM_BUS_ADDRESS=bluez.address
+    )

@@ -21,6 +21,8 @@ from pathlib import Path
 from dbus_fast import Message, MessageType, Variant
 from dbus_fast.aio import MessageBus
 
+from logger.sources.decoders.characteristics import BASE
+
 BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig><type>session</type><listen>unix:path={socket}</listen><auth>EXTERNAL</auth>
@@ -53,6 +55,40 @@ def with_types(values):
 def die_with_parent():
     # PR_SET_PDEATHSIG: a killed test must leave nothing behind.
     ctypes.CDLL(None).prctl(1, 9)
+
+
+#: An invented charger that notifies and can be read, and its address.
+ADDRESS = "AA:BB:CC:DD:EE:01"
+PERIPHERAL = {
+    "name": "invented charger \x1b[31m",
+    "characteristics": {
+        f"00002b18{BASE}": {"flags": ["read", "notify"], "value": "6003"},
+        f"00002aee{BASE}": {"flags": ["read", "notify"], "value": "a401"},
+        f"00002bed{BASE}": {"flags": ["read", "notify"], "value": "02a30250"},
+        f"00002b14{BASE}": {"flags": ["read"], "value": "d20400"},
+    },
+}
+#: A daemon that listens to the invented charger of tests/rigs/bluez.py.
+RADIO_CONFIG = """\
+[charger]
+label = "Dabchick, aft locker"
+rated_w = 110
+[store]
+path = "ebbwatt.db"
+commit_s = 1
+commit_rest_s = 1
+[log]
+interval_s = 0.1
+[source]
+kind = "ble"
+address = "{address}"
+description = "device.toml"
+"""
+#: Everything that may ever be called on BlueZ where nothing is asked of the device.
+ONLY_LISTENS = {
+    "GetManagedObjects", "SetDiscoveryFilter", "StartDiscovery", "StopDiscovery", "Connect",
+    "Disconnect", "StartNotify", "StopNotify", "ReadValue",
+}  # fmt: skip
 
 
 class Bus:

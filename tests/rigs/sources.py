@@ -5,6 +5,7 @@ import contextlib
 
 from logger.config import load_config
 from logger.sources import open_source
+from tests.rigs.bluez import ADDRESS
 
 CHARGER = "[charger]\nrated_w = 110.0\n"
 
@@ -25,3 +26,10 @@ async def take(source, count, limit_s=10.0):
             if len(got) == count:
                 break
     return got
+
+
+def radio_source(tmp_path, bluez, monkeypatch, description):
+    """Build the source of the invented charger in reach of the rig's radio."""
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bluez.address)
+    text = f'[source]\nkind = "ble"\naddress = "{ADDRESS}"\n' + description
+    return source_from(tmp_path, text)
