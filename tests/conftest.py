@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from functools import partial
@@ -16,6 +17,11 @@ ROOT = Path(__file__).resolve().parent.parent
 
 # One thread: small arrays are slower on two, and the tests run beside each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+# In the background of a shell SIGINT is ignored, here and in every child that is started: a
+# handler of our own is not inherited, so that the children of the tests can be interrupted.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _environment():
