@@ -64,12 +64,7 @@ def read_candidates(path: Path) -> tuple[Unit, ...]:
     ConfigError
         With file, line, unit and key of what is wrong or missing.
     """
-    if not path.exists():
-        raise ConfigError(
-            f"{path}: there is no such list of units; each needs a table such as [small] with "
-            "rated_w"
-        )
-    document = read_document(path)
+    document = read_document(path, "Each unit needs a table such as [small] with rated_w.")
     if not document.data:
         raise ConfigError(f"{path}: no units; each needs a table such as [small] with rated_w")
     if len(document.data) > MOST:

@@ -112,8 +112,14 @@ class Document:
         return ConfigError(f"{where}: {name}: {message}" if name else f"{where}: {message}")
 
 
-def read_document(path: Path) -> Document:
-    """Read a TOML file.
+#: What to do about a configuration that is not there.
+_NO_CONFIGURATION = (
+    "Name one with --config FILE, or start from the example that 'ebbwatt demo' leaves behind."
+)
+
+
+def read_document(path: Path, if_missing: str = _NO_CONFIGURATION) -> Document:
+    """Read a TOML file; ``if_missing`` says what to do where there is none.
 
     Raises
     ------
@@ -123,12 +129,13 @@ def read_document(path: Path) -> Document:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
+        raise ConfigError(f"{path}: there is no such file. {if_missing}") from None
+    except UnicodeDecodeError:
         raise ConfigError(
-            f"{path}: there is no such file. Name one with --config FILE, or start from the "
-            f"example that 'ebbwatt demo' leaves behind."
+            f"{path}: cannot be read: it is not text in UTF-8, as a TOML file is"
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from None
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from None
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

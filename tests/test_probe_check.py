@@ -159,6 +159,7 @@ def test_a_missing_port_is_one_line_and_status_1(ebbwatt, place):
     line.unplug()
     done = ebbwatt("probe", "--seconds", "2", cwd=folder, status=1)
     assert "there is no such port; is the cable in?" in done.stderr
+    assert done.stdout == "", "no counts and no other guess"
 
 
 def test_ctrl_c_ends_it_with_its_counts(place, child_env):
@@ -183,6 +184,25 @@ def test_ctrl_c_ends_it_with_its_counts(place, child_env):
 @pytest.mark.parametrize("path", DEVICES, ids=lambda path: path.stem)
 def test_every_example_is_a_good_description(ebbwatt, path):
     assert "a good description" in ebbwatt("check", path).stdout
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        ('kind = "serail"\n', "line 4: source.kind: got 'serail' (did you mean serial?)"),
+        ('kind = "serial"\nprot = "x"\n', "line 5: source.prot: is not a known setting"),
+        ('kind = "serial"\nport = "x"\ndescription = "none.toml"\n', "beside ebbwatt.toml"),
+        ('kind = "serial"\nport = "x"\ndescription = "junk.toml"\n', "not text in UTF-8"),
+        ('kind = "serial"\nport = "x"\ndescription = "."\n', "cannot be read: Is a directory"),
+    ],
+)
+def test_a_wrong_source_is_never_called_good(ebbwatt, tmp_path, source, says):
+    (tmp_path / "ebbwatt.toml").write_text(f"[charger]\nrated_w = 110\n[source]\n{source}")
+    (tmp_path / "junk.toml").write_bytes(b"\xff\xfe\x00")
+    done = ebbwatt("check", cwd=tmp_path, status=2)
+    assert done.stdout == ""
+    assert says in done.stderr
+    assert done.stderr.count("\n") == 1
 
 
 def test_a_configuration_is_checked_and_told(ebbwatt, place):

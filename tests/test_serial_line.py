@@ -231,6 +231,11 @@ def test_a_path_that_is_no_port(tmp_path, line):
     line.unplug()
     line.name.write_text("")
     assert "is not a serial port" in lost(make(tmp_path, line))
+    line.name.unlink()
+    line.name.mkdir()
+    told = lost(make(tmp_path, line))
+    assert told == f"{line.name}: is a folder; name a port in it, best one in /dev/serial/by-id/"
+    line.name.rmdir()
 
 
 def test_the_cable_pulled_while_waiting(tmp_path, line):

@@ -218,7 +218,7 @@ def test_log_and_audit_are_compared(tmp_path, ebbwatt):
         (("--days-a-year", "0"), "accepted: a number from 1 to 366"),
         (("--passage-share", "2"), "accepted: a number from 0 to 1"),
         (("--fuel-price", "-1"), "accepted: a number above 0"),
-        (("--candidates", "nope.toml"), "nope.toml: there is no such list of units; each needs"),
+        (("--candidates", "nope.toml"), "nope.toml: there is no such file. Each unit needs"),
         (("--audit", "nope.csv"), "nope.csv: there is no such file"),
     ],
 )

@@ -71,6 +71,8 @@ def _check(path: Path, *, mend: bool) -> Description | None:
         _tell(description)
         return description
     config = load_config(path)
+    # Whatever is wrong with the source is told before anything is called good.
+    source = None if config.source is None else open_source(config)
     charger = config.charger
     print(f"{path}: a good configuration")
     print(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
@@ -81,10 +83,9 @@ def _check(path: Path, *, mend: bool) -> Description | None:
     print(f"  store     {config.store.path}")
     if config.store.path.exists():
         print(f"  log       {_look_at_log(config, mend=mend)}")
-    if config.source is None:
+    if source is None:
         print("  source    none: nothing is read live (import and report work)")
         return None
-    source = open_source(config)
     print(f"  source    {harmless(source.describe(), 200)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:

@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING
 from analysis.arguments import positive_number, whole_number
 from analysis.text import for_encoding
 from logger.config import find_config, load_config
-from logger.errors import UsageError
+from logger.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
     import argparse
@@ -118,7 +118,7 @@ async def _probe(
     source = open_source(config)
     watcher = _Watcher.of(source, capture)
     print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
-    shown = 0
+    shown, lost = 0, False
     try:
         async with asyncio.timeout(seconds):
             async for reading in source.readings():
@@ -129,10 +129,15 @@ async def _probe(
                     break
     except TimeoutError:
         pass
+    except SourceError:
+        lost = True
+        raise
     finally:
         await source.close()
         if watcher is not None:
-            watcher.sum_up()
+            # Of a port that could not be opened there is no more to say than why.
+            if not lost or watcher.heard:
+                watcher.sum_up()
         else:
             for reason, number in source.refusals.by_reason.items():
                 print(f"  {number} x {reason}")
@@ -162,6 +167,11 @@ class _Watcher:
                 raise UsageError("--capture needs a source that receives bytes")
             return None
         return cls(source, capture)  # type: ignore[arg-type]
+
+    @property
+    def heard(self) -> bool:
+        """Tell whether anything arrived."""
+        return self._transcript.received > 0
 
     def _watch(self, outcome: Outcome) -> None:
         print(self._transcript.note(outcome), flush=True)

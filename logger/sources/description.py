@@ -208,7 +208,7 @@ def read_description(path: Path, spacing_s: float = 1.0) -> Description:
     ConfigError
         With file, line, key and the accepted values.
     """
-    document = read_document(path)
+    document = read_document(path, "A description is named by its place beside ebbwatt.toml.")
     unknown_key(document, document.data, TABLES)
     return parse_description(document.data, Place(document), spacing_s)
 

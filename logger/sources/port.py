@@ -40,6 +40,7 @@ REASONS = {
     errno.EBUSY: "another program has the port open",
     errno.EAGAIN: "another program has the port open",
     errno.ENOTTY: "is not a serial port",
+    errno.EISDIR: "is a folder; name a port in it, best one in /dev/serial/by-id/",
     errno.ECONNREFUSED: "nobody listens there",
 }
 
