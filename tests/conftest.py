@@ -19,9 +19,11 @@ ROOT = Path(__file__).resolve().parent.parent
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
-# In the background of a shell SIGINT is ignored, here and in every child that is started: a
-# handler of our own is not inherited, so that the children of the tests can be interrupted.
+# A shell's background and nohup(1) ignore these, here and in every child that is started. A handler
+# of our own is not inherited, so that the children of the tests can be interrupted and hung up.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+    signal.signal(signal.SIGHUP, lambda *_: None)
 
 
 def _environment():
