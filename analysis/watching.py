@@ -112,6 +112,11 @@ class Watch:
         self._was = Situation.EMPTY
         self._run_ended = False
 
+    @property
+    def assessing(self) -> bool:
+        """Tell whether the assessment is being made just now."""
+        return self._worker is not None and self._worker.is_alive()
+
     def facts(self, moment: Moment) -> Facts:
         """Return what is to be shown now."""
         self._onlooker.look()
@@ -132,7 +137,7 @@ class Watch:
         apart_s = moment.boottime_s - self._assessed_s
         if apart_s >= (ASSESS_APART_S if self._run_ended else ASSESS_S):
             self._assessed_s, self._run_ended = moment.boottime_s, False
-            if self._worker is None or not self._worker.is_alive():
+            if not self.assessing:
                 self._worker = threading.Thread(target=self.assess, daemon=True)
                 self._worker.start()
         return facts

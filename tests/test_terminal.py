@@ -131,6 +131,33 @@ def test_the_dashboard_ends_when_the_line_is_cut(terminal, boat):
     assert watch.process.wait(30.0) == 128 + signal.SIGHUP
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_the_dashboard_ends_at_once_in_the_middle_of_an_assessment(terminal, boat, number):
+    code = (
+        "import analysis.watching as w, sys, time\n"
+        "from analysis.cli import main\n"
+        "w.assess = lambda *_: time.sleep(60)\n"
+        "sys.exit(main(['watch']))\n"
+    )
+    watch = terminal("-c", code, cwd=boat)
+    watch.until(b"being assessed")
+    watch.process.send_signal(number)
+    assert watch.process.wait(10.0) == 128 + number
+
+
+def test_a_terminal_that_has_gone_before_its_signal_is_a_hang_up(terminal, boat):
+    code = (
+        "import analysis.screen as s, sys\n"
+        "from analysis.cli import main\n"
+        "def show(*_):\n"
+        "    raise OSError(5, 'Input/output error')\n"
+        "s.Screen.show = show\n"
+        "sys.exit(main(['watch']))\n"
+    )
+    watch = terminal("-c", code, cwd=boat)
+    assert watch.process.wait(20.0) == 128 + signal.SIGHUP
+
+
 def test_the_dashboard_leaves_the_terminal_clean_when_it_fails(terminal, boat):
     code = (
         "import analysis.dashboard as d, sys\n"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import signal
 from typing import TYPE_CHECKING
 
 from logger.config import find_config, load_config
@@ -69,6 +71,7 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
     from analysis.watching import moment_now
 
     marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
+    status = 0
     try:
         with leaving_cleanly(), Screen(console) as screen:
             while True:
@@ -76,7 +79,18 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
                 screen.show(frame(facts, console.width, marks, console.height))
                 time.sleep(1.0)
     except KeyboardInterrupt:
-        return 0
+        pass
+    except SystemExit as end:
+        status = int(end.code or 0)
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise
+        # The terminal has gone, and the signal that tells of it is still to come.
+        status = 128 + signal.SIGHUP
+    if watch.assessing:
+        # The interpreter must not be taken down under a thread that computes.
+        os._exit(status)
+    return status
 
 
 if TYPE_CHECKING:
