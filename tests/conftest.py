@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from logger.store.files import prepare
-from tests.rigs.bluez import ADDRESS, PERIPHERAL, RADIO_CONFIG, BlueZ, Bus
+from tests.rigs.bluez import ADDRESS, PERIPHERAL, RADIO_CONFIG, BlueZ, Bus, quick_description
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -144,12 +144,7 @@ def radio_boat(tmp_path, bluez, start_daemon):
     folder = tmp_path / "boat"
     folder.mkdir()
     (folder / "ebbwatt.toml").write_text(RADIO_CONFIG.format(address=ADDRESS))
-    text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
-    fast = (
-        "\n[timing]\nstale_s = 1.5\nfirst_reading_s = 4\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\n"
-    )
-    text = text.replace("scan_s = 15", "scan_s = 2\ncall_s = 1")
-    (folder / "device.toml").write_text(text + fast)
+    (folder / "device.toml").write_text(quick_description())
     # Unmeasured: its memory is looked at.
     return folder, partial(
         start_daemon, folder, measured=False, DBUS_SYSTEM_BUS_ADDRESS=bluez.address

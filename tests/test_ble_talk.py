@@ -11,7 +11,7 @@ from logger.sources.decoders.characteristics import BASE
 from logger.sources.decoders.checksums import crc
 from tests.conftest import ROOT
 from tests.rigs.bluez import ADDRESS, ONLY_LISTENS, PERIPHERAL
-from tests.rigs.sources import radio_source, take
+from tests.rigs.sources import inside_source, radio_source, take
 
 ASKS, ANSWERS = (f"7b1d000{k}-0f5c-4a5e-9b1a-000000000001" for k in (2, 3))
 
@@ -24,7 +24,7 @@ def example(name, **changes):
     text = (ROOT / f"fixtures/devices/{name}.toml").read_text(encoding="utf-8")
     for old, new in changes.items():
         text = re.sub(rf"(?m)^{old} = .*$", new if " = " in new else f"{old} = {new}", text)
-    return re.sub(r"(?m)^\[", "[source.", text)
+    return inside_source(text)
 
 
 def session(source, bluez, count):

@@ -2,12 +2,18 @@
 
 import asyncio
 import contextlib
+import re
 
 from logger.config import load_config
 from logger.sources import open_source
 from tests.rigs.bluez import ADDRESS
 
 CHARGER = "[charger]\nrated_w = 110.0\n"
+
+
+def inside_source(text):
+    """Return a description as tables inside [source]."""
+    return re.sub(r"(?m)^\[", "[source.", text)
 
 
 def source_from(path, text):
