@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from bleak.backends.device import BLEDevice
     from bleak.backends.scanner import AdvertisementData
 
+_LOST = "the radio link was lost"
+
 
 @dataclass(frozen=True, slots=True)
 class RadioSettings:
@@ -85,11 +87,8 @@ class Connection:
         self._radio = radio
         self._reader: asyncio.Task[None] | None = None
         self._asks: BleakGATTCharacteristic | None = None
-        self.client: BleakClient = BleakClient(
-            device,
-            lambda _: self.inbox.put(SourceError("the radio link was lost")),
-            timeout=radio.call_s,
-        )
+        self._connected = False
+        self.client: BleakClient = BleakClient(device, self._lost, timeout=radio.call_s)
 
     async def open(self) -> None:
         """Connect, and turn notifications on.
@@ -100,6 +99,9 @@ class Connection:
             If the device lacks a characteristic. The library's own errors pass.
         """
         await self.client.connect()
+        self._connected = True
+        if not self.client.is_connected:
+            raise SourceError(_LOST)
         missing: list[str] = []
         reads = self._found(self._radio.read, missing)
         for characteristic in self._found(self._radio.notify, missing):
@@ -131,6 +133,11 @@ class Connection:
             self._reader.cancel()
             await asyncio.gather(self._reader, return_exceptions=True)
         await quietly(self.client.disconnect(), self._radio.call_s)
+
+    def _lost(self, _: BleakClient) -> None:
+        # Also called for a try that the library repeats by itself while it connects.
+        if self._connected:
+            self.inbox.put(SourceError(_LOST))
 
     def _found(self, uuids: tuple[str, ...], missing: list[str]) -> list[BleakGATTCharacteristic]:
         found = []
