@@ -159,6 +159,23 @@ def test_a_pattern_over_two_lines_finds_its_beginning_again():
     assert step.used == 0, "an incomplete message waits whole"
 
 
+def test_alternatives_of_a_pattern_are_messages_of_their_own():
+    made = decoder("pattern", pattern=r"V (?P<v>\S+)(?: T (?P<t>\S+))?|H (?P<h>\S+)|READY", lines=1)
+    assert decode(made, b"V 13.5\nH 812\nREADY\n") == [{"v": "13.5", "t": None}, {"h": "812"}, {}]
+    made = decoder("pattern", pattern=r"V (?:(?P<v>[0-9.]+)|--) A (?P<a>\S+)", lines=1)
+    assert decode(made, b"V -- A 4\n") == [{"v": None, "a": "4"}], "not known, not another message"
+
+
+def test_answers_to_two_questions_in_two_forms_make_one_reading():
+    pipe = pipeline(
+        {"voltage_v": "v", "runtime_h": "h"},
+        {"kind": "pattern", "pattern": r"V (?P<v>\S+)|H (?P<h>\S+)"},
+        poll={"send": ["V?\n", "H?\n"]},
+    )
+    (reading,) = pipe.feed(1.0, b"\nV 13.5\nH 812\n")
+    assert (reading.voltage_v, reading.runtime_h) == (13.5, 812.0)
+
+
 def test_blanks_round_a_separator_and_a_blank_as_separator():
     assert decode(decoder("keyvalue"), b"U \t= 13.5  I= 4.2\n") == [{"U": "13.5", "I": "4.2"}]
     spaced = decoder("keyvalue", separator=" ", between=",")
@@ -449,6 +466,7 @@ def test_a_message_that_is_cut_off_by_a_pause_does_not_join_the_next():
         ({"poll": {"send": []}}, "is needed in [poll]"),
         ({"poll": {"send": [3]}}, "takes texts in quotes"),
         ({"poll": {"send": [{"text": "a", "hex": "00"}]}}, "either text or hex"),
+        ({"poll": {"send": [r"V?\r\n"]}}, r'write "V?\r\n" between double quotes'),
         ({"poll": {"send": [{"hex": "0g"}]}}, "pairs of hexadecimal digits"),
         ({"poll": {"send": [{"text": "a", "columns": [1]}]}}, "a list of names"),
         ({"states": 3}, "must be a section"),

@@ -285,6 +285,25 @@ while True:
         known = {b"MEAS?": b"13.20,8.00,2", b"HOURS?": b"602.5"}
         os.write(fd, known.get(line, b"?") + b"\\r\\n")
 """
+WORDS = """\
+import os, sys
+fd = int(sys.argv[1])
+os.write(fd, b"** GROUPE 2.1 **\\r\\nPR\\xcaT 13,0\\r\\n")
+known = {
+    b"MES": b"Tens. 13,20V Cour. 8,00A en marche",
+    b"CPT": b"Compteur 36150 min / Temp. 88,7 F",
+}
+waiting = b""
+while True:
+    data = os.read(fd, 100)
+    os.write(fd, data)
+    waiting += data
+    while b"\\r" in waiting:
+        line, _, waiting = waiting.partition(b"\\r")
+        os.write(fd, b"\\n" + known.get(line, b"?") + b"\\r\\n")
+"""
+#: What devices say that are asked.
+REPLIES = {"polled-text": ANSWERS, "polled-words": WORDS}
 # A server written by others: pymodbus, on a terminal of its own.
 SERVES = """\
 import asyncio, sys
@@ -312,8 +331,8 @@ class Device:
             self.spawn(SPEAKS[self.kind], str(self.line.master), fds=[self.line.master])
             return
         end = os.open(self.server.name, os.O_RDWR | os.O_NOCTTY)
-        if self.kind == "polled-text":
-            self.spawn(ANSWERS, str(end), fds=[end])
+        if self.kind in REPLIES:
+            self.spawn(REPLIES[self.kind], str(end), fds=[end])
         else:
             self.spawn(SERVES, str(self.server.name))
             time.sleep(1.5)
@@ -379,7 +398,9 @@ description = "device.toml"
 """
 
 
-@pytest.mark.parametrize("kind", ["text-lines", "binary-frame", "polled-text", "modbus-registers"])
+@pytest.mark.parametrize(
+    "kind", ["text-lines", "binary-frame", "polled-text", "polled-words", "modbus-registers"]
+)
 def test_a_device_by_configuration_alone_through_three_dropouts(
     kind, tmp_path, child_env, start_daemon
 ):

@@ -1,14 +1,16 @@
 """`ebbwatt probe` and `ebbwatt check`: what a fitter sees while writing a description."""
 
+import json
 import os
 import subprocess
 import sys
 import threading
 import time
+import tomllib
 
 import pytest
 
-from logger.sources.transcript import guess_kind
+from logger.sources.transcript import guess_kind, quoted
 from tests.conftest import ROOT
 from tests.rigs.pty_line import PtyLine
 
@@ -98,6 +100,51 @@ def test_a_device_that_is_not_described_yet_can_be_looked_at(ebbwatt, place):
     text = probe(ebbwatt, place, b"OUT 13.52V 4.20A\r\nST CHG\r\n", "--seconds", "2")
     assert "OUT 13.52V 4.20A\n    refused: no key and value" in text
     assert 'hint: the lines are not key=value: kind = "pattern"' in text
+
+
+def test_a_device_that_echoes_and_answers_in_other_words_is_helped_on(ebbwatt, tmp_path):
+    talk = b"MES\rTens. 13,52V \xe0 l'arr\xeat\r\nMES\rTens. 13,52V \xe0 l'arr\xeat\r\n"
+    (tmp_path / "talk.bin").write_bytes(talk)
+    text = (
+        "[poll]\nsend = ['MES']\n[decoder]\nkind = 'pattern'\n"
+        "pattern = 'Tens. (?P<volts>[0-9,]+)V (?P<mode>.*)'\n[fields]\nvoltage_v = 'volts'\n"
+    )
+    described = tmp_path / "device.toml"
+    described.write_text(text)
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin", status=1)
+    assert "hint: the line gives back what is asked: echo = true in [poll]" in done.stdout
+    assert "13,52 for 13.52: { from = ..., decimal_comma = true }" in done.stdout
+    comma = "voltage_v = { from = 'volts', decimal_comma = true }\nstate = 'mode'\n"
+    described.write_text(text.replace("voltage_v = 'volts'\n", comma))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin")
+    (hint,) = [line for line in done.stdout.splitlines() if "operating state in [states]" in line]
+    word = hint.partition("[states]: ")[2].partition(" = ...")[0]
+    described.write_text(described.read_text() + f'[states]\n{word} = "standby"\n')
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin")
+    assert "does not know" not in done.stdout, "the word can be copied from the hint"
+
+
+def test_an_echo_in_a_capture_is_no_answer(ebbwatt, tmp_path):
+    rows = ['{"capture": 1, "began": "2026-05-03T14:05:30Z", "link": "a line"}']
+    for second in range(3):
+        rows.append(json.dumps({"at_s": second, "bytes": b"V\r".hex(), "sent": True}))
+        rows.append(json.dumps({"at_s": second + 0.1, "bytes": b"V\rU=13.5\r".hex()}))
+    (tmp_path / "talk.jsonl").write_text("\n".join(rows))
+    (tmp_path / "device.toml").write_text(
+        '[poll]\nsend = ["V\\r"]\necho = true\n[decoder]\nkind = "keyvalue"\n'
+        '[fields]\nvoltage_v = "U"\n'
+    )
+    done = ebbwatt("check", "device.toml", "--against", "talk.jsonl", cwd=tmp_path)
+    assert "3 readings, 0 refused" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "word", ["RUN", 'a "b" \\ c', "\u00e0 l'arr\u00eat", "\x1b[2J\x7f", "\U0001f50b"]
+)
+def test_a_quoted_word_is_plain_and_means_the_same_in_toml(word):
+    assert quoted(word).isascii()
+    assert quoted(word).isprintable()
+    assert tomllib.loads(f"{quoted(word)} = 1") == {word: 1}
 
 
 def test_what_a_pattern_does_not_match_is_shown(ebbwatt, place):

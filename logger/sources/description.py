@@ -8,6 +8,8 @@ and [timing].
 from __future__ import annotations
 
 import importlib
+import json
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -55,7 +57,7 @@ POLL = Section(
             "send",
             "list",
             [],
-            r"what is asked, in turn: texts such as 'V?\r\n', or tables { text = ..., "
+            r'what is asked, in turn: texts such as "V?\r\n", or tables { text = ..., '
             r"hex = ..., columns = [...] }; nothing else is ever sent",
         ),
         Setting(
@@ -305,7 +307,7 @@ def _poll(table: object, place: Place, decoder: Decoder) -> tuple[Poll | None, f
         raise place.error("must be left out: the decoder knows what to ask", "send")
     requests += [_request(entry, place) for entry in settings["send"]]
     if not requests:
-        raise place.error(r"is needed in [poll], such as send = ['V?\r\n']", "send")
+        raise place.error(r'is needed in [poll], such as send = ["V?\r\n"]', "send")
     names = frozenset(name for r in requests for name in r.columns or () if name)
     poll = Poll(
         tuple(requests),
@@ -331,6 +333,13 @@ def _request(entry: object, place: Place) -> Request:
         raise place.error(
             f"got {settings['hex']!r}; hex takes pairs of hexadecimal digits", "send"
         ) from None
+    if re.search(r"\\[rn]", settings["text"]):
+        meant = settings["text"].replace("\\r", "\r").replace("\\n", "\n")
+        raise place.error(
+            f"a backslash stands for itself between single quotes; write {json.dumps(meant)} "
+            f"between double quotes (or the bytes themselves as hex = ...)",
+            "send",
+        )
     columns = settings["columns"]
     if columns is not None and not all(isinstance(name, str) for name in columns):
         raise place.error("columns takes a list of names in quotes", "send")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from logger.reading import OperatingState, Reading
-from logger.refusals import Refusals, printable
+from logger.refusals import Refusals
 from logger.sources.decoding import Context, Message, Refused
 from logger.sources.fields import ValueRefusedError, state_of
 
@@ -27,6 +27,8 @@ BURST_SPACING_S = 1e-6
 BURST_S = 0.1
 #: Unknown state words that are remembered for the person who has to add them.
 MOST_WORDS = 32
+#: Characters kept of such a word.
+LONGEST_WORD = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ class Counts:
     ignored: int = 0
     """Well-formed messages without any value that is mapped."""
     unknown_words: dict[str, int] = field(default_factory=dict)
+    """As the device wrote them, cut to :data:`LONGEST_WORD`: untrusted text."""
 
 
 class Pipeline:
@@ -243,11 +246,10 @@ class Pipeline:
         state = state_of(word, self.states)
         if state is None:
             # The reading is worth keeping without its state, but somebody has to hear of the word.
-            shown = printable(word, 40)
-            self.refusals.count("unknown state word", shown)
-            words = self.counts.unknown_words
-            if shown in words or len(words) < MOST_WORDS:
-                words[shown] = words.get(shown, 0) + 1
+            self.refusals.count("unknown state word", word)
+            word, words = word[:LONGEST_WORD], self.counts.unknown_words
+            if word in words or len(words) < MOST_WORDS:
+                words[word] = words.get(word, 0) + 1
             return OperatingState.UNKNOWN
         return state
 

@@ -116,11 +116,12 @@ class Replay:
 def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterator[Reading]:
     """Yield the readings in a capture; it begins in the middle of the device's talk."""
     pipeline.reset()
-    requests = () if description.poll is None else description.poll.requests
+    poll = description.poll
+    requests = () if poll is None else poll.requests
     for chunk in read_capture(path):
         if chunk.sent:
             asked = next((r for r in requests if r.payload == chunk.data), None)
-            pipeline.asked(asked)
+            pipeline.asked(asked, echo=poll is not None and poll.echo)
         else:
             yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
 

@@ -52,8 +52,15 @@ class Transcript:
     names: Counter[str] = field(default_factory=Counter)
     samples: dict[str, bytes] = field(default_factory=dict)
     """The first bytes that were refused, by reason."""
+    echoed: bool = False
+    """A question was refused as if it were an answer."""
     received: int = 0
     unprintable: int = 0
+
+    @property
+    def _questions(self) -> set[bytes]:
+        poll = self.description.poll
+        return set() if poll is None else {r.payload.strip() for r in poll.requests}
 
     def bytes_came(self, data: bytes) -> None:
         """Take note of raw bytes."""
@@ -67,7 +74,10 @@ class Transcript:
         where = f"{outcome.channel[4:8]}: " if outcome.channel else ""
         if isinstance(item, Refused):
             self.refused[item.reason] += 1
-            self.samples.setdefault(item.reason, item.raw)
+            if item.raw and item.raw in self._questions:
+                self.echoed = True
+            else:
+                self.samples.setdefault(item.reason, item.raw)
             if item.detail:
                 self.details.setdefault(item.reason, printable(item.detail, 80))
             detail = f" ({printable(item.detail, 80)})" if item.detail else ""
@@ -98,7 +108,7 @@ class Transcript:
             detail = f" ({self.details[reason]})" if reason in self.details else ""
             lines.append(f"  {count} x {reason}{detail}")
         if unknown_words:
-            words = ", ".join(f"{word} ({n} x)" for word, n in unknown_words.items())
+            words = ", ".join(f"{printable(word, 40)} ({n} x)" for word, n in unknown_words.items())
             lines.append(f"state words that [states] does not know: {words}")
         return lines + [f"hint: {hint}" for hint in self.hints(unknown_words)]
 
@@ -113,16 +123,39 @@ class Transcript:
         hints += self._form_hints()
         if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
             hints.append("the checksum does not fit: another kind in [decoder], or line noise")
-        if self.refused["no answer"]:
-            hints.append("no answer came: check what is asked in [poll], and its line end (\\r\\n)")
+        hints += self._poll_hints()
+        if any("decimal comma" in reason for reason in self.refused):
+            hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
         if self.ignored or self.refused["incomplete message"]:
             wanted = ", ".join(f.source for f in self.description.fields)
             seen = ", ".join(name for name, _ in self.names.most_common(20)) or "none"
             hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
+            if self.refused["incomplete message"] and len(self.names) > 1:
+                hints.append(
+                    "values that come in several messages are put together by gather_s in "
+                    "[timing], the seconds within which they all come"
+                )
         if unknown_words:
-            first = next(iter(unknown_words))
-            hints.append(f'give each state word its operating state in [states]: "{first}" = ...')
+            states = ", ".join(state.value for state in OperatingState)
+            word = quoted(next(iter(unknown_words)))
+            hints.append(
+                f"give each state word its operating state in [states]: {word} = ... "
+                f"(one of {states})"
+            )
         return hints
+
+    def _poll_hints(self) -> list[str]:
+        """Say what to try where the device is asked and no answer was of use."""
+        poll = self.description.poll
+        if poll is None:
+            return []
+        if self.echoed and not poll.echo:
+            return ["the line gives back what is asked: echo = true in [poll]"]
+        if not self.refused["no answer"]:
+            return []
+        if self.received and sum(self.refused.values()) > self.refused["no answer"]:
+            return ["no answer: nothing that decodes came after the question"]
+        return ["no answer came: check what is asked in [poll], and its line end (\\r\\n)"]
 
     def _form_hints(self) -> list[str]:
         """Say what to try where the bytes do not even fall into messages."""
@@ -140,8 +173,8 @@ class Transcript:
             )
         elif self.refused["no end of line"] or not (self.good or self.refused or self.ignored):
             hints.append("no end of a line was seen: set terminator in [decoder], or check baud")
-        elif self.refused["no key and value"] and not self.good:
-            hints.append(guess_kind(self.samples["no key and value"]))
+        elif not self.good and (unread := self.samples.get("no key and value")):
+            hints.append(guess_kind(unread))
         if unmatched := self.samples.get("the pattern does not match"):
             hints.append(
                 f"the pattern must match a message from its first character to its last; it does "
@@ -149,6 +182,19 @@ class Transcript:
                 + (", which does no harm if that is no part of a message" if self.good else "")
             )
         return hints
+
+
+def quoted(word: str) -> str:
+    """Write untrusted text as a key of TOML 1.0, in plain ASCII."""
+    pieces = []
+    for c in word:
+        if c in '"\\':
+            pieces.append(f"\\{c}")
+        elif " " <= c <= "~":
+            pieces.append(c)
+        else:
+            pieces.append(f"\\u{ord(c):04x}" if ord(c) <= 0xFFFF else f"\\U{ord(c):08x}")
+    return f'"{"".join(pieces)}"'
 
 
 def guess_kind(line: bytes) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -29,14 +30,17 @@ PATTERN = Section(
             "text",
             REQUIRED,
             r"a Python regular expression such as 'V (?P<volts>\S+)'; it must match the whole "
-            r"message; lines are joined by \n. One whose work on a line cannot be bounded, such as "
-            r"(a+)+, is refused",
+            r"message; lines are joined by \n. Messages that differ, such as the answers to "
+            r"several questions, are alternatives, joined by |. One whose work on a line cannot be "
+            r"bounded, such as (a+)+, is refused",
         ),
         Setting("lines", "whole", 1, "number of lines in a message", "", 1, 50),
         *LINE_SETTINGS,
     ),
     "text in which each value is found by a named group",
 )
+#: The parser of the standard library's own patterns, as its compiler sees them.
+_parser: Any = importlib.import_module("re._parser")
 
 
 class PatternDecoder(LineDecoder):
@@ -45,6 +49,7 @@ class PatternDecoder(LineDecoder):
     def __init__(self, settings: Mapping[str, Any], pattern: re.Pattern[str]) -> None:
         super().__init__(settings)
         self.pattern = pattern
+        self.alternatives = _alternatives(pattern)
         self.span: int = settings["lines"]
         self.line_limit: int = settings["line_limit"]
         self.longest = self.span * self.longest
@@ -57,12 +62,21 @@ class PatternDecoder(LineDecoder):
         return text
 
     def values(self, text: str, context: Context) -> dict[str, Value]:
-        """Return the named groups; a group that took no part is not known."""
+        """Return the named groups; one that took no part is not known.
+
+        Of alternatives that are messages of their own only the groups of the one that matched are
+        returned: the values of the others are not unknown, they come in another message.
+        """
         del context
         match = self.pattern.fullmatch(text)
         if match is None:
             raise LineError("the pattern does not match")
-        return dict(match.groupdict())
+        found: dict[str, Value] = dict(match.groupdict())
+        for names in self.alternatives:
+            if all(found[name] is None for name in names):
+                for name in names:
+                    del found[name]
+        return found
 
     def decode(self, data: bytes, context: Context) -> Step:
         """Decode every complete run of lines; an incomplete one waits for more."""
@@ -91,6 +105,32 @@ class PatternDecoder(LineDecoder):
     def names(self) -> frozenset[str] | None:
         """Return the names of the groups."""
         return frozenset(self.pattern.groupindex)
+
+
+def _alternatives(pattern: re.Pattern[str]) -> tuple[frozenset[str], ...]:
+    """Return the names of each alternative, where two or more at the top level hold any."""
+    tree = _parser.parse(pattern.pattern)
+    for op, argument in tree:
+        if str(op) == "BRANCH":
+            groups = [_groups(branch) for branch in argument[1]]
+            named = [
+                frozenset(name for name, number in pattern.groupindex.items() if number in some)
+                for some in groups
+            ]
+            held = tuple(names for names in named if names)
+            if len(held) > 1:
+                return held
+    return ()
+
+
+def _groups(tree: Any) -> set[int]:  # noqa: ANN401 - as parsed
+    """Return the numbers of all groups in a part of a parsed pattern, at any depth."""
+    if isinstance(tree, tuple) and len(tree) == 2 and str(tree[0]) == "SUBPATTERN":
+        number, _, _, inner = tree[1]
+        return ({number} if number is not None else set()) | _groups(inner)
+    if isinstance(tree, tuple | list | _parser.SubPattern):
+        return set().union(*(_groups(part) for part in tree))
+    return set()
 
 
 def build_pattern(table: Mapping[str, Any], place: Place) -> Decoder:
