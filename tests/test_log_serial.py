@@ -1,8 +1,6 @@
 """`ebbwatt log` on a serial line: a pseudo-terminal that another process feeds."""
 
 import signal
-import subprocess
-import sys
 import threading
 import time
 
@@ -12,7 +10,7 @@ from analysis.history import STATE_CODE, load_history
 from logger.reading import OperatingState
 from logger.snapshot import read_snapshot, snapshot_path
 from tests.rigs.live import live, wait_for
-from tests.rigs.pty_line import PtyLine
+from tests.rigs.pty_line import SpokenLine
 
 CONFIG = """\
 [charger]
@@ -67,38 +65,16 @@ for n in itertools.count():
 """
 
 
-class Device:
-    """A charger on a line, in a process of its own."""
-
-    def __init__(self, folder):
-        self.line = PtyLine(folder / "charger")
-        self.process = None
-        self.start()
-
-    def start(self):
-        fd = self.line.master
-        self.process = subprocess.Popen([sys.executable, "-c", DEVICE, str(fd)], pass_fds=[fd])
-
-    def pull_cable(self):
-        self.process.kill()
-        self.process.wait()
-        self.line.unplug()
-
-    def put_back(self):
-        self.line.plug()
-        self.start()
-
-
 @pytest.fixture
 def boat(tmp_path, start_daemon):
-    device = Device(tmp_path)
+    device = SpokenLine(tmp_path / "charger", DEVICE)
 
     def start(timing=""):
         (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(timing=timing))
         return start_daemon(tmp_path)
 
     yield tmp_path, device, start
-    device.pull_cable()
+    device.unplug()
 
 
 def test_it_logs_and_counts_what_it_refused(boat):
@@ -127,9 +103,9 @@ def test_cable_out_and_in_three_times_and_it_logs_on(boat):
     daemon = start()
     seen = live(folder, 19, session=1).readings
     for _ in range(3):
-        device.pull_cable()
+        device.unplug()
         time.sleep(0.4)
-        device.put_back()
+        device.plug()
         seen = live(folder, seen + 19, session=1).readings
     daemon.send_signal(signal.SIGTERM)
     _, told = daemon.communicate(timeout=20)
@@ -168,7 +144,7 @@ def test_a_device_that_reboots_with_its_counter_and_clock_set_back_is_logged_on(
 
     def talk():
         while not end.wait(0.05):
-            device.line.write(said[0])
+            device.write(said[0])
 
     talking = threading.Thread(target=talk)
     talking.start()
@@ -176,7 +152,7 @@ def test_a_device_that_reboots_with_its_counter_and_clock_set_back_is_logged_on(
         before = live(folder, 9)
         assert before.reading.runtime_h == 600.0
         assert before.reading.utc_s == 1777817130.0
-        device.line.write(b"U=13.2\x00\xff\r\n\r\n*** charger v2 ***\r\nself test: ok\r\nready> ")
+        device.write(b"U=13.2\x00\xff\r\n\r\n*** charger v2 ***\r\nself test: ok\r\nready> ")
         said[0] = b"U=13.20 I=0.00 MODE=WAIT RT=0 C=1970-01-01T00:00:07Z\n"
         after = live(folder, live(folder).readings + 9)
     finally:

@@ -344,39 +344,6 @@ def test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice(
     assert len(opened) == 1, "a second thread would hang as well"
 
 
-#: What pyserial 3.5 shows under each fault (tried out on Linux pseudo-terminals), and its test.
-ROWS = {
-    "device missing": "test_a_missing_port",
-    "path is no tty": "test_a_path_that_is_no_port",
-    "unplugged while reading": "test_the_cable_pulled_while_waiting",
-    "unplugged in the middle of a line": "test_the_cable_pulled_in_the_middle_of_a_line",
-    "unplugged, then written to": "test_the_cable_pulled_while_asking",
-    "is_open stays true: judged by the data": "test_a_session_after_the_cable_is_back",
-    "closing under a blocked read": "test_stopping_under_a_blocked_read_leaves_no_thread",
-    "exclusive twice": "test_a_port_that_another_program_holds",
-    "two programs on one port": "test_a_program_that_steals_bytes_costs_lines_and_nothing_else",
-    "socket:// closed by its peer": "test_a_network_port_needs_leave_and_then_works",
-    "a driver that hangs": (
-        "test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice"
-    ),
-}
-
-
-@pytest.mark.parametrize("row", ROWS)
-def test_every_row_has_its_test(row):
-    assert callable(globals()[ROWS[row]])
-
-
-def test_a_session_after_the_cable_is_back(tmp_path, line):
-    source = make(tmp_path, line)
-    for round_ in range(3):
-        got = session(source, 1, talk(line, b"\nU=13.52 I=4.20 MODE=RUN\n"))
-        assert got[0].voltage_v == 13.52, round_
-        line.unplug()
-        assert "no such port" in lost(source)
-        line.plug()
-
-
 def test_a_network_port_needs_leave_and_then_works(tmp_path):
     text = TEXT.format(port="socket://127.0.0.1:{port}")
 

@@ -2,8 +2,12 @@
 
 import os
 import pty
+import subprocess
+import sys
 import tty
 from pathlib import Path
+
+from tests.rigs.bluez import die_with_parent
 
 
 class PtyLine:
@@ -41,3 +45,29 @@ class PtyLine:
         except OSError:  # nothing there, or nobody on the line
             pass
         return sent
+
+
+class SpokenLine(PtyLine):
+    """A line at whose far end another process speaks: ``code``, given the descriptor's number."""
+
+    def __init__(self, name: Path, code: str) -> None:
+        self.code = code
+        super().__init__(name)
+
+    def plug(self) -> None:
+        super().plug()
+        self.speak()
+
+    def speak(self) -> None:
+        end = str(self.master)
+        command = [sys.executable, "-c", self.code, end]
+        self.process = subprocess.Popen(
+            command,
+            pass_fds=[self.master],
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
+        )
+
+    def unplug(self) -> None:
+        self.process.kill()
+        self.process.wait()
+        super().unplug()
