@@ -10,7 +10,8 @@ import tomllib
 
 import pytest
 
-from logger.sources.transcript import guess_kind, quoted
+from logger.sources.guesses import guess_kind
+from logger.sources.transcript import quoted
 from tests.conftest import ROOT
 from tests.rigs.pty_line import PtyLine
 

@@ -11,6 +11,7 @@ from logger.errors import EbbwattError, UsageError
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Mapping
 
     from logger.config import Config
     from logger.sources.description import Description
@@ -49,16 +50,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check, and decode if asked to."""
     path = args.file or find_config(args.config)
-    description = _check(path, mend=args.mend)
+    description, plausible = _check(path, mend=args.mend)
     if args.against is None:
         return 0
     if description is None:
         raise UsageError(f"{path}: describes no device that could decode {args.against}")
-    return _decode(description, args.against)
+    from logger.sources.transcript import Transcript
+
+    return _decode(Transcript(description, plausible), args.against)
 
 
-def _check(path: Path, *, mend: bool) -> Description | None:
-    """Check a file, say what it holds, and return the device's description if there is one."""
+def _check(
+    path: Path, *, mend: bool
+) -> tuple[Description | None, Mapping[str, tuple[float, float]]]:
+    """Check a file and say what it holds.
+
+    Returns the device's description if there is one, and the believable values of the channels.
+    """
     from logger.settings import read_document
     from logger.sources import open_source
     from logger.sources.description import read_description
@@ -69,7 +77,7 @@ def _check(path: Path, *, mend: bool) -> Description | None:
         _check_transport(description)
         print(f"{path}: a good description")
         _tell(description)
-        return description
+        return description, {}
     config = load_config(path)
     # Whatever is wrong with the source is told before anything is called good.
     source = None if config.source is None else open_source(config)
@@ -85,12 +93,12 @@ def _check(path: Path, *, mend: bool) -> Description | None:
         print(f"  log       {_look_at_log(config, mend=mend)}")
     if source is None:
         print("  source    none: nothing is read live (import and report work)")
-        return None
+        return None, config.plausible
     print(f"  source    {harmless(source.describe(), 200)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
         _tell(found)
-    return found
+    return found, config.plausible
 
 
 def _check_transport(description: Description) -> None:
@@ -143,13 +151,12 @@ def _tell(description: Description) -> None:
         print(f"  poll      every {description.poll.every_s:g} s: {asked}")
 
 
-def _decode(description: Description, recording: Path) -> int:
+def _decode(transcript: Transcript, recording: Path) -> int:
     """Decode a recording and say what matched."""
     from logger.sources.capture import is_capture, read_capture
     from logger.sources.replay import captured, streamed
-    from logger.sources.transcript import Transcript
 
-    transcript = Transcript(description)
+    description = transcript.description
     pipeline = description.pipeline(watch=lambda outcome: _note(transcript, outcome))
     if is_capture(recording):
         for chunk in read_capture(recording):

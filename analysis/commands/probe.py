@@ -116,7 +116,7 @@ async def _probe(
     from logger.sources.transcript import reading_words
 
     source = open_source(config)
-    watcher = _Watcher.of(source, capture)
+    watcher = _Watcher.of(source, capture, config)
     print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
     shown, lost = 0, False
     try:
@@ -147,12 +147,12 @@ async def _probe(
 class _Watcher:
     """Prints each message as it comes, and keeps the bytes if a capture is wanted."""
 
-    def __init__(self, source: SerialSource, capture: IO[str] | None) -> None:
+    def __init__(self, source: SerialSource, capture: IO[str] | None, config: Config) -> None:
         from logger.sources.capture import CaptureWriter
         from logger.sources.transcript import Transcript
 
         self._source = source
-        self._transcript = Transcript(source.description)
+        self._transcript = Transcript(source.description, config.plausible)
         self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
         self._capture = (
             None if capture is None else CaptureWriter(capture, time.time(), source.describe())
@@ -160,13 +160,13 @@ class _Watcher:
         source.observe(self._watch, self._tap)
 
     @classmethod
-    def of(cls, source: Source, capture: IO[str] | None) -> _Watcher | None:
+    def of(cls, source: Source, capture: IO[str] | None, config: Config) -> _Watcher | None:
         """Watch a source that decodes bytes; None for one that has none to show."""
         if not hasattr(source, "observe"):
             if capture is not None:
                 raise UsageError("--capture needs a source that receives bytes")
             return None
-        return cls(source, capture)  # type: ignore[arg-type]
+        return cls(source, capture, config)  # type: ignore[arg-type]
 
     @property
     def heard(self) -> bool:

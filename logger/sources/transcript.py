@@ -6,11 +6,15 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from logger.plausibility import Plausibility
 from logger.reading import CHANNELS, OperatingState
-from logger.refusals import printable
+from logger.refusals import Refusals, printable
 from logger.sources.decoding import Message, Refused
+from logger.sources.guesses import guess_checksum, guess_framing, guess_kind
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from logger.reading import Reading
     from logger.sources.description import Description
     from logger.sources.pipeline import Outcome
@@ -19,6 +23,11 @@ if TYPE_CHECKING:
 MOST_NAMES = 64
 #: Bytes looked at for signs of a wrong speed.
 _FEW_BYTES = 40
+#: Bytes and frames that are kept for a guess at the framing and the checksum.
+_HEAD = 2048
+_MISFITS = 16
+#: Bytes shown of what is no text.
+_SHOWN = 40
 
 
 def reading_words(reading: Reading) -> str:
@@ -42,9 +51,12 @@ class Transcript:
     ----------
     description
         What the bytes were decoded with.
+    plausible
+        Lowest and highest believable value of each channel, where a configuration tells them.
     """
 
     description: Description
+    plausible: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     good: int = 0
     ignored: int = 0
     refused: Counter[str] = field(default_factory=Counter)
@@ -54,6 +66,12 @@ class Transcript:
     """The first bytes that were refused, by reason."""
     echoed: bool = False
     """A question was refused as if it were an answer."""
+    misfits: list[bytes] = field(default_factory=list)
+    """The first binary frames whose checksum was wrong."""
+    head: bytes = b""
+    """The first bytes that came."""
+    unbelievable: Refusals = field(default_factory=Refusals)
+    """Values that the log leaves out."""
     received: int = 0
     unprintable: int = 0
 
@@ -65,6 +83,7 @@ class Transcript:
     def bytes_came(self, data: bytes) -> None:
         """Take note of raw bytes."""
         self.received += len(data)
+        self.head += data[: _HEAD - len(self.head)]
         self.unprintable += sum(1 for b in data if not (32 <= b < 127 or b in b"\r\n\t"))
 
     def note(self, outcome: Outcome) -> str:
@@ -78,6 +97,8 @@ class Transcript:
                 self.echoed = True
             else:
                 self.samples.setdefault(item.reason, item.raw)
+            if item.reason == "wrong CRC" and len(self.misfits) < _MISFITS:
+                self.misfits.append(item.raw)
             if item.detail:
                 self.details.setdefault(item.reason, printable(item.detail, 80))
             detail = f" ({printable(item.detail, 80)})" if item.detail else ""
@@ -85,6 +106,7 @@ class Transcript:
         self._remember(item)
         if outcome.reading is not None:
             self.good += 1
+            Plausibility(self.plausible, self.unbelievable).clean(outcome.reading)
             return f"{where}{raw}\n    {reading_words(outcome.reading)}"
         if not set(item.values) & {f.source for f in self.description.fields}:
             self.ignored += 1
@@ -107,6 +129,9 @@ class Transcript:
         for reason, count in self.refused.most_common():
             detail = f" ({self.details[reason]})" if reason in self.details else ""
             lines.append(f"  {count} x {reason}{detail}")
+        for reason, count in self.unbelievable.by_reason.items():
+            sample = self.unbelievable.samples[reason]
+            lines.append(f"  {count} x {reason} ({sample}), which the log leaves out")
         if unknown_words:
             words = ", ".join(f"{printable(word, 40)} ({n} x)" for word, n in unknown_words.items())
             lines.append(f"state words that [states] does not know: {words}")
@@ -122,7 +147,16 @@ class Transcript:
             return [hint]
         hints += self._form_hints()
         if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
-            hints.append("the checksum does not fit: another kind in [decoder], or line noise")
+            hints.append(self._checksum_hint())
+        if self.unbelievable.total:
+            hints.append(
+                "values that cannot be true: check unit and scale in [fields]"
+                + (
+                    ", byte_order, type and at in [decoder]"
+                    if self.description.decoder_kind == "frame"
+                    else ""
+                )
+            )
         hints += self._poll_hints()
         if any("decimal comma" in reason for reason in self.refused):
             hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
@@ -143,6 +177,11 @@ class Transcript:
                 f"(one of {states})"
             )
         return hints
+
+    def _checksum_hint(self) -> str:
+        if not self.good and (guess := guess_checksum(self.misfits)):
+            return f"the checksum does not fit; of these frames it is {guess} in [decoder]"
+        return "the checksum does not fit: another kind in [decoder], or line noise"
 
     def _poll_hints(self) -> list[str]:
         """Say what to try where the device is asked and no answer was of use."""
@@ -167,10 +206,17 @@ class Transcript:
             and self.received >= _FEW_BYTES
             and self.unprintable > 0.2 * self.received
         ):
+            hints.append(f"the first bytes, in hexadecimal: {self.head[:_SHOWN].hex(' ')}")
+            if guess := guess_framing(self.head):
+                hints.append(f'these may be binary frames: kind = "frame", {guess} in [decoder]')
             hints.append(
                 "many of the bytes are no text: the speed is probably wrong; try another baud in "
                 "[line] (9600, 19200, 4800, 115200), or the device speaks a binary frame"
             )
+        elif self.description.decoder_kind == "frame":
+            if not self.good and not self.refused["wrong CRC"]:
+                guess = guess_framing(self.head) or "another framing or length, or another baud"
+                hints.append(f"no frame was found: try {guess}")
         elif self.refused["no end of line"] or not (self.good or self.refused or self.ignored):
             hints.append("no end of a line was seen: set terminator in [decoder], or check baud")
         elif not self.good and (unread := self.samples.get("no key and value")):
@@ -195,25 +241,3 @@ def quoted(word: str) -> str:
         else:
             pieces.append(f"\\u{ord(c):04x}" if ord(c) <= 0xFFFF else f"\\U{ord(c):08x}")
     return f'"{"".join(pieces)}"'
-
-
-def guess_kind(line: bytes) -> str:
-    """Say which decoder may read a line that holds no key and value."""
-    text = line.decode("latin-1")
-    if text.startswith("{"):
-        return 'the lines look like JSON: kind = "jsonlines" in [decoder]'
-    if text.startswith(("$", "!")) and "," in text:
-        return 'the lines look like sentences of NMEA 0183: kind = "xdr" in [decoder]'
-    for mark in (":", "~", "#"):
-        if mark in text:
-            return f'the lines may be key and value with another separator = "{mark}" in [decoder]'
-    for mark, name in ((",", ","), (";", ";"), ("\t", "\\t")):
-        if mark in text:
-            return (
-                f'the lines may be {text.count(mark) + 1} columns: kind = "csv" in [decoder], with '
-                f'columns, and delimiter = "{name}"'
-            )
-    return (
-        'the lines are not key=value: kind = "pattern" in [decoder] finds values by named groups, '
-        "such as pattern = 'V (?P<volts>\\S+)', over several lines with lines = 3"
-    )
