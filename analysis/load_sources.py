@@ -43,6 +43,14 @@ HELD_SPREAD_V = 0.08
 #: A load of this part of the charger's current may be switched off at once (judgement: the cold box
 #: and what goes off with it). A jump of as large a part of the rise at a start may be no more.
 LOAD_STEP = 0.4
+#: The highest float voltage in use (2.30 V per cell, AGM; common practice, no source), V: at rest a
+#: bank falls from above it at once, unless it is held; even a short while (cells) within this
+#: spread (V) shows that.
+HIGH_V, HIGH_CELLS, HIGH_SPREAD_V = 13.8, 4, 0.10
+#: At rest a low bank rises by loads switched off, in two hours (cells) by no more than this part
+#: of the rise at a start (judgement: nearly all that this charger could feed).
+ALL_LOADS = 0.85
+RAISED = 24
 #: Rise at a start where no start is in the log, V.
 START_RISE_V = 0.9
 
@@ -121,7 +129,10 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
     kind = LFP if chemistry == "lfp" else LEAD
     aided = _aided(volts, amps, running, known, kind)
     if kind is LEAD:
-        aided |= _held(volts, known & ~running)
+        off = known & ~running
+        aided |= _held(volts, off) | _raised(volts, running)
+        lowest, highest = log.voltage_min_v[at] / blocks, log.voltage_max_v[at] / blocks
+        aided |= _held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
         top = ceiling_v / blocks if ceiling_v else _usual_top(volts, running)
         aided |= _pinned(volts, running, top)
     return Grid(float(first), volts, amps, running, known, aided, blocks)
@@ -175,6 +186,27 @@ def _start_rise(v: Floats, running: Flags) -> float:
     rise = v[at + np.arange(6, 10)].mean(axis=1) - v[at - np.array([2, 3])].mean(axis=1)
     rise = rise[np.isfinite(rise)]
     return float(np.median(rise)) if len(rise) else START_RISE_V
+
+
+def _raised(v: Floats, running: Flags) -> Flags:
+    """Mark where a bank at rest stands higher than before by more than its loads held it down.
+
+    A weak source lifts a large or flat bank well below its resting voltage, too.
+    """
+    least = max(LEAD.rise_v, ALL_LOADS * _start_rise(v, running))
+    rested = ~running & (_since(running, np.arange(len(v))) > RAISED)
+    return rested & (v - _window(v, 0, RAISED, np.fmin) >= least)
+
+
+def _held_high(lowest: Floats, highest: Floats) -> Flags:
+    """Mark rest in which the voltage stands above any float voltage, however short.
+
+    The lowest and highest voltage of each record are looked at: a mean over a long record would
+    hide the fall.
+    """
+    low = _window(lowest, 0, HIGH_CELLS - 1, np.minimum)
+    spread = _window(highest, 0, HIGH_CELLS - 1, np.maximum) - low
+    return _reaching_back((low > HIGH_V) & (spread <= HIGH_SPREAD_V), HIGH_CELLS)
 
 
 def _held(v: Floats, off: Flags) -> Flags:

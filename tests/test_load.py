@@ -204,13 +204,18 @@ def test_days_on_which_the_charger_never_stops_are_not_lost():
 CELLS_H = 12
 
 
-def grid_of(volts, amps):
-    """Return the grid of a log with a record in each cell of five minutes."""
+def grid_of(volts, amps, fall_v=0.0):
+    """Return the grid of a log with a record in each cell of five minutes.
+
+    Within each, the voltage falls by ``fall_v``.
+    """
     start_s = 1.7e9 + STEP_S * np.arange(len(volts))
     length_s = np.full(len(volts), STEP_S)
     log = SimpleNamespace(
         start_s=start_s, end_s=start_s + length_s, duration_s=length_s,
         voltage_mean_v=np.asarray(volts), charge_c=np.asarray(amps) * length_s,
+        voltage_min_v=np.asarray(volts) - fall_v / 2.0,
+        voltage_max_v=np.asarray(volts) + fall_v / 2.0,
     )  # fmt: skip
     return make_grid(SimpleNamespace(log=log, running=np.asarray(amps) > 0.0), "lead_acid", 14.2)
 
@@ -241,3 +246,35 @@ def test_a_bank_that_is_held_is_known_from_the_stop_on():
     # Surface charge falls by itself: 0.7 V in two hours, fastest at first.
     fall = 12.8 + 0.7 * np.exp(-np.arange(6 * CELLS_H) / CELLS_H)
     assert not grid_of(np.concatenate((rest, run, fall)), amps).aided.any()
+
+
+def test_a_short_while_above_any_float_voltage_is_help():
+    amps = np.repeat([0.0, 8.0, 0.0], 6 * CELLS_H)
+    rest, run = np.full(6 * CELLS_H, 12.3), np.linspace(13.2, 14.4, 6 * CELLS_H)
+    after = np.concatenate((np.full(5, 14.2), 12.8 + 0.4 * np.exp(-np.arange(67) / 6.0)))
+    volts = np.concatenate((rest, run, after))
+    aided = grid_of(volts, amps).aided
+    assert aided[12 * CELLS_H + 1 : 12 * CELLS_H + 5].all()
+    assert not aided[12 * CELLS_H + 6 :].any()
+    # The same means, falling within each record: nobody holds it.
+    assert not grid_of(volts, amps, fall_v=0.3).aided[12 * CELLS_H :].any()
+
+
+def low_bank_at_rest(rise_v):
+    """Runs that lift the voltage by 0.7 V, and a rest in which it rises for two hours."""
+    run = np.concatenate((np.full(6 * CELLS_H, 12.2), np.full(2 * CELLS_H, 12.9)))
+    rise = np.full(12 * CELLS_H, 12.1)
+    rise[5 * CELLS_H : 7 * CELLS_H] += np.minimum(np.arange(24) / 6.0, 1.0) * rise_v
+    volts = np.concatenate((*[run] * 3, rise))
+    amps = np.concatenate((*[np.repeat([0.0, 8.0], (6 * CELLS_H, 2 * CELLS_H))] * 3, 0.0 * rise))
+    return volts, amps
+
+
+def test_a_weak_source_on_a_low_bank_is_seen_at_rest():
+    # Far below any resting voltage, but by more than a load switched off could lift it.
+    volts, amps = low_bank_at_rest(0.75)
+    aided = grid_of(volts, amps).aided
+    assert np.count_nonzero(aided) >= CELLS_H
+    assert not aided[: 24 * CELLS_H].any()
+    # 60 % of the charger's current switched off: no source.
+    assert not grid_of(*low_bank_at_rest(0.42)).aided.any()

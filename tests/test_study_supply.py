@@ -19,6 +19,8 @@ def made(load):
         p95=load,
         other_days=50,
         other_recognised=48,
+        strong_days=40,
+        strong_recognised=39,
         alone_days=200,
         alone_lost=3,
     )
@@ -38,6 +40,7 @@ def test_right_figures_pass_and_counts_are_added_up():
     assert coverage.met is True
     assert row(outcomes, "days with another source recognised, %").reached == "96.0"
     assert row(outcomes, "days with another source recognised, %").met is False
+    assert row(outcomes, "those with 5 % of the load from it, recognised, %").reached == "97.5"
     assert row(outcomes, "self-reliant days taken for such, %").reached == "1.50"
     assert "| **no** |" in supply_markdown(outcomes, 7)
 
@@ -58,6 +61,8 @@ def test_a_boat_is_judged_by_what_really_happened(lived, tmp_path):
     assert found.alone_days > 20
     assert 0 <= found.alone_lost <= found.alone_days
     assert found.other_recognised <= found.other_days
+    assert 0 < found.strong_days <= found.other_days
+    assert found.strong_recognised <= found.strong_days
     said = found.load
     assert said.low <= said.median <= said.high
     assert np.isfinite(said.truth)

@@ -79,6 +79,7 @@ _DAY_COLUMNS = (
     "load_wh",
     "other_h",
     "fed_h",
+    "fed_ah",
     "charger_ah",
     "charger_wh",
     "running_h",

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 DAY_S = 86400.0
+#: A source that gives this part of the day's load tilts the load.
+STRONG = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,9 @@ class SupplyOutcome:
     other_days: int
     """Days in season, logged, on which another source gave current."""
     other_recognised: int
+    strong_days: int
+    """Those of them on which it gave at least a twentieth of what the boat drew."""
+    strong_recognised: int
     alone_days: int
     alone_lost: int
     """Self-reliant days taken for days with another source."""
@@ -65,6 +70,7 @@ def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
     silent = _marked(found.gap_s, first_s, len(alone))
     if boat.unknown_clock > 0.0:  # its days have no certain place
         alone, other = np.zeros_like(alone), np.zeros_like(other)
+    strong = other & ~silent & (truth.days["fed_ah"] >= STRONG * truth.days["load_ah"])
     return SupplyOutcome(
         name=boat.name,
         method=found.method,
@@ -72,6 +78,8 @@ def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
         p95=p95,
         other_days=int((other & ~silent).sum()),
         other_recognised=int((other & helped).sum()),
+        strong_days=int(strong.sum()),
+        strong_recognised=int((strong & helped).sum()),
         alone_days=int((alone & ~silent).sum()),
         alone_lost=int((alone & helped).sum()),
     )

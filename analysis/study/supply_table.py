@@ -35,10 +35,13 @@ def _others(where: str, outcomes: Sequence[SupplyOutcome]) -> list[Row]:
     """Return how well days with another source are told from the others."""
     other = sum(o.other_days for o in outcomes)
     alone = sum(o.alone_days for o in outcomes)
+    strong = sum(o.strong_days for o in outcomes)
     seen = percent(sum(o.other_recognised for o in outcomes), other)
+    clear = percent(sum(o.strong_recognised for o in outcomes), strong)
     lost = percent(sum(o.alone_lost for o in outcomes), alone)
     return [
         least(f"days with another source recognised{where}, %", seen, 98.0, other),
+        least(f"those with 5 % of the load from it, recognised{where}, %", clear, 98.0, strong),
         limit(f"self-reliant days taken for such{where}, %", lost, 2.0, alone),
     ]
 

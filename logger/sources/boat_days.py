@@ -58,6 +58,8 @@ class DayRecord:
     """Hours for which another source was connected."""
     fed_h: float = 0.0
     """Hours of those in which it gave any current: the charger may hold the voltage above it."""
+    fed_ah: float = 0.0
+    """What it gave, Ah; not counted while the boat is laid up and silent."""
     charger_ah: float = 0.0
     charger_wh: float = 0.0
     running_h: float = 0.0

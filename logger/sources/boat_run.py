@@ -370,6 +370,7 @@ class Voyage:
                     record.other_h += hours_dt
                     if other_a > 0.05:
                         record.fed_h += hours_dt
+                        record.fed_ah += other_a * hours_dt
                 air_gain = dt / (rise_s + dt)
                 air_c += air_gain * (day_air + habits.rise_c * power / rated - air_c)
                 if phase <= _EMPTY:
