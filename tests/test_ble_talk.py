@@ -2,6 +2,7 @@
 
 import asyncio
 import re
+import signal
 import unicodedata
 from itertools import pairwise
 
@@ -11,6 +12,7 @@ from logger.sources.decoders.characteristics import BASE
 from logger.sources.decoders.checksums import crc
 from tests.conftest import ROOT
 from tests.rigs.bluez import ADDRESS, ONLY_LISTENS, PERIPHERAL
+from tests.rigs.live import live
 from tests.rigs.sources import inside_source, radio_source, take
 
 ASKS, ANSWERS = (f"7b1d000{k}-0f5c-4a5e-9b1a-000000000001" for k in (2, 3))
@@ -153,6 +155,36 @@ def test_only_the_configured_questions_are_written(tmp_path, bluez, monkeypatch,
     assert {(uuid, bytes.fromhex(data)) for uuid, data in bluez.writes} == {(ASKS, b"MEAS?\r\n")}
 
 
+def test_no_more_is_written_by_probe_and_daemon_through_dropouts(radio_boat, bluez, ebbwatt):
+    folder, start = radio_boat
+    answer = {b"MEAS?\r\n".hex(): [b"V=13.52 A=4.20 MODE=RUN\r\n".hex()]}
+    asks = {"flags": ["write"], "value": "", "answers_at": ANSWERS, "answers": answer}
+    quiet = {ANSWERS: {"flags": ["notify"], "value": ""}}
+    others = {f"00002a19{BASE}": {"flags": ["read", "write", "notify"], "value": "50"}}
+    characteristics = {ASKS: asks} | quiet | others
+    bluez.do(peripherals={ADDRESS: {"name": "x", "characteristics": characteristics}})
+    text = (ROOT / "fixtures/devices/ble-asked.toml").read_text(encoding="utf-8")
+    text = re.sub(r"(?m)^every_s = .*$", "every_s = 0.2", text)
+    fast = "\n[timing]\nstale_s = 1.5\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\n"
+    (folder / "device.toml").write_text(text + fast)
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    assert "3 readings, 0" in ebbwatt("probe", "--count", "3", cwd=folder, env=env).stdout
+    bluez.do()
+    probed = len(bluez.writes)
+    assert probed in {3, 4}
+    daemon = start()
+    for _ in range(3):
+        seen = live(folder, 3).readings
+        bluez.do(drop=True)
+        live(folder, seen + 3)
+    daemon.send_signal(signal.SIGTERM)
+    daemon.communicate(timeout=20)
+    bluez.do()
+    assert len(bluez.writes) > probed + 9
+    assert bluez.writes == [[ASKS, b"MEAS?\r\n".hex()]] * len(bluez.writes)
+    assert set(bluez.calls) <= {*ONLY_LISTENS, "WriteValue"} - {"ReadValue"}
+
+
 def test_a_question_without_an_answer_is_counted_and_asked_again(tmp_path, bluez, monkeypatch):
     quiet = {
         "name": "x",
@@ -270,3 +302,6 @@ def test_a_capture_of_characteristics_can_be_checked(radio_boat, bluez, ebbwatt,
     told = " readings, 0 refused, 0 messages without"
     assert told in probed.stdout
     assert told in checked.stdout
+    bluez.do()
+    assert bluez.writes == []
+    assert set(bluez.calls) <= ONLY_LISTENS

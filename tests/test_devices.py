@@ -1,6 +1,7 @@
 """Binary frames, Modbus registers and polled text: vectors, and each device through the daemon."""
 
 import os
+import re
 import select
 import signal
 import struct
@@ -272,8 +273,6 @@ while True:
     os.write(fd, b"U=13.20 I=8.00 MODE=RUN RT=36150 T=31.5\\r\\n")
     time.sleep(0.1)
 """
-#: What devices say that speak by themselves.
-SPEAKS = {"binary-frame": TALKS, "text-lines": TELLS}
 ANSWERS = """\
 import os, sys
 fd = int(sys.argv[1])
@@ -302,8 +301,10 @@ while True:
         line, _, waiting = waiting.partition(b"\\r")
         os.write(fd, b"\\n" + known.get(line, b"?") + b"\\r\\n")
 """
-#: What devices say that are asked.
-REPLIES = {"polled-text": ANSWERS, "polled-words": WORDS}
+#: What stands at the far end of each kind of line.
+FAR_ENDS = {
+    "text-lines": TELLS, "binary-frame": TALKS, "polled-text": ANSWERS, "polled-words": WORDS,
+}  # fmt: skip
 # A server written by others: pymodbus, on a terminal of its own.
 SERVES = """\
 import asyncio, sys
@@ -319,26 +320,19 @@ class Device:
     """A device on a line: a process of its own; the wire between is listened to."""
 
     def __init__(self, kind, folder, env):
-        self.kind, self.folder, self.env = kind, folder, env
+        self.kind, self.env = kind, env
         self.heard = b""
         self.line = PtyLine(folder / "charger")
-        self.server = PtyLine(folder / "server") if kind not in SPEAKS else None
-        self.stop = threading.Event()
-        self.start()
-
-    def start(self):
-        if self.kind in SPEAKS:
-            self.spawn(SPEAKS[self.kind], str(self.line.master), fds=[self.line.master])
-            return
+        self.server = PtyLine(folder / "server")
         end = os.open(self.server.name, os.O_RDWR | os.O_NOCTTY)
-        if self.kind in REPLIES:
-            self.spawn(REPLIES[self.kind], str(end), fds=[end])
+        if kind in FAR_ENDS:
+            self.spawn(FAR_ENDS[kind], str(end), fds=[end])
         else:
             self.spawn(SERVES, str(self.server.name))
             time.sleep(1.5)
         os.close(end)
         self.stop = threading.Event()
-        self.relay = threading.Thread(target=self.pump, args=(self.stop,), daemon=True)
+        self.relay = threading.Thread(target=self.pump, daemon=True)
         self.relay.start()
 
     def spawn(self, code, *arguments, fds=()):
@@ -347,9 +341,9 @@ class Device:
             stderr=subprocess.DEVNULL,
         )  # fmt: skip
 
-    def pump(self, stop):
+    def pump(self):
         """Carry bytes between the program's line and the device's, and remember the program's."""
-        while not stop.is_set():
+        while not self.stop.is_set():
             masters = [self.line.master, self.server.master]
             try:
                 ready = select.select(masters, [], [], 0.05)[0]
@@ -362,24 +356,18 @@ class Device:
                 time.sleep(0.02)  # nobody at the other end just now
 
     def pull_cable(self):
-        if self.kind in SPEAKS:
-            self.process.kill()
-            self.process.wait()
         self.line.unplug()
 
     def put_back(self):
         self.line.plug()
-        if self.kind in SPEAKS:
-            self.start()
 
     def end(self):
         self.stop.set()
         self.process.kill()
         self.process.wait()
+        self.relay.join()
         self.line.unplug()
-        if self.server is not None:
-            self.relay.join()
-            self.server.unplug()
+        self.server.unplug()
 
 
 CONFIG = """\
@@ -402,7 +390,7 @@ description = "device.toml"
     "kind", ["text-lines", "binary-frame", "polled-text", "polled-words", "modbus-registers"]
 )
 def test_a_device_by_configuration_alone_through_three_dropouts(
-    kind, tmp_path, child_env, start_daemon
+    kind, tmp_path, child_env, start_daemon, ebbwatt
 ):
     (tmp_path / "ebbwatt.toml").write_text(CONFIG)
     text = (ROOT / f"fixtures/devices/{kind}.toml").read_text(encoding="utf-8")
@@ -410,8 +398,15 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
     fast = "\n[timing]\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\nstale_s = 3.0\n"
     (tmp_path / "device.toml").write_text(text + fast)
     device = Device(kind, tmp_path, child_env)
-    daemon = start_daemon(tmp_path, measured=False)  # its memory is looked at
     try:
+        assert "5 readings, " in ebbwatt("probe", "--count", "5", cwd=tmp_path).stdout
+        # A pseudo-terminal refuses parity the second time.
+        device.pull_cable()
+        device.put_back()
+        probed_until_the_cable_is_out(device, tmp_path, child_env)
+        only_reads(device.heard, tmp_path / "device.toml")
+        device.heard = b""
+        daemon = start_daemon(tmp_path, measured=False)  # its memory is looked at
         reading = live(tmp_path, 5).reading
         assert reading.voltage_v == pytest.approx(13.2)
         assert reading.current_a == pytest.approx(8.0)
@@ -427,21 +422,31 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
         daemon.communicate(timeout=20)
         assert daemon.returncode == 0
         assert load_history(tmp_path / "ebbwatt.db").readings.sum() >= seen
-        only_reads(kind, device.heard, tmp_path / "device.toml")
+        only_reads(device.heard, tmp_path / "device.toml")
     finally:
         device.end()
 
 
-def only_reads(kind, heard, path):
-    """Prove on the wire that nothing but the configured questions left."""
+def probed_until_the_cable_is_out(device, folder, env):
+    command = [sys.executable, "-m", "analysis", "probe"]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    probe = subprocess.Popen(command, cwd=folder, env=env, text=True, **pipes)
+    probe.stdout.readline()
+    device.pull_cable()
+    shown, told = probe.communicate(timeout=20)
+    device.put_back()
+    assert probe.returncode == 1
+    assert "the port is gone" in told
+    assert " readings, " in shown
+
+
+def only_reads(heard, path):
+    """Prove on the wire that the configured questions left, whole, and nothing else."""
     description = read_description(path)
-    if description.poll is None:
-        return
-    questions = [r.payload for r in description.poll.requests]
-    assert heard
-    for question in questions:
-        assert question in heard
-        heard = heard.replace(question, b"")
-    assert heard == b"", "something else was sent"
-    if kind == "modbus-registers":
-        assert {question[1] for question in questions} == {4}
+    questions = [r.payload for r in description.poll.requests] if description.poll else []
+    assert all(question in heard for question in questions)
+    either = b"|".join(re.escape(question) for question in questions)
+    assert re.fullmatch(b"(?:" + either + b")*", heard), "something else was sent"
+    if description.decoder_kind == "modbus":
+        functions = {heard[k + 1] for k in range(0, len(heard), 8)}
+        assert functions <= {3, 4}, "the length of a request that reads is 8 bytes"

@@ -115,6 +115,11 @@ def plug(line):
     line.plug()
 
 
+def replug(line):
+    line.unplug()
+    line.plug()
+
+
 def pull_in_the_middle_of_a_line(line):
     line.process.send_signal(signal.SIGSTOP)
     line.write(b"U=13.")
@@ -203,6 +208,11 @@ FAULTS = {
     "no modem lines": Fault(
         pull, NONE, plug,
         line="[source.line]\ndtr = false\nrts = false\n",
+    ),
+    # A pseudo-terminal has no parity bit, and says so from the second time on.
+    "driver refuses a setting": Fault(
+        stop, "the driver refuses the settings of [line] (Invalid argument)", replug,
+        line="[source.line]\nparity = 'even'\n",
     ),
     "exclusive twice": Fault(
         give_to_another_program, "another program has the port open", take_from_it

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
+from collections.abc import AsyncGenerator
 from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -16,8 +17,10 @@ from logger.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import AsyncIterator
 
     from logger.config import Config
+    from logger.reading import Reading
     from logger.sources.base import Source
     from logger.sources.pipeline import Outcome
     from logger.sources.serial_line import SerialSource
@@ -120,8 +123,8 @@ async def _probe(
     print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
     shown, lost = 0, False
     try:
-        async with asyncio.timeout(seconds):
-            async for reading in source.readings():
+        async with asyncio.timeout(seconds), _session(source) as readings:
+            async for reading in readings:
                 shown += 1
                 if watcher is None:
                     print(f"{reading.time_s:.3f}  {reading_words(reading)}", flush=True)
@@ -142,6 +145,17 @@ async def _probe(
             for reason, number in source.refusals.by_reason.items():
                 print(f"  {number} x {reason}")
     return 0
+
+
+@contextlib.asynccontextmanager
+async def _session(source: Source) -> AsyncIterator[AsyncIterator[Reading]]:
+    """Give a session's readings, and give the link back while the event loop still runs."""
+    readings = source.readings()
+    try:
+        yield readings
+    finally:
+        if isinstance(readings, AsyncGenerator):
+            await readings.aclose()
 
 
 class _Watcher:

@@ -13,6 +13,7 @@ import errno
 import os
 import queue
 import select
+import termios
 import threading
 import time
 from dataclasses import dataclass
@@ -84,6 +85,8 @@ def explain(url: str, error: BaseException) -> str:
     if url.lower().startswith("cp2110:") and "not known" in text:
         # The library says so of a kind that it knows, where it cannot import what that needs.
         return f"{url}: this kind of port needs a library more: pip install hidapi"
+    if isinstance(error, termios.error):
+        return f"{url}: the driver refuses the settings of [line] ({error.args[-1]})"
     for code, reason in REASONS.items():
         # Some kinds of port give the number only inside the text.
         if number == code or f"({code}, " in text or f"Errno {code}]" in text:
@@ -173,9 +176,9 @@ class PortLink:
                 self._read_any(port)
             else:
                 self._read_device(port)
-        # TypeError: the library's way of failing when a port vanishes under it. ValueError: a
-        # setting that the driver refuses.
-        except (OSError, TypeError, ValueError, AttributeError) as error:
+        # TypeError: the library's way of failing when a port vanishes under it. ValueError and
+        # termios.error, which is no OSError: a setting that the driver refuses.
+        except (OSError, TypeError, ValueError, AttributeError, termios.error) as error:
             lost = SourceError(explain(self.url, error))
             self._tell(self._set_opened, lost)
             self._put(lost)
