@@ -461,7 +461,7 @@ def test_a_message_that_is_cut_off_by_a_pause_does_not_join_the_next():
         ({"fields": {"voltage_v": {"from": "U", "hold_s": 5}}}, "neither optional nor held"),
         (
             {"fields": {"voltage_v": {"from": "U", "missing": [True]}}},
-            "words in quotes and numbers",
+            "words in quotes and finite numbers",
         ),
         ({"poll": {"send": []}}, "is needed in [poll]"),
         ({"poll": {"send": [3]}}, "takes texts in quotes"),
@@ -469,6 +469,33 @@ def test_a_message_that_is_cut_off_by_a_pause_does_not_join_the_next():
         ({"poll": {"send": [r"V?\r\n"]}}, r'write "V?\r\n" between double quotes'),
         ({"poll": {"send": [{"hex": "0g"}]}}, "pairs of hexadecimal digits"),
         ({"poll": {"send": [{"text": "a", "columns": [1]}]}}, "a list of names"),
+        ({"poll": {"send": [{"text": "a", "columns": ["b"]}]}}, 'kind = "csv" in [decoder] alone'),
+        (
+            {
+                "decoder": {"kind": "csv", "columns": ["U"]},
+                "poll": {"send": [{"text": "a", "columns": ["b", "b"]}]},
+            },
+            "names 'b' twice",
+        ),
+        ({"fields": {"voltage_v": " "}}, "voltage_v.from: needs the name of a value"),
+        ({"fields": {"voltage_v": {"from": "U", "scale": 0}}}, "accepted: any other number"),
+        ({"fields": {"voltage_v": {"from": "U", "missing": [float("nan")]}}}, "finite numbers"),
+        ({"fields": {"state": {"from": "M", "scale": 2.0}}}, "a state has no scale"),
+        ({"fields": {"state": {"from": "M", "decimal_comma": True}}}, "has no decimal_comma"),
+        ({"states": {"RUN": "running"}}, "fields: needs a line state = ..."),
+        ({"states": {"RUN ": "running"}}, "with blanks around it"),
+        (
+            {"timing": {"first_wait_s": 90}},
+            "first_wait_s: got 90; accepted: at most longest_wait_s, 60",
+        ),
+        (
+            {"decoder": {"kind": "characteristics"}, "fields": {"voltage_v": "2B99"}},
+            " more",
+        ),
+        (
+            {"decoder": {"kind": "characteristics", "formats": {"2B18": ["uint16"]}}},
+            "accepted: uint8",
+        ),
         ({"states": 3}, "must be a section"),
     ],
 )

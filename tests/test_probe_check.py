@@ -2,6 +2,7 @@
 
 import json
 import os
+import random
 import subprocess
 import sys
 import threading
@@ -277,6 +278,60 @@ def test_a_bad_description_names_the_line_and_what_is_accepted(ebbwatt, place, o
     assert done.stderr.count("\n") == 1
     for part in ("device.toml", *says):
         assert part in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("empty", "no reading decodes"),
+        ("folder", "cannot be read: Is a directory"),
+        ("pipe", "is no plain file; copy what it gives into one"),
+        ("missing", "cannot be read: No such file"),
+        ("broken.jsonl", "line 2: is not a line of a capture"),
+        ("noise", "no reading decodes"),
+    ],
+)
+def test_what_is_no_recording_is_one_line_and_status_1(ebbwatt, place, name, says):
+    folder, _ = place
+    (folder / "empty").touch()
+    (folder / "folder").mkdir()
+    os.mkfifo(folder / "pipe")
+    (folder / "broken.jsonl").write_text('{"capture": 1, "began": "2026-05-03T14:05:30Z"}\nx\n')
+    (folder / "noise").write_bytes(random.Random(1).randbytes(20000))
+    done = ebbwatt("check", "device.toml", "--against", name, cwd=folder, status=1, timeout=20)
+    assert says in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_capture_that_was_cut_gives_its_whole_lines(ebbwatt, place):
+    folder, _ = place
+    data = b"U=13.52 I=4.20 MODE=RUN RT=48750\n"
+    probe(ebbwatt, place, data, "--capture", "talk.jsonl", "--count", "8")
+    talk = folder / "talk.jsonl"
+    talk.write_bytes(talk.read_bytes()[:-20])
+    done = ebbwatt("check", "device.toml", "--against", talk, cwd=folder)
+    assert "7 readings, 0 refused" in done.stdout
+
+
+def test_a_long_recording_is_not_held_in_memory(place, child_env):
+    folder, _ = place
+    (folder / "long").write_bytes(b"U=13.52 I=4.20 MODE=RUN RT=48750 T=31.5\r\n" * 100_000)
+    code = (
+        "import resource, sys\nfrom analysis.cli import main\n"
+        "status = main(['check', 'device.toml', '--against', sys.argv[1]])\n"
+        "print(status, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+    )
+    peaks = []
+    for name in ("short", "long"):
+        (folder / "short").write_bytes((folder / "long").read_bytes()[:4300])
+        done = subprocess.run(
+            [sys.executable, "-c", code, name],
+            cwd=folder, env=child_env, capture_output=True, text=True, check=True, timeout=100,
+        )  # fmt: skip
+        status, peak = done.stdout.split()[-2:]
+        assert status == "0"
+        peaks.append(int(peak))
+    assert peaks[1] - peaks[0] < 2048, "KiB; the file has 4200 and its readings ten times that"
 
 
 def test_a_description_that_fits_nothing_is_status_1(ebbwatt, place):

@@ -154,21 +154,25 @@ def _tell(description: Description) -> None:
 def _decode(transcript: Transcript, recording: Path) -> int:
     """Decode a recording and say what matched."""
     from logger.sources.capture import is_capture, read_capture
-    from logger.sources.replay import captured, streamed
+    from logger.sources.replay import captured, pieces
 
     description = transcript.description
     pipeline = description.pipeline(watch=lambda outcome: _note(transcript, outcome))
+    # However long a recording is, no more of it than a piece is held.
     if is_capture(recording):
         for chunk in read_capture(recording):
             if not chunk.sent:
                 transcript.bytes_came(chunk.data)
-        readings = list(captured(recording, pipeline, description))
+        for _ in captured(recording, pipeline, description):
+            pass
     else:
-        transcript.bytes_came(recording.read_bytes())
-        readings = list(streamed(recording, pipeline, 1.0))
+        pipeline.reset(in_sync=True)
+        for piece in pieces(recording):
+            transcript.bytes_came(piece)
+            pipeline.feed(0.0, piece)
     print(f"{recording}: {transcript.received} bytes")
     print("\n".join(transcript.summary(pipeline.counts.unknown_words)))
-    if not readings:
+    if not transcript.good:
         raise EbbwattError(f"{recording}: no reading decodes with this description")
     return 0
 

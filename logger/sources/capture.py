@@ -9,6 +9,7 @@ beginning and the bytes as hexadecimal digits, ``"channel"`` where a radio link 
 from __future__ import annotations
 
 import json
+import stat
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import IO, TYPE_CHECKING, Any
@@ -67,6 +68,8 @@ def is_capture(path: Path) -> bool:
         If it cannot be read.
     """
     try:
+        if not stat.S_ISREG(mode := path.stat().st_mode) and not stat.S_ISDIR(mode):
+            raise RecordingError(f"{path}: is no plain file; copy what it gives into one")
         with path.open("rb") as file:
             return file.read(12).replace(b" ", b"").startswith(b'{"capture":')
     except OSError as error:
@@ -74,7 +77,7 @@ def is_capture(path: Path) -> bool:
 
 
 def read_capture(path: Path) -> Iterator[Chunk]:
-    """Yield the chunks of a capture.
+    """Yield the chunks of a capture; of one that was cut, those of its whole lines.
 
     Raises
     ------
@@ -101,6 +104,8 @@ def read_capture(path: Path) -> Iterator[Chunk]:
                     row.get("sent") is True,
                 )
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+                if number > 1 and not line.endswith("\n"):
+                    return  # it was cut while it was written
                 raise RecordingError(
                     f"{path}, line {number}: is not a line of a capture: {error!r}"
                 ) from None

@@ -247,13 +247,21 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
     """
     device = place.under("device").checked(DEVICE, tables.get("device"))
     kind, decoder = build_decoder(tables.get("decoder"), place.under("decoder"))
-    poll, names = _poll(tables.get("poll"), place.under("poll"), decoder)
+    poll, names = _poll(tables.get("poll"), place.under("poll"), kind, decoder)
     known = decoder.names()
     fields = parse_fields(
         tables.get("fields"), place.under("fields"), None if known is None else known | names
     )
     states = parse_states(tables.get("states"), place.under("states"))
+    if states and not any(f.channel == "state" for f in fields):
+        raise place.under("fields").error("needs a line state = ... for the words of [states]")
     timing = place.under("timing").checked(TIMING, tables.get("timing"))
+    if timing["first_wait_s"] > timing["longest_wait_s"]:
+        raise place.under("timing").error(
+            f"got {timing['first_wait_s']:g}; accepted: at most longest_wait_s, "
+            f"{timing['longest_wait_s']:g}",
+            "first_wait_s",
+        )
     gather_s = timing.pop("gather_s")
     if gather_s is None:
         several = decoder.packets or (poll is not None and len(poll.requests) > 1)
@@ -297,7 +305,9 @@ def _delays(timing: dict[str, Any], spacing_s: float) -> Delays:
     return replace(Delays(), **given)
 
 
-def _poll(table: object, place: Place, decoder: Decoder) -> tuple[Poll | None, frozenset[str]]:
+def _poll(
+    table: object, place: Place, kind: str, decoder: Decoder
+) -> tuple[Poll | None, frozenset[str]]:
     """Check [poll]; return it with the names that its requests add to those of the decoder."""
     if table is None and not decoder.requests:
         return None, frozenset()
@@ -305,7 +315,7 @@ def _poll(table: object, place: Place, decoder: Decoder) -> tuple[Poll | None, f
     requests = list(decoder.requests)
     if requests and settings["send"]:
         raise place.error("must be left out: the decoder knows what to ask", "send")
-    requests += [_request(entry, place) for entry in settings["send"]]
+    requests += [_request(entry, place, kind) for entry in settings["send"]]
     if not requests:
         raise place.error(r'is needed in [poll], such as send = ["V?\r\n"]', "send")
     names = frozenset(name for r in requests for name in r.columns or () if name)
@@ -319,7 +329,7 @@ def _poll(table: object, place: Place, decoder: Decoder) -> tuple[Poll | None, f
     return poll, names
 
 
-def _request(entry: object, place: Place) -> Request:
+def _request(entry: object, place: Place, kind: str) -> Request:
     if isinstance(entry, str):
         entry = {"text": entry}
     if not isinstance(entry, dict):
@@ -341,7 +351,12 @@ def _request(entry: object, place: Place) -> Request:
             "send",
         )
     columns = settings["columns"]
-    if columns is not None and not all(isinstance(name, str) for name in columns):
-        raise place.error("columns takes a list of names in quotes", "send")
+    if columns is not None:
+        if not columns or not all(isinstance(name, str) for name in columns):
+            raise place.error("columns takes a list of names in quotes", "send")
+        if kind != "csv":
+            raise place.error('columns has a meaning for kind = "csv" in [decoder] alone', "send")
+        if twice := next((n for n in columns if n and columns.count(n) > 1), None):
+            raise place.error(f"columns names {twice!r} twice", "send")
     name = settings["text"].strip() or payload.hex(" ")
     return Request(payload, name, None if columns is None else tuple(columns))

@@ -10,14 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger.reading import CHANNELS, CLOCK_UNSET_BEFORE_S, OperatingState
 from logger.settings import REQUIRED, Section, Setting, nearest, unknown_key
 from logger.sources.numerals import split_numeral
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from logger.sources.decoding import Place, Value
 
@@ -58,6 +58,8 @@ FIELD = Section(
     ),
     "one channel of a reading",
 )
+#: Names that an error lists: there are a hundred values of Bluetooth characteristics.
+MOST_LISTED = 24
 #: Channels that [fields] may name.
 FIELD_KEYS = (*CHANNELS, "state", "utc_s")
 #: The word in [states] that stands for all words not listed.
@@ -178,7 +180,7 @@ def parse_fields(table: object, place: Place, names: frozenset[str] | None) -> t
     """
     example = 'voltage_v = "NAME IN THE MESSAGE"'
     if not isinstance(table, dict) or not table:
-        given = f"; the decoder gives: {', '.join(sorted(names))}" if names else ""
+        given = f"; the decoder gives: {listed(names)}" if names else ""
         raise place.error(f"is needed, with a line such as {example}{given}")
     unknown_key(place.document, table, FIELD_KEYS, *place.prefix)
     fields = tuple(_field(channel, entry, place, names) for channel, entry in table.items())
@@ -194,27 +196,24 @@ def _field(channel: str, entry: object, place: Place, names: frozenset[str] | No
         raise place.error('takes a name in quotes, or a table { from = "name", ... }', channel)
     settings = place.under(channel).checked(FIELD, entry)
     source = settings["from"]
+    if not source.strip():
+        raise place.error("needs the name of a value in the device's messages", channel, "from")
     if names is not None and source not in names:
         raise place.error(
             f"{source!r} is not among the names of the decoder"
-            f"{nearest(source, sorted(names))}; it gives: {', '.join(sorted(names))}",
+            f"{nearest(source, sorted(names))}; it gives: {listed(names)}",
             channel,
         )
-    factor, offset, unit = 1.0, 0.0, settings["unit"]
+    unit, factor, offset = "", 1.0, 0.0
     if channel == "state":
-        if unit:
-            raise place.error("a state has no unit", channel, "unit")
+        for key in ("unit", "scale", "offset", "decimal_comma"):
+            if key in entry:
+                raise place.error(f"a state has no {key}", channel, key)
     else:
-        accepted = UNITS[channel]
-        unit = unit or next(iter(accepted))
-        if unit not in accepted:
-            raise place.error(f"got {unit!r}; accepted: {', '.join(accepted)}", channel, "unit")
-        unit_factor, unit_offset = accepted[unit]
-        factor = settings["scale"] * unit_factor
-        offset = settings["offset"] * unit_factor + unit_offset
+        unit, factor, offset = _conversion(channel, settings, place)
     missing = settings["missing"]
-    if not all(isinstance(m, str | int | float) and not isinstance(m, bool) for m in missing):
-        raise place.error("takes words in quotes and numbers", channel, "missing")
+    if not all(_word_or_number(m) for m in missing):
+        raise place.error("takes words in quotes and finite numbers", channel, "missing")
     return Field(
         channel=channel,
         source=source,
@@ -228,6 +227,33 @@ def _field(channel: str, entry: object, place: Place, names: frozenset[str] | No
         mask=settings["mask"],
         decimal_comma=settings["decimal_comma"],
     )
+
+
+def _conversion(
+    channel: str, settings: Mapping[str, Any], place: Place
+) -> tuple[str, float, float]:
+    """Return a field's unit, and the factor and offset from the device's number to the channel."""
+    accepted = UNITS[channel]
+    unit = settings["unit"] or next(iter(accepted))
+    if unit not in accepted:
+        raise place.error(f"got {unit!r}; accepted: {', '.join(accepted)}", channel, "unit")
+    if settings["scale"] == 0:
+        raise place.error("got 0; accepted: any other number", channel, "scale")
+    factor, offset = accepted[unit]
+    return unit, settings["scale"] * factor, settings["offset"] * factor + offset
+
+
+def _word_or_number(value: object) -> bool:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return math.isfinite(value)
+    return isinstance(value, str)
+
+
+def listed(names: Collection[str]) -> str:
+    """List names in order, the first of them where they are many."""
+    shown = sorted(names)[:MOST_LISTED]
+    rest = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
+    return ", ".join(shown) + rest
 
 
 def parse_states(table: object, place: Place) -> dict[str, OperatingState]:
@@ -245,6 +271,8 @@ def parse_states(table: object, place: Place) -> dict[str, OperatingState]:
     accepted = [state.value for state in OperatingState]
     states: dict[str, OperatingState] = {}
     for word, name in table.items():
+        if not word or word != word.strip():
+            raise place.error("a word never comes empty or with blanks around it", word)
         if name not in accepted:
             raise place.error(
                 f"got {name!r}{nearest(str(name), accepted)}; accepted: {', '.join(accepted)}",

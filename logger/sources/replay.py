@@ -126,6 +126,22 @@ def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterat
             yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
 
 
+def pieces(path: Path) -> Iterator[bytes]:
+    """Yield the bytes of a plain file, a few thousand at a time.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(_PIECE):
+                yield piece
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from None
+
+
 def streamed(path: Path, pipeline: Pipeline, spacing_s: float) -> Iterator[Reading]:
     """Yield the readings in a plain file of bytes, ``spacing_s`` apart.
 
@@ -135,13 +151,9 @@ def streamed(path: Path, pipeline: Pipeline, spacing_s: float) -> Iterator[Readi
 
     pipeline.reset(in_sync=True)
     found: list[Reading] = []
-    try:
-        written_s = path.stat().st_mtime
-        with path.open("rb") as file:
-            while piece := file.read(_PIECE):
-                found += pipeline.feed(written_s, piece)
-    except OSError as error:
-        raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from None
+    written_s = path.stat().st_mtime
+    for piece in pieces(path):
+        found += pipeline.feed(written_s, piece)
     begin_s = written_s - spacing_s * (len(found) - 1)
     for number, reading in enumerate(found):
         yield replace(reading, time_s=begin_s + spacing_s * number)

@@ -148,7 +148,7 @@ def build_characteristics(table: Mapping[str, Any], place: Place) -> Decoder:
         full = full_uuid(uuid)
         if full is None:
             raise place.error("is no UUID: four or 32 hexadecimal digits", "formats", uuid)
-        if kind not in FORMATS:
+        if not isinstance(kind, str) or kind not in FORMATS:
             hint = nearest(str(kind), list(FORMATS))
             accepted = ", ".join(FORMATS)
             raise place.error(f"got {kind!r}{hint}; accepted: {accepted}", "formats", uuid)

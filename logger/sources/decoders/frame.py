@@ -217,7 +217,11 @@ def build_frame(table: Mapping[str, Any], place: Place) -> Decoder:
     if settings["framing"] == "plain" and not start and settings["checksum"] == "none":
         raise place.error("plain frames need a start marker or a checksum", "start")
     room = settings["length"] - checksum_size(settings["checksum"])
-    if settings["checksum_from"] >= max(room, 1):
+    if room < max(len(start), 1):
+        raise place.error(
+            f"got {settings['length']}; start, checksum and at least one byte need more", "length"
+        )
+    if settings["checksum_from"] >= room:
         raise place.error("lies behind the last byte before the checksum", "checksum_from")
     parts = tuple(
         _part(name, entry, room, settings["byte_order"], place)
@@ -233,7 +237,7 @@ def _part(name: str, entry: object, room: int, order: str, place: Place) -> Part
         raise place.error("takes a table such as { at = 2, type = 'u16' }", "layout", name)
     unknown_key(place.document, entry, ("at", "type"), *place.prefix, "layout", name)
     kind, at = entry.get("type"), entry.get("at")
-    if kind not in TYPES:
+    if not isinstance(kind, str) or kind not in TYPES:
         hint = nearest(str(kind), list(TYPES))
         raise place.error(
             f"got {kind!r}{hint}; accepted: {', '.join(TYPES)}", "layout", name, "type"

@@ -211,15 +211,18 @@ def _register(name: str, entry: object, place: Place) -> Register:
     kind, order = entry.get("type", "u16"), entry.get("order", "ABCD")
     if not isinstance(at, int) or isinstance(at, bool) or not 0 <= at <= 0xFFFF:
         raise place.error(f"got {at!r}; accepted: a number from 0 to 65535", *where, "at")
-    if function not in FUNCTIONS:
+    if not isinstance(function, int) or function not in FUNCTIONS:
         raise place.error(
             f"got {function!r}; accepted: 3 (holding) or 4 (input); nothing is ever written",
             *where,
             "function",
         )
     for key, value, known in (("type", kind, TYPES), ("order", order, ORDERS)):
-        if value not in known:
+        if not isinstance(value, str) or value not in known:
             hint = nearest(str(value), list(known))
             raise place.error(f"got {value!r}{hint}; accepted: {', '.join(known)}", *where, key)
     count, code = TYPES[kind]
+    if at + count > 0x10000:
+        last = 0x10000 - count
+        raise place.error(f"got {at}; accepted for {kind}: up to {last}", *where, "at")
     return Register(name, function, at, count, code, ORDERS[order])
