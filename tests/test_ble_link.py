@@ -2,6 +2,7 @@
 
 import asyncio
 import signal
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -26,7 +27,7 @@ from tests.rigs.bluez import (
     BlueZ,
     quick_description,
 )
-from tests.rigs.live import live, resident_kib, wait_for
+from tests.rigs.live import live, resident_kib, stored_since, wait_for
 from tests.rigs.sources import inside_source, radio_source, take
 from tests.rigs.supervised import survives
 
@@ -205,8 +206,12 @@ def test_the_daemon_logs_on_through_one_fault_of_each_kind(radio_boat, bluez):
     for name in WITH_THE_DAEMON:
         FAULTS[name].inject(bluez)
         wait_for(lambda: read_snapshot(path).link != "live")
+        gone = live(folder).readings
         FAULTS[name].take_back(bluez)
-        seen = live(folder, live(folder).readings + 5).readings
+        back_s = time.time()
+        seen = live(folder, gone + 5).readings
+        stored = stored_since(folder, back_s + 0.5)
+        assert stored == pytest.approx((13.5, 4.2, 1234.0), rel=0.01), name
         bluez.do()
         assert set(bluez.calls) <= ONLY_LISTENS, name
     assert daemon.poll() is None

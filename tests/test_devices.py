@@ -25,7 +25,7 @@ from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder, read_description
 from logger.sources.port import MOST_AT_ONCE
 from tests.conftest import ROOT
-from tests.rigs.live import live, resident_kib
+from tests.rigs.live import live, resident_kib, stored_since
 from tests.rigs.pty_line import PtyLine
 
 PLACE = Place(Document(Path("device.toml"), {}))
@@ -420,8 +420,12 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
         for _ in range(3):
             device.pull_cable()
             time.sleep(0.4)
+            gone = live(tmp_path).readings
             device.put_back()
-            seen = live(tmp_path, seen + 5).readings
+            back_s = time.time()
+            seen = live(tmp_path, max(seen, gone) + 5).readings
+            stored = stored_since(tmp_path, back_s + 0.5)
+            assert stored == pytest.approx((13.2, 8.0, 602.5), rel=0.01)
         assert resident_kib(daemon) < 30 * 1024
         daemon.send_signal(signal.SIGTERM)
         daemon.communicate(timeout=20)

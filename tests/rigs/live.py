@@ -1,9 +1,12 @@
 """Looks at a running daemon: by its live snapshot, as the dashboard would, and by its memory."""
 
 import time
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 
+from analysis.history import load_history
+from logger.errors import EbbwattError
 from logger.onlookers import Onlooker
 from logger.snapshot import read_snapshot, snapshot_path
 
@@ -42,6 +45,23 @@ def live(folder, more_than=0, session=None, limit_s=25.0):
         return snapshot if snapshot.readings > more_than else None
 
     return wait_for(found, limit_s)
+
+
+def stored_since(folder, since_s):
+    """Return the newest interval in the store once it ends later than that, Unix time.
+
+    Of it the mean voltage, V, the mean current, A, and the running hours are given.
+    """
+
+    def found():
+        with suppress(EbbwattError):  # nothing is committed yet
+            history = load_history(folder / "ebbwatt.db")
+            if len(history) and history.end_s[-1] > since_s:
+                current_a = history.charge_c[-1] / history.duration_s[-1]
+                return history.voltage_mean_v[-1], current_a, history.runtime_h[-1]
+        return None
+
+    return wait_for(found)
 
 
 @cache
