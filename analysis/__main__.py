@@ -1,7 +1,11 @@
-"""``python -m analysis`` is the command ``ebbwatt``."""
+"""``python -m analysis`` is the command ``ebbwatt``, and so is its script."""
 
 import sys
 
-from analysis.cli import main
+try:
+    from analysis.cli import main
+except KeyboardInterrupt:  # in the first moments, without a page about half-loaded modules
+    sys.exit(130)
 
-sys.exit(main())
+if __name__ == "__main__":
+    sys.exit(main())

@@ -7,6 +7,8 @@ expression matchers by using ambiguity of NFA", CIAA (from memory).
 """
 
 import re
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -134,3 +136,39 @@ def test_bytes_that_are_no_text_cannot_make_a_line_longer_than_it_was_checked_fo
     (item,) = made.decode(b"x" + b"\x80" * 60 + b"x\n", Context()).items
     assert isinstance(item, Refused)
     assert item.reason == "too many bytes that are no text"
+
+
+@pytest.mark.parametrize(
+    "gone",
+    [
+        "sys.modules['re._parser'] = None; importlib.reload(ours)",
+        "ours.parser = types.SimpleNamespace()",
+        "ours.parser = types.SimpleNamespace(parse=str)",
+    ],
+)
+def test_a_python_whose_parser_is_another_one_refuses_patterns_and_nothing_else(
+    tmp_path, child_env, gone
+):
+    # It is private to Python (re._parser): it may go, or change, with any version.
+    start = (
+        "import importlib, sys, types; from analysis.cli import main; "
+        f"from logger.sources.decoders import backtracking as ours; {gone}; sys.exit(main())"
+    )
+    (tmp_path / "pattern.toml").write_text(
+        "[decoder]\nkind = 'pattern'\npattern = '(?P<v>[0-9.]+)'\n[fields]\nvoltage_v = 'v'\n"
+    )
+    (tmp_path / "words.toml").write_text(
+        "[decoder]\nkind = 'keyvalue'\n[fields]\nvoltage_v = 'U'\n"
+    )
+
+    def check(name):
+        command = [sys.executable, "-c", start, "check", name]
+        return subprocess.run(
+            command, cwd=tmp_path, env=child_env, capture_output=True, text=True, check=False
+        )
+
+    told = check("pattern.toml")
+    assert told.returncode == 2
+    assert "use Python 3.11 to 3.13, or another kind of decoder" in told.stderr
+    assert told.stderr.count("\n") == 1
+    assert "a good description" in check("words.toml").stdout

@@ -1,11 +1,14 @@
 """The command line as a whole: help, wrong use, and what it does not load."""
 
+import signal
 import subprocess
 import sys
+import time
 
 import pytest
 
 from analysis import cli
+from tests.conftest import ROOT
 
 
 def test_every_command_has_help_a_description_and_an_example():
@@ -59,3 +62,23 @@ def test_the_help_loads_nothing_heavy(child_env):
         [sys.executable, "-c", code], env=plain, capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("command", ["log", "probe"])
+def test_ctrl_c_in_the_first_moments_is_no_page_of_errors(tmp_path, child_env, command):
+    (tmp_path / "ebbwatt.toml").write_text(
+        "[charger]\nrated_w = 110\n[source]\nkind = 'simulated'\nseed = 7\n"
+    )
+    for after_ms in (20, 35, 50, 65, 80, 100, 125, 150, 175, 200):
+        process = subprocess.Popen(
+            [sys.executable, "-m", "analysis", command],
+            cwd=tmp_path, env=child_env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+            text=True,
+        )  # fmt: skip
+        time.sleep(after_ms / 1000)
+        process.send_signal(signal.SIGINT)
+        _, told = process.communicate(timeout=20)
+        # Before the program's first line Python itself may be interrupted, and shows its own files.
+        assert str(ROOT) not in told, after_ms
+        # A shell shows -2 as 130. A finished start ends as documented: in order.
+        assert process.returncode in {0, 130, -signal.SIGINT} or "Traceback" in told, after_ms

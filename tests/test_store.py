@@ -1,6 +1,9 @@
 """The store: what is written is what is read, and files that are not ours are left alone."""
 
 import sqlite3
+import subprocess
+import sys
+from contextlib import closing
 
 import numpy as np
 import pytest
@@ -146,6 +149,51 @@ def digest(path):
     """Return what the folder holds; SQLite's own index and empty log of a reader are no change."""
     files = [p for p in path.parent.iterdir() if not p.name.endswith("-shm")]
     return {p.name: content for p in files if (content := p.read_bytes())}
+
+
+_DIES = """\
+import os, sys
+from pathlib import Path
+from logger.store import schema
+
+left = 0
+
+class Dying(schema.Database):
+    def __init__(self, path):
+        super().__init__(path)
+        self.conn.set_trace_callback(count)
+
+def count(_):
+    global left
+    left -= 1
+    if left < 0:
+        os._exit(9)
+
+schema.Database = Dying
+for path in map(Path, sys.argv[1:]):
+    left = int(path.stem)
+    if os.fork() == 0:
+        schema.migrate(path)
+        os._exit(0)
+    os.wait()
+"""
+
+
+def test_a_file_whose_making_was_cut_at_any_statement_is_made_whole(tmp_path, child_env):
+    # Of 146 statements, and each of the last ones.
+    paths = [tmp_path / f"{k}.db" for k in (*range(0, 140, 20), *range(140, 148))]
+    command = [sys.executable, "-c", _DIES, *map(str, paths)]
+    subprocess.run(command, env=child_env, check=True)
+    unfinished = 0
+    for path in paths:
+        with closing(sqlite3.connect(path)) as db:
+            unfinished += db.execute("PRAGMA user_version").fetchone()[0] < SCHEMA_VERSION
+        prepare(path)
+        with closing(sqlite3.connect(path)) as db:
+            assert db.execute("PRAGMA user_version").fetchone()[0] == SCHEMA_VERSION
+            assert db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+            assert db.execute("SELECT count(*) FROM about WHERE key = 'store'").fetchone()[0] == 1
+    assert 8 <= unfinished < len(paths), "most were cut, the last ones were not"
 
 
 def test_files_that_are_not_ours_are_refused_in_one_line_and_not_changed(tmp_path):

@@ -147,10 +147,12 @@ def migrate(path: Path) -> None:
     """Bring the schema of the database up to date, in this process."""
     db = Database(path)
     try:
-        migrations.apply(db)
+        # First of all, so that a cut on the way leaves a file that is known to be ours; the version
+        # last, so that the rest is done at the next start.
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         db.enable_wal()
+        migrations.apply(db)
+        db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
     finally:
         db.close()
 

@@ -23,8 +23,11 @@ MOST_WORK = 1e8
 #: A counted repeat of something ambiguous is taken as so many copies at most.
 MOST_COPIES = 16
 
-# Python's own parser: its tree is the pattern that the matcher runs.
-_parser: Any = importlib.import_module("re._parser")
+# Python's own parser: its tree is the pattern that the matcher runs. It is private, and may go.
+try:
+    parser: Any = importlib.import_module("re._parser")
+except ImportError:
+    parser = None
 _END, _EMPTY = -1, -2
 _OTHER_DIGIT, _OTHER_WORD, _OTHER_SPACE, _OTHER = range(128, 132)
 _ALL = frozenset(range(132))
@@ -79,9 +82,20 @@ def check_work(pattern: str, line_limit: int, lines: int) -> None:
     Raises
     ------
     TooMuchWorkError
-        With the part that is at fault.
+        With the part that is at fault. Also for every pattern where this Python's parser is not the
+        one that is known here: what cannot be bounded is not run.
     """
-    tree = _parser.parse(pattern)
+    try:
+        _check_work(pattern, line_limit, lines)
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+        raise TooMuchWorkError(
+            "this Python parses patterns in a way that is not known here, so their work cannot be "
+            "bounded; use Python 3.11 to 3.13, or another kind of decoder"
+        ) from None
+
+
+def _check_work(pattern: str, line_limit: int, lines: int) -> None:
+    tree = parser.parse(pattern)
     if tree.state.flags & re.ASCII:
         raise TooMuchWorkError("the flag (?a) is not accepted; write [0-9] where it was meant")
     length = lines * (line_limit + 1)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
 import re
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import REQUIRED, Section, Setting
-from logger.sources.decoders.backtracking import TooMuchWorkError, check_work
+from logger.sources.decoders.backtracking import TooMuchWorkError, check_work, parser
 from logger.sources.decoders.lines import (
     LINE_SETTINGS,
     LineDecoder,
@@ -39,8 +38,6 @@ PATTERN = Section(
     ),
     "text in which each value is found by a named group",
 )
-#: The parser of the standard library's own patterns, as its compiler sees them.
-_parser: Any = importlib.import_module("re._parser")
 
 
 class PatternDecoder(LineDecoder):
@@ -109,7 +106,7 @@ class PatternDecoder(LineDecoder):
 
 def _alternatives(pattern: re.Pattern[str]) -> tuple[frozenset[str], ...]:
     """Return the names of each alternative, where two or more at the top level hold any."""
-    tree = _parser.parse(pattern.pattern)
+    tree = parser.parse(pattern.pattern)
     for op, argument in tree:
         if str(op) == "BRANCH":
             groups = [_groups(branch) for branch in argument[1]]
@@ -128,7 +125,7 @@ def _groups(tree: Any) -> set[int]:  # noqa: ANN401 - as parsed
     if isinstance(tree, tuple) and len(tree) == 2 and str(tree[0]) == "SUBPATTERN":
         number, _, _, inner = tree[1]
         return ({number} if number is not None else set()) | _groups(inner)
-    if isinstance(tree, tuple | list | _parser.SubPattern):
+    if isinstance(tree, tuple | list | parser.SubPattern):
         return set().union(*(_groups(part) for part in tree))
     return set()
 
