@@ -446,6 +446,10 @@ def test_a_message_that_is_cut_off_by_a_pause_does_not_join_the_next():
         ({"decoder": {"kind": "csv", "columns": ["a"], "delimiter": ""}}, "one character"),
         ({"decoder": {"kind": "pattern", "pattern": "("}}, "no valid pattern"),
         ({"decoder": {"kind": "pattern", "pattern": "x"}}, "needs a named group"),
+        (
+            {"decoder": {"kind": "pattern", "pattern": r"(?P<U>a)\nb\nc"}},
+            "pattern: got 1; the pattern holds 2 line ends: lines = 3",
+        ),
         ({"decoder": {"kind": "keyvalue", "separator": ""}}, "must not be empty"),
         ({"decoder": {"kind": "keyvalue", "between": "="}}, "and not the separator"),
         ({"decoder": {"kind": "xdr", "talker": "ABC"}}, "two letters"),

@@ -126,6 +126,22 @@ def test_a_device_that_echoes_and_answers_in_other_words_is_helped_on(ebbwatt, t
     assert "does not know" not in done.stdout, "the word can be copied from the hint"
 
 
+def test_values_in_several_messages_lead_to_gather_s(ebbwatt, tmp_path):
+    (tmp_path / "talk.bin").write_bytes(b"V 13.5\r\nH 812\r\n" * 4)
+    text = (
+        "[decoder]\nkind = 'pattern'\npattern = 'V (?P<v>.+)|H (?P<h>.+)'\n"
+        "[fields]\nvoltage_v = 'v'\nruntime_h = 'h'\n"
+    )
+    described = tmp_path / "device.toml"
+    described.write_text(text)
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin", status=1)
+    assert "8 x incomplete message (without" in done.stdout
+    assert "such as gather_s = 0.8 in [timing]" in done.stdout
+    described.write_text(text + "[timing]\ngather_s = 0.8\n")
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin")
+    assert "4 readings, 0 refused" in done.stdout
+
+
 def test_an_echo_in_a_capture_is_no_answer(ebbwatt, tmp_path):
     rows = ['{"capture": 1, "began": "2026-05-03T14:05:30Z", "link": "a line"}']
     for second in range(3):

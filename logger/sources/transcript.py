@@ -160,15 +160,16 @@ class Transcript:
         hints += self._poll_hints()
         if any("decimal comma" in reason for reason in self.refused):
             hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
-        if self.ignored or self.refused["incomplete message"]:
+        if self.names and (self.ignored or self.refused["incomplete message"]):
             wanted = ", ".join(f.source for f in self.description.fields)
-            seen = ", ".join(name for name, _ in self.names.most_common(20)) or "none"
+            seen = ", ".join(name for name, _ in self.names.most_common(20))
             hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
-            if self.refused["incomplete message"] and len(self.names) > 1:
-                hints.append(
-                    "values that come in several messages are put together by gather_s in "
-                    "[timing], the seconds within which they all come"
-                )
+        if self.details.get("incomplete message", "").startswith("without"):
+            hints.append(
+                "values that come in several messages make one reading if they come within "
+                "gather_s seconds, such as gather_s = 0.8 in [timing]; what need not come is "
+                "optional = true in [fields]"
+            )
         if unknown_words:
             states = ", ".join(state.value for state in OperatingState)
             word = quoted(next(iter(unknown_words)))

@@ -16,7 +16,7 @@ from logger.sources.decoders.lines import (
 from logger.sources.decoding import Message, Refused, Step
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from logger.sources.decoding import Context, Decoder, Place, Value
 
@@ -38,6 +38,7 @@ PATTERN = Section(
     ),
     "text in which each value is found by a named group",
 )
+_LINE_END = ord("\n")
 
 
 class PatternDecoder(LineDecoder):
@@ -104,10 +105,15 @@ class PatternDecoder(LineDecoder):
         return frozenset(self.pattern.groupindex)
 
 
+def _parsed(pattern: re.Pattern[str]) -> Iterable[tuple[Any, Any]]:
+    """Return the items of a pattern at its top level."""
+    items: Iterable[tuple[Any, Any]] = parser.parse(pattern.pattern)
+    return items
+
+
 def _alternatives(pattern: re.Pattern[str]) -> tuple[frozenset[str], ...]:
     """Return the names of each alternative, where two or more at the top level hold any."""
-    tree = parser.parse(pattern.pattern)
-    for op, argument in tree:
+    for op, argument in _parsed(pattern):
         if str(op) == "BRANCH":
             groups = [_groups(branch) for branch in argument[1]]
             named = [
@@ -144,4 +150,10 @@ def build_pattern(table: Mapping[str, Any], place: Place) -> Decoder:
         check_work(settings["pattern"], settings["line_limit"], settings["lines"])
     except TooMuchWorkError as error:
         raise place.error(str(error), "pattern") from None
+    ends = sum((str(op), what) == ("LITERAL", _LINE_END) for op, what in _parsed(pattern))
+    if settings["lines"] <= ends:
+        raise place.error(
+            f"got {settings['lines']}; the pattern holds {ends} line ends: lines = {ends + 1}",
+            "lines" if "lines" in table else "pattern",
+        )
     return PatternDecoder(settings, pattern)
