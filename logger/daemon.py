@@ -140,6 +140,7 @@ class Daemon:
 
     def _note(self, status: LinkStatus) -> None:
         self._status = status
+        log.debug("link: %s%s", status.state, status.reason and f", {status.reason}")
         if status.notice:
             self._tell(status.notice, f"{self.source.describe()}: ")
         self._renew()

@@ -74,6 +74,6 @@ def set_up(*, verbose: bool) -> None:
     """Send what the program tells to standard error, which a service manager keeps."""
     handler = logging.StreamHandler(sys.stderr)
     handler.addFilter(Bounded(math.inf if verbose else MOST_LINES))
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO, format="%(message)s", handlers=[handler]
-    )
+    logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[handler])
+    # Of the program alone: what libraries do inside is no news of the link.
+    logging.getLogger("ebbwatt").setLevel(logging.DEBUG if verbose else logging.INFO)

@@ -116,6 +116,24 @@ def test_cable_out_and_in_three_times_and_it_logs_on(boat):
     assert len(set(history.session.tolist())) == 1, "one session: nobody had to start it again"
 
 
+def test_every_change_of_the_link_is_told_to_who_asks_for_it(boat, start_daemon):
+    folder, device, _ = boat
+    (folder / "ebbwatt.toml").write_text(CONFIG.format(timing=""))
+    daemon = start_daemon(folder, module=("analysis", "log", "--verbose"))
+    seen = live(folder, 9).readings
+    device.unplug()
+    wait_for(lambda: read_snapshot(snapshot_path(folder / "ebbwatt.db")).link == "waiting")
+    device.plug()
+    live(folder, seen + 19)
+    daemon.send_signal(signal.SIGTERM)
+    _, told = daemon.communicate(timeout=20)
+    changes = [x.removeprefix("link: ") for x in told.splitlines() if x.startswith("link: ")]
+    assert changes[:2] == ["opening", "live"]
+    assert changes[2].startswith("waiting, charger: the port is gone")
+    assert changes[-2:] == ["opening", "live"]
+    assert "selector" not in told, "of the program alone"
+
+
 def test_a_device_that_falls_silent_is_noticed_by_the_age_of_its_data(boat):
     folder, device, start = boat
     start("stale_s = 1.0\nfirst_reading_s = 2.0")
