@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.settings import Document
-from logger.sources.decoders.characteristics import BASE, full_uuid
+from logger.sources.decoders.characteristics import BASE, FORMATS, full_uuid
 from logger.sources.decoders.sig import (
     NAMES,
     SCALARS,
@@ -228,11 +228,16 @@ def test_custom_characteristics_by_their_format():
     assert decode(CUSTOM, "00") == {}, "nobody said what it is"
 
 
-@settings(max_examples=200)
-@given(st.sampled_from([*SCALARS, *STRUCTURES]), st.binary(max_size=20))
-def test_no_bytes_can_crash_it(uuid, data):
-    (item,) = decoder().decode(data, Context(full_uuid(uuid))).items
+@settings(max_examples=300)
+@given(
+    st.sampled_from([*SCALARS, *STRUCTURES, *TEXTS, CUSTOM]),
+    st.sampled_from(sorted(FORMATS)),
+    st.binary(max_size=20),
+)
+def test_no_bytes_can_crash_it(uuid, form, data):
+    (item,) = decoder(**{CUSTOM: form}).decode(data, Context(full_uuid(uuid))).items
     assert isinstance(item, Message | Refused)
+    presentation(data)
 
 
 def test_uuids():

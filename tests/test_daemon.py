@@ -5,6 +5,8 @@ import json
 import random
 import signal
 import sqlite3
+import subprocess
+import sys
 import time
 from contextlib import closing
 from functools import partial
@@ -133,6 +135,48 @@ def test_it_loads_nothing_heavy_and_stays_small(place, raw_hours):
         assert f"/{name}/" not in maps, f"{name} is loaded in the daemon"
     process.send_signal(signal.SIGINT)
     assert process.wait(20) == 0
+
+
+_NAMES_WHAT_IT_LOADED = """\
+import sys
+from analysis.cli import main
+main(["log"])
+print(*sorted({name.partition(".")[0] for name in sys.modules}))
+"""
+_RADIO = """\
+[source]
+kind = "ble"
+address = "AA:BB:CC:DD:EE:01"
+[source.decoder]
+kind = "characteristics"
+[source.fields]
+voltage_v = "2B18"
+[source.timing]
+first_reading_s = 5
+"""
+
+
+@pytest.mark.parametrize("kind", ["line", "radio"])
+def test_no_module_is_loaded_that_the_daemon_can_do_without(place, child_env, kind):
+    folder, _ = place
+    text = CONFIG.partition("[source]")[0] + (_RADIO if kind == "radio" else SILENT)
+    (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
+    process = subprocess.Popen(
+        [sys.executable, "-c", _NAMES_WHAT_IT_LOADED],
+        cwd=folder,
+        # No bus is there, and no port: each is tried, and tried again.
+        env={k: v for k, v in child_env.items() if not k.startswith("COV")}
+        | {"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={folder}/none"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    while "trying again" not in process.stderr.readline():
+        assert process.poll() is None
+    process.send_signal(signal.SIGINT)
+    loaded = set(process.communicate(timeout=20)[0].split())
+    assert {"serial", "bleak"} & loaded == {"serial" if kind == "line" else "bleak"}
+    assert not loaded & {"numpy", "pandas", "scipy", "rich", "sqlite_utils", "pyarrow"}
 
 
 def test_it_stays_small_while_it_keeps_raw_readings(place):

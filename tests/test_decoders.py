@@ -25,6 +25,7 @@ TABLES = {
     "keyvalue": {"kind": "keyvalue"},
     "csv": {"kind": "csv", "columns": ["volts", "amps", "", "mode"]},
     "jsonlines": {"kind": "jsonlines"},
+    "alternatives": {"kind": "pattern", "pattern": r"V (?P<volts>\S+)|A (?P<amps>\S+)"},
     "pattern": {
         "kind": "pattern",
         "pattern": r"V (?P<volts>\S+)\nA (?P<amps>\S+)",

@@ -121,7 +121,7 @@ def test_frames_in_slip_begin_in_the_middle():
 @settings(max_examples=150)
 @given(
     st.lists(st.one_of(st.binary(max_size=12), st.just(frame(1, 2))), max_size=8),
-    st.sampled_from(["plain", "slip", "cobs"]),
+    st.sampled_from(["plain", "slip", "cobs", "packet"]),
     st.booleans(),
 )
 def test_no_bytes_can_crash_or_stall_the_frame_decoder(pieces, framing, in_sync):
@@ -133,6 +133,30 @@ def test_no_bytes_can_crash_or_stall_the_frame_decoder(pieces, framing, in_sync)
         assert len(data) - step.used < made.length
     for item in step.items:
         assert isinstance(item, Message | Refused)
+
+
+@given(st.binary(max_size=40))
+def test_what_is_packed_in_slip_comes_out_again(data):
+    packed = slip(data)
+    assert (packed[:1], packed[-1:]) == (b"\xc0", b"\xc0")
+    assert b"\xc0" not in packed[1:-1]
+    assert unslip(packed[1:-1]) == data
+
+
+@given(st.integers(0, 65535), st.integers(-32768, 32767), st.sampled_from(["slip", "packet"]))
+def test_what_is_framed_comes_out_again(volts, amps, framing):
+    whole = frame(volts, amps)
+    data = slip(whole) if framing == "slip" else whole
+    step = build(FRAME, framing=framing).decode(data, Context(in_sync=True))
+    assert told(step) == [{"volts": volts, "amps": amps}]
+
+
+@given(st.integers(0, 65535), st.integers(0, 2**32 - 1))
+def test_registers_that_are_answered_come_out_again(volts, wide):
+    made, context = asked(REGISTERS)
+    body = struct.pack(">BBBH6xI", 1, 3, 12, volts, wide)
+    answer = body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
+    assert told(made.decode(answer, context)) == [{"volts": volts, "wide": wide}]
 
 
 @given(st.binary(max_size=40), st.integers(0, 65535), st.integers(-32768, 32767))

@@ -19,7 +19,7 @@ WORDS = [
 ]  # fmt: skip
 LINES = [
     *(b"U=13.5 I=4.0 MODE=" + word + b" RT=60\r\n" for word in WORDS),
-    *(b"U=13.5 I=4.0 " + word.replace(b" ", b"") + b"=1 MODE=RUN RT=60\r\n" for word in WORDS),
+    *(word + b"=1\r\n" for word in WORDS),
     *(word + b"\r\n" for word in WORDS),
     b"U=13.5 I=4.0 MODE=RUN RT=60\r\n",
 ]
@@ -129,3 +129,5 @@ def test_what_the_radio_brings_is_harmless_in_every_command(radio_boat, bluez, c
     command("watch", "--once", "--config", str(folder / "ebbwatt.toml"))
     daemon.send_signal(signal.SIGTERM)
     harmless(daemon.communicate(timeout=20)[1].encode("utf-8", "surrogateescape"))
+    told = command("probe", "--config", str(folder / "ebbwatt.toml"), status=1, **env)
+    assert "[red]danger[/red]" in told
