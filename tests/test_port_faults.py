@@ -178,23 +178,15 @@ class Fault:
 #: What pyserial 3.5 shows under each fault (tried out beforehand on Linux pseudo-terminals).
 FAULTS = {
     "device missing": Fault(pull, NONE, plug),
-    "path is no tty": Fault(
-        put_a_file_in_its_place, "is not a serial port", plug
-    ),
+    "path is no tty": Fault(put_a_file_in_its_place, "is not a serial port", plug),
     "unplugged while reading": Fault(pull, GONE, plug),
-    "unplugged in the middle of a line": Fault(
-        pull_in_the_middle_of_a_line, GONE, plug
-    ),
+    "unplugged in the middle of a line": Fault(pull_in_the_middle_of_a_line, GONE, plug),
     # Asking how much waits then fails with a plain OSError.
-    "unplugged, read through the library": Fault(
-        pull, GONE, plug, port="alt://{name}"
-    ),
+    "unplugged, read through the library": Fault(pull, GONE, plug, port="alt://{name}"),
     "unplugged in the middle of a line, read through the library": Fault(
         pull_in_the_middle_of_a_line, GONE, plug, port="alt://{name}"
     ),
-    "unplugged, then written to": Fault(
-        pull, GONE, plug, polled=True
-    ),
+    "unplugged, then written to": Fault(pull, GONE, plug, polled=True),
     # is_open stays true, and nothing tells.
     "silent": Fault(stop, "no reading for 0.8 s", go_on),
     "silent, read through the library": Fault(
@@ -219,9 +211,7 @@ FAULTS = {
     ),
     # The lock is advisory: bytes are lost, and perhaps a session.
     "two programs on one port": Fault(steal_from, ""),
-    "socket:// closed by its peer": Fault(
-        pull, "nobody listens there", plug, port="socket://"
-    ),
+    "socket:// closed by its peer": Fault(pull, "nobody listens there", plug, port="socket://"),
 }  # fmt: skip
 
 

@@ -73,7 +73,7 @@ def survives(source, inject, says="", undo=None, many=1):
         Called in another thread, so that what they wait for does not stop the source.
     says
         Words of a reason for which a session must have ended before the fault is taken back; empty
-        where no session may end.
+        where none needs to end.
     many
         How often in a row.
     """
