@@ -13,9 +13,12 @@ common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+from analysis.backward import ago, since, window
+from analysis.load_held import HOUR_2, held, held_high, level, pinned, usual_top
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,32 +28,18 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-_T = TypeVar("_T", bound=np.generic)
-
 STEP_S = 300.0
 DAY_S = 86400.0
 #: A cell of the grid farther than this from any record is a gap.
 GAP_S = 1500.0
 #: Half an hour from the start of a run: warm-up.
 CALM = 6
-#: A lead-acid bank charged above this rises, unless something holds it: the lowest float voltage
-#: in use (2.23 V per cell, default of IEC/EN 62485-2 for free acid).
-PINNED_V = 13.35
-#: Hours of running for which a voltage must stand still to be held.
-PINNED_H = 5
-#: Within an hour of rest a held voltage stays within this, V: noise and a coarse meter.
-HELD_SPREAD_V = 0.08
 #: A load of this part of the charger's current may be switched off at once (judgement: the cold box
 #: and what goes off with it). A jump of as large a part of the rise at a start may be no more.
 LOAD_STEP = 0.4
-#: The highest float voltage in use (2.30 V per cell, AGM; common practice, no source), V: at rest a
-#: bank falls from above it at once, unless it is held; even a short while (cells) within this
-#: spread (V) shows that.
-HIGH_V, HIGH_CELLS, HIGH_SPREAD_V = 13.8, 4, 0.10
-#: At rest a low bank rises by loads switched off, in two hours (cells) by no more than this part
-#: of the rise at a start (judgement: nearly all that this charger could feed).
+#: At rest a low bank rises by loads switched off, in two hours by no more than this part of the
+#: rise at a start (judgement: nearly all that this charger could feed).
 ALL_LOADS = 0.85
-RAISED = 24
 #: Rise at a start where no start is in the log, V.
 START_RISE_V = 0.9
 
@@ -77,12 +66,16 @@ class Chemistry:
     """A fall by this within twenty minutes ends the help."""
     surface_h: float
     """Surface charge has gone after this."""
+    climb_v: float = np.inf
+    """A run that has risen by this in two hours rises by itself: the battery is nearly full."""
+    sink_v: float = np.inf
+    """A fall by this in two hours of rest ends the help."""
 
 
 #: Lead-acid rests at up to 2.15 V per cell (gel and AGM; Bode 1977 gives 2.11 for free acid),
 #: LFP on a plateau of 3.3 V per cell with 3.36 V when full.
 LEAD = Chemistry(12.90, 13.05, 12.95, 13.15, 0.30, 0.25, 0.30, 0.20, 6.0)
-LFP = Chemistry(13.30, 13.30, 13.28, 13.55, 0.10, 0.10, 0.06, 0.05, 12.0)
+LFP = Chemistry(13.30, 13.30, 13.28, 13.55, 0.10, 0.10, 0.06, 0.05, 12.0, 0.10, 0.01)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +121,16 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
     volts = np.where(known, volts / blocks, np.nan)
     kind = LFP if chemistry == "lfp" else LEAD
     aided = _aided(volts, amps, running, known, kind)
-    if kind is LEAD:
-        off = known & ~running
-        aided |= _held(volts, off) | _raised(volts, running)
+    off = known & ~running
+    at_rest = np.where(off, volts, np.nan)
+    if kind is LFP:
+        aided |= level(at_rest)
+    else:
+        aided |= held(at_rest, kind.held_v) | _raised(volts, running)
         lowest, highest = log.voltage_min_v[at] / blocks, log.voltage_max_v[at] / blocks
-        aided |= _held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
-        top = ceiling_v / blocks if ceiling_v else _usual_top(volts, running)
-        aided |= _pinned(volts, running, top)
+        aided |= held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
+        top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
+        aided |= pinned(volts, running, top)
     return Grid(float(first), volts, amps, running, known, aided, blocks)
 
 
@@ -142,33 +138,36 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry
     """Walk the events of help beginning and ending; the last one before a cell decides."""
     index = np.arange(len(v))
     off = known & ~running
-    begun = running & ~_ago(running, 1)
-    in_run = _since(begun, index)
-    since_run = _since(running, index)
+    begun = running & ~ago(running, 1)
+    in_run = since(begun, index)
+    since_run = since(running, index)
     high = v > is_.resting_v
 
     # At rest: it rises above what it can rest at, or stays there longer than surface charge.
-    opens = off & (v > is_.rested_v) & (v - _window(v, 0, 12, np.fmin) >= is_.rise_v)
+    opens = off & (v > is_.rested_v) & (v - window(v, 0, 12, np.fmin) >= is_.rise_v)
     opens &= since_run > 1
     opens |= off & (v > is_.held_v) & (since_run * STEP_S > 3600.0 * is_.surface_h)
 
     # Running: it jumps further than this battery has been answering to its loads, and the
     # charger's own current did not do it; or the charger is pushed to nothing at high voltage.
     usual = float(np.median(amps[running])) if running.any() else 1.0
-    rise = np.where(running, v - _ago(v, 2), np.nan)
+    rise = np.where(running, v - ago(v, 2), np.nan)
     rise[in_run <= CALM] = np.nan
-    swing = _window(np.abs(rise), 3, 36, np.fmax)
+    swing = window(np.abs(rise), 3, 36, np.fmax)
     swing = np.where(in_run < CALM + 18, is_.unknown_swing_v, np.nan_to_num(swing))
-    pushed = amps - _ago(amps, 2) > 0.1 * usual
+    pushed = amps - ago(amps, 2) > 0.1 * usual
     relief = max(is_.jump_v, LOAD_STEP * _start_rise(v, running))
-    jump = running & high & ~pushed & (rise >= np.maximum(relief, 1.5 * swing))
-    idle = running & (in_run > CALM) & (_window(amps, 0, 3, np.fmax) < 0.05 * usual)
+    climbing = ago(v, 2) - ago(v, HOUR_2 + 2) > is_.climb_v
+    jump = running & high & ~pushed & ~climbing & (rise >= np.maximum(relief, 1.5 * swing))
+    idle = running & (in_run > CALM) & (window(amps, 0, 3, np.fmax) < 0.05 * usual)
     idle &= v > is_.resting_v + 0.25
     opens |= jump | idle
 
-    less = _window(amps, 0, 4, np.fmax) - amps > 0.1 * usual
-    closes = ((_window(v, 0, 4, np.fmax) - v >= is_.fall_v) & ~(running & less)) | ~known
+    less = window(amps, 0, 4, np.fmax) - amps > 0.1 * usual
+    closes = ((window(v, 0, 4, np.fmax) - v >= is_.fall_v) & ~(running & less)) | ~known
     closes |= v < is_.gone_v
+    before = window(v, HOUR_2, HOUR_2 + 3, np.fmin)
+    closes |= off & (before - window(v, 0, 3, np.fmax) > is_.sink_v)
     opens &= ~closes
     last_open = np.maximum.accumulate(np.where(opens, index, -1))
     last_close = np.maximum.accumulate(np.where(closes, index, -1))
@@ -194,83 +193,5 @@ def _raised(v: Floats, running: Flags) -> Flags:
     A weak source lifts a large or flat bank well below its resting voltage, too.
     """
     least = max(LEAD.rise_v, ALL_LOADS * _start_rise(v, running))
-    rested = ~running & (_since(running, np.arange(len(v))) > RAISED)
-    return rested & (v - _window(v, 0, RAISED, np.fmin) >= least)
-
-
-def _held_high(lowest: Floats, highest: Floats) -> Flags:
-    """Mark rest in which the voltage stands above any float voltage, however short.
-
-    The lowest and highest voltage of each record are looked at: a mean over a long record would
-    hide the fall.
-    """
-    low = _window(lowest, 0, HIGH_CELLS - 1, np.minimum)
-    spread = _window(highest, 0, HIGH_CELLS - 1, np.maximum) - low
-    return _reaching_back((low > HIGH_V) & (spread <= HIGH_SPREAD_V), HIGH_CELLS)
-
-
-def _held(v: Floats, off: Flags) -> Flags:
-    """Mark hours of rest in which the voltage is high and does not fall.
-
-    Surface charge falls fastest at first, and every load takes of it: a bank that stands still
-    above its resting voltage is held there, from the very stop of the charger on.
-    """
-    hour = 12
-    shown = np.where(off, v, np.nan)
-    low = _window(shown, 0, hour - 1, np.minimum)
-    spread = _window(shown, 0, hour - 1, np.maximum) - low
-    return _reaching_back((low > LEAD.held_v) & (spread <= HELD_SPREAD_V), hour)
-
-
-def _reaching_back(marks: Flags, cells: int) -> Flags:
-    """Mark the cells before each mark that were looked at for it, too."""
-    at = np.flatnonzero(marks)
-    edges = np.zeros(len(marks) + 1, dtype=np.int64)
-    np.add.at(edges, np.maximum(at - cells + 1, 0), 1)
-    np.add.at(edges, at + 1, -1)
-    return np.cumsum(edges[:-1]) > 0
-
-
-def _pinned(v: Floats, running: Flags, top_v: float) -> Flags:
-    """Mark stretches of running in which the voltage is high and does not move for hours.
-
-    A bank that is being charged well above its resting voltage rises; one whose load takes all
-    the charger gives sinks to its resting voltage. Only something that holds the voltage keeps it
-    still.
-    """
-    hour = 12
-    if len(v) < (PINNED_H + 1) * hour:
-        return np.zeros(len(v), dtype=bool)
-    length = PINNED_H * hour
-    shown = np.where(running, v, np.nan)
-    spread = _window(shown, 0, length, np.maximum) - _window(shown, 0, length, np.minimum)
-    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(v))))
-    mean = (total[hour:] - total[:-hour]) / hour
-    mean = np.concatenate((np.full(hour - 1, np.nan), mean))
-    before = _ago(mean, length - hour)
-    still = (spread <= 0.06) & (np.abs(mean - before) <= 0.006) & (before > PINNED_V)
-    return _reaching_back(still & (mean < top_v - 0.15), length)
-
-
-def _usual_top(v: Floats, running: Flags) -> float:
-    """Voltage per block that runs usually end at: the charge ceiling, where one is reached."""
-    return float(np.nanpercentile(v[running], 98.0)) if running.any() else 14.2
-
-
-def _ago(values: NDArray[_T], cells: int) -> NDArray[_T]:
-    cells = min(cells, len(values))
-    return np.concatenate((np.repeat(values[:1], cells), values[: len(values) - cells]))
-
-
-def _since(happened: Flags, index: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Cells since something last happened; very many where it never did."""
-    last = np.maximum.accumulate(np.where(happened, index, -1))
-    return np.where(last < 0, 10**9, index - last)
-
-
-def _window(values: Floats, newest: int, oldest: int, reduce: np.ufunc) -> Floats:
-    """Reduce over the cells from ``oldest`` to ``newest`` cells ago."""
-    result = _ago(values, newest)
-    for k in range(newest + 1, oldest + 1):
-        result = reduce(result, _ago(values, k))
-    return result
+    rested = ~running & (since(running, np.arange(len(v))) > HOUR_2)
+    return rested & (v - window(v, 0, HOUR_2, np.fmin) >= least)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.load_held import HOUR
 from analysis.load_sources import DAY_S, STEP_S, Grid
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ START_BAND_V = 0.12
 FULL_BAND_V = 0.20
 #: Blocks of hours that share one level of the daily pattern.
 PARTS = 8
-HOUR = round(3600.0 / STEP_S)
 #: Share of a piece for which the charger must run for its voltage to be compared.
 BUSY = 0.9
 #: Length of a piece, and how long surface charge spoils the voltage after help has ended, cells.

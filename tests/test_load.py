@@ -204,7 +204,7 @@ def test_days_on_which_the_charger_never_stops_are_not_lost():
 CELLS_H = 12
 
 
-def grid_of(volts, amps, fall_v=0.0):
+def grid_of(volts, amps, fall_v=0.0, chemistry="lead_acid"):
     """Return the grid of a log with a record in each cell of five minutes.
 
     Within each, the voltage falls by ``fall_v``.
@@ -217,7 +217,7 @@ def grid_of(volts, amps, fall_v=0.0):
         voltage_min_v=np.asarray(volts) - fall_v / 2.0,
         voltage_max_v=np.asarray(volts) + fall_v / 2.0,
     )  # fmt: skip
-    return make_grid(SimpleNamespace(log=log, running=np.asarray(amps) > 0.0), "lead_acid", 14.2)
+    return make_grid(SimpleNamespace(log=log, running=np.asarray(amps) > 0.0), chemistry, 14.2)
 
 
 def days_of_running(rise_v, jump_v, days=5):
@@ -278,3 +278,44 @@ def test_a_weak_source_on_a_low_bank_is_seen_at_rest():
     assert not aided[: 24 * CELLS_H].any()
     # 60 % of the charger's current switched off: no source.
     assert not grid_of(*low_bank_at_rest(0.42)).aided.any()
+
+
+def lfp_rest(volts):
+    """A night at 13.2 V, a run on the plateau, and then the voltage given."""
+    before = np.concatenate((np.full(6 * CELLS_H, 13.2), np.full(6 * CELLS_H, 13.6)))
+    amps = np.concatenate((np.repeat([0.0, 8.0], 6 * CELLS_H), 0.0 * volts))
+    return grid_of(np.concatenate((before, volts)), amps, chemistry="lfp").aided[12 * CELLS_H :]
+
+
+def test_an_lfp_bank_that_stands_still_where_only_a_full_one_stands_is_held():
+    noise = np.random.default_rng(3).normal(0.0, 0.01, 14 * CELLS_H)
+    assert lfp_rest(13.44 + noise)[2:-2].all()
+    # Left alone after its charge it sinks, if only by 2 mV an hour.
+    assert not lfp_rest(13.44 - 0.002 / CELLS_H * np.arange(14 * CELLS_H)).any()
+    # The plateau itself is level, and nobody holds it.
+    assert not lfp_rest(13.30 + 0.0 * noise).any()
+
+
+def test_help_of_an_lfp_bank_has_ended_when_it_sinks():
+    hours = np.arange(20 * CELLS_H) / CELLS_H
+    sinking = np.maximum(13.8 - 0.1 * (hours - 4.0), 13.4)  # 33 mV in twenty minutes
+    engine = np.where(hours < 2.0, 13.1, np.where(hours < 4.0, 13.8, sinking))
+    aided = lfp_rest(engine)
+    assert aided[2 * CELLS_H + 2 : 4 * CELLS_H].all()
+    assert not aided[7 * CELLS_H : 8 * CELLS_H].any()
+
+
+def lfp_runs(climb_v):
+    """Runs on the plateau, 0.3 V above rest; in the last hour 0.2 V more, after a climb."""
+    run = np.full(9 * CELLS_H, 13.5)
+    run[5 * CELLS_H : 8 * CELLS_H] += np.linspace(0.0, climb_v, 3 * CELLS_H)
+    run[8 * CELLS_H :] += climb_v + 0.2
+    volts = np.concatenate((np.full(6 * CELLS_H, 13.2), run))
+    amps = np.repeat([0.0, 8.0], (6 * CELLS_H, 9 * CELLS_H))
+    return grid_of(np.tile(volts, 4), np.tile(amps, 4), chemistry="lfp")
+
+
+def test_the_end_of_charge_of_an_lfp_bank_is_no_other_source():
+    # Near full its voltage rises by itself, and a load switched off lifts it by a jump.
+    assert not lfp_runs(0.4).aided.any()
+    assert lfp_runs(0.0).aided.any(), "on the plateau such a jump is a source"

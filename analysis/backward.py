@@ -1,0 +1,50 @@
+"""Looks back over arrays on a regular grid: what was, what was last, and the like."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+_T = TypeVar("_T", bound=np.generic)
+
+
+def ago(values: NDArray[_T], cells: int) -> NDArray[_T]:
+    """Return the values so many cells ago; before the first, the first."""
+    cells = min(cells, len(values))
+    return np.concatenate((np.repeat(values[:1], cells), values[: len(values) - cells]))
+
+
+def since(happened: Flags, index: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the cells since something last happened; very many where it never did."""
+    last = np.maximum.accumulate(np.where(happened, index, -1))
+    return np.where(last < 0, 10**9, index - last)
+
+
+def window(values: Floats, newest: int, oldest: int, reduce: np.ufunc) -> Floats:
+    """Reduce over the cells from ``oldest`` to ``newest`` cells ago."""
+    result = ago(values, newest)
+    for k in range(newest + 1, oldest + 1):
+        result = reduce(result, ago(values, k))
+    return result
+
+
+def trailing_mean(v: Floats, cells: int) -> Floats:
+    """Return the mean over so many cells up to each; a gap counts nothing."""
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(v))))
+    return np.concatenate((np.full(cells - 1, np.nan), (total[cells:] - total[:-cells]) / cells))
+
+
+def reaching_back(marks: Flags, cells: int) -> Flags:
+    """Mark the cells before each mark that were looked at for it, too."""
+    at = np.flatnonzero(marks)
+    edges = np.zeros(len(marks) + 1, dtype=np.int64)
+    np.add.at(edges, np.maximum(at - cells + 1, 0), 1)
+    np.add.at(edges, at + 1, -1)
+    return np.cumsum(edges[:-1]) > 0
