@@ -38,7 +38,7 @@ RENEW_S = 0.9
 SILENT_S = 2.0
 #: While nobody watches, readings are worked off in one go as often as this: each awakening costs
 #: as much as several readings.
-HOLD_S = 5.0
+HOLD_S = 7.5
 #: Notices kept for the dashboard.
 _MOST_NOTICES = 5
 

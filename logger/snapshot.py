@@ -19,8 +19,8 @@ from typing import Any
 
 from logger.reading import OperatingState, Reading
 
-#: A snapshot older than this is stale: the daemon writes one every second or two.
-STALE_AFTER_S = 10.0
+#: A snapshot older than this is stale: the daemon writes one every ten seconds at least.
+STALE_AFTER_S = 15.0
 _FORMAT = 1
 
 

@@ -64,7 +64,7 @@ class DescribedSource:
         """Let readings wait; see :class:`logger.sources.base.Source`."""
         if self._talk is not None:
             # Silence must still be told from waiting.
-            self._talk.hold(min(seconds, self.delays.stale_s / 2.0))
+            self._talk.hold(min(seconds, 0.75 * self.delays.stale_s))
 
     def rest(self) -> list[Reading]:
         """Return the readings that still wait."""

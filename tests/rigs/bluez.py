@@ -97,6 +97,7 @@ def quick_description():
     """Return the example for characteristics of the SIG, with short times."""
     text = (ROOT / "fixtures/devices/ble-sig.toml").read_text(encoding="utf-8")
     text = text.replace("scan_s = 15", "scan_s = 2\ncall_s = 1")
+    text = text.replace("read_every_s = 60", "read_every_s = 2")
     return text + (
         "\n[timing]\nstale_s = 1.5\nfirst_reading_s = 4\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\n"
     )
