@@ -449,6 +449,10 @@ def test_a_server_that_does_not_speak_telnet_is_told(tmp_path):
         (('serial"\nport = ', 'serial"\nprot = '), "did you mean port?"),
         (("{port}", "rfc2217://boat:2217"), "without encryption or authentication"),
         (("{port}", "SOCKET://boat:2217"), "without encryption or authentication"),
+        (
+            ("{port}", "/dev/tty\\u0000\\u001b[31m"),
+            r"got '/dev/tty\x00\x1b[31m'; accepted: the path",
+        ),
         (("{port}", "telegraph://x"), "accepted: the path of a device, or one of alt://"),
         (("keyvalue", "keyvalu"), "did you mean keyvalue?"),
         (("voltage_v =", "volt_v ="), "did you mean voltage_v?"),

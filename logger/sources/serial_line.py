@@ -127,7 +127,7 @@ def build(config: Config) -> SerialSource:
 def check_port(config: Config, port: str, *, allow_network: bool) -> None:
     """Refuse port URLs that are unknown, or reach over a network without leave."""
     scheme, found, _ = port.partition("://")
-    if not port or (found and scheme.lower() not in SCHEMES):
+    if not (port and port.isprintable()) or (found and scheme.lower() not in SCHEMES):
         accepted = ", ".join(f"{name}://" for name in SCHEMES)
         raise config.document.error(
             f"got {port!r}; accepted: the path of a device, or one of {accepted}", "source", "port"
