@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Events of people that are marked in the plots; fuel is too frequent to be.
+#: Events of people that are marked in the plots of output; fuel, which is far more frequent, stands
+#: in the plot of use.
 MARKED_KINDS = ("service", "renewal", "replacement", "note")
 #: More marks than this hide the plot; the newest are kept.
 MOST_MARKED = 9
@@ -308,14 +309,15 @@ def _described(a: Assessment, axis: str) -> str:
     return said
 
 
-def use_plot(quarters: Sequence[Quarter], size: Size, name: str) -> str:
-    """Return the bars of energy by quarter of the year."""
+def use_plot(quarters: Sequence[Quarter], events: Sequence[Event], size: Size, name: str) -> str:
+    """Return the bars of energy by quarter of the year, and a stroke for each event of fuel."""
     size = Size(size.kind, size.width, 150, size.font, size.ticks)
     drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
     start, end = quarters[0].start_s, quarters[-1].end_s
     x = Scale(start, end, size.left, size.width - 8)
+    fuel = [e.time_s for e in events if e.kind == "fuel" and not e.struck and x.holds(e.time_s)]
     most = max(q.energy_kwh for q in quarters) or 1.0
-    y = Scale(0.0, 1.08 * most, size.height - 3.4 * size.font, 1.9 * size.font)
+    y = Scale(0.0, (1.25 if fuel else 1.08) * most, size.height - 3.4 * size.font, 1.9 * size.font)
     for value in ticks(0.0, y.high, 4):
         drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
         drawing.text(x.start - 6, y.at(value) + 0.35 * size.font, f"{value:g}", "lab", "end")
@@ -333,10 +335,14 @@ def use_plot(quarters: Sequence[Quarter], size: Size, name: str) -> str:
         drawing.text(at, y.start + 4 + 1.1 * size.font, label, "lab", "middle")
     drawing.line(x.start, y.start, x.end, y.start, "axis")
     drawing.text((x.start + x.end) / 2, size.height - 0.4 * size.font, "date", "lab", "middle")
-    drawing.text(4, 1.1 * size.font, "energy per quarter of the year, kWh", "lab")
+    drawing.marks([(x.at(at), y.end) for at in sorted(fuel)], "event fine", f"v{0.7 * size.font:g}")
+    strokes = "; strokes: fuel" if fuel else ""
+    drawing.text(4, 1.1 * size.font, f"energy per quarter of the year, kWh{strokes}", "lab")
     years = datetime.fromtimestamp(start, UTC).year, datetime.fromtimestamp(end - 1, UTC).year
     described = (
         f"Energy by quarter from {years[0]} to {years[1]}; the most in one quarter was "
         f"{most:.1f} kWh. The table beside it gives the figures by year."
     )
+    if fuel:
+        described += f" Strokes above the bars: {len(fuel)} events of fuel."
     return drawing.render("Energy delivered by quarter of the year", described, size.kind)

@@ -317,7 +317,7 @@ def use(matter: Matter) -> str:
     by_quarter = quarters(a.run_table)
     if not by_quarter:
         return head + paragraphs("No energy was logged.")
-    plots = "".join(use_plot(by_quarter, size, "use") for size in (WIDE, NARROW))
+    plots = "".join(use_plot(by_quarter, matter.events, size, "use") for size in (WIDE, NARROW))
     rows = [
         (y.label, str(y.runs), f"{y.hours:.0f}", f"{y.energy_kwh:.1f}", f"{y.charge_ah:.0f}")
         for y in years(a.run_table)

@@ -80,6 +80,7 @@ svg .out { stroke: var(--out); stroke-width: .8; fill: none; }
 svg .step { stroke: var(--text); stroke-width: 1.2; stroke-dasharray: 8 3 2 3; fill: none; }
 svg .now { stroke: var(--quiet); fill: none; }
 svg .event { stroke: var(--text); stroke-width: 2; fill: none; }
+svg .fine { stroke-width: 1; }
 svg .span { stroke: var(--text); stroke-width: 3; fill: none; }
 svg .middle { fill: var(--text); stroke: none; }
 svg .bar { fill: var(--seen); stroke: none; }

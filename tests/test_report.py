@@ -124,6 +124,15 @@ def test_fuel_and_ticks_do_not_crowd_out_the_other_events():
     assert "container 31" in few
 
 
+def test_events_of_fuel_are_strokes_above_the_use_by_season():
+    text = page(matter("plan", scenes.events()))
+    first, second = re.findall(r'<path class="event fine" d="([^"]+)"', text)
+    # Two containers; the third is struck.
+    assert (first.count("M"), second.count("M")) == (2, 2), "for the desk and for the phone"
+    assert "Strokes above the bars: 2 events of fuel." in text
+    assert "strokes" not in page(matter("plan", scenes.hostile_events()))
+
+
 def test_a_struck_event_is_in_the_table_and_not_in_the_plots():
     wrong = Event(50, MADE_S - 86400.0 * 30, "service", None, "on another boat", struck=True)
     before, after = page(matter()), page(matter("plan", (wrong,)))
