@@ -52,6 +52,11 @@ def child_env():
     return _environment()
 
 
+def unmeasured(env):
+    """Return an environment in which a child process is not measured for coverage."""
+    return {key: value for key, value in env.items() if not key.startswith("COV")}
+
+
 @pytest.fixture
 def start_daemon(child_env, monkeypatch, tmp_path):
     """Return a function that starts ``ebbwatt log`` in a folder; what is left at the end is killed.
@@ -64,7 +69,7 @@ def start_daemon(child_env, monkeypatch, tmp_path):
     daemons = []
 
     def start(folder, *, measured=True, module=("analysis", "log"), **environment):
-        env = {k: v for k, v in child_env.items() if measured or not k.startswith("COV")}
+        env = child_env if measured else unmeasured(child_env)
         daemon = subprocess.Popen(
             [sys.executable, "-m", *map(str, module)],
             cwd=folder,

@@ -14,6 +14,8 @@ import time
 
 import pytest
 
+from tests.conftest import unmeasured
+
 SHOW, HIDE = b"\x1b[?25h", b"\x1b[?25l"  # DEC private mode 25: cursor (xterm control sequences)
 OTHER, BACK = b"\x1b[?1049h", b"\x1b[?1049l"  # mode 1049: alternate screen
 
@@ -83,7 +85,7 @@ class Terminal:
 @pytest.fixture
 def terminal(child_env):
     # Measuring of coverage off: the children are ended by signals.
-    env = {k: v for k, v in child_env.items() if not k.startswith("COV")}
+    env = unmeasured(child_env)
     opened = []
 
     def start(*arguments, cwd):
