@@ -43,9 +43,7 @@ def held(shown: Floats, above_v: float) -> Flags:
     above its resting voltage ``above_v`` is held there, from the very stop of the charger on.
     ``shown`` is the voltage at rest, NaN elsewhere.
     """
-    low = window(shown, 0, HOUR - 1, np.minimum)
-    spread = window(shown, 0, HOUR - 1, np.maximum) - low
-    return reaching_back((low > above_v) & (spread <= HELD_SPREAD_V), HOUR)
+    return reaching_back(_still(shown, shown, HOUR, above_v, HELD_SPREAD_V), HOUR)
 
 
 def held_high(lowest: Floats, highest: Floats) -> Flags:
@@ -54,9 +52,8 @@ def held_high(lowest: Floats, highest: Floats) -> Flags:
     The lowest and highest voltage of each record are looked at, NaN where not at rest: a mean over
     a long record would hide the fall.
     """
-    low = window(lowest, 0, HIGH_CELLS - 1, np.minimum)
-    spread = window(highest, 0, HIGH_CELLS - 1, np.maximum) - low
-    return reaching_back((low > HIGH_V) & (spread <= HIGH_SPREAD_V), HIGH_CELLS)
+    still = _still(lowest, highest, HIGH_CELLS, HIGH_V, HIGH_SPREAD_V)
+    return reaching_back(still, HIGH_CELLS)
 
 
 def level(shown: Floats) -> Flags:
@@ -66,12 +63,16 @@ def level(shown: Floats) -> Flags:
     """
     if len(shown) < LEVEL_CELLS:
         return np.zeros(len(shown), dtype=bool)
-    low = window(shown, 0, LEVEL_CELLS - 1, np.minimum)
-    spread = window(shown, 0, LEVEL_CELLS - 1, np.maximum) - low
     mean = trailing_mean(shown, HOUR_2)
     sunk = ago(mean, LEVEL_CELLS - HOUR_2) - mean
-    still = (low > LEVEL_V) & (spread <= LEVEL_SPREAD_V) & (sunk < LEVEL_SINKS_V)
-    return reaching_back(still, LEVEL_CELLS)
+    still = _still(shown, shown, LEVEL_CELLS, LEVEL_V, LEVEL_SPREAD_V)
+    return reaching_back(still & (sunk < LEVEL_SINKS_V), LEVEL_CELLS)
+
+
+def _still(lowest: Floats, highest: Floats, cells: int, above_v: float, spread_v: float) -> Flags:
+    """Mark where, over so many cells, all voltages lay above one and no farther apart than that."""
+    low = window(lowest, 0, cells - 1, np.minimum)
+    return (low > above_v) & (window(highest, 0, cells - 1, np.maximum) - low <= spread_v)
 
 
 def pinned(v: Floats, running: Flags, top_v: float) -> Flags:

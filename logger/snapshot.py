@@ -19,7 +19,7 @@ from typing import Any
 
 from logger.reading import OperatingState, Reading
 
-#: A snapshot older than this is stale: the daemon writes one every ten seconds at least.
+#: A snapshot older than this is stale: the daemon writes one at least every ten seconds.
 STALE_AFTER_S = 15.0
 _FORMAT = 1
 

@@ -217,7 +217,7 @@ def build_frame(table: Mapping[str, Any], place: Place) -> Decoder:
     if settings["framing"] == "plain" and not start and settings["checksum"] == "none":
         raise place.error("plain frames need a start marker or a checksum", "start")
     room = settings["length"] - checksum_size(settings["checksum"])
-    if room < max(len(start), 1):
+    if room <= len(start):
         raise place.error(
             f"got {settings['length']}; start, checksum and at least one byte need more", "length"
         )
