@@ -70,6 +70,12 @@ class Condenser:
     ----------
     log
         Bands and longest lengths; see :data:`logger.config.LOG`.
+
+    Attributes
+    ----------
+    moved
+        Whether a channel left its band in the open interval, which may be too short to be closed
+        for that: later on the mean has followed the change.
     """
 
     #: A channel that leaves its band closes no interval shorter than this, so that a noisy sensor
@@ -91,11 +97,13 @@ class Condenser:
         "_voltage_max",
         "_voltage_min",
         "log",
+        "moved",
         "out_of_order",
     )
 
     def __init__(self, log: LogConfig) -> None:
         self.log = log
+        self.moved = False
         self.out_of_order = 0
         self._first: Reading | None = None
 
@@ -114,6 +122,7 @@ class Condenser:
             self._open(reading, counted=True)
             return closed
         leaves = self._leaves_band(reading)
+        self.moved |= leaves
         self._integrate(last, reading, spacing_s)
         length_s = reading.time_s - self._first.time_s
         running = self.is_running()
@@ -150,6 +159,7 @@ class Condenser:
     def _open(self, reading: Reading, *, counted: bool) -> None:
         self._first = self._last = reading
         self._readings = 1 if counted else 0
+        self.moved = False
         self._voltage_min = self._voltage_max = reading.voltage_v
         # Each is [integral over time, time over which the channel was present].
         self._voltage = [0.0, 0.0]

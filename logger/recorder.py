@@ -107,7 +107,8 @@ class Recorder:
         passed_s = now_s - self._committed_s + max(HAIR_S, again_in_s - HAIR_S)
         if passed_s < self._store.commit_s:
             return
-        busy = self._changed or self.writer.pressed or self._condenser.is_running()
+        changed = self._changed or self._condenser.moved
+        busy = changed or self.writer.pressed or self._condenser.is_running()
         if not busy and passed_s < self._store.commit_rest_s:
             return
         self._committed_s, self._changed = now_s, False

@@ -31,16 +31,15 @@ def board(tmp_path, monkeypatch):
     clock = Clock()
     session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
 
-    def live_through(readings, hold_s=1):
+    def live_through(readings, hold_s=1, noted_s=None):
         """Return (time of commit, end of what was committed) of each commit.
 
-        Readings are worked off in one go every ``hold_s``.
+        Readings are worked off in one go every ``hold_s``; an event is noted at ``noted_s``.
         """
         commits = []
         clock.now_s = 0.0
         with Writer(config.store.path, config.charger, session) as writer:
-            # The check of the file ends in its own time, and would cut an interval then: a change
-            # of voltage in the first 20 s of one does not leave the band round its mean later on.
+            # The check of the file ends in its own time, and has an interval cut then.
             writer._mending.close()
             taken = Recorder(config, writer, Refusals(), clock.monotonic)
             write = writer._write
@@ -54,6 +53,8 @@ def board(tmp_path, monkeypatch):
             for reading in readings:
                 clock.now_s = reading.time_s
                 taken.take(reading)
+                if reading.time_s == noted_s:
+                    writer.add_event(noted_s, "refused")
                 if clock.now_s % hold_s == 0.0:
                     taken.tick(0.0 if hold_s == 1 else hold_s)
         return commits
@@ -81,14 +82,19 @@ def test_readings_that_wait_cost_neither_data_nor_commits(board, hold_s):
     assert all(b[0] - a[1] <= 60.0 for a, b in pairwise(commits)), "never more than a minute old"
 
 
-def test_whatever_changes_at_rest_is_stored_within_a_minute(board):
+@pytest.mark.parametrize("before_s", [3, 18, 40, None])
+def test_whatever_changes_at_rest_is_stored_within_a_minute(board, before_s):
+    # An event has the open interval cut: what changes soon after must not go under in its mean.
+    noted_s = None if before_s is None else 5000.0 - before_s
+
     def voltage(s):
         return 12.6 if s < 5000 else 12.3 if s < 9000 else 12.6
 
     def state(s):
         return OperatingState.FAULT if 12000 <= s < 12010 else REST
 
-    commits = board([Reading(float(s), voltage(s), 0.0, state(s)) for s in range(14000)])
+    readings = [Reading(float(s), voltage(s), 0.0, state(s)) for s in range(14000)]
+    commits = board(readings, noted_s=noted_s)
     for change_s in (5000, 9000, 12000, 12010):
         # A rest interval is no shorter than a minute; then a minute until the commit.
         assert any(at <= change_s + 121.0 and end >= change_s for at, end in commits), change_s
