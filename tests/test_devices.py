@@ -25,6 +25,7 @@ from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder, read_description
 from logger.sources.port import MOST_AT_ONCE
 from tests.conftest import ROOT
+from tests.rigs.framing import cobs, slip
 from tests.rigs.live import live, resident_kib, stored_since
 from tests.rigs.pty_line import PtyLine
 
@@ -106,11 +107,6 @@ def test_cobs_of_254_bytes_and_broken_ones():
     assert uncobs(b"\x05\x01") is None
 
 
-def slip(data):
-    out = data.replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc")
-    return b"\xc0" + out + b"\xc0"
-
-
 def test_frames_in_slip_begin_in_the_middle():
     made = build(FRAME, framing="slip")
     data = b"\x01\x02" + slip(frame(0xC0DB, 1)) + slip(frame(2, 2)[:-1])
@@ -143,10 +139,19 @@ def test_what_is_packed_in_slip_comes_out_again(data):
     assert unslip(packed[1:-1]) == data
 
 
-@given(st.integers(0, 65535), st.integers(-32768, 32767), st.sampled_from(["slip", "packet"]))
+@given(st.binary(max_size=253))
+def test_what_is_packed_in_cobs_comes_out_again(data):
+    packed = cobs(data)
+    assert packed.index(b"\0") == len(packed) - 1
+    assert uncobs(packed[:-1]) == data
+
+
+PACKED = {"slip": slip, "cobs": cobs, "packet": bytes}
+
+
+@given(st.integers(0, 65535), st.integers(-32768, 32767), st.sampled_from(sorted(PACKED)))
 def test_what_is_framed_comes_out_again(volts, amps, framing):
-    whole = frame(volts, amps)
-    data = slip(whole) if framing == "slip" else whole
+    data = PACKED[framing](frame(volts, amps))
     step = build(FRAME, framing=framing).decode(data, Context(in_sync=True))
     assert told(step) == [{"volts": volts, "amps": amps}]
 

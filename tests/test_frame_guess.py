@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from logger.sources.decoders.checksums import CRC_MODELS, SUMS, checksum, checksum_size
 from logger.sources.guesses import guess_checksum, guess_framing
+from tests.rigs.framing import cobs, slip
 
 CONFIG = """\
 [charger]
@@ -38,16 +39,6 @@ def frames(name="CRC-16/KERMIT", order="big", first=0, count=8):
         body += bytes([2])
         made.append(body + checksum(name, body[first:]).to_bytes(checksum_size(name), order))
     return made
-
-
-def slip(data):
-    # RFC 1055: END 0xC0, ESC 0xDB; 0xC0 -> DB DC, 0xDB -> DB DD.
-    return b"\xc0" + data.replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc") + b"\xc0"
-
-
-def cobs(data):
-    # Cheshire and Baker (1999): each run up to a zero is led by its length and one.
-    return b"".join(bytes([len(run) + 1]) + run for run in data.split(b"\0")) + b"\0"
 
 
 @pytest.mark.parametrize(
