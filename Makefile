@@ -49,14 +49,14 @@ study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be 
 	$(BIN)/python -m analysis.study --fuel --boats 200 --seed 5150
 
 soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes
-	$(BIN)/python -m tests.soak
-	EBBWATT_CUTS=200 $(BIN)/python -m pytest --timeout=900 tests/test_power_cuts.py
+	$(BIN)/python -m tests.endurance.soak
+	EBBWATT_CUTS=200 $(BIN)/python -m pytest --timeout=900 tests/endurance/test_power_cuts.py
 
 bench: $(VENV)/dev.stamp  ## Measure speed, size and wear against the plain ways (a quarter of an hour, 4 GB free)
 	$(BIN)/python -m tests.bench
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
-	$(BIN)/python -m tests.pictures
+	$(BIN)/python -m tests.support.pictures
 
 manual: $(VENV)/run.stamp  ## Write build/ebbwatt.1 (manual page) and analysis/REFERENCE.md
 	mkdir -p build

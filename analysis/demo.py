@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from analysis.checklist import KEYS, tick_text
-from analysis.checklist import KIND as CHECK
+from analysis.installation.checklist import KEYS, tick_text
+from analysis.installation.checklist import KIND as CHECK
 from logger import __version__
 from logger.config import load_config
 from logger.errors import UsageError

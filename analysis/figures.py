@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from analysis.assessment import Span
+    from analysis.assessment.document import Span
 
 DAY_S = 86400.0
 YEAR_S = 365.25 * DAY_S

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.arguments import examples_of
-from analysis.cautions import CAUTIONS, LIMITS
 from analysis.cli import build_parser
+from analysis.show.cautions import CAUTIONS, LIMITS
 from logger import __version__
 from logger.config import SECTIONS
 from logger.settings import REQUIRED, Section

@@ -20,7 +20,7 @@ from logger.onlookers import Onlookers
 from logger.recorder import Recorder
 from logger.snapshot import Snapshot, snapshot_path, write_snapshot
 from logger.sources import open_source
-from logger.sources.link import LinkStatus, supervise
+from logger.sources.supervision import LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
 from logger.store.records import SessionStart
 from logger.store.writer import Writer

@@ -11,7 +11,14 @@ from pathlib import Path
 import pytest
 
 from logger.store.files import prepare
-from tests.rigs.bluez import ADDRESS, PERIPHERAL, RADIO_CONFIG, BlueZ, Bus, quick_description
+from tests.support.rigs.bluez import (
+    ADDRESS,
+    PERIPHERAL,
+    RADIO_CONFIG,
+    BlueZ,
+    Bus,
+    quick_description,
+)
 
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if description is None:
         raise UsageError(f"{path}: describes no device that could decode {args.against}")
-    from logger.sources.transcript import Transcript
+    from analysis.probe.transcript import Transcript
 
     return _decode(Transcript(description, plausible), args.against)
 
@@ -117,7 +117,7 @@ def _look_at_log(config: Config, *, mend: bool) -> str:
     """Check the whole database, have it mended if asked to, and say how it is."""
     from logger.errors import StoreDamagedError
     from logger.snapshot import STALE_AFTER_S, boot_id, boottime_s, read_snapshot, snapshot_path
-    from logger.store.salvage import salvage, whole_check
+    from logger.store.repair.salvage import salvage, whole_check
 
     path = config.store.path
     try:
@@ -182,5 +182,5 @@ def _note(transcript: Transcript, outcome: Outcome) -> None:
 
 
 if TYPE_CHECKING:
+    from analysis.probe.transcript import Transcript
     from logger.sources.pipeline import Outcome
-    from logger.sources.transcript import Transcript

@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Live, log, analyse, show."""
     from analysis.demo import DAYS, live, make_folder
-    from analysis.progress import bar
+    from analysis.show.progress import bar
 
     folder: Path = args.out
     make_folder(folder)
@@ -64,17 +64,17 @@ def show(demo: Demo) -> None:
 
     from rich.console import Console
 
-    from analysis.assess import assess
-    from analysis.assessment import json_text
+    from analysis.assessment.assess import assess
+    from analysis.assessment.document import json_text
     from analysis.commands.watch import print_frame
-    from analysis.dashboard_facts import Moment, collect
-    from analysis.history import load_history
-    from analysis.load import daily_load
-    from analysis.report_page import write_page
-    from analysis.report_sections import Matter
-    from analysis.report_summary import summary
-    from analysis.watching import fuel_facts, recent_history
-    from analysis.whole_file import write_whole
+    from analysis.history.history import load_history
+    from analysis.load.daily import daily_load
+    from analysis.show.dashboard.facts import Moment, collect
+    from analysis.show.dashboard.watch import fuel_facts, recent_history
+    from analysis.show.page.html import write_page
+    from analysis.show.page.sections import Matter
+    from analysis.show.screen.summary import summary
+    from analysis.show.whole_file import write_whole
     from logger import __version__
 
     path = demo.config.store.path

@@ -24,7 +24,7 @@ EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
     from analysis.arguments import with_example
-    from analysis.checklist import KEYS
+    from analysis.installation.checklist import KEYS
     from logger.event import PERSON_KINDS
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
@@ -120,7 +120,7 @@ def _first_fitted(config: Config) -> str | None:
 def _tick(args: argparse.Namespace, config: Config) -> int:
     import time
 
-    from analysis.checklist import KIND, tick_text
+    from analysis.installation.checklist import KIND, tick_text
     from logger.store.events import add_event
 
     now_s = time.time()
@@ -146,7 +146,7 @@ def _strike(args: argparse.Namespace, config: Config) -> int:
 
 
 def _list(args: argparse.Namespace, config: Config) -> int:
-    from analysis.assessment import iso
+    from analysis.assessment.document import iso
     from logger.store.events import list_events
 
     events = list_events(config.store.path, struck=args.all)
@@ -173,7 +173,7 @@ def _list(args: argparse.Namespace, config: Config) -> int:
 
 
 def _line(event: Event) -> str:
-    from analysis.assessment import iso
+    from analysis.assessment.document import iso
     from logger.event import clean_text
 
     unit = "L" if event.kind == "fuel" else ""

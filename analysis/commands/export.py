@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
-    from analysis.exporting import (
+    from analysis.transfer.export import (
         EVENT_COLUMNS,
         INTERVAL_COLUMNS,
         RAW_COLUMNS,

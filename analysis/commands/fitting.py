@@ -40,13 +40,13 @@ def run(args: argparse.Namespace) -> int:
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
-    from analysis.fitting import check_log
+    from analysis.installation.check import check_log
 
     found = check_log(config, args.fitting, args.hours)
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0
-    from analysis.fitting_text import lines
+    from analysis.show.screen.installation import lines
 
     print("\n".join(lines(found, shutil.get_terminal_size((80, 24)).columns)))
     return 0

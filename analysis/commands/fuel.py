@@ -8,11 +8,11 @@ import shutil
 from typing import TYPE_CHECKING
 
 from analysis.arguments import positive_number, whole_number
-from analysis.cautions import SHORT
+from analysis.show.cautions import SHORT
 
 if TYPE_CHECKING:
-    from analysis.fuel_figures import FuelOutlook
-    from analysis.history import History
+    from analysis.fuel.result import FuelOutlook
+    from analysis.history.history import History
     from logger.config import Config
 
 HELP = "say how long the fuel lasts, and what this unit uses"
@@ -66,8 +66,8 @@ def run(args: argparse.Namespace) -> int:
             f"{path}: there is no [fuel] section; add the line [fuel] and, below it, "
             "container_l = 10 (size of a container, L)"
         )
-    from analysis.fuel import fuel_outlook
-    from analysis.history import load_fitting
+    from analysis.fuel.outlook import fuel_outlook
+    from analysis.history.history import load_fitting
 
     history, config = load_fitting(config, args.fitting)
     found = fuel_outlook(
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0
-    from analysis.fuel_text import lines
+    from analysis.show.screen.fuel import lines
 
     width = shutil.get_terminal_size((80, 24)).columns
     check = _check(history, config, found)
@@ -92,8 +92,8 @@ def _check(history: History, config: Config, found: FuelOutlook) -> str | None:
     """Hold the rise of the fuel use against the loss of output: both follow the cell voltage."""
     if len(found.use.counted) < 4:
         return None
-    from analysis.assess import assess
-    from analysis.fuel_check import rise_of_output, rise_of_use
+    from analysis.assessment.assess import assess
+    from analysis.fuel.cross_check import rise_of_output, rise_of_use
 
     seen = rise_of_use(found.use)
     expected = rise_of_output(history, config, assess(history, config), found.use)

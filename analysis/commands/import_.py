@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analysis.progress import stages
+from analysis.show.progress import stages
 from analysis.text import harmless
 from logger.config import find_config, load_config
 from logger.errors import RecordingError
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
 
-    from analysis.importing import FileResult
-    from analysis.merging import MergeResult
+    from analysis.transfer.import_readings import FileResult
+    from analysis.transfer.merge import MergeResult
     from logger.config import Config
 
 HELP = "take recordings, or another board's log, into the database"
@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Import each file in turn."""
     from logger.store.files import prepare
-    from logger.store.leftovers import note_leftovers
+    from logger.store.repair.leftovers import note_leftovers
 
     config = load_config(find_config(args.config))
     for path in args.files:
@@ -70,9 +70,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
     """Import the files and yield what became of each."""
-    from analysis.exported import is_exported, take_exported
-    from analysis.importing import Importer
-    from analysis.merging import merge
+    from analysis.transfer.import_intervals import is_exported, take_exported
+    from analysis.transfer.import_readings import Importer
+    from analysis.transfer.merge import merge
 
     importer: Importer | None = None
     try:

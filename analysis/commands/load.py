@@ -31,15 +31,15 @@ def run(args: argparse.Namespace) -> int:
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
-    from analysis.history import load_fitting
-    from analysis.load import daily_load
+    from analysis.history.history import load_fitting
+    from analysis.load.daily import daily_load
 
     history, config = load_fitting(config, args.fitting)
     found = daily_load(history, config)
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0
-    from analysis.load_text import lines
+    from analysis.show.screen.load import lines
 
     print("\n".join(lines(found, shutil.get_terminal_size((80, 24)).columns)))
     return 0

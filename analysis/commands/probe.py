@@ -90,7 +90,7 @@ def _with_first_guess(config: Config) -> Config:
 def _look_round(args: argparse.Namespace) -> int:
     import asyncio
 
-    from analysis import radio
+    from analysis.probe import scan
     from logger.sources.ble import ADDRESS
 
     if args.capture is not None or args.count is not None:
@@ -98,13 +98,13 @@ def _look_round(args: argparse.Namespace) -> int:
     seconds = args.seconds or SCAN_S
     if not args.scan:
         print(f"listening for {seconds:g} s; nothing is sent to any device", file=sys.stderr)
-        seen = asyncio.run(radio.scan(seconds, args.adapter))
-        lines = [line for device in seen[: radio.MOST_DEVICES] for line in device.lines()]
+        seen = asyncio.run(scan.scan(seconds, args.adapter))
+        lines = [line for device in seen[: scan.MOST_DEVICES] for line in device.lines()]
         lines.append(f"{len(seen)} devices; more about one: ebbwatt probe --scan ADDRESS")
     elif not ADDRESS.fullmatch(args.scan):
         raise UsageError(f"--scan takes an address such as AA:BB:CC:DD:EE:01, not {args.scan!r}")
     else:
-        lines = asyncio.run(radio.look_into(args.scan.upper(), seconds, args.adapter))
+        lines = asyncio.run(scan.look_into(args.scan.upper(), seconds, args.adapter))
     for line in lines:
         print(for_encoding(line, sys.stdout.encoding))
     return 0
@@ -115,8 +115,8 @@ async def _probe(
 ) -> int:
     import asyncio
 
+    from analysis.probe.transcript import reading_words
     from logger.sources import open_source
-    from logger.sources.transcript import reading_words
 
     source = open_source(config)
     watcher = _Watcher.of(source, capture, config)
@@ -162,8 +162,8 @@ class _Watcher:
     """Prints each message as it comes, and keeps the bytes if a capture is wanted."""
 
     def __init__(self, source: SerialSource, capture: IO[str] | None, config: Config) -> None:
+        from analysis.probe.transcript import Transcript
         from logger.sources.capture import CaptureWriter
-        from logger.sources.transcript import Transcript
 
         self._source = source
         self._transcript = Transcript(source.description, config.plausible)

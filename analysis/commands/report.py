@@ -10,8 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analysis.cautions import SHORT
-from analysis.progress import stages
+from analysis.show.cautions import SHORT
+from analysis.show.progress import stages
 from logger import __version__
 from logger.config import find_config, load_config
 from logger.errors import UsageError
@@ -19,7 +19,7 @@ from logger.errors import UsageError
 if TYPE_CHECKING:
     import argparse
 
-    from analysis.report_sections import Matter
+    from analysis.show.page.sections import Matter
     from logger.config import Config
 
 HELP = "say with evidence how the charger is doing, for a person or a program"
@@ -63,31 +63,31 @@ def run(args: argparse.Namespace) -> int:
     if args.commissioning is not None:
         return _write_record(args, config)
     with stages("reading the log") as say:
-        from analysis.history import load_fitting
+        from analysis.history.history import load_fitting
 
         history, config = load_fitting(config, args.fitting)
         say("estimating")
-        from analysis.assess import assess
+        from analysis.assessment.assess import assess
 
         assessment = assess(history, config)
         if args.json is not None:
-            from analysis.assessment import json_text
+            from analysis.assessment.document import json_text
 
             _write_json(args.json, json_text(assessment))
         if args.json is not None and args.html is None and args.compare is None:
             return 0
         say("writing the report")
-        from analysis.report_sections import Matter
+        from analysis.show.page.sections import Matter
 
         comparison = None
         if document is not None:
-            from analysis.report_compare import compare
+            from analysis.show.comparison import compare
 
             comparison = compare(document, assessment)
         matter = Matter(assessment, history.events, time.time(), __version__, comparison)
         if args.html is not None:
-            from analysis.load import daily_load
-            from analysis.report_page import write_page
+            from analysis.load.daily import daily_load
+            from analysis.show.page.html import write_page
 
             write_page(args.html, replace(matter, load=daily_load(history, config)))
     if args.json != "-":
@@ -105,16 +105,16 @@ def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
         return None
     if args.json == "-" and args.html is None:
         raise UsageError("--compare has nowhere to go beside '--json -': give --json a file")
-    from analysis.report_compare import read_document
+    from analysis.show.comparison import read_document
 
     return read_document(args.compare)
 
 
 def _write_record(args: argparse.Namespace, config: Config) -> int:
     """Write the commissioning record, a page of its own, and nothing else."""
-    from analysis.fitting import check_log
-    from analysis.fitting_record import record
-    from analysis.whole_file import write_whole
+    from analysis.installation.check import check_log
+    from analysis.show.page.commissioning import record
+    from analysis.show.whole_file import write_whole
 
     if args.html is not None or args.json is not None or args.compare is not None:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
@@ -128,14 +128,14 @@ def _write_json(target: str, text: str) -> None:
     if target == "-":
         print(text)
         return
-    from analysis.whole_file import write_whole
+    from analysis.show.whole_file import write_whole
 
     write_whole(Path(target), text + "\n")
     print(f"wrote {target}", file=sys.stderr)
 
 
 def _print_summary(matter: Matter) -> None:
-    from analysis.report_summary import summary
+    from analysis.show.screen.summary import summary
 
     width = shutil.get_terminal_size((80, 24)).columns
     bold = (

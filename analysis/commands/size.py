@@ -48,9 +48,9 @@ def run(args: argparse.Namespace) -> int:
     from logger.errors import UsageError
 
     config = load_config(find_config(args.config))
-    from analysis.sizing import size
-    from analysis.sizing_inputs import EXAMPLES, read_audit, read_candidates, with_fitted
-    from analysis.sizing_need import find_need
+    from analysis.sizing.candidates import EXAMPLES, read_audit, read_candidates, with_fitted
+    from analysis.sizing.needs import find_need
+    from analysis.sizing.size import size
 
     candidates = (
         read_candidates(args.candidates)
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     if basis.need is None:
         if not args.json:
             raise UsageError(f"{basis.words[0]}; name an audit table with --audit FILE")
-        from analysis.sizing_text import nothing_known
+        from analysis.show.screen.sizing import nothing_known
 
         print(json.dumps(nothing_known(units, basis.words[0]), indent=1))
         return 0
@@ -77,11 +77,11 @@ def run(args: argparse.Namespace) -> int:
         with_fuel=config.fuel is not None,
     )
     if args.json:
-        from analysis.sizing_text import document
+        from analysis.show.screen.sizing import document
 
         print(json.dumps(document(found, basis.words), indent=1))
         return 0
-    from analysis.sizing_text import lines
+    from analysis.show.screen.sizing import lines
 
     width = shutil.get_terminal_size((80, 24)).columns
     bank_ah = config.battery.capacity_ah

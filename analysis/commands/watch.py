@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from analysis.dashboard_facts import Facts
+    from analysis.show.dashboard.facts import Facts
 
 HELP = "show the charger, the battery and the verdict, live"
 DESCRIPTION = (
@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     """Show the dashboard."""
     from rich.console import Console
 
-    from analysis.watching import Watch, moment_now
+    from analysis.show.dashboard.watch import Watch, moment_now
 
     config = load_config(find_config(args.config))
     watch = Watch(config)
@@ -52,8 +52,8 @@ def run(args: argparse.Namespace) -> int:
 
 def print_frame(console: Console, facts: Facts, *, ascii_only: bool = False) -> None:
     """Print one picture."""
-    from analysis.dashboard import frame
-    from analysis.dashboard_marks import marks_for
+    from analysis.show.dashboard.frame import frame
+    from analysis.show.dashboard.marks import marks_for
 
     marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
     for line in frame(facts, console.width, marks):
@@ -64,11 +64,11 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
     """Renew the picture every second until the user or a signal ends it."""
     import time
 
-    from analysis.dashboard import frame
-    from analysis.dashboard_marks import marks_for
-    from analysis.progress import leaving_cleanly
-    from analysis.screen import Screen
-    from analysis.watching import moment_now
+    from analysis.show.dashboard.frame import frame
+    from analysis.show.dashboard.marks import marks_for
+    from analysis.show.dashboard.terminal import Screen
+    from analysis.show.dashboard.watch import moment_now
+    from analysis.show.progress import leaving_cleanly
 
     marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
     status = 0
@@ -94,4 +94,4 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
 
 
 if TYPE_CHECKING:
-    from analysis.watching import Watch
+    from analysis.show.dashboard.watch import Watch

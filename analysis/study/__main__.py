@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from analysis.progress import bar
+from analysis.show.progress import bar
 from analysis.study.fuel import judge_fuel
 from analysis.study.fuel_table import fuel_markdown
 from analysis.study.outcome import Outcome, judge

@@ -28,10 +28,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import logger.interval
-import logger.sources.boat_course
-import logger.sources.boat_days
-import logger.sources.boat_run
-from analysis.history import STATE_CODE, History
+import logger.sources.boat.course
+import logger.sources.boat.days
+import logger.sources.boat.run
+from analysis.history.history import STATE_CODE, History
 from logger.config import (
     BatteryConfig,
     ChargerConfig,
@@ -43,14 +43,14 @@ from logger.config import (
 from logger.event import Event
 from logger.interval import Condenser, Interval
 from logger.settings import Document
-from logger.sources.boat_course import course_at, crossing_h
-from logger.sources.boat_run import Voyage
+from logger.sources.boat.course import course_at, crossing_h
+from logger.sources.boat.run import Voyage
 from logger.store.reader import Fitting
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from logger.sources.boat_model import BoatModel
+    from logger.sources.boat.model import BoatModel
 
 #: How long output must stay below a limit for the crossing to be for good, running hours.
 SUSTAINED_H = 100.0
@@ -90,9 +90,9 @@ _DAY_COLUMNS = (
 )
 _MODEL_SOURCES = (
     logger.interval,
-    logger.sources.boat_course,
-    logger.sources.boat_days,
-    logger.sources.boat_run,
+    logger.sources.boat.course,
+    logger.sources.boat.days,
+    logger.sources.boat.run,
 )
 
 
@@ -333,7 +333,7 @@ def _truth(boat: Boat, voyage: Voyage) -> Truth:
     renewals = tuple(r.at_h for r in charger.renewals if begun_h < r.at_h <= now_h)
     since_h = max((begun_h, *renewals))
     calm = replace(charger, wander_per_sqrt_1000h=0.0, steps=())
-    smooth = logger.sources.boat_course.lay_out(calm, boat.model.seed)
+    smooth = logger.sources.boat.course.lay_out(calm, boat.model.seed)
     back_h = min(500.0, now_h - since_h) or 1.0
     lost = course_at(smooth, now_h - back_h) - course_at(smooth, now_h)
     days = voyage.days

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.fuel import fuel_outlook
-from analysis.fuel_changes import changes, find_changes
-from analysis.fuel_use import fuel_use
-from analysis.runs import find_runs
+from analysis.fuel.changes import changes, find_changes
+from analysis.fuel.consumption import fuel_use
+from analysis.fuel.outlook import fuel_outlook
+from analysis.history.runs import find_runs
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analysis.history import History
+    from analysis.history.history import History
     from analysis.study.boats import Boat, Truth
 
 DAY_S = 86400.0

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assess import assess
+from analysis.assessment.assess import assess
 from analysis.study.boats import simulate
 from analysis.study.plain import mean_while_running, straight_line, upper_percentile
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analysis.assessment import Assessment
-    from analysis.history import History
+    from analysis.assessment.document import Assessment
+    from analysis.history.history import History
     from analysis.study.boats import Boat, Truth
 
 #: A step counts as found within so many running hours, and as one from this size on.

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.runs import find_runs
+from analysis.history.runs import find_runs
 
 if TYPE_CHECKING:
-    from analysis.history import History
+    from analysis.history.history import History
 
 #: Plain methods look at the last so many running hours.
 _LAST_H = 200.0

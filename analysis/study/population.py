@@ -14,8 +14,8 @@ import numpy as np
 
 from analysis.study.boats import SUSTAINED_H, Boat
 from logger.config import LogConfig
-from logger.sources.boat_course import crossing_h, lay_out
-from logger.sources.boat_model import (
+from logger.sources.boat.course import crossing_h, lay_out
+from logger.sources.boat.model import (
     BatteryModel,
     BoatModel,
     ChargerModel,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load import LATEST_DAYS, daily_load
+from analysis.load.daily import LATEST_DAYS, daily_load
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analysis.history import History
+    from analysis.history.history import History
     from analysis.study.boats import Boat, Truth
 
     Floats = NDArray[np.float64]

@@ -29,6 +29,7 @@ from logger.sources.ble_link import (
     radio_errors,
     radio_settings,
 )
+from logger.sources.conversation import opened
 from logger.sources.decoders.characteristics import full_uuid, uuid_of
 from logger.sources.described import DescribedSource
 from logger.sources.description import (
@@ -36,7 +37,6 @@ from logger.sources.description import (
     Description,
     configured_description,
 )
-from logger.sources.polling import opened
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

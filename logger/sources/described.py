@@ -5,15 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logger.refusals import Refusals
-from logger.sources.polling import Conversation
+from logger.sources.conversation import Conversation
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from logger.reading import Reading
+    from logger.sources.conversation import Link, Tap
     from logger.sources.description import Description
     from logger.sources.pipeline import Outcome, Pipeline
-    from logger.sources.polling import Link, Tap
 
 
 class DescribedSource:

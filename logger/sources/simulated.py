@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 from logger.refusals import Refusals
 from logger.settings import Section, Setting
 from logger.sources.base import checked_settings
-from logger.sources.boat_model import BoatModel
-from logger.sources.boat_run import Voyage
+from logger.sources.boat.model import BoatModel
+from logger.sources.boat.run import Voyage
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

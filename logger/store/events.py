@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from logger.errors import StoreError, UsageError
 from logger.event import COMMAND_KINDS, PERSON_KINDS, Event, clean_text, day_begins_s
 from logger.store.files import open_writer, translated
-from logger.store.leftovers import note_leftovers
+from logger.store.repair.leftovers import note_leftovers
 
 if TYPE_CHECKING:
     import sqlite3

@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING
 
 from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
-from logger.store.pages import looks_like_ours
+from logger.store.file_format.pages import looks_like_ours
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

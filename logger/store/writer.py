@@ -13,8 +13,6 @@ from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
 from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
 from logger.store.files import DAMAGED_WORDS, open_writer, translated
-from logger.store.leftovers import find_leftovers
-from logger.store.mending import Mending
 from logger.store.raw import write_hour
 from logger.store.records import (
     INSERT_EVENT,
@@ -24,6 +22,8 @@ from logger.store.records import (
     correct_boot,
     interval_row,
 )
+from logger.store.repair.leftovers import find_leftovers
+from logger.store.repair.mending import Mending
 from logger.store.shortage import Shortage, Waiting
 
 if TYPE_CHECKING:

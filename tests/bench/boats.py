@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from analysis.bulk import Block, BulkCondenser
-from analysis.cover import Cover
+from analysis.transfer.condense import Block, BulkCondenser
+from analysis.transfer.cover import Cover
 from logger.config import load_config
 from logger.reading import OperatingState
 from logger.recorder import Recorder

@@ -1,0 +1,217 @@
+"""Puts the assessment together: log in, everything that can be said about the charger out."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.document import Assessment, Curve, Limit, Span, Step
+from analysis.assessment.forecast import Forecast, forecast
+from analysis.assessment.usage import Usage, dates, usage
+from analysis.assessment.verdict import Situation, advice, notes, verdict
+from analysis.health import limiter
+from analysis.health.evidence import Evidence, design_hours_left, gather, health_of
+from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
+from analysis.health.run_output import run_table
+from analysis.load.required_power import load_limit
+
+if TYPE_CHECKING:
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+    from logger.config import Config
+
+#: Chance in the forecast comes from this seed: the same log gives the same assessment.
+SEED = 20210418
+#: Battery-limited running of so many last hours bounds the present output.
+_RECENT_H = 100.0
+#: What a lower bound is lowered by, fraction of rated: a cold compartment, a meter's coarse steps
+#: and the run-to-run scatter all lift the highest of many figures.
+_BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
+_HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
+
+
+def assess(history: History, config: Config) -> Assessment:
+    """Assess the charger from its log.
+
+    Parameters
+    ----------
+    history
+        The log of one fitting.
+    config
+        Rated output, limits, design hours, charge ceiling.
+
+    Returns
+    -------
+    Assessment
+        Whatever the log supports; what it does not is None, with a reason.
+    """
+    charger = config.charger
+    health, evidence = health_of(gather(history, config), config)
+    runs, out = evidence.runs, evidence.out
+    table = run_table(runs, out, evidence.runtime_h)
+    pattern = _usage(runs)
+    future = _forecast(health, evidence, history, config)
+    case = _situation(health, evidence, future, pattern, config)
+    decided, reasons = verdict(case)
+    return Assessment(
+        label=charger.label,
+        rated_w=charger.rated_w,
+        fitted=charger.fitted.isoformat() if charger.fitted else None,
+        observed_from_s=float(runs.log.start_s[0]) if len(runs.log) else None,
+        observed_to_s=float(runs.log.end_s[-1]) if len(runs.log) else None,
+        running_hours=evidence.logged_h,
+        energy_kwh=float(table.energy_kwh.sum()),
+        charge_ah=float(table.charge_ah.sum()),
+        runs=runs.starts,
+        source_limited_runs=sum(limit is Limit.SOURCE for limit in out.limit),
+        battery_limited_runs=sum(limit is Limit.BATTERY for limit in out.limit),
+        output=case.output,
+        at_runtime_h=evidence.now_h,
+        decline_per_1000h=case.slope,
+        sag=out.sag.depth if health is not None else None,
+        steps=_steps(health, evidence),
+        until=future.until if future else None,
+        remaining_h=future.hours if future else Span(),
+        remaining_date=_dates(future, pattern, runs),
+        withheld=future.withheld if future else "the available output is not known",
+        verdict=decided,
+        reasons=tuple(reasons + notes(case)),
+        plan_below=charger.plan_below,
+        replace_below=charger.replace_below,
+        design_life_h=charger.design_life_h,
+        run_table=table,
+        curve=_curve(health, future, evidence),
+        left_out=out.left_out_h,
+        advice=tuple(advice(case)),
+    )
+
+
+def _output(health: Health | None, evidence: Evidence) -> Span:
+    """Return the present output with its interval, or only a lower bound."""
+    if health is not None:
+        return Span(*(max(health.output(p), 0.0) for p in (0.05, 0.5, 0.95)))
+    out, use, runtime_h, now_h = (
+        evidence.out,
+        evidence.used,
+        evidence.runtime_h,
+        evidence.now_h,
+    )
+    if now_h is None or not use.any():
+        return Span()
+    recent = use & (runtime_h > now_h - _RECENT_H)
+    if not recent.any():
+        recent = use & (runtime_h >= np.sort(runtime_h[use])[-min(5, int(use.sum()))])
+    sure = np.sort((out.value - 2.0 * out.standard_error)[recent])
+    # One run alone may be a slip of the meter; heat and its coarse steps are not taken out.
+    return Span(low=max(float(sure[max(len(sure) - 2, 0)]) - _BOUND_MARGIN, 0.0))
+
+
+def _usage(runs: Runs) -> Usage | None:
+    if len(runs) == 0:
+        return None
+    begin = np.array([float(runs.log.start_s[0])])
+    end = np.array([float(runs.log.end_s[-1])])
+    return usage(runs.start_s, (runs.end_s - runs.start_s) / 3600.0, begin, end)
+
+
+def _forecast(
+    health: Health | None, evidence: Evidence, history: History, config: Config
+) -> Forecast | None:
+    if health is None or evidence.now_h is None:
+        return None
+    start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
+    used = runtime_h[evidence.out.used & (runtime_h >= start_h)]
+    observed = float(evidence.now_h - used.min()) if len(used) else 0.0
+    needed = load_limit(history, config)
+    return forecast(
+        health.posterior,
+        health.systematic,
+        max(observed, 1.0),
+        config.charger.replace_below,
+        design_hours_left(evidence, config),
+        None if needed is None else needed.power_w / config.charger.rated_w,
+        np.random.default_rng(SEED),
+        load_sd=0.0 if needed is None else needed.relative_sd,
+        unseen_h=0.0 if start_h > 0.0 else evidence.runs.hours.unseen_h,
+    )
+
+
+def _dates(future: Forecast | None, pattern: Usage | None, runs: Runs) -> Span:
+    if future is None or pattern is None:
+        return Span()
+    last = float(runs.log.end_s[-1])
+    rng = np.random.default_rng(SEED + 1)
+    drawn = np.sort(dates(pattern, last, future.draws_h, rng))
+
+    def at(probability: float, hours: float | None) -> float | None:
+        value = float(drawn[min(int(probability * len(drawn)), len(drawn) - 1)])
+        latest = datetime(2200, 1, 1, tzinfo=UTC).timestamp()
+        return None if hours is None or not np.isfinite(value) or value > latest else value
+
+    hours = future.hours
+    return Span(at(0.05, hours.low), at(0.5, hours.median), at(0.95, hours.high))
+
+
+def _steps(health: Health | None, evidence: Evidence) -> tuple[Step, ...]:
+    if health is None:
+        return ()
+
+    def step(found: StepFound, runtime_h: float) -> Step:
+        return Step(runtime_h, evidence.time_s(runtime_h), found.change, found.low, found.high)
+
+    start_h, gain = evidence.life.start_h, evidence.life.gain
+    steps = [step(s, start_h + 1000.0 * s.kh) for s in health.steps]
+    return tuple(([step(gain, start_h)] if gain is not None else []) + steps)
+
+
+def _curve(health: Health | None, future: Forecast | None, evidence: Evidence) -> Curve | None:
+    now_h = evidence.now_h
+    if health is None or future is None or now_h is None:
+        return None
+    past = evidence.life.start_h + 1000.0 * health.sites.kh
+    half = 1.645 * np.hypot(health.fitted_sd, health.systematic)
+    ahead = now_h + future.times_h
+    return Curve(
+        np.concatenate((past, ahead)),
+        np.concatenate((health.fitted, future.median)),
+        np.concatenate((health.fitted - half, future.low)),
+        np.concatenate((health.fitted + half, future.high)),
+        now_h,
+    )
+
+
+def _situation(
+    health: Health | None,
+    evidence: Evidence,
+    future: Forecast | None,
+    pattern: Usage | None,
+    config: Config,
+) -> Situation:
+    runs, out = evidence.runs, evidence.out
+    slope = Span()
+    if health is not None:
+        slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
+    return Situation(
+        output=_output(health, evidence),
+        slope=slope,
+        forecast=future,
+        plan_below=config.charger.plan_below,
+        replace_below=config.charger.replace_below,
+        hours_per_year=pattern.per_year() if pattern else None,
+        runs=len(runs),
+        values=int((out.used & ~out.bound).sum()),
+        bounds=int((out.used & out.bound).sum()),
+        steps=len(health.steps) if health else 0,
+        renewed=evidence.life.renewed,
+        renewal_found=evidence.life.gain is not None,
+        temperature_told=bool(len(out.temperature_c) and np.isfinite(out.temperature_c).any()),
+        states_told=runs.states_told,
+        counted=runs.hours.counted,
+        ceiling_known=evidence.ceiling.known,
+        warm_found=out.warm_found,
+        other_source_h=out.left_out_h.get(_HELD_BY_OTHERS, 0.0),
+        now_h=evidence.now_h or 0.0,
+        design_life_h=config.charger.design_life_h,
+    )

@@ -1,0 +1,205 @@
+"""From figures to what they mean: the verdict, its reasons, and what would make it firmer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.assessment.document import Reason, Span, Verdict
+from analysis.figures import figure
+
+if TYPE_CHECKING:
+    from analysis.assessment.forecast import Forecast
+
+#: Plan when the remaining life (median) is shorter than this part of a year's use ...
+PLAN_YEARS = 1.0
+#: ... but a charger used little needs no plan while more than this is left, h.
+PLAN_AT_LEAST_H = 200.0
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the advice is drawn from. Fractions are of rated."""
+
+    output: Span
+    slope: Span
+    forecast: Forecast | None
+    plan_below: float
+    replace_below: float
+    hours_per_year: float | None
+    runs: int
+    values: int
+    bounds: int
+    steps: int
+    renewed: bool
+    renewal_found: bool
+    """Whether nobody recorded the renewal: a sudden gain showed it."""
+    temperature_told: bool
+    states_told: bool
+    counted: bool
+    ceiling_known: bool
+    warm_found: bool
+    other_source_h: float
+    now_h: float
+    design_life_h: float
+
+
+def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
+    """Return the verdict and why."""
+    reasons: list[Reason] = []
+    if case.output.median is None:
+        reasons.append(_why_unknown(case))
+        if case.output.low is not None:
+            reasons.append(
+                Reason(
+                    "lower_bound",
+                    f"it was seen to give at least {_percent(case.output.low)} of rated; how much "
+                    f"more it could give was never asked of it",
+                )
+            )
+        return Verdict.UNDETERMINED, reasons
+    middle, low, high = case.output.median, case.output.low or 0.0, case.output.high or 1.0
+    within = f"{_percent(middle)} of rated ({_percent(low)} to {_percent(high)})"
+    if middle < case.replace_below:
+        reasons.append(
+            Reason(
+                "below_replace",
+                f"available output is {within}, below the replacement limit of "
+                f"{_percent(case.replace_below)}",
+            )
+        )
+        return Verdict.REPLACE, reasons
+    soon = _soon(case)
+    if middle < case.plan_below or low < case.replace_below:
+        which, limit = ("planning", case.plan_below)
+        if middle >= case.plan_below:
+            which, limit = ("replacement", case.replace_below)
+        reasons.append(
+            Reason(
+                "below_plan",
+                f"available output is {within}; the {which} limit is {_percent(limit)}",
+            )
+        )
+    if soon is not None:
+        reasons.append(soon)
+    if reasons:
+        return Verdict.PLAN, reasons
+    reasons.append(Reason("output_sound", f"available output is {within}"))
+    if low < case.plan_below:
+        reasons.append(
+            Reason(
+                "plan_limit_near",
+                f"it may already be below the planning limit of {_percent(case.plan_below)}",
+            )
+        )
+    return Verdict.SOUND, reasons
+
+
+def _soon(case: Situation) -> Reason | None:
+    """Return a reason to plan where a limit is likely to be met within a year's use."""
+    if case.forecast is None or case.forecast.hours.median is None:
+        return None
+    left = case.forecast.hours.median
+    year = case.hours_per_year if case.hours_per_year is not None else 500.0
+    if left >= max(PLAN_YEARS * year, PLAN_AT_LEAST_H):
+        return None
+    what = {
+        "output": "the output falls below the replacement limit",
+        "design_hours": f"the design hours ({case.design_life_h:.0f} h) are used up",
+        "load": "it can no longer carry this boat's load",
+    }[case.forecast.until or "output"]
+    if left <= 0.0 and case.forecast.until == "design_hours":
+        return Reason(
+            "design_hours_used",
+            f"the design hours ({case.design_life_h:.0f} h) are used up; the output alone does "
+            f"not call for replacement",
+        )
+    return Reason("limit_near", f"in about {figure(case.forecast.hours, 'running hours')} {what}")
+
+
+def _why_unknown(case: Situation) -> Reason:
+    if case.runs == 0:
+        return Reason("no_runs", "no run is in the log yet")
+    if case.values == 0 and case.bounds > 0:
+        return Reason(
+            "battery_limited_only",
+            "in every run the battery set the current, so the charger never showed what it can "
+            "give",
+        )
+    return Reason(
+        "too_few_runs",
+        f"only {case.values} of {case.runs} runs show what the charger can give; at least 4, and "
+        f"one in 25, are needed",
+    )
+
+
+def notes(case: Situation) -> list[Reason]:
+    """Return further reasons: what widened, withheld or shaped the figures."""
+    found: list[Reason] = []
+    if case.forecast is not None and case.forecast.withheld is not None:
+        code = case.forecast.withheld_code or "withheld"
+        found.append(Reason(code, case.forecast.withheld))
+    if case.steps:
+        plural = "" if case.steps == 1 else "s"
+        found.append(Reason("steps", f"{case.steps} sudden change{plural} kept out of the decline"))
+    if case.renewal_found:
+        found.append(
+            Reason(
+                "renewal_found",
+                "a sudden gain was taken for a renewal that nobody recorded: the estimate starts "
+                "there, the design hours do not; record it with: ebbwatt event add renewal",
+            )
+        )
+    elif case.renewed:
+        found.append(Reason("renewed", "the estimate starts at the last renewal or replacement"))
+    if not case.temperature_told and case.values:
+        found.append(
+            Reason(
+                "no_temperature",
+                "compartment temperature is not logged: heat cannot be told from wear, and the "
+                "interval is wider for it",
+            )
+        )
+    if case.bounds and case.values:
+        found.append(
+            Reason("lower_bounds", f"{case.bounds} battery-limited runs count as lower bounds")
+        )
+    return found
+
+
+def advice(case: Situation) -> list[str]:
+    """Return what would make the verdict firmer, most useful first."""
+    told: list[str] = []
+    if case.values < 4 and case.runs:
+        told.append(
+            "Let the charger run for an hour or more into a battery that is well below full (or "
+            "with loads on): only then does it show what it can give."
+        )
+    elif case.bounds > 3 * case.values:
+        told.append(
+            "Most runs end at the charge ceiling. A few runs from a lower state of charge would "
+            "narrow the interval."
+        )
+    if not case.temperature_told and case.runs:
+        told.append("Log the compartment temperature: a hot compartment looks like wear.")
+    if not case.states_told and case.runs:
+        told.append("The source tells no believable states; runs were found from the power.")
+    if not case.counted and case.runs:
+        told.append(
+            "The charger gives no hour counter: hours before the log began are not known, so the "
+            "design hours cannot be checked."
+        )
+    if not case.ceiling_known and case.runs:
+        told.append(
+            "No charge ceiling was seen; set charge_ceiling_v if the battery ever gets full."
+        )
+    if case.other_source_h > 1.0:
+        told.append(
+            f"For {case.other_source_h:.0f} h the charger idled while a float voltage or another "
+            f"source (shore, alternator) held the battery up; those hours were left out."
+        )
+    return told
+
+
+def _percent(fraction: float) -> str:
+    return f"{100.0 * fraction:.1f} %"

@@ -1,0 +1,134 @@
+"""Container changes: those that people recorded, else those that show in the log.
+
+A level gauge tells every change. Without one only a container that ran dry leaves traces, and they
+must fit the energy between them: no container runs dry twice within the half of what it holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.fuel.dry_stops import Sign, dry_stops
+from analysis.history.energy import energy_before
+from logger.event import Event
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.runs import Runs
+    from logger.config import FuelConfig
+
+    Flags = NDArray[np.bool_]
+
+#: What a change says that nobody recorded.
+FOUND = "found in the log"
+#: A gauge that rises by this part of a container, and keeps it for so many intervals each side.
+_FILLED, _KEPT = 0.25, 7
+#: A gauge that tells less than this part of the time is not relied on.
+_GAUGED = 0.5
+#: Energy between two changes, parts of what a container is expected to give: less is no container;
+#: next to nothing is the same empty one, started once more; what fits one for certain.
+_TOO_LITTLE, _DREGS, _FITS = 0.5, 0.1, (0.65, 1.45)
+#: A run that gives less than this part of a container ran on the dregs.
+_NO_RUN = 0.01
+#: More faults than this for each container that the energy accounts for tell something else.
+_FAULTS = 1.5
+#: A change is put so long before the run that follows it, s.
+_BEFORE_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Stop:
+    """A stop that looks like an empty container."""
+
+    time_s: float
+    """Unix time just before the charger ran again."""
+    energy_kwh: float
+    """Delivered in the log before."""
+    sign: Sign
+
+
+def changes(events: tuple[Event, ...], until_s: float) -> list[Event]:
+    """Return the fuel changes that are recorded and count, in order of time."""
+    found = [
+        e for e in events if e.kind == "fuel" and not e.struck and e.amount and e.time_s <= until_s
+    ]
+    return sorted(found, key=lambda e: e.time_s)
+
+
+def find_changes(runs: Runs, fuel: FuelConfig) -> tuple[Event, ...]:
+    """Find container changes in the log, for an owner who recorded none.
+
+    A container that is changed before it is empty leaves no trace unless there is a level gauge.
+
+    Parameters
+    ----------
+    runs
+        The runs of the log.
+    fuel
+        What a container holds, taken for each, and the litres per kWh to be expected.
+    """
+    told = np.isfinite(runs.log.fuel_l)
+    times = (
+        _gauge_rises(runs, told, fuel.container_l)
+        if np.count_nonzero(told) > _GAUGED * len(told)
+        else [stop.time_s for stop in _believed(runs, fuel.container_l / fuel.l_per_kwh)]
+    )
+    return tuple(
+        Event(number, at, "fuel", fuel.container_l, FOUND) for number, at in enumerate(times, 1)
+    )
+
+
+def _gauge_rises(runs: Runs, told: Flags, container_l: float) -> list[float]:
+    """Return when the level rose and stayed: single high values are fuel that sloshes."""
+    level, at = runs.log.fuel_l[told], runs.log.start_s[told]
+    count = len(level) - 2 * _KEPT + 1
+    if count < 1:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(level, _KEPT)
+    median = np.median(windows, axis=1)
+    rise = median[_KEPT : _KEPT + count] - median[:count]
+    risen = np.concatenate(([False], rise > _FILLED * container_l, [False]))
+    begins, ends = np.flatnonzero(np.diff(risen.astype(np.int8))).reshape(-1, 2).T
+    # The steepest place of each rise is the change.
+    steepest = [b + int(np.argmax(rise[b:e])) for b, e in zip(begins, ends, strict=True)]
+    return [float(at[place + _KEPT]) for place in steepest]
+
+
+def _believed(runs: Runs, expected_kwh: float) -> list[_Stop]:
+    """Return the stops without those that the energy between them contradicts or fails to support.
+
+    ``expected_kwh`` is what a container should give.
+    """
+    kept: list[_Stop] = []
+    for stop in _stops(runs, expected_kwh):
+        part = (stop.energy_kwh - kept[-1].energy_kwh) / expected_kwh if kept else np.inf
+        if part >= _TOO_LITTLE:
+            kept.append(stop)
+        elif stop.sign > kept[-1].sign or part < _DREGS:
+            kept[-1] = _Stop(stop.time_s, stop.energy_kwh, max(stop.sign, kept[-1].sign))
+    parts = np.diff([stop.energy_kwh for stop in kept]) / expected_kwh
+    one = np.flatnonzero((parts > _FITS[0]) & (parts < _FITS[1]))
+    supported = {*one.tolist(), *(one + 1).tolist()}
+    return [s for place, s in enumerate(kept) if place in supported or s.sign > Sign.WAITED]
+
+
+def _stops(runs: Runs, expected_kwh: float) -> list[_Stop]:
+    """Return the stops that look like an empty container, in order of time."""
+    starts_kwh = energy_before(runs, runs.start_s)
+    ends_kwh = energy_before(runs, runs.end_s)
+    signs = dry_stops(runs)
+    faults = sum(sign is Sign.FAULT for _, sign in signs)
+    if len(runs) and faults > 1.0 + _FAULTS * float(ends_kwh[-1]) / expected_kwh:
+        signs = [(k, sign) for k, sign in signs if sign is not Sign.FAULT]
+    found = []
+    for following, sign in signs:
+        # A start on the dregs gives nothing: the change came after it.
+        energy = float(starts_kwh[following])
+        more = int(np.searchsorted(ends_kwh, energy + _NO_RUN * expected_kwh))
+        place = min(max(following, more), len(runs) - 1)
+        found.append(_Stop(float(runs.start_s[place] - _BEFORE_S), energy, sign))
+    return found

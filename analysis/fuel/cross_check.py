@@ -1,0 +1,55 @@
+"""Holds the rise of the fuel use against the loss of output: both follow the cell voltage.
+
+At fixed crossover, fuel per kWh goes as one over the cell voltage: 10 % lost costs 11.1 % more.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.runs import find_runs
+from analysis.physics import fuel_rise_for_output_loss
+
+if TYPE_CHECKING:
+    from analysis.assessment.document import Assessment
+    from analysis.fuel.consumption import FuelUse
+    from analysis.history.history import History
+    from logger.config import Config
+
+
+def rise_of_use(use: FuelUse) -> tuple[float, float] | None:
+    """Return the relative rise of L/kWh from the first to the last third of the containers.
+
+    The second value is one standard deviation. None with fewer than four containers.
+    """
+    counted = use.counted
+    if len(counted) < 4:
+        return None
+    third = max(len(counted) // 3, 1)
+    log = np.log([c.l_per_kwh for c in counted])
+    sd = np.array([c.sd for c in counted])
+    rise = float(np.exp(log[-third:].mean() - log[:third].mean()) - 1.0)
+    spread = float(np.sqrt((sd[-third:] ** 2).mean() + (sd[:third] ** 2).mean()) / np.sqrt(third))
+    return rise, spread
+
+
+def rise_of_output(
+    history: History, config: Config, assessment: Assessment, use: FuelUse
+) -> float | None:
+    """Return the rise that the loss of output explains over the same containers."""
+    curve, counted = assessment.curve, use.counted
+    if curve is None or len(counted) < 4:
+        return None
+    third = max(len(counted) // 3, 1)
+    runs = find_runs(history, config.charger.rated_w)
+    times = [
+        np.mean([0.5 * (c.begin_s + c.end_s) for c in part])
+        for part in (counted[:third], counted[-third:])
+    ]
+    hours = np.interp(times, runs.log.end_s, runs.hours.at_end_h)
+    early, late = np.interp(hours, curve.runtime_h, curve.median)
+    if early <= 0.0 or late <= 0.0:
+        return None
+    return 0.0 if late >= early else fuel_rise_for_output_loss(float(1.0 - late / early))

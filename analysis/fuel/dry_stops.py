@@ -1,0 +1,179 @@
+"""Stops of a charger for want of fuel, and what tells them from others.
+
+An empty container leaves traces of unlike weight: the output fades out although the battery would
+take all of it; the charger tells a fault; or it stands still while the voltage is below that at
+which it usually starts. So does one that somebody switched off: that sign is a weak one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.history import STATE_CODE
+from logger.reading import OperatingState
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.history.runs import Runs
+
+#: A run that ends this far below the usual highest voltage has not filled the battery.
+_SHORT_OF_FULL = 0.02
+#: Fewer runs than this show no usual start voltage.
+_FEWEST_RUNS = 8
+#: So far below its usual start voltage a charger that has fuel has started, V on 12 V.
+_WAITING_V, _WAITED_S = 0.08, 3600.0
+#: Before a recorded change it stood still so long, and ran so soon after, s.
+_STOOD_S, _RAN_S = 1200.0, 3600.0
+#: A fault of this length, s, is no passing one.
+_FAULT_S = 1200.0
+#: The output has faded out: for so long, s, it was below that part of what the run gave before, and
+#: ended below this part. Less than the last part is no output.
+_FADES_S, _FADING, _FADED, _NOTHING = 600.0, 0.5, 0.35, 0.02
+#: Below any float voltage, V on 12 V (IEC 62485-2 has 2.23 V a lead-acid cell, less 0.02; lithium
+#: iron phosphate is held at 13.3 V or not at all: common practice, no source).
+_NO_FLOAT_V, _CEILING_V = 13.2, 14.2
+#: With a failing source the voltage falls by this part; at a ceiling or in float it stands.
+_FALLS = 0.01
+#: How far back of a stop the fading is looked for, s.
+_LOOKED_BACK_S = 4.0 * 3600.0
+_FAULT = STATE_CODE[OperatingState.FAULT]
+#: States of a charger that was switched off, unless it is its usual word for rest.
+_OFF = (STATE_CODE[OperatingState.OFF], STATE_CODE[OperatingState.SLEEPING])
+
+
+class Sign(IntEnum):
+    """What tells that a container ran dry, the weaker the lower."""
+
+    WAITED = 1
+    FAULT = 2
+    FADED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Traits:
+    """What is usual for a charger, V; NaN where it is not known."""
+
+    filled_v: float
+    """A run that ends below has not filled the battery."""
+    waiting_v: float
+    """A charger that has fuel has started above."""
+    off: tuple[int, ...]
+    """States that say that somebody switched it off."""
+
+
+def dry_stops(runs: Runs) -> list[tuple[int, Sign]]:
+    """Return the stops that look like an empty container: the run that follows, and the sign."""
+    traits = _traits(runs)
+    found = []
+    # Long runs are cut into days, between which nothing stopped.
+    for k in np.flatnonzero(runs.start_s[1:] == runs.begun_s[1:]).tolist():
+        if _ended_voltage(runs, k) < traits.filled_v:
+            pause = slice(int(runs.last[k]) + 1, int(runs.first[k + 1]))
+            sign = _sign(runs, k, pause, traits)
+            if sign is not None:
+                found.append((k + 1, sign))
+    return found
+
+
+def ran_dry(runs: Runs, changes_s: Sequence[float]) -> list[bool]:
+    """Tell of recorded changes whether the charger had stopped for want of fuel before.
+
+    Any sign will do where a change is recorded at its end. Without a sign it must have stopped
+    short of full, stood still for a while, and run at once after the change; one that was changed
+    at once may have been switched off for it.
+
+    Parameters
+    ----------
+    runs
+        The runs of the log.
+    changes_s
+        Unix time of each change.
+    """
+    traits = _traits(runs)
+    return [_ran_dry(runs, change_s, traits) for change_s in changes_s]
+
+
+def _ran_dry(runs: Runs, change_s: float, traits: _Traits) -> bool:
+    log = runs.log
+    done = np.flatnonzero(runs.end_s <= change_s)
+    if np.any((runs.start_s < change_s) & (runs.end_s > change_s)) or len(done) == 0:
+        return False
+    k = int(done[-1])
+    if not _ended_voltage(runs, k) < traits.filled_v:
+        return False
+    pause = slice(int(runs.last[k]) + 1, int(np.searchsorted(log.start_s, change_s)))
+    state = log.state[pause]
+    if _sign(runs, k, pause, traits) is not None or np.any(state == _FAULT):
+        return True
+    stood = change_s - runs.end_s[k] > _STOOD_S and not np.any(np.isin(state, traits.off))
+    later = runs.start_s[runs.start_s >= change_s]
+    return bool(stood and len(later) and later[0] - change_s < _RAN_S)
+
+
+def _traits(runs: Runs) -> _Traits:
+    """Return what is usual for this charger; NaN where its runs do not show it."""
+    volts = runs.log.voltage_mean_v
+    charging = volts[runs.running & np.isfinite(volts)]
+    full = float(np.percentile(charging, 98.0)) if len(charging) else np.nan
+    begins = runs.start_seen & (runs.start_s == runs.begun_s)  # long runs are cut into days
+    before = np.clip(runs.first - 1, 0, None)[begins]
+    starting = volts[before][np.isfinite(volts[before])]
+    usual = float(np.median(starting)) if len(starting) >= _FEWEST_RUNS else np.nan
+    # A charger that usually starts out of a state was not switched off in it.
+    rests = runs.log.state[before]
+    off = tuple(code for code in _OFF if np.count_nonzero(rests == code) <= 0.5 * len(rests))
+    return _Traits(full * (1.0 - _SHORT_OF_FULL), usual * (1.0 - _WAITING_V / 12.0), off)
+
+
+def _sign(runs: Runs, k: int, pause: slice, traits: _Traits) -> Sign | None:
+    """Return the strongest sign that run ``k`` ended for want of fuel, the pause after it seen."""
+    log = runs.log
+    length, state = log.duration_s[pause], log.state[pause]
+    if _fades(runs, k, traits.filled_v):
+        return Sign.FADED
+    if float(length[state == _FAULT].sum()) >= _FAULT_S:
+        return Sign.FAULT
+    waits = (log.voltage_mean_v[pause] < traits.waiting_v) & ~np.isin(state, traits.off)
+    return Sign.WAITED if float(length[waits].sum()) >= _WAITED_S else None
+
+
+def _ended_voltage(runs: Runs, k: int) -> float:
+    """Return the highest voltage of the last minutes in which run ``k`` gave power, V."""
+    inside = slice(int(runs.first[k]), int(runs.last[k]) + 1)
+    power = np.nan_to_num(runs.power_w[inside])
+    giving = np.flatnonzero(power > _NOTHING * float(power.max(initial=0.0)))
+    if len(giving) == 0:
+        return np.nan
+    return float(runs.log.voltage_max_v[inside][giving[-2:]].max())
+
+
+def _fades(runs: Runs, k: int, filled_v: float) -> bool:
+    """Tell whether the output faded out before the stop that ends run ``k``.
+
+    Where the run had filled the battery before, it may be kept full with little current: then the
+    voltage must have fallen below any at which a battery is kept.
+    """
+    begin = int(np.searchsorted(runs.begun_s, runs.begun_s[k]))
+    inside = slice(int(runs.first[begin]), int(runs.last[k]) + 1)
+    power, volts = np.nan_to_num(runs.power_w[inside]), runs.log.voltage_mean_v[inside]
+    length, end = runs.log.duration_s[inside], runs.log.end_s[inside]
+    most = float(np.percentile(power, 90.0))
+    near = end > end[-1] - _LOOKED_BACK_S
+    full = np.flatnonzero(power > _FADING * most)
+    if most <= 0.0 or len(full) == 0:
+        return False
+    tail = near & (np.arange(len(power)) > full[-1])
+    fading = np.flatnonzero(tail & (power > _NOTHING * most))[:-1]  # the last holds the stop itself
+    if len(fading) == 0 or length[fading].sum() < _FADES_S:
+        return False
+    ended_v = float(volts[fading[-1]])
+    blocks = max(1, round(filled_v / _CEILING_V)) if np.isfinite(filled_v) else 1
+    if np.any(volts >= filled_v) and not ended_v < _NO_FLOAT_V * blocks:
+        return False
+    fell_v = float(np.max(volts[near & ~tail], initial=-np.inf)) - ended_v
+    return bool(power[fading[-1]] < _FADED * most and fell_v > _FALLS * filled_v)

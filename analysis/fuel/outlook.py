@@ -1,0 +1,199 @@
+"""How long the fuel lasts under this boat's own distribution of daily energy."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.document import Span
+from analysis.fuel.changes import changes, find_changes
+from analysis.fuel.consumption import fuel_use
+from analysis.fuel.result import FuelOutlook, Passage
+from analysis.history.energy import DRAWS, days_to_come, energy_before, energy_by_day, with_season
+from analysis.history.runs import find_runs
+from analysis.load.other_sources import blocks_of
+from analysis.physics import methanol_density_kg_per_l, ventilation_m3_per_h
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+    from logger.config import Config, FuelConfig
+    from logger.event import Event
+
+    Floats = NDArray[np.float64]
+
+#: The days that speak for the days to come: the latest ones, so that the season is right.
+RECENT_DAYS = 90
+FEWEST_DAYS = 14
+LONGEST_D = 730
+#: How far the mean use of the coming weeks may be from that of the latest, relative: other waters,
+#: other weather, more or fewer aboard (judgement, no source).
+REGIME_SD = 0.25
+_SEED = 20240608
+_Z = 1.645
+
+
+def fuel_outlook(
+    history: History,
+    config: Config,
+    *,
+    passage_days: int | None = None,
+    spare_l: float = 0.0,
+    temperature_c: float = 20.0,
+) -> FuelOutlook:
+    """Say how long the fuel lasts.
+
+    Parameters
+    ----------
+    history
+        The log with its events.
+    config
+        With a [fuel] section.
+    passage_days
+        Length of a passage to be provisioned, days.
+    spare_l
+        Fuel aboard in sealed containers besides the one in use, L.
+    temperature_c
+        Temperature of the fuel: a litre of warm fuel holds less.
+
+    Raises
+    ------
+    ValueError
+        If the configuration has no [fuel] section.
+    """
+    if config.fuel is None:
+        raise ValueError("the configuration has no [fuel] section")
+    runs = find_runs(history, config.charger.rated_w)
+    last = float(runs.log.end_s[-1]) if len(runs.log) else None
+    known, how = _changes(runs, history, config.fuel)
+    use = fuel_use(runs, known, config.fuel)
+    warm = methanol_density_kg_per_l(20.0) / methanol_density_kg_per_l(temperature_c)
+    rng = np.random.default_rng(_SEED)
+    per_kwh = use.estimate * warm * np.exp(use.sd * rng.standard_normal(DRAWS))
+    withheld: dict[str, str] = {}
+    left = _left(runs, known, per_kwh, rng, withheld)
+    calendar = energy_by_day(runs)
+    daily = calendar[np.isfinite(calendar)]
+    days_left, year, passage = Span(), Span(), None
+    if len(daily) < FEWEST_DAYS:
+        text = (
+            f"{len(daily)} whole days in the log; {FEWEST_DAYS} are needed, "
+            f"{FEWEST_DAYS - len(daily)} more"
+        )
+        withheld["days_left"] = withheld["containers_per_year"] = text
+    else:
+        recent = daily[-RECENT_DAYS:]
+        year = _span(per_kwh * 365.25 * _mean_draws(daily[-365:], rng))
+        days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
+        # Weeks to come differ from weeks past by more than their days do among themselves.
+        days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
+        future = np.cumsum(days, axis=1)
+        if left is not None:
+            kwh = (left + spare_l) / per_kwh
+            days_left = _span((future < kwh[:, None]).sum(axis=1).astype(float))
+            if days_left.high is not None and days_left.high >= LONGEST_D:
+                withheld["days_left"] = f"the far end lies beyond {LONGEST_D} days"
+                low = days_left.low
+                days_left = Span(low if low is not None and low < LONGEST_D else None)
+        else:
+            withheld["days_left"] = withheld["litres_left"]
+        if passage_days is not None:
+            litres = per_kwh * future[:, passage_days - 1]
+            need = float(np.percentile(litres, 95.0))
+            passage = Passage(
+                passage_days, _span(litres), int(np.ceil(need / config.fuel.container_l))
+            )
+    container = config.fuel.container_l
+    return FuelOutlook(
+        use=use,
+        l_per_kwh=Span(use.quantile(-_Z), use.estimate, use.quantile(_Z)),
+        litres_left=Span() if left is None else _span(left),
+        days_left=days_left,
+        last_s=last,
+        litres_per_year=year,
+        containers_per_year=_scaled(year, 1.0 / container),
+        kwh_per_day=float(daily[-RECENT_DAYS:].mean()) if len(daily) else None,
+        days_used=min(len(daily), RECENT_DAYS),
+        passage=passage,
+        withheld=withheld,
+        container_l=container,
+        changes=how,
+        mean_c=temperature_c,
+        rated_w=config.charger.rated_w,
+        battery_air_m3_per_h=_battery_air(config, runs),
+    )
+
+
+def _battery_air(config: Config, runs: Runs) -> float | None:
+    bank = config.battery
+    shown = runs.log.voltage_mean_v[np.isfinite(runs.log.voltage_mean_v)]
+    if bank.capacity_ah is None or len(shown) == 0:
+        return None
+    cells = 6 * blocks_of(float(np.median(shown)), bank.chemistry)
+    return ventilation_m3_per_h(bank.capacity_ah, bank.chemistry, cells)
+
+
+def _changes(runs: Runs, history: History, fuel: FuelConfig) -> tuple[tuple[Event, ...], str]:
+    """Return the container changes, and whether they are recorded or found."""
+    if len(runs.log) == 0:
+        return (), "none"
+    known = changes(history.events, float(runs.log.end_s[-1]))
+    if known:
+        return tuple(known), "recorded"
+    found = find_changes(runs, fuel)
+    return found, "found" if found else "none"
+
+
+def _left(
+    runs: Runs,
+    known: tuple[Event, ...],
+    per_kwh: Floats,
+    rng: np.random.Generator,
+    withheld: dict[str, str],
+) -> Floats | None:
+    """Return draws of what is left in the container in use, L."""
+    if len(runs.log) == 0:
+        withheld["litres_left"] = "the log is empty"
+        return None
+    gauge = runs.log.fuel_l[-500:]
+    told = gauge[np.isfinite(gauge)]
+    if len(told):
+        spread = 0.01 * max(float(told[-1]), 1.0)
+        drawn = told[-1] + spread * rng.standard_normal(len(per_kwh))
+        return np.asarray(np.maximum(drawn, 0.0), dtype=np.float64)
+    end = float(runs.log.end_s[-1])
+    if not known:
+        withheld["litres_left"] = (
+            "no fuel change is recorded, none shows in the log; "
+            "'ebbwatt event add fuel --litres 10' records one"
+        )
+        return None
+    newest = known[-1]
+    litres = float(newest.amount or 0.0)
+    used = float(np.diff(energy_before(runs, np.array([newest.time_s, end])))[0])
+    filled = litres * (1.0 + 0.02 * rng.standard_normal(len(per_kwh)))
+    if used * float(np.median(per_kwh)) > 1.3 * litres:
+        withheld["litres_left"] = (
+            "more energy was delivered since the last known change than its container holds: "
+            "a change was not recorded"
+        )
+        return None
+    return np.asarray(np.maximum(filled - used * per_kwh, 0.0), dtype=np.float64)
+
+
+def _mean_draws(daily: Floats, rng: np.random.Generator) -> Floats:
+    """Return bootstrap draws of the mean day."""
+    return np.asarray(days_to_come(daily, len(daily), rng).mean(axis=1), dtype=np.float64)
+
+
+def _span(draws: Floats) -> Span:
+    low, median, high = np.percentile(draws, [5.0, 50.0, 95.0])
+    return Span(float(low), float(median), float(high))
+
+
+def _scaled(span: Span, factor: float) -> Span:
+    values = (None if v is None else v * factor for v in (span.low, span.median, span.high))
+    return Span(*values)

@@ -1,0 +1,102 @@
+"""What is known of a boat's fuel, and the document that states it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.physics import CO2_PEL_PPM, co2_air_m3_per_h, fuel_balance
+
+if TYPE_CHECKING:
+    from analysis.assessment.document import Span
+    from analysis.fuel.consumption import FuelUse
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """Fuel for a passage of so many days: litres for the middle and for 19 in 20 of such times."""
+
+    days: int
+    litres: Span
+    containers: int
+    """Whole containers that suffice 19 times in 20."""
+
+
+@dataclass(frozen=True, slots=True)
+class FuelOutlook:
+    """Fuel use and what is left. Spans hold the 90 % interval; None where it is not known."""
+
+    use: FuelUse
+    l_per_kwh: Span
+    litres_left: Span
+    days_left: Span
+    last_s: float | None
+    """End of the log, Unix time: days are counted from here."""
+    litres_per_year: Span
+    containers_per_year: Span
+    kwh_per_day: float | None
+    days_used: int
+    passage: Passage | None
+    withheld: dict[str, str]
+    """Why a figure is missing, by its published key."""
+    container_l: float
+    changes: str
+    """``recorded``, ``found`` in the log where none is recorded, or ``none``."""
+    mean_c: float
+    """Temperature at which litres are meant, degC."""
+    rated_w: float
+    battery_air_m3_per_h: float | None
+    """Air that the battery's space needs while it is charged; None where the rule is silent."""
+
+    @property
+    def closed_space_m3_per_h(self) -> float:
+        """Fresh air that would hold a closed space at the limit of carbon dioxide, m3/h."""
+        balance = fuel_balance(self.use.estimate, self.mean_c)
+        return co2_air_m3_per_h(balance.co2_g_per_kwh * self.rated_w / 1000.0)
+
+    def document(self) -> dict[str, object]:
+        """Return the figures under their published keys."""
+        balance = fuel_balance(self.use.estimate, self.mean_c)
+        passage = None
+        if self.passage is not None:
+            passage = {
+                "days": self.passage.days,
+                "litres": _block(self.passage.litres),
+                "containers": self.passage.containers,
+            }
+        return {
+            "l_per_kwh": {
+                "estimate": _short(self.l_per_kwh.median),
+                "low": _short(self.l_per_kwh.low),
+                "high": _short(self.l_per_kwh.high),
+            },
+            "litres_left": _block(self.litres_left),
+            "days_left": _block(self.days_left),
+            "containers_per_year": _block(self.containers_per_year),
+            "litres_per_year": _block(self.litres_per_year),
+            "kwh_per_day": _short(self.kwh_per_day),
+            "days_used": self.days_used,
+            "containers_counted": len(self.use.counted),
+            "container_changes": self.changes,
+            "containers_refused": [c.problem for c in self.use.containers if c.problem],
+            "passage": passage,
+            "per_kwh": {
+                "efficiency_lhv": round(balance.efficiency_lhv, 4),
+                "co2_g": round(balance.co2_g_per_kwh, 1),
+                "water_g": round(balance.water_g_per_kwh, 1),
+            },
+            "closed_space": {
+                "air_m3_per_h": round(self.closed_space_m3_per_h, 2),
+                "co2_limit_ppm": CO2_PEL_PPM,
+                "battery_air_m3_per_h": _short(self.battery_air_m3_per_h),
+            },
+            "withheld": self.withheld,
+        }
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
+
+
+def _block(span: Span) -> dict[str, float | None]:
+    return {"low": _short(span.low), "median": _short(span.median), "high": _short(span.high)}

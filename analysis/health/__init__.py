@@ -1,0 +1,1 @@
+"""Health assessment: how much the charger can give, how that declines, and how well it is known."""

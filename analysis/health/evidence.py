@@ -1,0 +1,213 @@
+"""What the log holds of one charger: runs, their figures, and the life that the estimate is of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.health import limiter
+from analysis.health.life import Health, estimate, heat_effect
+from analysis.health.run_output import Outputs, outputs, without_surpassed
+from analysis.health.trend import Observations
+from analysis.history.runs import Runs, find_runs
+from logger.event import day_begins_s
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.health.life import StepFound
+    from analysis.history.history import History
+    from logger.config import Config
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: A log that begins within so many days of the fitting has seen the charger from new.
+_NEW_WITHIN_D = 14
+#: Where fewer of the runs show what the charger can give, those few are more likely mistaken for
+#: such than true: then all that is said is a lower bound.
+LEAST_SHARE = 0.04
+#: A sudden gain whose lower end is at least this is a renewal that nobody recorded: wear does not
+#: come back. Fraction of rated.
+_RENEWAL_GAIN = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """The present life of a charger: since new, or since its last renewal or replacement."""
+
+    start_s: float = -np.inf
+    """Unix time."""
+    start_h: float = 0.0
+    """Running hours of the fitting."""
+    gain: StepFound | None = None
+    """The sudden gain that showed an unrecorded renewal; its hours are of the life before."""
+
+    @property
+    def renewed(self) -> bool:
+        """Whether it began later than the fitting."""
+        return bool(np.isfinite(self.start_s))
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the log holds."""
+
+    runs: Runs
+    out: Outputs
+    ceiling: limiter.Ceiling
+    runtime_h: Floats
+    """Running hours of the fitting at each run's speaking stretch, shape (runs,)."""
+    life: Life
+
+    @property
+    def now_h(self) -> float | None:
+        """Running hours of the fitting at the end of the log."""
+        return float(self.runs.hours.at_end_h[-1]) if len(self.runs.log) else None
+
+    @property
+    def logged_h(self) -> float:
+        """Running hours seen in the log."""
+        return float(self.runs.log.duration_s[self.runs.running].sum()) / 3600.0
+
+    @property
+    def used(self) -> Flags:
+        """Runs that speak for the present life, shape (runs,)."""
+        return (
+            self.out.used & np.isfinite(self.out.value) & (self.runs.start_s >= self.life.start_s)
+        )
+
+    def time_s(self, runtime_h: float) -> float:
+        """Return the Unix time of running hours of the fitting."""
+        return float(np.interp(runtime_h, self.runs.hours.at_end_h, self.runs.log.end_s))
+
+
+def gather(history: History, config: Config) -> Evidence:
+    """Find runs and their figures in a log, and the life that they speak for."""
+    runs = find_runs(history, config.charger.rated_w)
+    out, ceiling = _look(runs, config)
+    runtime_h = _hours_at(runs, out.middle_s)
+    heat = _effect_of_heat(out, runtime_h)
+    if heat is not None:
+        # A run warms its own compartment: without this the loss by heat would pass for sag or for
+        # a battery that takes no more, and be taken out a second time by the run's temperature.
+        out, ceiling = _look(runs, config, heat)
+    out = without_surpassed(out, runtime_h)
+    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(history, runs))
+
+
+def _look(
+    runs: Runs, config: Config, heat: Floats | None = None
+) -> tuple[Outputs, limiter.Ceiling]:
+    """Say who limited each stretch, and bring each run to its figure.
+
+    The stretches are as long as the log and end here, so that only one look holds memory.
+    """
+    rated_w = config.charger.rated_w
+    found, ceiling = limiter.stretches(runs, rated_w, config.battery.charge_ceiling_v, heat)
+    return outputs(runs, found, rated_w), ceiling
+
+
+def health_of(evidence: Evidence, config: Config) -> tuple[Health | None, Evidence]:
+    """Estimate health; where the estimate shows an unrecorded renewal, of the life after it.
+
+    Returns
+    -------
+    The estimate, None where the log does not tell, and the evidence with the life it is of.
+    """
+    health = _estimate(evidence, config)
+    if health is None:
+        return None, evidence
+    gains = [s for s in health.steps if s.low >= _RENEWAL_GAIN]
+    if gains:
+        start_h = evidence.life.start_h + 1000.0 * gains[-1].kh
+        later = replace(evidence, life=Life(evidence.time_s(start_h), start_h, gains[-1]))
+        again = _estimate(later, config)
+        if again is not None:
+            return again, later
+    return health, evidence
+
+
+def design_hours_left(evidence: Evidence, config: Config) -> float | None:
+    """Return the running hours until the design hours are used up; None where not known."""
+    now_h, start_h = evidence.now_h, evidence.life.start_h
+    if now_h is None:
+        return None
+    if evidence.life.gain is not None:
+        start_h = 0.0  # nobody has said that the unit is new
+    counted = evidence.runs.hours.counted or start_h > 0.0
+    if not counted and not _seen_from_new(evidence.runs, config):
+        return None
+    return config.charger.design_life_h - (now_h - start_h)
+
+
+def _hours_at(runs: Runs, time_s: Floats) -> Floats:
+    """Return the running hours of the fitting at each run's speaking stretch."""
+    if len(runs) == 0:
+        return np.empty(0)
+    middle = np.where(np.isfinite(time_s), time_s, 0.5 * (runs.start_s + runs.end_s))
+    return np.interp(middle, runs.log.end_s, runs.hours.at_end_h)
+
+
+def _observations(out: Outputs, use: Flags, kh: Floats) -> tuple[Observations, NDArray[np.intp]]:
+    """Return the figures of the runs in order of hours, and which runs they are."""
+    runs = np.flatnonzero(use)
+    runs = runs[np.argsort(kh[runs], kind="stable")]
+    return Observations(kh[runs], out.value[runs], out.standard_error[runs], out.bound[runs]), runs
+
+
+def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
+    """Return the effect of heat between runs, None where it is not known."""
+    use = out.used & np.isfinite(out.value)
+    if not use.any():
+        return None
+    data, runs = _observations(out, use, runtime_h / 1000.0)
+    return heat_effect(data, out.temperature_c[runs])
+
+
+def _recorded_life(history: History, runs: Runs) -> Life:
+    """Return the life that began with the last recorded renewal or replacement."""
+    if len(runs.log) == 0:
+        return Life()
+    end, fitted = float(runs.log.end_s[-1]), history.fitting.fitted
+    begin = -np.inf if fitted is None else day_begins_s(fitted)
+    times = [
+        e.time_s
+        for e in history.events
+        if e.kind in {"renewal", "replacement"} and not e.struck and begin <= e.time_s <= end
+    ]
+    if not times:
+        return Life()
+    start = max(times)
+    return Life(start, float(np.interp(start, runs.log.end_s, runs.hours.at_end_h)))
+
+
+def _estimate(evidence: Evidence, config: Config) -> Health | None:
+    out, use, now_h = evidence.out, evidence.used, evidence.now_h
+    values = int((~out.bound[use]).sum())
+    if now_h is None or values == 0 or values < LEAST_SHARE * int(use.sum()):
+        return None
+    start_h = evidence.life.start_h
+    data, runs = _observations(out, use, (evidence.runtime_h - start_h) / 1000.0)
+    charger = config.charger
+    middle_s = np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))
+    return estimate(
+        data,
+        out.temperature_c[runs],
+        middle_s[runs],
+        max((now_h - start_h) / 1000.0, float(data.kh.max())),
+        usual_loss_per_kh=(1.0 - charger.replace_below) / (charger.design_life_h / 1000.0),
+        sag_se=out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])),
+    )
+
+
+def _seen_from_new(runs: Runs, config: Config) -> bool:
+    """Tell whether the log begins with the fitting, so that its hours are all there are."""
+    fitted = config.charger.fitted
+    if fitted is None:
+        return False
+    begun = datetime.fromtimestamp(float(runs.log.start_s[0]), UTC).date()
+    return abs((begun - fitted).days) <= _NEW_WITHIN_D

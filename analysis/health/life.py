@@ -1,0 +1,301 @@
+"""Health estimate of one life of a charger: output now, decline, steps, wander, effect of heat.
+
+A life begins when the charger is new, renewed or exchanged. All hours here are running hours of
+that life.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.health.forms import Posterior, compare, forms, mixture_quantile, trend_columns
+from analysis.health.heat import HEAT_SIZE, heat_columns
+from analysis.health.steps import (
+    LEAST_CHANGE,
+    LEAST_ODDS,
+    MOST_STEPS,
+    Found,
+    strongest_step,
+)
+from analysis.health.trend import (
+    Mode,
+    Nodes,
+    Observations,
+    Sites,
+    Walk,
+    by_neighbours,
+    find_mode,
+    find_scales,
+    make_nodes,
+    summarise,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Fewer values than this say nothing about a trend.
+LEAST_VALUES = 4
+#: Prior of the level when new: a nameplate is honest to about a quarter.
+_LEVEL_PRIOR = (1.0, 0.3)
+#: Prior spread of the mean loss per 1000 h about what would use up the design life.
+_SLOPE_SPREAD = 0.1
+#: Early transient: time constant, thousand hours, and prior size, fraction of rated.
+_TRANSIENT_KH = 0.15
+_TRANSIENT_SIZE = 0.02
+#: What the figure of every run may be wrong by alike (sag, warm-up, meter), fraction of rated.
+SYSTEMATIC = 0.002
+#: The same where temperature is not logged and no full year shows how much heat matters: a usual
+#: effect of heat (2 % per 10 K) times a usual distance from 25 degC.
+SYSTEMATIC_UNTOLD = 0.015
+#: The same where a full year shows it: this share of the yearly wave of the output. The mean of
+#: the year may lie as far from 25 degC as summer from winter, and a run warms its compartment.
+SYSTEMATIC_OF_WAVE = 1.2
+#: Prior size of the yearly wave of the output where temperature is not logged.
+_WAVE_SIZE = 0.02
+YEAR_S = 365.2425 * 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class StepFound:
+    """A step, in running hours of this life."""
+
+    kh: float
+    change: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What the runs of one life say."""
+
+    posterior: Posterior
+    steps: tuple[StepFound, ...]
+    scatter: float
+    """Scale of the run-to-run errors, fraction of rated."""
+    wander: float
+    systematic: float
+    sites: Sites
+    fitted: Floats
+    """Output at each node, shape (m,): trend, steps and wander, heat taken out."""
+    fitted_sd: Floats
+    """Its standard deviation, shape (m,), without ``systematic``."""
+
+    def output(self, probability: float) -> float:
+        """Return a quantile of the present output."""
+        mean, sd, weights = self.posterior.level()
+        return mixture_quantile(mean, np.hypot(sd, self.systematic), weights, probability)
+
+    def slope(self, probability: float) -> float:
+        """Return a quantile of the present loss per 1000 h."""
+        return mixture_quantile(*self.posterior.slope(), probability)
+
+
+def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
+    """Return a first estimate of the coefficients of :func:`heat_columns`, fraction of the level.
+
+    One look at the runs with usual sizes of wander and scatter; enough to take heat out of the
+    power inside runs, before the sag and the figures of the runs are made from it. None where
+    too little is known.
+    """
+    values = ~data.bound
+    told = np.isfinite(temperature_c)
+    if values.sum() < LEAST_VALUES or told.mean() <= 0.5 or np.ptp(temperature_c[told]) < 3.0:
+        return None
+    nodes = make_nodes(data.kh)
+    columns = heat_columns(temperature_c)
+    trend = trend_columns(forms(0.05)[0], data.kh, float(data.kh.max()))
+    design = np.column_stack((trend, columns))
+    spread = np.array([_LEVEL_PRIOR[1], _SLOPE_SPREAD, *HEAT_SIZE])
+    mean = np.concatenate(([_LEVEL_PRIOR[0]], np.zeros(len(spread) - 1)))
+    scatter = float(np.clip(np.median(np.abs(np.diff(data.y[values]))), 1e-3, 0.05))
+    mode = find_mode(data, nodes, design, (mean, spread**-2.0), 0.01, scatter)
+    level = max(float(np.median(trend @ mode.coefficients[:2])), 0.1)
+    effect: Floats = mode.coefficients[2:] / level
+    return effect
+
+
+def estimate(
+    data: Observations,
+    temperature_c: Floats,
+    time_s: Floats,
+    now_kh: float,
+    usual_loss_per_kh: float,
+    sag_se: float = 0.0,
+) -> Health | None:
+    """Estimate health from the figures of the runs of one life.
+
+    Parameters
+    ----------
+    data
+        Figures of the runs, ordered by hours.
+    temperature_c
+        Compartment temperature of each, NaN where not logged; shape (n,).
+    time_s
+        When each was, Unix time, shape (n,): where temperature is not logged the season stands
+        in for it.
+    now_kh
+        Thousand running hours of the life at the end of the log.
+    usual_loss_per_kh
+        Loss per thousand hours that would use up the design life; centres a wide prior.
+    sag_se
+        Standard error of the sag taken out of the figures, fraction of rated: it shifts all alike.
+
+    Returns
+    -------
+    None where there are too few values to say anything.
+    """
+    if (~data.bound).sum() < LEAST_VALUES:
+        return None
+    nodes = make_nodes(data.kh)
+    extra, sizes, heat_count = _extra_columns(data.kh, temperature_c, time_s)
+    linear = forms(0.05)[0]
+    base = np.column_stack((trend_columns(linear, data.kh, now_kh), extra))
+    mean = np.concatenate(([_LEVEL_PRIOR[0], usual_loss_per_kh], np.zeros(len(sizes))))
+    mean[0] -= usual_loss_per_kh * now_kh
+    spread = np.concatenate(([_LEVEL_PRIOR[1], _SLOPE_SPREAD], sizes))
+    prior = (mean, spread**-2.0)
+    wander, scatter, mode = find_scales(data, nodes, base, prior)
+    sites = summarise(data, nodes, base, mode, scatter)
+    found: list[Found] = []
+    # Far from the mode a robust fit calls a whole stretch outliers: a step can hide in that, so the
+    # runs are also looked at as their neighbours see them.
+    beside = by_neighbours(data, nodes, base)
+    while len(found) < MOST_STEPS:
+        seen = [sites] if beside is None else [sites, beside]
+        steps = [strongest_step(s, s.design, prior) for s in seen]
+        good = [s for s in steps if s is not None and _convincing(s, sites, found)]
+        if not good:
+            break
+        next_step = max(good, key=lambda s: s.log_odds)
+        found.append(next_step)
+        base = np.column_stack((base, (nodes.of_run >= next_step.node).astype(float)))
+        prior = (np.append(prior[0], 0.0), np.append(prior[1], 0.15**-2.0))
+        start = Mode(np.append(mode.coefficients, 0.0), mode.walk, mode.evidence)
+        modes = [find_mode(data, nodes, base, prior, wander, scatter, s) for s in (start, None)]
+        mode = max(modes, key=lambda m: m.evidence)
+        sites = summarise(data, nodes, base, mode, scatter)
+        beside = by_neighbours(data, nodes, base)
+    if found:
+        wander, scatter, mode = find_scales(data, nodes, base, prior)
+        sites = summarise(data, nodes, base, mode, scatter)
+    # Steps lie before now, so their columns are stated relative to now: level means level now.
+    shifted = sites.design.copy()
+    steps_from = 2 + len(sizes)
+    shifted[:, steps_from:] -= 1.0
+    level = max(float(mode.coefficients[0]), 0.1)
+    share = float(np.clip(mode.coefficients[1] / level, 0.005, 1.0))
+    posterior = compare(sites, forms(share), now_kh, shifted[:, 2:], prior)
+    return Health(
+        posterior,
+        _describe(found, posterior, nodes, data, steps_from),
+        scatter,
+        wander,
+        math.hypot(
+            _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
+            sag_se,
+        ),
+        sites,
+        _fitted(base, mode, nodes, heat_count),
+        _fitted_sd(sites, prior, wander, heat_count),
+    )
+
+
+def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:
+    """Return further columns, their prior sizes, and how many of them (the first) are heat."""
+    columns = np.empty((len(kh), 0))
+    sizes: list[float] = []
+    heat = 0
+    if np.isfinite(temperature_c).mean() > 0.5:
+        columns = heat_columns(temperature_c)
+        sizes.extend(HEAT_SIZE)
+        heat = columns.shape[1]
+    elif np.ptp(time_s) > YEAR_S:
+        phase = 2.0 * np.pi * time_s / YEAR_S
+        columns = np.column_stack((np.cos(phase), np.sin(phase)))
+        sizes.extend((_WAVE_SIZE, _WAVE_SIZE))
+        heat = 2
+    if kh[0] < 3.0 * _TRANSIENT_KH:
+        columns = np.column_stack((columns, np.exp(-kh / _TRANSIENT_KH)))
+        sizes.append(_TRANSIENT_SIZE)
+    return columns, np.array(sizes), heat
+
+
+def _systematic(heat: Floats, temperature_c: Floats, time_s: Floats) -> float:
+    """Return what the figures of all runs may be wrong by alike, fraction of rated."""
+    if np.isfinite(temperature_c).mean() > 0.5:
+        return SYSTEMATIC
+    if np.ptp(time_s) <= YEAR_S:
+        return SYSTEMATIC_UNTOLD
+    wave = float(np.hypot(*heat))
+    return math.hypot(0.3 * SYSTEMATIC_UNTOLD, SYSTEMATIC_OF_WAVE * wave)
+
+
+def _convincing(step: Found, sites: Sites, found: list[Found]) -> bool:
+    if step.log_odds < math.log(LEAST_ODDS) or abs(step.change) < LEAST_CHANGE:
+        return False
+    return all(abs(step.node - other.node) > 1 for other in found) and step.node < len(sites.kh)
+
+
+def _describe(
+    found: list[Found],
+    posterior: Posterior,
+    nodes: Nodes,
+    data: Observations,
+    steps_from: int,
+) -> tuple[StepFound, ...]:
+    """State each step with its 90 % interval from the mixture; what may be none is not named."""
+    described = []
+    weights = posterior.weights()
+    for k, step in enumerate(found):
+        mean = np.array([c.mean[steps_from + k] for c in posterior.cells])
+        sd = np.sqrt([c.covariance[steps_from + k, steps_from + k] for c in posterior.cells])
+        low, middle, high = (mixture_quantile(mean, sd, weights, p) for p in (0.05, 0.5, 0.95))
+        if low < 0.0 < high:
+            continue
+        of_run = nodes.of_run
+        before = float(data.kh[of_run < step.node].max())
+        after = float(data.kh[of_run >= step.node].min())
+        described.append(StepFound(0.5 * (before + after), middle, low, high))
+    return tuple(sorted(described, key=lambda s: s.kh))
+
+
+def _fitted(base: Floats, mode: Mode, nodes: Nodes, heat_count: int) -> Floats:
+    """Return the fitted output at each node with heat taken out."""
+    cool = mode.coefficients.copy()
+    cool[2 : 2 + heat_count] = 0.0
+    number = nodes.add(np.ones(len(nodes.of_run)))
+    fitted: Floats = nodes.add(base @ cool) / number + mode.walk
+    return fitted
+
+
+def _fitted_sd(
+    sites: Sites, prior: tuple[Floats, Floats], wander: float, heat_count: int
+) -> Floats:
+    """Return the posterior standard deviation of :func:`_fitted`; dense, on the few nodes."""
+    count, columns = sites.design.shape
+    weighted = sites.design * sites.precision[:, None]
+    precision = np.zeros((columns + count - 1, columns + count - 1))
+    precision[:columns, :columns] = sites.design.T @ weighted + np.diag(prior[1])
+    precision[columns:, :columns] = weighted[1:]
+    precision[:columns, columns:] = weighted[1:].T
+    if count > 1:
+        walk = Walk.over(sites.kh)
+        inner = np.diag(walk.diagonal / wander**2 + sites.precision[1:])
+        inner += np.diag(walk.beside / wander**2, 1) + np.diag(walk.beside / wander**2, -1)
+        precision[columns:, columns:] = inner
+    covariance = np.linalg.inv(precision)
+    cool = np.zeros((count, columns + count - 1))
+    cool[:, :columns] = sites.design
+    cool[:, 2 : 2 + heat_count] = 0.0
+    cool[np.arange(1, count), columns + np.arange(count - 1)] = 1.0
+    variance = np.einsum("ij,jk,ik->i", cool, covariance, cool, optimize=True)
+    spread: Floats = np.sqrt(np.maximum(variance, 0.0))
+    return spread

@@ -1,0 +1,301 @@
+"""Who set the current in each stretch: the charger, the battery, heat, or nobody worth counting.
+
+At the charge ceiling the battery takes what it wants, and the power seen says only that the
+charger can give at least that much. The ceiling is found from runs in which the power falls while
+the voltage stays at its top: with the charger limiting, less current means less voltage.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.health.heat import heat_columns
+from analysis.history.history import STATE_CODE
+from analysis.statistics.likelihood import theil_sen
+from logger.reading import OperatingState
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.runs import Runs
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+    Codes = NDArray[np.int8]
+
+#: Codes of :func:`classify`; the order is that of :data:`REASONS`.
+SOURCE, BATTERY, HEAT, WARMING, EDGE, OTHER_SOURCE, ENDING, UNMEASURED = range(8)
+
+#: What each code means, for a person.
+REASONS = (
+    "the charger set the current",
+    "the battery set the current (at the charge ceiling)",
+    "throttled by heat",
+    "still warming up",
+    "starting, shutting down or at fault",
+    "idle: the battery was held up, by a float voltage or by another source",
+    "the last minutes of the run",
+    "voltage or current was not measured",
+)
+
+#: A plateau is a stretch at least this long within ``_FLAT_V`` of the run's top voltage, s ...
+_PLATEAU_S = 900.0
+#: ... (per 12 V) ...
+_FLAT_V = 0.08
+#: ... in whose last minutes the power has fallen to this part of the run's highest.
+_FALLEN = 0.9
+#: Least and greatest distance kept from the ceiling, V per 12 V.
+_MARGIN_V = (0.08, 0.25)
+#: ... and whose voltage has held meanwhile, V per 12 V.
+_HOLDS_V = 0.01
+#: A ceiling is believed if at least this share of the runs that stand at it for an hour show a
+#: plateau. A bank that is full of a weak charger's power stands still too, but shows none.
+_BELIEVED = 0.25
+_STANDING_S = 3600.0
+#: Plateaus near in time that settle the ceiling of a run (it may drift with the seasons).
+_NEIGHBOURS = 15
+#: Compensation of the ceiling believed at most, V per cell and kelvin. Source: practical band
+#: -3 to -5 mV (battery makers' sheets), widened by one.
+_COMPENSATION = (-0.006, 0.0)
+#: Volts per cell above which a battery is being charged rather than resting.
+_CHARGING_V_PER_CELL = 2.2
+#: A charger giving less than this part of its usual power at a charging voltage is idling.
+_IDLING = 0.3
+#: The last minutes of a run are left out: fuel running out and shutting down are not wear, s.
+_TAIL_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """Charge ceiling of each run, V, shape (runs,); NaN where neither found nor configured."""
+
+    voltage_v: Floats
+    margin_v: float
+    plateaus: int
+    """Number of runs that showed a plateau."""
+    per_k: float
+    """Temperature compensation found, V/K for the whole battery."""
+
+    @property
+    def known(self) -> bool:
+        """Whether any run has a ceiling."""
+        return bool(np.isfinite(self.voltage_v).any())
+
+
+@dataclass(frozen=True, slots=True)
+class Stretches:
+    """Intervals inside runs, in order, with what limited them. Arrays of shape (m,)."""
+
+    index: NDArray[np.intp]
+    """Which interval of the log."""
+    run: NDArray[np.intp]
+    since_start_h: Floats
+    """Middle of the interval, clock hours since the run began."""
+    duration_s: Floats
+    power_w: Floats
+    voltage_v: Floats
+    temperature_c: Floats
+    code: Codes
+    """One of the codes of this module; warming up is decided later."""
+
+
+def stretches(
+    runs: Runs, rated_w: float, configured_v: float | None, heat: Floats | None = None
+) -> tuple[Stretches, Ceiling]:
+    """Say for each interval inside a run who set the current.
+
+    Parameters
+    ----------
+    runs
+        The runs.
+    rated_w
+        Rated output, W.
+    configured_v
+        Charge ceiling at 25 degC from the configuration, V, or None.
+    heat
+        Effect of heat, coefficients of :func:`analysis.health.heat.heat_columns`: it is taken out
+        of the power, so that a charger that gives less in the heat is not taken for a battery
+        that takes less.
+    """
+    log = runs.log
+    index = np.flatnonzero(runs.run >= 0)
+    run = runs.run[index]
+    duration = log.duration_s[index]
+    since = (log.start_s[index] + 0.5 * duration - runs.begun_s[run]) / 3600.0
+    voltage, power = log.voltage_mean_v[index], runs.power_w[index]
+    temperature = log.temperature_c[index]
+    if heat is not None:
+        power = power / np.clip(1.0 + heat_columns(temperature) @ heat, 0.3, 1.3)
+    state = log.state[index]
+    code = np.full(len(index), SOURCE, dtype=np.int8)
+    unmeasured = ~(np.isfinite(voltage) & np.isfinite(power))
+    edge = np.isin(
+        state,
+        [
+            STATE_CODE[OperatingState.STARTING],
+            STATE_CODE[OperatingState.SHUTTING_DOWN],
+            STATE_CODE[OperatingState.FAULT],
+        ],
+    )
+    if not runs.states_told:
+        edge[:] = False
+    usable = ~unmeasured & ~edge
+    found = Stretches(index, run, since, duration, power, voltage, temperature, code)
+    ceiling = _find_ceiling(found, usable, len(runs), runs.start_s, configured_v)
+    top = ceiling.voltage_v[run] - ceiling.margin_v
+    highest = log.voltage_max_v[index]
+    with np.errstate(invalid="ignore"):
+        at_ceiling = (voltage >= top) | (highest >= top + 0.6 * ceiling.margin_v)
+    code[at_ceiling] = BATTERY
+    # A piece that another follows does not end the run.
+    final = np.append(np.diff(runs.begun_s) != 0.0, [True])[: len(runs)]
+    ends = final[run] & (log.start_s[index] + duration > runs.end_s[run] - _TAIL_S)
+    code[ends & (code == SOURCE)] = ENDING
+    code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
+    usual = _usual_power(found, usable, rated_w)
+    charging = _CHARGING_V_PER_CELL * _cells(voltage[usable])
+    with np.errstate(invalid="ignore"):
+        idle = (power < _IDLING * usual) & (voltage > charging)
+    code[idle & (code != BATTERY)] = OTHER_SOURCE
+    code[edge] = EDGE
+    code[unmeasured] = UNMEASURED
+    return found, ceiling
+
+
+def _cells(voltage: Floats) -> float:
+    """Return the number of 2 V cells that the voltages speak of (6 for 12 V, 12 for 24 V ...)."""
+    if len(voltage) == 0:
+        return 6.0
+    return 6.0 * max(1.0, round(float(np.median(voltage)) / 12.9))
+
+
+def _usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
+    """Return what the best of twenty runs gave at best: means are low where it floats."""
+    if not use.any():
+        return rated_w
+    run, power = found.run[use], _smooth(found.power_w[use], found.run[use])
+    opens = np.concatenate(([0], np.flatnonzero(np.diff(run)) + 1))
+    return float(np.quantile(np.maximum.reduceat(power, opens), 0.95))
+
+
+def _smooth(values: Floats, run: NDArray[np.intp]) -> Floats:
+    """Return the mean of each value and its neighbours of the same run (one spike is no top)."""
+    before = np.concatenate(([False], run[1:] == run[:-1]))
+    after = np.concatenate((run[1:] == run[:-1], [False]))
+    total = values.copy()
+    total[1:] += np.where(before[1:], values[:-1], values[1:])
+    total[:-1] += np.where(after[:-1], values[1:], values[:-1])
+    if len(values):
+        total[0] += values[0]
+        total[-1] += values[-1]
+    return total / 3.0
+
+
+def _find_ceiling(
+    found: Stretches,
+    usable: Flags,
+    runs: int,
+    start_s: Floats,
+    configured_v: float | None,
+) -> Ceiling:
+    """Find the ceiling of each run from the plateaus of the log and the configured value."""
+    run, duration = found.run[usable], found.duration_s[usable]
+    nothing = np.full(runs, np.nan)
+    scale = _cells(found.voltage_v[usable]) / 6.0
+    fallback = Ceiling(
+        nothing if configured_v is None else np.full(runs, configured_v),
+        (0.15 if configured_v is not None else _MARGIN_V[0]) * scale,
+        0,
+        0.0,
+    )
+    if len(run) < 3:
+        return fallback
+    voltage = _smooth(found.voltage_v[usable], run)
+    power = _smooth(found.power_w[usable], run)
+    opens = np.concatenate(([0], np.flatnonzero(np.diff(run)) + 1))
+    present = run[opens]
+    top_v, top_p = np.full(runs, np.nan), np.full(runs, np.nan)
+    top_v[present] = np.maximum.reduceat(voltage, opens)
+    top_p[present] = np.maximum.reduceat(power, opens)
+    near = voltage >= top_v[run] - _FLAT_V * scale
+    # Only what comes after the run's best: a cold start is not a battery that takes no more.
+    peak = np.flatnonzero(power >= top_p[run])
+    best = np.full(runs, len(run))
+    np.minimum.at(best, run[peak], peak)
+    low = np.flatnonzero(near & (power <= _FALLEN * top_p[run]))
+    fallen = np.zeros(len(run), dtype=bool)
+    fallen[low[low > best[run[low]]]] = True
+    time_fallen = np.bincount(run, weights=duration * fallen, minlength=runs)
+    with np.errstate(invalid="ignore"):
+        shows = time_fallen >= _PLATEAU_S / 2.0
+        shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
+        # A plateau stands at a charging voltage; a bank that sags while power fails does not.
+        shows &= top_v > _CHARGING_V_PER_CELL * 6.0 * scale
+        level = _mean_by_run(run, voltage, duration * fallen, runs)
+        # At a ceiling the voltage holds while the power falls. Where it falls with the power the
+        # charger gave less: fuel running out on a bank whose voltage hardly moves.
+        before = _mean_by_run(run, voltage, duration * (near & ~fallen), runs)
+        shows &= ~(level < before - _HOLDS_V * scale)
+    if not shows.any():
+        return fallback
+    level[~shows] = np.nan
+    heat = found.temperature_c[usable]
+    told = np.isfinite(heat)
+    warmth = _mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
+    per_k = _compensation(level[shows], warmth[shows], 6.0 * scale)
+    mean_heat = _mean_by_run(run[told], heat[told], duration[told], runs)
+    own_shift = per_k * np.nan_to_num(np.where(np.isfinite(warmth), warmth, mean_heat) - 25.0)
+    local, spread = _local_median(start_s, level - own_shift, shows)
+    margin = float(np.clip(3.0 * spread, _MARGIN_V[0] * scale, _MARGIN_V[1] * scale))
+    everywhere = local + per_k * np.nan_to_num(mean_heat - 25.0)
+    with np.errstate(invalid="ignore"):
+        everywhere = np.where(shows, np.minimum(level, everywhere), everywhere)
+        at_it = voltage >= everywhere[run] - margin
+    standing = np.bincount(run, weights=duration * at_it, minlength=runs) >= _STANDING_S
+    if shows.sum() < _BELIEVED * standing.sum():
+        return fallback
+    if configured_v is not None:
+        everywhere = np.minimum(everywhere, configured_v)
+    return Ceiling(everywhere, margin, int(shows.sum()), per_k)
+
+
+def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: int) -> Floats:
+    """Return the weighted mean by run, NaN where nothing weighs."""
+    total = np.bincount(run, weights=weights, minlength=runs)
+    mean: Floats = np.full(runs, np.nan)
+    np.divide(
+        np.bincount(run, weights=weights * values, minlength=runs), total, out=mean, where=total > 0
+    )
+    return mean
+
+
+def _compensation(level: Floats, warmth: Floats, cells: float) -> float:
+    """Return the slope of the ceiling over temperature, V/K, within the band of practice."""
+    told = np.isfinite(warmth)
+    if told.sum() < 8 or np.ptp(warmth[told]) < 6.0:
+        return 0.0
+    step = max(1, int(told.sum()) // 200)
+    slope = theil_sen(warmth[told][::step], level[told][::step]).slope
+    return float(np.clip(slope, _COMPENSATION[0] * cells, _COMPENSATION[1] * cells))
+
+
+def _local_median(start_s: Floats, level: Floats, shows: Flags) -> tuple[Floats, float]:
+    """Return the median plateau near each run in time, and the spread about it (robust sd)."""
+    at = np.flatnonzero(shows)
+    values = level[at]
+    width = min(_NEIGHBOURS, len(values))
+    windows = np.lib.stride_tricks.sliding_window_view(values, width)
+    middle = np.median(windows, axis=1)
+    lead = (width - 1) // 2
+    smooth = np.concatenate(
+        (
+            np.full(lead, middle[0]),
+            middle,
+            np.full(len(values) - lead - len(middle), middle[-1]),
+        )
+    )
+    spread = 1.4826 * float(np.median(np.abs(values - smooth)))
+    return np.interp(start_s, start_s[at], smooth), spread

@@ -1,0 +1,147 @@
+"""Finds sudden changes of available output and keeps them out of the slope.
+
+For every place between two nodes the evidence of a step there is weighed against none, with trend
+and wander in both; a step counts where the odds are clearly for it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import cho_solve_banded
+
+from analysis.health.trend import WANDERS, Sites, Walk, wander_prior
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+#: Steps expected in a thousand running hours before looking.
+RATE_PER_KH = 0.05
+#: Standard deviation of the size of a step before looking, fraction of rated.
+SIZE = 0.12
+#: Odds that a step must reach to be called one.
+LEAST_ODDS = 20.0
+#: Smaller changes are left to the wander, fraction of rated.
+LEAST_CHANGE = 0.025
+MOST_STEPS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A step between the nodes ``node - 1`` and ``node``."""
+
+    node: int
+    log_odds: float
+    change: float
+
+
+def strongest_step(
+    sites: Sites,
+    design: Floats,
+    prior: tuple[Floats, Floats],
+    wanders: Floats = WANDERS,
+    size: float = SIZE,
+    rate_per_kh: float = RATE_PER_KH,
+) -> Found | None:
+    """Return the step with the highest evidence over all places and sizes of the wander.
+
+    Parameters
+    ----------
+    sites
+        The nodes.
+    design
+        Columns that are there anyway, at the nodes, shape (m, p).
+    prior
+        Mean and precision of their coefficients.
+    wanders
+        Sizes of the wander to average over; an array with a single zero for none.
+    size
+        Prior standard deviation of the change.
+    rate_per_kh
+        Prior rate of steps.
+    """
+    count = len(sites.kh)
+    if count < 4:
+        return None
+    walk = Walk.over(sites.kh)
+    places = np.arange(1, count)
+    with_step, without = [], []
+    changes = []
+    for wander in wanders:
+        evidence, gain, change = _scan(sites, walk, design, prior, float(wander), size)
+        if wander > 0.0:
+            evidence -= 0.5 * wander_prior(float(wander))
+        without.append(evidence)
+        with_step.append(evidence + gain)
+        changes.append(change)
+    base = _log_sum(np.array(without), axis=0)
+    by_place = _log_sum(np.stack(with_step), axis=0) - base
+    # A step may lie anywhere between two nodes: long silences have more room for one, but a
+    # silence of the log is no evidence by itself, so the room counts up to fifty hours.
+    room = np.minimum(np.diff(sites.kh), 0.05)
+    log_odds = by_place + np.log(rate_per_kh * room)
+    best = int(np.argmax(log_odds))
+    total = float(_log_sum(log_odds, axis=0))
+    most = int(np.argmax(np.stack(with_step)[:, best]))
+    return Found(int(places[best]), total, float(changes[most][best]))
+
+
+def _scan(
+    sites: Sites,
+    walk: Walk,
+    design: Floats,
+    prior: tuple[Floats, Floats],
+    wander: float,
+    size: float,
+) -> tuple[float, Floats, Floats]:
+    """Return the evidence without a step, the gain and the change for a step at each place."""
+    count = len(design)
+    precision = sites.precision
+
+    def whitened(columns: Floats) -> Floats:
+        """Multiply with the inverse covariance of the nodes (wander and noise)."""
+        weighted = precision[:, None] * columns
+        if wander <= 0.0:
+            return weighted
+        solved = cho_solve_banded((factor, False), weighted[1:], check_finite=False)
+        weighted[1:] -= precision[1:, None] * solved
+        return weighted
+
+    log_det = -float(np.log(precision).sum())
+    if wander > 0.0:
+        factor = walk.factor(precision[1:], wander)
+        log_det += 2.0 * float(np.log(factor[1]).sum())
+        log_det -= walk.log_det - 2.0 * (count - 1) * math.log(wander)
+    centred = sites.value - design @ prior[0]
+    white_x = whitened(design)
+    white_y = whitened(centred[:, None])[:, 0]
+    left = design.T @ white_x + np.diag(prior[1])
+    inverse = np.linalg.inv(left)
+    b = inverse @ (design.T @ white_y)
+    evidence = 0.5 * (
+        -log_det
+        - float(np.linalg.slogdet(left)[1])
+        + float(np.log(prior[1]).sum())
+        - (float(centred @ white_y) - float(b @ left @ b))
+    )
+    # Steps: ones from place k on. Sums from k on are reversed cumulative sums.
+    steps = np.tril(np.ones((count, count)))[:, 1:]
+    white_steps = whitened(steps)
+    own = np.cumsum(white_steps[::-1], axis=0)[::-1][np.arange(1, count), np.arange(count - 1)]
+    cross = white_steps.T @ design
+    pull = white_steps.T @ centred - cross @ b
+    norm = own - np.einsum("ij,jk,ik->i", cross, inverse, cross)
+    norm = np.maximum(norm, 0.0)
+    gain = 0.5 * (pull**2 / (norm + size**-2) - np.log1p(norm * size**2))
+    return evidence, gain, pull / (norm + size**-2)
+
+
+def _log_sum(values: Floats, axis: int) -> Floats:
+    top = values.max(axis=axis, keepdims=True)
+    total: Floats = np.log(np.exp(values - top).sum(axis=axis)) + np.squeeze(top, axis=axis)
+    return total

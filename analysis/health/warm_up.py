@@ -1,0 +1,147 @@
+"""Finds from the data how long warming up takes.
+
+It is seen inside runs: power over time since the start, each run against its own level, so that
+neither wear nor weather between runs enters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.health.limiter import HEAT, SOURCE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.health.limiter import Stretches
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Edges of the cells of time since the start, h: fine where warming up happens.
+EDGES_H = (
+    np.concatenate(
+        (
+            np.arange(0.0, 22.0, 2.0),
+            np.arange(22.0, 32.0, 3.0),
+            [
+                35.0,
+                40.0,
+                45.0,
+                50.0,
+                55.0,
+                60.0,
+                70.0,
+                80.0,
+                90.0,
+                105.0,
+                120.0,
+                150.0,
+                180.0,
+                240.0,
+            ],
+            [300.0, 360.0, 480.0, 600.0, 720.0, 960.0, 1440.0, 2880.0],
+        )
+    )
+    / 60.0
+)
+#: Warm is what gives at least this part of the level that follows.
+_WARM = 0.995
+#: Taken where the log does not show a warm-up, h. Source: 15 to 30 minutes after starting are to
+#: be ignored (common practice, no source).
+DEFAULT_WARM_H = 0.5
+_LONGEST_WARM_H = 1.5
+#: Who is warm when first seen so early was never cold, h.
+_EARLY_ENOUGH_H = 0.1
+_FEWEST_RUNS = 5
+_SHARE_OF_RUNS = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Means over cells of run and time since start; arrays of shape (c,), only filled cells."""
+
+    run: NDArray[np.intp]
+    bin: NDArray[np.intp]
+    since_start_h: Floats
+    seconds: Floats
+    power_w: Floats
+    temperature_c: Floats
+
+
+def cells(found: Stretches, use: Flags) -> Cells:
+    """Average the power of the intervals in ``use`` over cells of run and time since start."""
+    run, power = found.run[use], found.power_w[use]
+    seconds, since = found.duration_s[use], found.since_start_h[use]
+    which = np.clip(np.searchsorted(EDGES_H, since, side="right") - 1, 0, len(EDGES_H) - 2)
+    width = len(EDGES_H) - 1
+    key = run * width + which
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    opens = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1]))) if len(key) else key
+    if len(key) == 0:
+        none = np.empty(0)
+        return Cells(run, which, none, none, none, none)
+
+    def add(values: Floats) -> Floats:
+        return np.add.reduceat(values[order], opens)
+
+    total = add(seconds)
+    heat = found.temperature_c[use]
+    told = np.where(np.isfinite(heat), seconds, 0.0)
+    heat_seconds = add(told)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        warmth = add(np.nan_to_num(heat) * told) / heat_seconds
+    keys = key[opens]
+    return Cells(
+        keys // width,
+        keys % width,
+        add(since * seconds) / total,
+        total,
+        add(power * seconds) / total,
+        warmth,
+    )
+
+
+def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
+    """Find how long after the start a run gives what it can.
+
+    Returns
+    -------
+    hours, found
+        Hours since the start of the run; ``found`` is False where too few runs show it.
+    """
+    pool = cells(found, (found.code == SOURCE) | (found.code == HEAT))
+    settled = (pool.since_start_h > 0.75) & (pool.since_start_h < 3.0)
+    seconds = np.bincount(pool.run[settled], weights=pool.seconds[settled], minlength=runs)
+    energy = np.bincount(
+        pool.run[settled], weights=(pool.seconds * pool.power_w)[settled], minlength=runs
+    )
+    have = seconds > 900.0
+    if have.sum() < _FEWEST_RUNS:
+        return DEFAULT_WARM_H, False
+    level = np.divide(energy, seconds, out=np.full(runs, np.nan), where=have)
+    ratio = pool.power_w / level[pool.run]
+    last = int(np.searchsorted(EDGES_H, _LONGEST_WARM_H))
+    profile = np.full(last, np.nan)
+    for b in range(last):
+        of_bin = ratio[(pool.bin == b) & np.isfinite(ratio)]
+        # The few runs that a silence of the log cut short were warm from the first minute.
+        if len(of_bin) >= max(_FEWEST_RUNS, _SHARE_OF_RUNS * have.sum()):
+            # The slower half of the runs must be warm as well.
+            profile[b] = np.quantile(of_bin, 0.35)
+    known = np.flatnonzero(np.isfinite(profile))
+    if len(known) < 3:
+        return DEFAULT_WARM_H, False
+    top = float(np.max(np.convolve(profile[known], np.ones(3) / 3.0, mode="valid")))
+    cold = known[profile[known] < _WARM * top]
+    cold = cold[cold < known[np.argmax(profile[known] >= _WARM * top)]] if len(cold) else cold
+    if len(cold) == 0 and EDGES_H[known[0]] > _EARLY_ENOUGH_H:
+        return DEFAULT_WARM_H, False  # warming up was over, or hidden, before anything was seen
+    edge = EDGES_H[(cold[-1] + 1) if len(cold) else known[0]]
+    # One cell more: the approach to the level is gradual.
+    further = EDGES_H[min(np.searchsorted(EDGES_H, edge, side="right"), len(EDGES_H) - 1)]
+    return float(min(max(further, 0.1), _LONGEST_WARM_H)), True

@@ -1,0 +1,1 @@
+"""The log of one fitting as arrays: columns, running hours, runs and energy."""

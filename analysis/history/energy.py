@@ -1,0 +1,87 @@
+"""The energy that a charger delivered up to a time and by day, and that of days to come."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.runs import find_runs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+    from logger.config import Config
+
+    Floats = NDArray[np.float64]
+
+DAY_S = 86400.0
+YEARLY_FEWEST_D = 60
+#: Days are drawn in stretches of this length: kinds of day go on for a week or two.
+STRETCH_D = 14
+#: Last year's season may have come so many days earlier or later.
+YEAR_D, SHIFT_D = 365, 14
+DRAWS = 2000
+
+
+def energy_before(runs: Runs, time_s: Floats) -> Floats:
+    """Return the energy delivered in the log up to times, kWh."""
+    log = runs.log
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(log.energy_j)))) / 3.6e6
+    knots = np.column_stack((log.start_s, np.maximum.accumulate(log.end_s))).ravel()
+    values = np.column_stack((total[:-1], total[1:])).ravel()
+    return np.interp(time_s, np.maximum.accumulate(knots), values)
+
+
+def kwh_per_year(history: History, config: Config) -> float | None:
+    """Return the energy that the charger delivers a year, kWh; None from less than 60 days."""
+    calendar = energy_by_day(find_runs(history, config.charger.rated_w))[-YEAR_D:]
+    known = calendar[np.isfinite(calendar)]
+    if len(known) < YEARLY_FEWEST_D:
+        return None
+    # Days without a log of a boat that is logged all year are days laid up.
+    share = len(known) / len(calendar) if len(calendar) >= YEAR_D else 1.0
+    return float(known.mean()) * 365.25 * share
+
+
+def energy_by_day(runs: Runs) -> Floats:
+    """Return the energy of each whole day from first to last, kWh; NaN where it was not logged."""
+    log = runs.log
+    if len(log) == 0:
+        return np.empty(0)
+    first, last = np.ceil(log.start_s[0] / DAY_S), np.floor(log.end_s[-1] / DAY_S)
+    if last <= first:
+        return np.empty(0)
+    edges = DAY_S * np.arange(first, last + 1.0)
+    energy = np.diff(energy_before(runs, edges))
+    total = np.concatenate(([0.0], np.cumsum(log.duration_s)))
+    knots = np.column_stack((log.start_s, np.maximum.accumulate(log.end_s))).ravel()
+    seen = np.column_stack((total[:-1], total[1:])).ravel()
+    logged = np.diff(np.interp(edges, np.maximum.accumulate(knots), seen))
+    return np.where(logged > 0.9 * DAY_S, energy, np.nan)
+
+
+def days_to_come(daily: Floats, length: int, rng: np.random.Generator) -> Floats:
+    """Draw days to come, shape (draws, length): stretches of the days that were (bootstrap)."""
+    stretches = -(-length // STRETCH_D)
+    begin = rng.integers(0, len(daily), (DRAWS, stretches))
+    index = (begin[:, :, None] + np.arange(STRETCH_D)) % len(daily)
+    return np.asarray(daily[index.reshape(DRAWS, -1)[:, :length]], dtype=np.float64)
+
+
+def with_season(future: Floats, calendar: Floats, rng: np.random.Generator) -> Floats:
+    """Let half of the draws follow what came at this time of last year, if the log knows it.
+
+    Nobody can tell from the last weeks that the boat is about to be laid up; last year can.
+    """
+    if len(calendar) < YEAR_D + SHIFT_D:
+        return future
+    mixed = future.copy()
+    length = future.shape[1]
+    for row in range(0, len(future), 2):
+        begin = len(calendar) - YEAR_D + int(rng.integers(-SHIFT_D, SHIFT_D + 1))
+        known = calendar[begin : begin + length]
+        mixed[row, : len(known)] = np.where(np.isfinite(known), known, future[row, : len(known)])
+    return mixed

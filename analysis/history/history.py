@@ -1,0 +1,167 @@
+"""The stored log of one fitting as arrays, in order of true time: what all analysis starts from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.columns import load_columns
+from logger.reading import OperatingState
+from logger.store.placement import Placed
+from logger.store.reader import COLUMNS, Fitting, Reader
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from logger.config import Config
+    from logger.event import Event
+
+#: Code of each operating state in ``History.state``: its place in the enumeration.
+STATES = tuple(OperatingState)
+STATE_CODE = {state: code for code, state in enumerate(STATES)}
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Intervals of one fitting as columns; each array has shape (n,), ordered by ``start_s``.
+
+    An absent value is NaN. ``start_s`` is Unix time (UTC), corrected where the board learnt it.
+    ``clock_known`` is False where an interval could only be placed between its neighbours.
+    ``session`` numbers the logging sessions: hours counters and clocks are continuous inside one.
+    """
+
+    start_s: NDArray[np.float64]
+    duration_s: NDArray[np.float64]
+    state: NDArray[np.int8]
+    readings: NDArray[np.int64]
+    charge_c: NDArray[np.float64]
+    energy_j: NDArray[np.float64]
+    voltage_min_v: NDArray[np.float64]
+    voltage_max_v: NDArray[np.float64]
+    voltage_mean_v: NDArray[np.float64]
+    voltage_last_v: NDArray[np.float64]
+    runtime_h: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+    battery_charge_c: NDArray[np.float64]
+    fuel_l: NDArray[np.float64]
+    session: NDArray[np.int64]
+    clock_known: NDArray[np.bool_]
+    fitting: Fitting
+    events: tuple[Event, ...] = ()
+
+    def __len__(self) -> int:
+        """Return the number of intervals."""
+        return len(self.start_s)
+
+    @property
+    def end_s(self) -> NDArray[np.float64]:
+        """End of each interval, Unix time."""
+        return self.start_s + self.duration_s
+
+    def select(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> History:
+        """Return the intervals picked by a mask or by indices, in that order."""
+        columns = {
+            f.name: getattr(self, f.name)[keep]
+            for f in fields(self)
+            if f.name not in {"fitting", "events"}
+        }
+        return History(**columns, fitting=self.fitting, events=self.events)
+
+
+#: Stored column, its column here, and what divides the stored integer.
+_SCALES = (
+    ("charge_mc", "charge_c", 1000.0),
+    ("energy_mj", "energy_j", 1000.0),
+    ("voltage_min_mv", "voltage_min_v", 1000.0),
+    ("voltage_max_mv", "voltage_max_v", 1000.0),
+    ("voltage_mean_mv", "voltage_mean_v", 1000.0),
+    ("voltage_last_mv", "voltage_last_v", 1000.0),
+    ("runtime_s", "runtime_h", 3600.0),
+    ("temperature_cc", "temperature_c", 100.0),
+    ("battery_charge_mc", "battery_charge_c", 1000.0),
+    ("fuel_ml", "fuel_l", 1000.0),
+)
+
+
+def load_history(path: Path, fitting: int | None = None) -> History:
+    """Load the log of one fitting (the newest by default) with every event.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be read or holds no such fitting.
+    """
+    with Reader(path) as reader:
+        return read_history(reader, reader.fitting(fitting))
+
+
+def load_fitting(config: Config, number: int | None = None) -> tuple[History, Config]:
+    """Load the log of one fitting, with the configuration as it holds for that charger.
+
+    Without a number it is the fitting that the configuration names, else the newest one. Of any
+    other than the configured one, label, rated output and day of fitting come from the log: an
+    earlier charger is measured by its own nameplate.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be read or holds no such fitting.
+    """
+    charger = config.charger
+    fitted = None if charger.fitted is None else charger.fitted.isoformat()
+    with Reader(config.store.path) as reader:
+        known = reader.fittings()
+        ours = next((f for f in known if (f.label, f.fitted) == (charger.label, fitted)), None)
+        if number is None and not known:
+            nobody = Fitting(0, charger.label, charger.rated_w, fitted)
+            return read_history(reader, nobody), config
+        if number is None and ours is not None:
+            number = ours.id
+        fitting = reader.fitting(number)
+        history = read_history(reader, fitting)
+    if fitting == ours:
+        return history, config
+    day = None if fitting.fitted is None else date.fromisoformat(fitting.fitted)
+    own = replace(charger, label=fitting.label, rated_w=fitting.rated_w, fitted=day)
+    return history, replace(config, charger=own)
+
+
+def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:
+    """Load what was written of a fitting from the row ``first_id`` on, with every event."""
+    column = load_columns(reader, fitting.id, COLUMNS, first_id)
+    session = column.pop("session").astype(np.int64)
+    clocks, unknown = reader.clocks(), Placed(0, known=False)
+    # Rows of a session follow one another, so a few stretches say it for a million rows.
+    opens = np.flatnonzero(np.diff(session, prepend=-1))
+    ids, lengths = session[opens], np.diff(opens, append=len(session))
+    placed = [clocks.get(int(i), unknown) for i in ids]
+    offset_ms = np.array([p.offset_ms for p in placed], dtype=float)
+    clock_known = np.array([p.known for p in placed], dtype=bool)
+    start_s = column.pop("start_ms") + np.repeat(offset_ms, lengths)
+    start_s /= 1000.0
+    history = History(
+        start_s=start_s,
+        duration_s=_scaled(column.pop("duration_ms"), 1000.0),
+        state=column.pop("state").astype(np.int8),
+        readings=column.pop("readings").astype(np.int64),
+        **{ours: _scaled(column.pop(stored), scale) for stored, ours, scale in _SCALES},
+        session=session,
+        clock_known=np.repeat(clock_known, lengths),
+        fitting=fitting,
+        events=tuple(reader.events()),
+    )
+    if np.all(start_s[1:] >= start_s[:-1]):
+        return history
+    return history.select(np.argsort(start_s, kind="stable"))
+
+
+def _scaled(values: NDArray[np.float64], divisor: float) -> NDArray[np.float64]:
+    """Divide in place, where there is anything: a million rows are not copied for it."""
+    if values.flags.writeable:
+        values /= divisor
+    return values

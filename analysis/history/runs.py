@@ -1,0 +1,212 @@
+"""Finds the runs in a log: which intervals belong together from starting to shutting down.
+
+The state decides where it can be believed; the power decides where the state is missing or wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.history import STATE_CODE
+from analysis.history.hours import Hours, running_hours
+from logger.reading import OperatingState
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+    Indices = NDArray[np.intp]
+
+#: Power above this part of rated is running, whatever the state says.
+FLOWING = 0.08
+#: Where the state is unknown, power above this part of rated is running.
+FLOWING_UNKNOWN = 0.04
+#: Pauses shorter than this do not end a run, s.
+LONGEST_PAUSE_S = 900.0
+#: Runs are cut into pieces of about this length, s.
+DAY_S = 86400.0
+#: A state that says "running" for at least this share of the log while no power flows is stuck.
+STUCK_SHARE = 0.9
+_SLACK_S = 2.0
+
+_RUNNING = STATE_CODE[OperatingState.RUNNING]
+_THROTTLED = STATE_CODE[OperatingState.THROTTLED]
+_UNKNOWN = STATE_CODE[OperatingState.UNKNOWN]
+_EDGES = (STATE_CODE[OperatingState.STARTING], STATE_CODE[OperatingState.SHUTTING_DOWN])
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Runs of a log; runs of several days are cut into days, each of which can speak.
+
+    ``log`` is the ordered, deduplicated history; intervals index into it.
+    """
+
+    log: History
+    hours: Hours
+    power_w: Floats
+    """Mean power of each interval, W; NaN where not measured."""
+    running: Flags
+    """Whether the charger runs in the interval (it may give no power while starting)."""
+    run: Indices
+    """Number of the run of each interval, -1 outside runs."""
+    first: Indices
+    """First interval of each run, shape (runs,)."""
+    last: Indices
+    """Last interval of each run."""
+    start_seen: Flags
+    """Whether the log saw the run begin (False after a gap: it may have been running)."""
+    states_told: bool
+    """Whether the source tells believable states."""
+    begun_s: Floats
+    """Unix time at which the charger started, shape (runs,): before ``start_s`` where a long run
+    was cut into days."""
+    starts: int
+    """How often the charger started: the number of runs before long ones were cut."""
+
+    def __len__(self) -> int:
+        """Return the number of runs."""
+        return len(self.first)
+
+    @property
+    def start_s(self) -> Floats:
+        """Unix time at which each run starts."""
+        return self.log.start_s[self.first]
+
+    @property
+    def end_s(self) -> Floats:
+        """Unix time at which each run ends."""
+        return self.log.end_s[self.last]
+
+    def total(self, values: Floats) -> Floats:
+        """Add up values of the intervals by run, NaN counting as nothing."""
+        inside = self.run >= 0
+        weights = np.nan_to_num(values[inside])
+        sums = np.bincount(self.run[inside], weights=weights, minlength=len(self))
+        return sums.astype(float, copy=False)
+
+
+def tidy(history: History) -> History:
+    """Return the intervals in order of time, without duplicates, overlaps and empty ones.
+
+    Overlapping imports and repeated rows must not count twice; the longer of two records of the
+    same instant is kept.
+    """
+    history = _kept(
+        history,
+        np.isfinite(history.start_s) & np.isfinite(history.duration_s) & (history.duration_s > 0.0),
+    )
+    if not np.all(history.start_s[1:] > history.start_s[:-1]):
+        history = history.select(np.lexsort((-history.duration_s, history.start_s)))
+    if len(history) == 0:
+        return history
+    end = history.end_s
+    before = np.maximum.accumulate(end)
+    before = np.concatenate(([-np.inf], before[:-1]))
+    return _kept(history, (history.start_s >= before - _SLACK_S) & (end > before))
+
+
+def _kept(history: History, keep: Flags) -> History:
+    """Select, without a copy of ten years where everything stays."""
+    return history if keep.all() else history.select(keep)
+
+
+def find_runs(history: History, rated_w: float) -> Runs:
+    """Find the runs.
+
+    Parameters
+    ----------
+    history
+        The log, in any order.
+    rated_w
+        Rated output, W: sets what counts as power.
+    """
+    log = tidy(history)
+    power = log.energy_j / log.duration_s if len(log) else np.empty(0)
+    running, told = _running(log, power / rated_w)
+    hours = running_hours(log.end_s, log.duration_s, running, log.runtime_h, log.clock_known)
+    run, first, last, seen = _segment(log, running)
+    begun_s = log.start_s[first]
+    starts = len(first)
+    run, first, last, of_run = _cut_into_days(log, run, first, last)
+    return Runs(
+        log, hours, power, running, run, first, last, seen[of_run], told, begun_s[of_run], starts
+    )
+
+
+def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
+    """Decide for each interval whether the charger runs; say whether states can be believed."""
+    state = log.state
+    flowing = np.nan_to_num(fraction) > FLOWING
+    says_running = (state == _RUNNING) | (state == _THROTTLED)
+    edge = np.isin(state, _EDGES)
+    unknown = state == _UNKNOWN
+    length = log.duration_s
+    total = float(length.sum())
+    told = bool(length[unknown].sum() < 0.5 * total) if total > 0.0 else False
+    idle_running = says_running & ~flowing
+    # Stuck at "running": it never says anything else, yet rests without power are seen.
+    if told and length[says_running].sum() > STUCK_SHARE * total:
+        told = bool(length[idle_running].sum() < 0.1 * length[says_running].sum())
+    # Stuck at rest: most of the power flows while the state denies it.
+    quiet = ~(says_running | edge | unknown)
+    power_time = length[flowing].sum()
+    if told and power_time > 0.0 and length[flowing & quiet].sum() > 0.5 * power_time:
+        told = False
+    by_power = np.nan_to_num(fraction) > FLOWING_UNKNOWN
+    if not told:
+        return by_power, False
+    return says_running | edge | (quiet & flowing) | (unknown & by_power), True
+
+
+def _segment(log: History, running: Flags) -> tuple[Indices, Indices, Indices, Flags]:
+    """Give each run a number; short pauses belong to the run around them."""
+    number = np.full(len(log), -1, dtype=np.intp)
+    active = np.flatnonzero(running)
+    if len(active) == 0:
+        none = np.empty(0, dtype=np.intp)
+        return number, none, none, np.empty(0, dtype=bool)
+    pause = log.start_s[active[1:]] - log.end_s[active[:-1]]
+    opens = np.concatenate(([True], pause > LONGEST_PAUSE_S))
+    first = active[opens]
+    last = active[np.concatenate((opens[1:], [True]))]
+    of_active = np.cumsum(opens) - 1
+    number[active] = of_active
+    # A run whose beginning fell into a gap of the log may have been running for long.
+    previous_end = np.concatenate(([-np.inf], log.end_s))[first]
+    starting = log.state[first] == STATE_CODE[OperatingState.STARTING]
+    seen = starting | (log.start_s[first] - previous_end <= LONGEST_PAUSE_S)
+    return number, first, last, seen
+
+
+def _cut_into_days(
+    log: History, run: Indices, first: Indices, last: Indices
+) -> tuple[Indices, Indices, Indices, Indices]:
+    """Cut runs of more than a day and a half into days.
+
+    Returns
+    -------
+    run, first, last, of_run
+        As from the segmentation, by piece; and the run that each piece belongs to.
+    """
+    if len(first) == 0:
+        return run, first, last, first
+    active = np.flatnonzero(run >= 0)
+    of_active = run[active]
+    length_s = log.end_s[last] - log.start_s[first]
+    pieces = np.maximum(np.round(length_s / DAY_S), 1.0)
+    since_s = log.start_s[active] - log.start_s[first][of_active]
+    piece = np.minimum(np.floor(since_s / DAY_S), pieces[of_active] - 1.0)
+    opens = np.concatenate(([True], (of_active[1:] != of_active[:-1]) | (piece[1:] != piece[:-1])))
+    number = np.cumsum(opens) - 1
+    cut = run.copy()
+    cut[active] = number
+    begins = active[opens]
+    ends = active[np.concatenate((opens[1:], [True]))]
+    return cut, begins, ends, of_active[opens]

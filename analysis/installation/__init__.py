@@ -1,0 +1,1 @@
+"""How the charger was fitted, and what has changed since."""

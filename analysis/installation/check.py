@@ -1,0 +1,155 @@
+"""The fit check: what the first hours of a new fitting say, and how it has changed since.
+
+Reached output, resistance of the loop to the battery, warming of the compartment, quality of the
+source. Each is a figure with its interval, or None with a reason.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.assess import assess
+from analysis.history.history import load_fitting
+from analysis.history.runs import find_runs
+from analysis.installation.checklist import ticked
+from analysis.installation.loop_resistance import current_steps, loop_trend
+from analysis.installation.result import FitCheck
+from analysis.installation.warming import rise_trend, warmth
+from analysis.installation.window import Look
+from analysis.physics import conductor_ohm, ventilation_m3_per_h
+from logger.errors import UsageError
+from logger.store.reader import Reader
+
+if TYPE_CHECKING:
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+    from logger.config import Config, WiringConfig
+
+#: Running hours that make the first and the latest figures.
+FIRST_H = 100.0
+#: Of one 12 V lead-acid battery.
+_NOMINAL_V, _CHARGING_V, _CELLS = 12.0, 13.2, 6
+
+
+def check_log(config: Config, number: int | None = None, first_h: float = FIRST_H) -> FitCheck:
+    """Check the configured fitting (else the newest of the log), or the one of that number.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be read or holds no such fitting.
+    ConfigError
+        As for :func:`check_fitting`.
+    """
+    history, config = load_fitting(config, number)
+    with Reader(config.store.path) as reader:
+        known = reader.fittings()
+    ids = [fitting.id for fitting in known]
+    later = known[ids.index(history.fitting.id) + 1 :] if history.fitting.id in ids else []
+    replaced = next((fitting.fitted for fitting in later if fitting.fitted), None)
+    return check_fitting(history, config, first_h, replaced)
+
+
+def check_fitting(
+    history: History, config: Config, first_h: float = FIRST_H, replaced: str | None = None
+) -> FitCheck:
+    """Check how a charger was fitted.
+
+    Parameters
+    ----------
+    history
+        The log of one fitting.
+    config
+        Rated output, charge ceiling, cable.
+    first_h
+        Running hours that make the first and the latest figures.
+    replaced
+        ISO date on which the next charger was fitted, if there was one.
+
+    Raises
+    ------
+    ConfigError
+        If the configured cross-section is not a nominal one of IEC 60228.
+    """
+    wiring = config.wiring
+    iec_ohm = None if wiring is None else _iec_ohm(config, wiring)
+    history = _since_replacement(history)
+    runs = find_runs(history, config.charger.rated_w)
+    blocks = _blocks(runs)
+    nominal_v = _NOMINAL_V * blocks
+    steps = current_steps(runs, config.charger.rated_w / nominal_v)
+    warm = warmth(runs, config.charger.rated_w, config.battery.charge_ceiling_v)
+    table = assess(history, config).run_table
+    reasons: dict[str, str] = {}
+    first = latest = None
+    if len(runs) == 0 or table is None:
+        reasons["first"] = reasons["latest"] = "the log holds no running"
+    else:
+        look = Look(history, config, runs, steps, warm, table)
+        begin_h, end_h = float(runs.hours.at_end_h[0]), float(runs.hours.at_end_h[-1])
+        first = look.at(begin_h, begin_h + first_h)
+        if end_h - begin_h >= 2.0 * first_h:
+            latest = look.at(end_h - first_h, end_h)
+        else:
+            reasons["latest"] = (
+                f"{end_h - begin_h:.0f} of {2.0 * first_h:.0f} running hours seen so far"
+            )
+    trend = loop_trend(steps)
+    rise, why = rise_trend(warm)
+    if trend.reason:
+        reasons["per_1000h.loop_ohm"] = trend.reason
+    if why:
+        reasons["per_1000h.temperature_rise_k"] = why
+    if wiring is None:
+        reasons["wiring"] = (
+            "no [wiring] section: add cross_section_mm2 and length_m (one way) to compare with "
+            "IEC 60228"
+        )
+    battery, air = config.battery, None
+    if battery.capacity_ah is not None:
+        air = ventilation_m3_per_h(battery.capacity_ah, battery.chemistry, _CELLS * blocks)
+    if air is None:
+        reasons["battery_air_m3_per_h"] = (
+            "no capacity_ah in [battery]"
+            if battery.capacity_ah is None
+            else "IEC 62485-2 does not cover a lithium bank: follow its maker and ISO 23625"
+        )
+    fitted = history.fitting.fitted
+    return FitCheck(
+        label=history.fitting.label,
+        rated_w=config.charger.rated_w,
+        fitted=fitted,
+        nominal_v=nominal_v,
+        wiring=wiring,
+        iec_ohm=iec_ohm,
+        battery_air_m3_per_h=air,
+        first=first,
+        latest=latest,
+        loop_per_1000h=trend,
+        rise_per_1000h=rise,
+        ticks=ticked(history.events, fitted, replaced),
+        reasons=reasons,
+    )
+
+
+def _iec_ohm(config: Config, wiring: WiringConfig) -> float:
+    try:
+        return conductor_ohm(wiring.cross_section_mm2, 2.0 * wiring.length_m, tinned=wiring.tinned)
+    except UsageError as error:
+        raise config.document.error(str(error), "wiring", "cross_section_mm2") from None
+
+
+def _since_replacement(history: History) -> History:
+    """Leave out what an earlier charger gave, where an exchange was noted as an event alone."""
+    times = [e.time_s for e in history.events if e.kind == "replacement" and not e.struck]
+    begun = [t for t in times if len(history) and t < history.end_s[-1]]
+    return history.select(history.start_s >= max(begun)) if begun else history
+
+
+def _blocks(runs: Runs) -> int:
+    """Return how many 12 V the bank has in series, by its voltage while it is charged."""
+    volts = runs.log.voltage_mean_v[runs.running]
+    volts = volts[np.isfinite(volts)]
+    return max(1, round(float(np.median(volts)) / _CHARGING_V)) if len(volts) else 1

@@ -1,0 +1,140 @@
+"""Daily loads from the charge balance of stretches between marks: a linear Gaussian model.
+
+For a stretch, ``sum of load x weighted hours = efficiency x delivered charge - change of charge``.
+Unknown are one load a day (correlated from day to day), a pattern by the hour (so that stretches
+that hold more nights than days tilt nothing), and the swing between a start and a full battery.
+The marks themselves are uncertain; their scatter and that of the days are found from the data
+(expectation maximisation; Dempster, Laird & Rubin 1977).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve, solveh_banded
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.load.stretches import Spans
+
+    Floats = NDArray[np.float64]
+
+#: Correlation of the load from one day to the next: habits last some days.
+KEEPS = 0.6
+ROUNDS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Loads, A (mean over 24 h), of the days of the model."""
+
+    mean_a: Floats
+    """Best value of each day, shape (days,)."""
+    factor: Floats
+    """Lower triangle with ``factor @ factor.T`` the covariance of the days, shape (days, days)."""
+    swing_ah: float
+    mark_ah: float
+    """Scatter of a mark of charge, Ah."""
+    day_a: float
+    """Scatter of the days, A."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rough:
+    """Pieces in which the change of charge is only known by the voltage."""
+
+    days: Floats
+    parts: Floats
+    charge_ah: Floats
+    rise_v: Floats
+    ah_per_v: float
+    """Charge per volt at the terminals that is expected of this bank."""
+
+
+#: Voltage tells the charge to so many volts (loads, temperature, charging), per 12 V block.
+ROUGH_V = 0.06
+
+
+def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float, rough: Rough) -> Fit:
+    """Fit the model.
+
+    Parameters
+    ----------
+    days, parts
+        Weighted hours of each stretch by day and by part of the day, from
+        :func:`analysis.load.stretches.weights`.
+    spans
+        The stretches.
+    rough
+        Pieces of days between stretches.
+    efficiency
+        Share of the charge put into the battery that comes out again.
+    """
+    n, count = days.shape
+    supplied = efficiency * spans.charge_ah
+    hours = days.sum(axis=1)
+    level = max(float(supplied.sum() / hours.sum()), 1e-3)
+    # The last part of the day is what the others leave: the pattern adds up to nothing.
+    pattern = parts[:, :-1] - parts[:, -1:]
+    design = np.column_stack((days, hours, pattern, np.zeros(n), spans.swing))
+    more = np.column_stack(
+        (
+            rough.days,
+            rough.days.sum(axis=1),
+            rough.parts[:, :-1] - rough.parts[:, -1:],
+            rough.rise_v,
+            np.zeros(len(rough.rise_v)),
+        )
+    )
+    rough2 = (ROUGH_V * rough.ah_per_v) ** 2
+    target = supplied
+    prior_days = _autoregression(count)
+    width = design.shape[1]
+    fixed = np.zeros(width)
+    fixed[count] = 1.0 / (10.0 * level) ** 2
+    fixed[count + 1 : -2] = 1.0 / (0.5 * level) ** 2
+    fixed[-2] = 1.0 / (0.5 * rough.ah_per_v) ** 2
+    fixed[-1] = 1.0 / (1000.0 * level) ** 2
+    extra = more.T @ more / rough2
+    side = more.T @ (efficiency * rough.charge_ah) / rough2
+    side[-2] += fixed[-2] * rough.ah_per_v
+    mark2, day2 = (level * 3.0) ** 2, (0.3 * level) ** 2
+    band = np.vstack((np.where(spans.joined, -1.0, 0.0), np.full(n, 2.05)))
+    whitened = solveh_banded(band, np.column_stack((design, target)))
+    gram, right = design.T @ whitened[:, :-1], design.T @ whitened[:, -1]
+    square = float(target @ whitened[:, -1])
+    covariance = np.empty((0, 0))
+    solution = np.empty(0)
+    for _ in range(ROUNDS):
+        precision = gram / mark2 + extra + np.diag(fixed)
+        precision[:count, :count] += prior_days / day2
+        factor = cho_factor(precision, lower=True)
+        solution = cho_solve(factor, right / mark2 + side)
+        covariance = cho_solve(factor, np.eye(width))
+        residual = square - 2.0 * solution @ right + solution @ gram @ solution
+        mark2 = max((residual + float((gram * covariance).sum())) / n, (0.02 * level) ** 2)
+        drift = solution[:count]
+        wide = float(drift @ prior_days @ drift + (prior_days * covariance[:count, :count]).sum())
+        day2 = max(wide / count, (0.01 * level) ** 2)
+    mean = solution[:count] + solution[count]
+    shift = np.eye(count, width)
+    shift[:, count] = 1.0
+    spread = shift @ covariance @ shift.T
+    lower = np.asarray(
+        np.linalg.cholesky(spread + 1e-9 * level**2 * np.eye(count)), dtype=np.float64
+    )
+    return Fit(mean, lower, float(solution[-1]), float(np.sqrt(mark2)), float(np.sqrt(day2)))
+
+
+def _autoregression(count: int) -> Floats:
+    """Return the precision of an autoregression of unit variance."""
+    if count == 1:
+        return np.ones((1, 1))
+    scale = 1.0 / (1.0 - KEEPS**2)
+    diagonal = np.full(count, (1.0 + KEEPS**2) * scale)
+    diagonal[[0, -1]] = scale
+    beside = np.full(count - 1, -KEEPS * scale)
+    return np.diag(diagonal) + np.diag(beside, 1) + np.diag(beside, -1)

@@ -1,0 +1,455 @@
+"""What the boat draws a day, from the charger's own data, on days when nothing else charged.
+
+Current that goes straight to the load while the charger runs never passes the battery; only the
+rest pays the charge efficiency. For a mean load L over on-time and off-time with delivered charge
+Q, between two moments of equal battery charge: ``L = eta Q / (T_off + eta T_on)``. The model in
+:mod:`analysis.load.balance` is this balance, stretch by stretch, for loads that differ by day and
+hour. With a battery current channel the load is measured directly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.document import Span
+from analysis.history.runs import find_runs
+from analysis.load.balance import Rough, fit
+from analysis.load.other_sources import DAY_S, STEP_S, Grid, make_grid
+from analysis.load.stretches import by_cell, charge_by_cell, find_pieces, find_spans, weights
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+    from logger.config import Config
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Charge efficiency over usual cycles of a house bank and its uncertainty (one standard deviation).
+#: Lead-acid: 0.85 to 0.95 (common practice, no source for one number); above 0.95 low down, falling
+#: off near full (Stevens & Corey 1996, Sandia), and the small currents of these chargers reach the
+#: taper late. LFP 0.99. The log itself does not tell it: a load that changes between charging and
+#: rest looks the same.
+EFFICIENCY = {
+    "flooded": (0.92, 0.045),
+    "agm": (0.92, 0.045),
+    "gel": (0.92, 0.045),
+    "lfp": (0.99, 0.005),
+}
+#: Days that no stretch covers may differ from the others by this part of the days' own scatter.
+_UNSEEN = 0.8
+#: What the balance itself leaves open, relative: marks move with age, temperature and habit.
+_BALANCE = 0.025
+#: Fewer days than this carry no mean; fewer than the second, no 95th percentile.
+FEWEST_DAYS = 7
+FEWEST_FOR_P95 = 20
+#: Only this much of the log is looked at: the boat of today is asked for.
+LATEST_DAYS = 730
+#: Hours of help from others that make a day not self-reliant; hours known that a day needs.
+_HELP_H = 0.2
+_KNOWN_H = 18.0
+#: A boat that seems to draw less than this part of her usual current is fed by something else.
+_NOTHING = 0.02
+_DRAWS = 200
+#: Rested voltage of a 12 V lead-acid block from empty to full (Bode 1977 at usual densities:
+#: 11.89 to 12.67 V), V.
+FULL_SWING_V = 0.78
+_SEED = 20240607
+#: Usual charging voltage of a 12 V block, V (sizing step 3 of common practice).
+CHARGING_V = 13.2
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """Mean load of one calendar month."""
+
+    month: str
+    """As 2024-06."""
+    days: int
+    ah: float
+    wh: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadResult:
+    """Daily load. A span's ends are its 90 % interval; what is not known is None."""
+
+    ah: Span
+    """Mean Ah a day."""
+    ah_median: float | None
+    ah_p90: float | None
+    ah_p95: float | None
+    voltage_v: float | None
+    """Mean voltage at which the load was drawn: turns Ah into Wh."""
+    days_used: int
+    days_left_out: dict[str, int]
+    method: str
+    """``battery_current``, ``balance`` or ``none``."""
+    withheld: str | None
+    """Why there is no figure."""
+    months: tuple[Month, ...]
+    levels: tuple[tuple[str, int, float], ...]
+    """Kinds of day by level, where the days fall into two groups: name, days, mean Ah."""
+    daily_ah: Floats
+    """Load of each day used, shape (days_used,)."""
+    daily_s: Floats
+    """Unix time at which each of those days begins."""
+    sample_ah: Floats
+    """Draws of daily loads with the right spread, for questions about chance."""
+    efficiency: float
+    other_s: Floats = field(default_factory=lambda: np.empty(0))
+    """Unix time at which each day begins that was left out for another source."""
+    gap_s: Floats = field(default_factory=lambda: np.empty(0))
+    """The same of days left out for gaps."""
+
+    def wh(self, ah: float | None) -> float | None:
+        """Return Wh for Ah of this boat."""
+        return None if ah is None or self.voltage_v is None else ah * self.voltage_v
+
+    def _rare_withheld(self) -> str | None:
+        if self.ah_p95 is not None:
+            return None
+        return f"p90 and p95 need {FEWEST_FOR_P95} days; {self.days_used} are usable"
+
+    def document(self) -> dict[str, object]:
+        """Return the figures under their published keys."""
+
+        def block(scale: float | None) -> dict[str, float | None]:
+            values = {
+                "mean": self.ah.median,
+                "low": self.ah.low,
+                "high": self.ah.high,
+                "median": self.ah_median,
+                "p90": self.ah_p90,
+                "p95": self.ah_p95,
+            }
+            return {
+                key: None if v is None or scale is None else round(v * scale, 3)
+                for key, v in values.items()
+            }
+
+        return {
+            "ah_per_day": block(1.0),
+            "wh_per_day": block(self.voltage_v),
+            "days_used": self.days_used,
+            "days_left_out": self.days_left_out,
+            "method": self.method,
+            "withheld": self.withheld or self._rare_withheld(),
+            "charge_efficiency": self.efficiency,
+            "months": [
+                {"month": m.month, "days": m.days, "ah": round(m.ah, 2), "wh": round(m.wh, 1)}
+                for m in self.months
+            ],
+            "kinds_of_day": [
+                {"kind": name, "days": n, "ah": round(ah, 2)} for name, n, ah in self.levels
+            ],
+        }
+
+
+def efficiency_of(config: Config) -> tuple[float, float]:
+    """Return the charge efficiency and its standard deviation."""
+    told = config.battery.charge_efficiency
+    usual, spread = EFFICIENCY[config.battery.chemistry]
+    return (usual, spread) if told is None else (told, 0.01)
+
+
+def daily_load(history: History, config: Config) -> LoadResult:
+    """Return what the boat draws a day.
+
+    Parameters
+    ----------
+    history
+        The log; its last two years are looked at.
+    config
+        Chemistry, charge ceiling, charge efficiency, rated output.
+    """
+    efficiency, spread = efficiency_of(config)
+    recent = _latest(history)
+    runs = find_runs(recent, config.charger.rated_w)
+    voltage = runs.log.voltage_mean_v
+    if len(runs.log) == 0 or not np.isfinite(voltage).any():
+        return _nothing("the log holds no voltage yet", efficiency, {}, None)
+    grid = make_grid(runs, config.battery.chemistry, config.battery.charge_ceiling_v)
+    drawn = _drawn(runs, grid)
+    if drawn is not None:
+        grid = replace(grid, aided=_fed(drawn, grid))
+    day = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    origin = int(day[0])
+    index = day - origin
+    count = int(index[-1]) + 1
+    per_h = STEP_S / 3600.0
+    known_h = np.bincount(index, weights=grid.known * per_h, minlength=count)
+    help_h = np.bincount(index, weights=grid.aided * per_h, minlength=count)
+    helped = help_h > _HELP_H
+    gap = ~helped & (known_h < _KNOWN_H)
+    left_out = {"other_source": int(helped.sum()), "gap": int(gap.sum())}
+    good = ~helped & ~gap
+    quiet = grid.known & ~grid.aided
+    volts = float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None
+    if drawn is not None:
+        found = _by_current(
+            _measured(drawn, grid, index, count), good, origin, volts, left_out, efficiency
+        )
+    else:
+        found = _balance(
+            runs,
+            grid,
+            good,
+            origin,
+            volts,
+            left_out,
+            efficiency,
+            spread,
+            lfp=config.battery.chemistry == "lfp",
+            capacity_ah=config.battery.capacity_ah,
+        )
+    return replace(found, other_s=_begin_s(helped, origin), gap_s=_begin_s(gap, origin))
+
+
+def _begin_s(days: Flags, origin: int) -> Floats:
+    """Return the Unix time at which each marked day begins."""
+    return DAY_S * (origin + np.flatnonzero(days).astype(np.float64))
+
+
+def _by_current(
+    measured: Floats,
+    good: Flags,
+    origin: int,
+    volts: float | None,
+    left_out: dict[str, int],
+    efficiency: float,
+) -> LoadResult:
+    """Take the loads that the battery's current tells."""
+    use = good & np.isfinite(measured)
+    left_out["no_battery_current"] = int((good & ~use).sum())
+    if use.sum() < FEWEST_DAYS:
+        return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
+    draws = measured[use][None, :]
+    return _result(
+        draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, 0.0
+    )
+
+
+def _balance(
+    runs: Runs,
+    grid: Grid,
+    good: Flags,
+    origin: int,
+    volts: float | None,
+    left_out: dict[str, int],
+    efficiency: float,
+    spread: float,
+    *,
+    lfp: bool,
+    capacity_ah: float | None,
+) -> LoadResult:
+    """Find the loads by the balance of charge between marks."""
+    if lfp:
+        left_out["between_marks"] = int(good.sum())
+        text = (
+            "the voltage of an LFP bank hardly tells its charge nor who charges it; "
+            "log the battery current and the load is measured directly"
+        )
+        return _nothing(text, efficiency, left_out, volts)
+    spans = find_spans(runs, grid)
+    if len(spans) < 3:
+        left_out["between_marks"] = int(good.sum())
+        text = (
+            "too few stretches from one start of the charger, or full battery, to the next "
+            "without another source; " + _too_few(0)
+        )
+        return _nothing(text, efficiency, left_out, volts)
+    days, parts, _ = weights(spans, grid, efficiency)
+    pieces = find_pieces(runs, grid, spans)
+    rough_days, rough_parts, _ = weights(pieces, grid, efficiency)
+    inside = np.zeros(len(grid.volts) + 1)
+    np.add.at(inside, np.concatenate((spans.first, pieces.first)), 1.0)
+    np.add.at(inside, np.concatenate((spans.last, pieces.last)), -1.0)
+    covered = np.cumsum(inside[:-1]) > 0
+    index = np.floor(grid.time_s / DAY_S).astype(np.intp) - origin
+    hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=len(good))
+    use = good & (hours >= 12.0)
+    left_out["between_marks"] = int((good & ~use).sum())
+    if use.sum() < FEWEST_DAYS:
+        return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
+    # Only days that a stretch touches enter the model.
+    touched = np.flatnonzero(hours > 0.0)
+    rough = Rough(
+        rough_days[:, touched],
+        rough_parts,
+        pieces.charge_ah,
+        pieces.rise_v,
+        (capacity_ah or _usual_bank(spans.charge_ah, days, efficiency)) / FULL_SWING_V,
+    )
+    found = fit(days[:, touched], parts, spans, efficiency, rough)
+    place = np.searchsorted(touched, np.flatnonzero(use))
+    rng = np.random.default_rng(_SEED)
+    mean = 24.0 * found.mean_a[place]
+    noise = rng.standard_normal((len(touched), _DRAWS))
+    draws = mean[:, None] + 24.0 * (found.factor[place] @ noise)
+    # The efficiency moves all days together: d ln L / d ln eta = T_off / (T_off + eta T_on).
+    on_share = float(np.mean(grid.running[covered]))
+    lever = (1.0 - on_share) / (1.0 - on_share + efficiency * on_share)
+    unseen = left_out["between_marks"] / max(int(good.sum()), 1)
+    scatter = float(mean.std() / max(mean.mean(), 1e-9))
+    parts_of_it = (spread / efficiency * lever, _UNSEEN * unseen * scatter, _BALANCE)
+    common = float(np.linalg.norm(parts_of_it))
+    return _result(
+        np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
+    )
+
+
+def _usual_bank(charge_ah: Floats, days: Floats, efficiency: float) -> float:
+    """Return a bank that lasts three mean days: where its capacity is not configured, Ah."""
+    return 3.0 * 24.0 * efficiency * float(charge_ah.sum() / max(days.sum(), 1e-9))
+
+
+def _result(
+    draws: Floats,
+    mean: Floats,
+    use: Flags,
+    origin: int,
+    volts: float | None,
+    left_out: dict[str, int],
+    method: str,
+    efficiency: float,
+    common: float,
+) -> LoadResult:
+    """Put the result together; ``draws`` has shape (draws, days), ``common`` is relative."""
+    count = int(use.sum())
+    centre = float(mean.mean())
+    sd = float(np.hypot(draws.mean(axis=1).std() if len(draws) > 1 else 0.01 * centre,
+                        common * centre))  # fmt: skip
+    begin = _begin_s(use, origin)
+    quantiles = np.percentile(draws, [50.0, 90.0, 95.0])
+    enough = count >= FEWEST_FOR_P95
+    return LoadResult(
+        ah=Span(max(centre - 1.645 * sd, 0.0), centre, centre + 1.645 * sd),
+        ah_median=float(quantiles[0]),
+        ah_p90=float(quantiles[1]) if enough else None,
+        ah_p95=float(quantiles[2]) if enough else None,
+        voltage_v=volts,
+        days_used=count,
+        days_left_out=left_out,
+        method=method,
+        withheld=None,
+        months=_months(begin, mean, volts),
+        levels=_levels(mean),
+        daily_ah=mean,
+        daily_s=begin,
+        sample_ah=draws.ravel(),
+        efficiency=efficiency,
+    )
+
+
+def _nothing(
+    why: str, efficiency: float, left_out: dict[str, int], volts: float | None
+) -> LoadResult:
+    none = np.empty(0)
+    return LoadResult(
+        Span(), None, None, None, volts, 0, left_out, "none", why, (), (), none, none, none,
+        efficiency,
+    )  # fmt: skip
+
+
+def _too_few(days: int) -> str:
+    return (
+        f"{days} usable days; at least {FEWEST_DAYS} are needed, "
+        f"{max(FEWEST_DAYS - days, 1)} more on which nothing else charges"
+    )
+
+
+def _latest(history: History) -> History:
+    """Return the last part of the log, without what has no place in time."""
+    placed = np.isfinite(history.start_s) & np.isfinite(history.duration_s)
+    if not placed.any():
+        return history.select(placed)
+    last = float(history.start_s[placed].max())
+    return history.select(placed & (history.start_s >= last - LATEST_DAYS * DAY_S))
+
+
+def _drawn(runs: Runs, grid: Grid) -> Floats | None:
+    """Return charger's current less battery current in each cell, A; None without that channel.
+
+    NaN where the battery's current was not told.
+    """
+    told = np.isfinite(runs.log.battery_charge_c)
+    if runs.log.duration_s[told].sum() < 0.5 * runs.log.duration_s.sum():
+        return None
+    seen_s = 3600.0 * by_cell(runs, grid, np.where(told, runs.log.duration_s, 0.0))
+    charge = charge_by_cell(runs, grid) - by_cell(runs, grid, runs.log.battery_charge_c)
+    return np.where(seen_s > 0.9 * STEP_S, charge * 3600.0 / STEP_S, np.nan)
+
+
+def _fed(drawn: Floats, grid: Grid) -> Flags:
+    """Mark where something else feeds the boat: for a quarter of an hour she seems to draw nothing.
+
+    Then more flows into the battery than the charger gives. Where the battery's current is not
+    told the voltage decides.
+    """
+    told = np.isfinite(drawn)
+    least = _NOTHING * float(np.median(np.abs(drawn[told]))) if told.any() else 0.0
+    total = np.concatenate(([0.0], np.cumsum(np.where(told, drawn, 0.0))))
+    seen = np.concatenate(([0], np.cumsum(told)))
+    at = np.arange(len(drawn))
+    low, high = np.maximum(at - 1, 0), np.minimum(at + 2, len(drawn))
+    mean = (total[high] - total[low]) / np.maximum(seen[high] - seen[low], 1)
+    return np.where(told, mean < least, grid.aided)
+
+
+def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
+    """Return the load of each day from the battery's current, Ah; NaN where too little is told.
+
+    Hours without a reading are filled from the mean of the same hour on other days.
+    """
+    kept = np.isfinite(drawn) & grid.known & ~grid.aided
+    load = np.where(kept, drawn, 0.0) * (STEP_S / 3600.0)
+    hour = (grid.time_s % DAY_S / 3600.0).astype(np.intp)
+    usual = np.bincount(hour[kept], weights=load[kept], minlength=24) / np.maximum(
+        np.bincount(hour[kept], minlength=24), 1
+    )
+    filled = np.where(kept, load, usual[hour])
+    seen = np.bincount(index, weights=kept * (STEP_S / 3600.0), minlength=count)
+    total = np.bincount(index, weights=filled, minlength=count)
+    # The first and the last day of the log may be short of cells.
+    cells = np.bincount(index, minlength=count)
+    whole = cells * (STEP_S / 3600.0) > 23.0
+    return np.where((seen >= _KNOWN_H) & whole, total, np.nan)
+
+
+def _months(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
+    labels = np.array([datetime.fromtimestamp(s, UTC).strftime("%Y-%m") for s in begin_s])
+    found = []
+    for label in np.unique(labels):
+        inside = ah[labels == label]
+        mean = float(inside.mean())
+        found.append(Month(str(label), len(inside), mean, mean * (volts or float("nan"))))
+    return tuple(found)
+
+
+def _levels(ah: Floats) -> tuple[tuple[str, int, float], ...]:
+    """Split the days into a low and a high level (least squares), where they are clearly apart."""
+    if len(ah) < FEWEST_FOR_P95:
+        return ()
+    ordered = np.sort(ah)
+    n = len(ordered)
+    total = np.cumsum(ordered)
+    k = np.arange(3, n - 2)
+    low = total[k - 1] / k
+    high = (total[-1] - total[k - 1]) / (n - k)
+    between = k * (n - k) / n**2 * (high - low) ** 2
+    best = int(np.argmax(between))
+    inside = float(ordered.var() - between[best])
+    # A uniform spread splits 3.5 standard deviations apart, a bell 2.7: beyond 4 are two humps.
+    if high[best] - low[best] < 4.0 * np.sqrt(max(inside, 1e-12)):
+        return ()
+    return (
+        ("at rest", int(k[best]), float(low[best])),
+        ("under way", int(n - k[best]), float(high[best])),
+    )

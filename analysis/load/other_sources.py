@@ -1,0 +1,197 @@
+"""Recognises when something else charges the battery: shore charger, engine, anything strong.
+
+A battery that nobody charges cannot stand above its own resting voltage for long, and cannot rise
+by itself. On a regular grid of five minutes, help begins where the voltage rises above the resting
+voltage faster than the charger explains, or stays above it where surface charge would fall; it
+ends where the voltage falls away. While the charger runs, a load that is switched off lifts the
+voltage too: by its current times the battery's resistance. A worn bank has several times the
+resistance of a sound one, so what counts as a jump is measured by the boat's own log: by the rise
+when the charger starts, its response to a known current. The other thresholds are for a 12 V block,
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.load.held_voltage import HOUR_2, held, held_high, level, pinned, usual_top
+from analysis.statistics.windows import ago, since, window
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.runs import Runs
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+STEP_S = 300.0
+DAY_S = 86400.0
+#: A cell of the grid farther than this from any record is a gap.
+GAP_S = 1500.0
+#: Half an hour from the start of a run: warm-up.
+CALM = 6
+#: A load of this part of the charger's current may be switched off at once (judgement: the cold box
+#: and what goes off with it). A jump of as large a part of the rise at a start may be no more.
+LOAD_STEP = 0.4
+#: At rest a low bank rises by loads switched off, in two hours by no more than this part of the
+#: rise at a start (judgement: nearly all that this charger could feed).
+ALL_LOADS = 0.85
+#: Rise at a start where no start is in the log, V.
+START_RISE_V = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Chemistry:
+    """Voltages of one nominal 12 V block, V; see the module for what they are for."""
+
+    rested_v: float
+    """A full one that has rested stands no higher."""
+    resting_v: float
+    """Nothing rests above this for long."""
+    gone_v: float
+    """Below this, nobody helps."""
+    held_v: float
+    """Above this after surface charge has gone, something holds the battery."""
+    rise_v: float
+    """A rise by this within an hour of rest, ending above ``rested_v``, is not load relief."""
+    jump_v: float
+    """A rise by this within ten minutes of steady running is not the charger's."""
+    unknown_swing_v: float
+    """Response to loads assumed early in a run, before it has been seen."""
+    fall_v: float
+    """A fall by this within twenty minutes ends the help."""
+    surface_h: float
+    """Surface charge has gone after this."""
+    climb_v: float = np.inf
+    """A run that has risen by this in two hours rises by itself: the battery is nearly full."""
+    sink_v: float = np.inf
+    """A fall by this in two hours of rest ends the help."""
+
+
+#: Lead-acid rests at up to 2.15 V per cell (gel and AGM; Bode 1977 gives 2.11 for free acid),
+#: LFP on a plateau of 3.3 V per cell with 3.36 V when full.
+LEAD = Chemistry(12.90, 13.05, 12.95, 13.15, 0.30, 0.25, 0.30, 0.20, 6.0)
+LFP = Chemistry(13.30, 13.30, 13.28, 13.55, 0.10, 0.10, 0.06, 0.05, 12.0, 0.10, 0.01)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The log on a regular grid, arrays of shape (m,)."""
+
+    start_s: float
+    """Unix time of the first cell's middle."""
+    volts: Floats
+    """Voltage per nominal 12 V block; NaN in gaps."""
+    amps: Floats
+    """Charger's current, A."""
+    running: Flags
+    known: Flags
+    """False in gaps of the log."""
+    aided: Flags
+    """Something else charges the battery."""
+    blocks: int
+
+    @property
+    def time_s(self) -> Floats:
+        """Unix time of the middle of each cell."""
+        return np.asarray(self.start_s + STEP_S * np.arange(len(self.volts)), dtype=np.float64)
+
+
+def blocks_of(voltage_v: float, chemistry: str) -> int:
+    """Return the number of nominal 12 V blocks of a bank from its usual voltage."""
+    return max(1, round(voltage_v / (13.3 if chemistry == "lfp" else 12.8)))
+
+
+def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Grid:
+    """Put the log on the grid and mark where the battery is helped."""
+    log = runs.log
+    first = np.floor(log.start_s[0] / STEP_S) * STEP_S + STEP_S / 2.0
+    count = int((log.end_s[-1] - first) / STEP_S) + 1
+    time = first + STEP_S * np.arange(max(count, 1))
+    at = np.clip(np.searchsorted(log.start_s, time, side="right") - 1, 0, None)
+    volts = log.voltage_mean_v[at]
+    known = (time - log.end_s[at] < GAP_S) & np.isfinite(volts)
+    blocks = blocks_of(float(np.nanmedian(log.voltage_mean_v)), chemistry)
+    amps = np.nan_to_num(log.charge_c[at] / log.duration_s[at])
+    running = runs.running[at] & known
+    volts = np.where(known, volts / blocks, np.nan)
+    kind = LFP if chemistry == "lfp" else LEAD
+    aided = _aided(volts, amps, running, known, kind)
+    off = known & ~running
+    at_rest = np.where(off, volts, np.nan)
+    if kind is LFP:
+        aided |= level(at_rest)
+    else:
+        aided |= held(at_rest, kind.held_v) | _raised(volts, running)
+        lowest, highest = log.voltage_min_v[at] / blocks, log.voltage_max_v[at] / blocks
+        aided |= held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
+        top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
+        aided |= pinned(volts, running, top)
+    return Grid(float(first), volts, amps, running, known, aided, blocks)
+
+
+def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry) -> Flags:
+    """Walk the events of help beginning and ending; the last one before a cell decides."""
+    index = np.arange(len(v))
+    off = known & ~running
+    begun = running & ~ago(running, 1)
+    in_run = since(begun, index)
+    since_run = since(running, index)
+    high = v > is_.resting_v
+
+    # At rest: it rises above what it can rest at, or stays there longer than surface charge.
+    opens = off & (v > is_.rested_v) & (v - window(v, 0, 12, np.fmin) >= is_.rise_v)
+    opens &= since_run > 1
+    opens |= off & (v > is_.held_v) & (since_run * STEP_S > 3600.0 * is_.surface_h)
+
+    # Running: it jumps further than this battery has been answering to its loads, and the
+    # charger's own current did not do it; or the charger is pushed to nothing at high voltage.
+    usual = float(np.median(amps[running])) if running.any() else 1.0
+    rise = np.where(running, v - ago(v, 2), np.nan)
+    rise[in_run <= CALM] = np.nan
+    swing = window(np.abs(rise), 3, 36, np.fmax)
+    swing = np.where(in_run < CALM + 18, is_.unknown_swing_v, np.nan_to_num(swing))
+    pushed = amps - ago(amps, 2) > 0.1 * usual
+    relief = max(is_.jump_v, LOAD_STEP * _start_rise(v, running))
+    climbing = ago(v, 2) - ago(v, HOUR_2 + 2) > is_.climb_v
+    jump = running & high & ~pushed & ~climbing & (rise >= np.maximum(relief, 1.5 * swing))
+    idle = running & (in_run > CALM) & (window(amps, 0, 3, np.fmax) < 0.05 * usual)
+    idle &= v > is_.resting_v + 0.25
+    opens |= jump | idle
+
+    less = window(amps, 0, 4, np.fmax) - amps > 0.1 * usual
+    closes = ((window(v, 0, 4, np.fmax) - v >= is_.fall_v) & ~(running & less)) | ~known
+    closes |= v < is_.gone_v
+    before = window(v, HOUR_2, HOUR_2 + 3, np.fmin)
+    closes |= off & (before - window(v, 0, 3, np.fmax) > is_.sink_v)
+    opens &= ~closes
+    last_open = np.maximum.accumulate(np.where(opens, index, -1))
+    last_close = np.maximum.accumulate(np.where(closes, index, -1))
+    return np.asarray((last_open > last_close) & known)
+
+
+def _start_rise(v: Floats, running: Flags) -> float:
+    """Return the usual rise of the voltage from before a start to half an hour into the run, V."""
+    begin = np.flatnonzero(running[1:] & ~running[:-1]) + 1
+    begin = begin[(begin > 2) & (begin + 9 < len(v))]
+    stays = np.array([running[i : i + 10].all() and not running[i - 3 : i].any() for i in begin])
+    if np.count_nonzero(stays) < 3:
+        return START_RISE_V
+    at = begin[stays][:, None]
+    rise = v[at + np.arange(6, 10)].mean(axis=1) - v[at - np.array([2, 3])].mean(axis=1)
+    rise = rise[np.isfinite(rise)]
+    return float(np.median(rise)) if len(rise) else START_RISE_V
+
+
+def _raised(v: Floats, running: Flags) -> Flags:
+    """Mark where a bank at rest stands higher than before by more than its loads held it down.
+
+    A weak source lifts a large or flat bank well below its resting voltage, too.
+    """
+    least = max(LEAD.rise_v, ALL_LOADS * _start_rise(v, running))
+    rested = ~running & (since(running, np.arange(len(v))) > HOUR_2)
+    return rested & (v - window(v, 0, HOUR_2, np.fmin) >= least)

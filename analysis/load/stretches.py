@@ -1,0 +1,184 @@
+"""Stretches between two moments at which the battery's charge is known to be equal, or full.
+
+The charger starts when the battery has sunk to a level and stops when it is full: those moments are
+marks of the charge in the battery. Between two marks, with nothing else charging, what the charger
+delivered went through the load.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.load.held_voltage import HOUR
+from analysis.load.other_sources import DAY_S, STEP_S, Grid
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.runs import Runs
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
+
+#: Starts farther than this from the usual start voltage (per 12 V block) were made by hand.
+START_BAND_V = 0.12
+#: A run that ends within this of the usual highest voltage has filled the battery.
+FULL_BAND_V = 0.20
+#: Blocks of hours that share one level of the daily pattern.
+PARTS = 8
+#: Share of a piece for which the charger must run for its voltage to be compared.
+BUSY = 0.9
+#: Length of a piece, and how long surface charge spoils the voltage after help has ended, cells.
+PIECE, SETTLE = 24 * HOUR, 3 * HOUR
+
+
+@dataclass(frozen=True, slots=True)
+class Spans:
+    """Stretches between marks; row ``i`` of the arrays belongs to one stretch."""
+
+    first: Indices
+    """First cell of the grid, shape (n,)."""
+    last: Indices
+    """The cell after the last one."""
+    charge_ah: Floats
+    """What the charger delivered, Ah."""
+    swing: Floats
+    """+1 from a start to a full battery, -1 the other way, 0 between like marks."""
+    joined: NDArray[np.bool_]
+    """Whether the stretch begins at the mark at which the one before it ends."""
+
+    def __len__(self) -> int:
+        """Return the number of stretches."""
+        return len(self.first)
+
+
+def charge_by_cell(runs: Runs, grid: Grid) -> Floats:
+    """Return the charger's charge in each cell of the grid, Ah, exact over the intervals."""
+    return by_cell(runs, grid, runs.log.charge_c)
+
+
+def by_cell(runs: Runs, grid: Grid, charge_c: Floats) -> Floats:
+    """Spread a charge of the intervals (C) over the cells of the grid, Ah."""
+    log = runs.log
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(charge_c)))) / 3600.0
+    begin, end = log.start_s, np.maximum.accumulate(log.end_s)
+    # Flat between records: knots at both ends of each interval.
+    knots = np.maximum.accumulate(np.column_stack((begin, end)).ravel())
+    values = np.column_stack((total[:-1], total[1:])).ravel()
+    edges = grid.start_s - STEP_S / 2.0 + STEP_S * np.arange(len(grid.volts) + 1)
+    return np.diff(np.interp(edges, knots, values))
+
+
+def find_spans(runs: Runs, grid: Grid) -> Spans:
+    """Find the stretches between marks in which nothing else charged and nothing is missing."""
+    cell, full = _marks(runs, grid)
+    free = np.concatenate(([0], np.cumsum(~(grid.known & ~grid.aided))))
+    charge = np.concatenate(([0.0], np.cumsum(charge_by_cell(runs, grid))))
+    clean = (free[cell[1:]] == free[cell[:-1]]) & (np.diff(cell) > 0)
+    kept = np.flatnonzero(clean)
+    first, last = cell[:-1][kept], cell[1:][kept]
+    level = full.astype(float)
+    return Spans(
+        first,
+        last,
+        charge[last] - charge[first],
+        (level[1:] - level[:-1])[kept],
+        np.concatenate(([False], np.diff(kept) == 1)) if len(kept) else np.empty(0, dtype=bool),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Stretches without marks at their ends, whose voltage tells roughly how the charge changed."""
+
+    first: Indices
+    last: Indices
+    charge_ah: Floats
+    rise_v: Floats
+    """Rise of the voltage per 12 V block from the first to the last hour, V."""
+
+
+def find_pieces(runs: Runs, grid: Grid, spans: Spans) -> Pieces:
+    """Cut what the stretches leave over into pieces of about a day.
+
+    These are the hard days: the charger runs round the clock, an engine now and then fills the
+    battery, and neither a start nor a full battery is seen. Left out, they would be missed most.
+    """
+    inside = np.zeros(len(grid.volts) + 1)
+    np.add.at(inside, spans.first, 1.0)
+    np.add.at(inside, spans.last, -1.0)
+    open_ = grid.known & ~grid.aided & (np.cumsum(inside[:-1]) <= 0)
+    edge = np.diff(np.concatenate(([0], open_.astype(np.int8), [0])))
+    total = np.concatenate(([0.0], np.cumsum(charge_by_cell(runs, grid))))
+    rows = []
+    for a, b in zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1), strict=True):
+        begin = a + SETTLE if a > 0 and grid.aided[a - 1] else a
+        while b - begin >= PIECE // 2:
+            end = b if b - begin < 2 * PIECE else begin + PIECE
+            shown = _rise(grid, int(begin), int(end))
+            if shown is not None:
+                rows.append((begin, end, total[end] - total[begin], shown))
+            begin = end
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 4)
+    return Pieces(
+        table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), table[:, 2], table[:, 3]
+    )
+
+
+def _rise(grid: Grid, begin: int, end: int) -> float | None:
+    """Return the rise of the voltage, V; None unless the charger runs nearly all the time.
+
+    At rest the voltage falls by surface charge and loads more than by charge drawn.
+    """
+    if grid.running[begin:end].mean() < BUSY:
+        return None
+    head, tail = slice(begin, begin + HOUR), slice(end - HOUR, end)
+    return float(grid.volts[tail].mean() - grid.volts[head].mean())
+
+
+def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
+    """Return the cells of the marks in order, and whether each is a full battery."""
+    count = len(grid.volts)
+
+    def cell_of(time_s: Floats) -> Indices:
+        return np.clip(((time_s - grid.start_s) / STEP_S + 0.5).astype(np.intp), 0, count - 1)
+
+    begin, end = cell_of(runs.start_s), cell_of(runs.end_s)
+    before = np.clip(begin - 1, 0, None)
+    v_start, v_end = grid.volts[before], grid.volts[np.clip(end - 1, 0, None)]
+    seen = runs.start_seen & ~grid.aided[begin] & np.isfinite(v_start)
+    usual = float(np.median(v_start[seen])) if seen.any() else 0.0
+    started = seen & (np.abs(v_start - usual) < START_BAND_V)
+    shown = grid.volts[grid.running & ~grid.aided]
+    top = float(np.percentile(shown, 99.0)) if len(shown) else np.inf
+    resting = np.clip(end + 1, 0, count - 1)
+    filled = (v_end > top - FULL_BAND_V) & grid.known[resting] & ~grid.running[resting]
+    filled &= ~grid.aided[np.clip(end - 1, 0, None)] & (end - begin > 6)
+    cells = np.concatenate((begin[started], end[filled]))
+    full = np.concatenate((np.zeros(started.sum(), bool), np.ones(filled.sum(), bool)))
+    order = np.argsort(cells, kind="stable")
+    return cells[order], full[order]
+
+
+def weights(spans: Spans | Pieces, grid: Grid, efficiency: float) -> tuple[Floats, Floats, int]:
+    """Return hours of each day and of each part of the day in the stretches.
+
+    Hours while the charger runs count ``efficiency``: current that goes straight to the load does
+    not pass the battery. Shapes (n, days) and (n, parts); the third value is the first day, days
+    since 1970.
+    """
+    time = grid.time_s
+    day = np.floor(time / DAY_S).astype(np.intp)
+    origin = int(day[0])
+    part = ((time % DAY_S) / DAY_S * PARTS).astype(np.intp)
+    weight = np.where(grid.running, efficiency, 1.0) * STEP_S / 3600.0
+    days = np.zeros((len(spans.first), int(day[-1]) - origin + 1))
+    parts = np.zeros((len(spans.first), PARTS))
+    for row, (a, b) in enumerate(zip(spans.first, spans.last, strict=True)):
+        low, high = day[a] - origin, day[b - 1] - origin
+        days[row, low : high + 1] = np.bincount(day[a:b] - day[a], weights=weight[a:b])
+        parts[row] = np.bincount(part[a:b], weights=weight[a:b], minlength=PARTS)
+    return days, parts, origin

@@ -1,0 +1,1 @@
+"""What a device says, for a person who has to describe it."""

@@ -1,0 +1,244 @@
+"""What came over a link, told to a person: raw bytes beside values, counts, what to try next."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from analysis.probe.guesses import guess_checksum, guess_framing, guess_kind
+from logger.plausibility import Plausibility
+from logger.reading import CHANNELS, OperatingState
+from logger.refusals import Refusals, printable
+from logger.sources.decoding import Message, Refused
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from logger.reading import Reading
+    from logger.sources.description import Description
+    from logger.sources.pipeline import Outcome
+
+#: Names in messages that are remembered for a hint.
+MOST_NAMES = 64
+#: Bytes looked at for signs of a wrong speed.
+_FEW_BYTES = 40
+#: Bytes and frames that are kept for a guess at the framing and the checksum.
+_HEAD = 2048
+_MISFITS = 16
+#: Bytes shown of what is no text.
+_SHOWN = 40
+
+
+def reading_words(reading: Reading) -> str:
+    """Write the values of a reading with their units."""
+    words = []
+    for channel, unit in CHANNELS.items():
+        value = getattr(reading, channel)
+        if value is not None:
+            name = "" if channel in {"voltage_v", "current_a"} else f"{channel.rsplit('_', 1)[0]} "
+            words.append(f"{name}{value:g} {unit}")
+    if reading.state is not OperatingState.UNKNOWN:
+        words.append(str(reading.state))
+    return ", ".join(words)
+
+
+@dataclass(slots=True)
+class Transcript:
+    """Collects outcomes; bounded whatever a device sends.
+
+    Parameters
+    ----------
+    description
+        What the bytes were decoded with.
+    plausible
+        Lowest and highest believable value of each channel, where a configuration tells them.
+    """
+
+    description: Description
+    plausible: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    good: int = 0
+    ignored: int = 0
+    refused: Counter[str] = field(default_factory=Counter)
+    details: dict[str, str] = field(default_factory=dict)
+    names: Counter[str] = field(default_factory=Counter)
+    samples: dict[str, bytes] = field(default_factory=dict)
+    """The first bytes that were refused, by reason."""
+    echoed: bool = False
+    """A question was refused as if it were an answer."""
+    misfits: list[bytes] = field(default_factory=list)
+    """The first binary frames whose checksum was wrong."""
+    head: bytes = b""
+    """The first bytes that came."""
+    unbelievable: Refusals = field(default_factory=Refusals)
+    """Values that the log leaves out."""
+    received: int = 0
+    unprintable: int = 0
+
+    @property
+    def _questions(self) -> set[bytes]:
+        poll = self.description.poll
+        return set() if poll is None else {r.payload.strip() for r in poll.requests}
+
+    def bytes_came(self, data: bytes) -> None:
+        """Take note of raw bytes."""
+        self.received += len(data)
+        self.head += data[: _HEAD - len(self.head)]
+        self.unprintable += sum(1 for b in data if not (32 <= b < 127 or b in b"\r\n\t"))
+
+    def note(self, outcome: Outcome) -> str:
+        """Count an outcome and return it as one line: raw bytes, then what they mean."""
+        item = outcome.item
+        raw = printable(item.raw, 60)
+        where = f"{outcome.channel[4:8]}: " if outcome.channel else ""
+        if isinstance(item, Refused):
+            self.refused[item.reason] += 1
+            if item.raw and item.raw in self._questions:
+                self.echoed = True
+            else:
+                self.samples.setdefault(item.reason, item.raw)
+            if item.reason == "wrong CRC" and len(self.misfits) < _MISFITS:
+                self.misfits.append(item.raw)
+            if item.detail:
+                self.details.setdefault(item.reason, printable(item.detail, 80))
+            detail = f" ({printable(item.detail, 80)})" if item.detail else ""
+            return f"{where}{raw}\n    refused: {item.reason}{detail}"
+        self._remember(item)
+        if outcome.reading is not None:
+            self.good += 1
+            Plausibility(self.plausible, self.unbelievable).clean(outcome.reading)
+            return f"{where}{raw}\n    {reading_words(outcome.reading)}"
+        if not set(item.values) & {f.source for f in self.description.fields}:
+            self.ignored += 1
+            return f"{where}{raw}\n    not used: no value in it is named in [fields]"
+        return f"{where}{raw}\n    part of a reading"
+
+    def _remember(self, message: Message) -> None:
+        for name in message.values:
+            if name in self.names or len(self.names) < MOST_NAMES:
+                self.names[printable(name, 40)] += 1
+
+    def summary(self, unknown_words: dict[str, int]) -> list[str]:
+        """Return the counts, and for what went wrong what to try."""
+        lines = [
+            (
+                f"{self.good} readings, {sum(self.refused.values())} refused, "
+                f"{self.ignored} messages without a value in [fields]"
+            )
+        ]
+        for reason, count in self.refused.most_common():
+            detail = f" ({self.details[reason]})" if reason in self.details else ""
+            lines.append(f"  {count} x {reason}{detail}")
+        for reason, count in self.unbelievable.by_reason.items():
+            sample = self.unbelievable.samples[reason]
+            lines.append(f"  {count} x {reason} ({sample}), which the log leaves out")
+        if unknown_words:
+            words = ", ".join(f"{printable(word, 40)} ({n} x)" for word, n in unknown_words.items())
+            lines.append(f"state words that [states] does not know: {words}")
+        return lines + [f"hint: {hint}" for hint in self.hints(unknown_words)]
+
+    def hints(self, unknown_words: dict[str, int]) -> list[str]:
+        """Say what to try, the likeliest first."""
+        hints: list[str] = []
+        if self.received == 0:
+            hint = "nothing arrived: is the device on, the cable in, the port the right one?"
+            if self.description.poll is None:
+                hint += " Some devices speak only when asked: see [poll]."
+            return [hint]
+        hints += self._form_hints()
+        if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
+            hints.append(self._checksum_hint())
+        if self.unbelievable.total:
+            hints.append(
+                "values that cannot be true: check unit and scale in [fields]"
+                + (
+                    ", byte_order, type and at in [decoder]"
+                    if self.description.decoder_kind == "frame"
+                    else ""
+                )
+            )
+        hints += self._poll_hints()
+        if any("decimal comma" in reason for reason in self.refused):
+            hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
+        if self.names and (self.ignored or self.refused["incomplete message"]):
+            wanted = ", ".join(f.source for f in self.description.fields)
+            seen = ", ".join(name for name, _ in self.names.most_common(20))
+            hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
+        if self.details.get("incomplete message", "").startswith("without"):
+            hints.append(
+                "values that come in several messages make one reading if they come within "
+                "gather_s seconds, such as gather_s = 0.8 in [timing]; what need not come is "
+                "optional = true in [fields]"
+            )
+        if unknown_words:
+            states = ", ".join(state.value for state in OperatingState)
+            word = quoted(next(iter(unknown_words)))
+            hints.append(
+                f"give each state word its operating state in [states]: {word} = ... "
+                f"(one of {states})"
+            )
+        return hints
+
+    def _checksum_hint(self) -> str:
+        if not self.good and (guess := guess_checksum(self.misfits)):
+            return f"the checksum does not fit; of these frames it is {guess} in [decoder]"
+        return "the checksum does not fit: another kind in [decoder], or line noise"
+
+    def _poll_hints(self) -> list[str]:
+        """Say what to try where the device is asked and no answer was of use."""
+        poll = self.description.poll
+        if poll is None:
+            return []
+        if self.echoed and not poll.echo:
+            return ["the line gives back what is asked: echo = true in [poll]"]
+        if not self.refused["no answer"]:
+            return []
+        if self.received and sum(self.refused.values()) > self.refused["no answer"]:
+            return ["no answer: nothing that decodes came after the question"]
+        return ["no answer came: check what is asked in [poll], and its line end (\\r\\n)"]
+
+    def _form_hints(self) -> list[str]:
+        """Say what to try where the bytes do not even fall into messages."""
+        hints: list[str] = []
+        # Text at a wrong speed turns into bytes that no text has.
+        if (
+            self.description.decoder_kind not in {"frame", "characteristics"}
+            and not self.description.decoder.requests
+            and self.received >= _FEW_BYTES
+            and self.unprintable > 0.2 * self.received
+        ):
+            hints.append(f"the first bytes, in hexadecimal: {self.head[:_SHOWN].hex(' ')}")
+            if guess := guess_framing(self.head):
+                hints.append(f'these may be binary frames: kind = "frame", {guess} in [decoder]')
+            hints.append(
+                "many of the bytes are no text: the speed is probably wrong; try another baud in "
+                "[line] (9600, 19200, 4800, 115200), or the device speaks a binary frame"
+            )
+        elif self.description.decoder_kind == "frame":
+            if not self.good and not self.refused["wrong CRC"]:
+                guess = guess_framing(self.head) or "another framing or length, or another baud"
+                hints.append(f"no frame was found: try {guess}")
+        elif self.refused["no end of line"] or not (self.good or self.refused or self.ignored):
+            hints.append("no end of a line was seen: set terminator in [decoder], or check baud")
+        elif not self.good and (unread := self.samples.get("no key and value")):
+            hints.append(guess_kind(unread))
+        if unmatched := self.samples.get("the pattern does not match"):
+            hints.append(
+                f"the pattern must match a message from its first character to its last; it does "
+                f"not match {printable(unmatched, 40)!r}"
+                + (", which does no harm if that is no part of a message" if self.good else "")
+            )
+        return hints
+
+
+def quoted(word: str) -> str:
+    """Write untrusted text as a key of TOML 1.0, in plain ASCII."""
+    pieces = []
+    for c in word:
+        if c in '"\\':
+            pieces.append(f"\\{c}")
+        elif " " <= c <= "~":
+            pieces.append(c)
+        else:
+            pieces.append(f"\\u{ord(c):04x}" if ord(c) <= 0xFFFF else f"\\U{ord(c):08x}")
+    return f'"{"".join(pieces)}"'

@@ -1,0 +1,1 @@
+"""The dashboard: the facts, the blocks, the frame, and the live screen."""

@@ -1,0 +1,1 @@
+"""The pages: the report and the commissioning record as self-contained HTML."""

@@ -1,0 +1,348 @@
+"""The plots of the report: available output over running hours and over dates, use by quarter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.document import Limit
+from analysis.figures import date_ends, date_figure, day, ends, figure
+from analysis.show.page.svg import AT_LEAST, CROSS, DIGIT, Drawing, Scale, date_ticks, ticks
+from analysis.show.phrases import output_clause, remaining_short, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from analysis.assessment.document import Assessment
+    from analysis.show.tables import Quarter
+    from logger.event import Event
+
+    Floats = NDArray[np.float64]
+
+#: Events of people that are marked in the plots of output; fuel, which is far more frequent, stands
+#: in the plot of use.
+MARKED_KINDS = ("service", "renewal", "replacement", "note")
+#: More marks than this hide the plot; the newest are kept.
+MOST_MARKED = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Size and font of a drawing: a wide one for desk and paper, a narrow one for a phone."""
+
+    kind: str
+    width: float
+    height: float
+    font: float
+    ticks: int
+
+    @property
+    def left(self) -> float:
+        """Room for the labels of the vertical axis."""
+        return 4.6 * self.font
+
+
+WIDE = Size("wide", 760, 260, 12, 9)
+NARROW = Size("narrow", 380, 330, 12, 5)
+
+
+def marked_events(events: Sequence[Event]) -> list[Event]:
+    """Return the events that the plots mark, oldest first; their number is their place."""
+    kept = [e for e in events if e.kind in MARKED_KINDS and not e.struck]
+    return sorted(kept, key=lambda e: e.time_s)[-MOST_MARKED:]
+
+
+class _Ruler:
+    """Turns running hours into positions on the horizontal axis: hours as they are, or dates."""
+
+    def __init__(self, a: Assessment, *, dates: bool) -> None:
+        table, self.dates = a.run_table, dates
+        self._hours = np.zeros(0)
+        if table is not None and len(table):
+            known = np.isfinite(table.runtime_h)
+            order = np.argsort(table.runtime_h[known], kind="stable")
+            self._hours = table.runtime_h[known][order]
+            self._times = np.maximum.accumulate(table.start_s[known][order])
+        self._rate = self._hours_per_second(a)
+
+    def _hours_per_second(self, a: Assessment) -> float:
+        left, when = a.remaining_h.median, a.remaining_date.median
+        if left and when and a.observed_to_s is not None and when > a.observed_to_s:
+            return left / (when - a.observed_to_s)
+        if a.observed_to_s is None or a.observed_from_s is None:
+            return 0.0
+        return a.running_hours / max(a.observed_to_s - a.observed_from_s, 1.0)
+
+    def place(self, hours: Floats) -> Floats:
+        """Return where points at these running hours stand."""
+        if not self.dates:
+            return hours
+        past = np.interp(hours, self._hours, self._times)
+        beyond = np.clip(hours - self._hours[-1], 0, None)
+        before = np.clip(self._hours[0] - hours, 0, None)
+        rate = self._rate or 1e-4
+        placed: Floats = past + beyond / rate - before / rate
+        return placed
+
+
+def output_plot(
+    a: Assessment, events: Sequence[Event], size: Size, *, dates: bool, name: str
+) -> str:
+    """Return the plot of available output: runs, lower bounds, fit with band, limits, steps.
+
+    Parameters
+    ----------
+    a
+        The assessment; its run table must hold at least one run.
+    events
+        All events; those of people are marked.
+    size
+        Wide or narrow.
+    dates
+        Draw over dates instead of running hours.
+    name
+        Unique in the page.
+    """
+    table = a.run_table
+    if table is None or not len(table):
+        raise ValueError("there is no run to draw")
+    ruler = _Ruler(a, dates=dates)
+    where = table.start_s if dates else table.runtime_h
+    shown = np.isfinite(where) & np.isfinite(table.fraction)
+    x = _across(a, ruler, where[shown] if shown.any() else where, size)
+    # What was left out may lie anywhere: it must not flatten what was used.
+    used = shown & table.used
+    y = _up(a, table.fraction[used if used.any() else shown], size)
+    drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
+    _axes(drawing, x, y, size, dates=dates)
+    _fit(drawing, a, ruler, x, y)
+    _limits(drawing, a, x, y, size)
+    _runs(drawing, where, table.fraction, table.limit, table.used, x, y)
+    _steps(drawing, a, x, y, size, dates=dates)
+    _now_and_crossing(drawing, a, x, y, size, dates=dates)
+    _event_marks(drawing, marked_events(events), ruler, a, x, y, size)
+    axis = "dates" if dates else "running hours"
+    return drawing.render(f"Available output over {axis}", _described(a, axis), size.kind)
+
+
+def _across(a: Assessment, ruler: _Ruler, where: Floats, size: Size) -> Scale:
+    low, high = float(np.nanmin(where)), float(np.nanmax(where))
+    if not ruler.dates:
+        low = 0.0 if low < 0.4 * high else low
+    ends_at = [high]
+    if a.at_runtime_h is not None:
+        reach = a.remaining_h.high or a.remaining_h.median or a.remaining_h.low or 0.0
+        now = a.at_runtime_h
+        # A forecast further ahead than what has been seen would squeeze what has been seen.
+        ends_at.append(float(ruler.place(np.array([now + min(1.08 * reach, 1.2 * now)]))[0]))
+    high = max(ends_at)
+    room = 0.02 * (high - low) or (86400.0 if ruler.dates else 1.0)
+    return Scale(low - (room if ruler.dates else 0), high + room, size.left, size.width - 8)
+
+
+def _up(a: Assessment, fractions: Floats, size: Size) -> Scale:
+    seen = fractions[np.isfinite(fractions)]
+    lowest = min([a.replace_below, *np.quantile(seen, [0.01]).tolist()]) if seen.size else 0.0
+    highest = max([1.0, *np.quantile(seen, [0.995]).tolist()]) if seen.size else 1.0
+    low = max(0.0, 0.1 * np.floor(10 * (lowest - 0.06)))
+    return Scale(low, highest + 0.06, size.height - 3.4 * size.font, 2.2 * size.font)
+
+
+def _axes(drawing: Drawing, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
+    for value in ticks(y.low, y.high, 7):
+        drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
+        label = f"{round(100 * value)} %"
+        drawing.text(x.start - 6, y.at(value) + 0.35 * size.font, label, "lab", "end")
+    marks = (
+        date_ticks(x.low, x.high, size.ticks)
+        if dates
+        else [(v, f"{v:.0f}") for v in ticks(x.low, x.high, size.ticks)]
+    )
+    for value, label in marks:
+        drawing.line(x.at(value), y.start, x.at(value), y.start + 4, "axis")
+        half = 0.5 * DIGIT * size.font * len(label)
+        at = min(max(x.at(value), x.start), x.end - half)
+        drawing.text(at, y.start + 4 + 1.1 * size.font, label, "lab", "middle")
+    drawing.line(x.start, y.start, x.end, y.start, "axis")
+    words = "date" if dates else "running hours of this charger, h"
+    drawing.text((x.start + x.end) / 2, size.height - 0.4 * size.font, words, "lab", "middle")
+    drawing.text(4, 1.1 * size.font, "available output, % of rated", "lab")
+
+
+def _fit(drawing: Drawing, a: Assessment, ruler: _Ruler, x: Scale, y: Scale) -> None:
+    curve = a.curve
+    if curve is None or len(curve.runtime_h) < 2:
+        return
+    at = ruler.place(curve.runtime_h)
+    inside = (at >= x.low) & (at <= x.high)
+    past = inside & (curve.runtime_h <= curve.forecast_from_h)
+    ahead = inside & (curve.runtime_h >= curve.forecast_from_h)
+
+    def clipped(values: Floats, chosen: NDArray[np.bool_]) -> list[float]:
+        return [y.at(v) for v in np.clip(values[chosen], y.low, y.high)]
+
+    for chosen, kind in ((past, "band"), (ahead, "band ahead")):
+        xs = [x.at(v) for v in at[chosen]]
+        drawing.band(xs, clipped(curve.low, chosen), clipped(curve.high, chosen), kind)
+    for chosen, kind in ((past, "fit"), (ahead, "fit ahead")):
+        visible = chosen & (curve.median >= y.low)
+        drawing.path([x.at(v) for v in at[visible]], clipped(curve.median, visible), kind)
+
+
+def _limits(drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size) -> None:
+    for value, words in (
+        (1.0, f"rated {a.rated_w:.0f} W"),
+        (a.plan_below, f"plan {100 * a.plan_below:.0f} %"),
+        (a.replace_below, f"replace {100 * a.replace_below:.0f} %"),
+    ):
+        kind = "limit rated" if value == 1.0 else "limit"
+        drawing.line(x.start, y.at(value), x.end, y.at(value), kind)
+        drawing.text(x.start + 4, y.at(value) - 0.3 * size.font, words, "lab on")
+
+
+def _runs(
+    drawing: Drawing,
+    where: Floats,
+    fraction: Floats,
+    limit: Sequence[Limit],
+    used: NDArray[np.bool_],
+    x: Scale,
+    y: Scale,
+) -> None:
+    bound = np.array([kind is Limit.BATTERY for kind in limit], dtype=bool)
+    inside = np.isfinite(where) & np.isfinite(fraction) & (fraction >= y.low) & (fraction <= y.high)
+
+    def points(chosen: NDArray[np.bool_]) -> list[tuple[float, float]]:
+        keep = chosen & inside
+        return [(x.at(h), y.at(f)) for h, f in zip(where[keep], fraction[keep], strict=True)]
+
+    below = int((~used & np.isfinite(where) & (fraction < y.low)).sum())
+    if below:
+        words = f"{below} run{'s' * (below > 1)} left out below"
+        drawing.text(x.start + 4, y.start - 5, words, "lab on")
+    drawing.marks(points(~used), "out", CROSS)
+    drawing.marks(points(used & bound), "atleast", AT_LEAST)
+    drawing.marks(points(used & ~bound), "seen")
+
+
+def _steps(drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
+    for step in a.steps:
+        value = step.time_s if dates else step.runtime_h
+        if not x.holds(value):
+            continue
+        drawing.line(x.at(value), y.start, x.at(value), y.end, "step")
+        words = f"step {100 * step.change:+.0f} %".replace("-", "\N{MINUS SIGN}")
+        room = DIGIT * size.font * len(words)
+        anchor = "end" if x.at(value) + room > x.end else "start"
+        nudge = -4 if anchor == "end" else 4
+        drawing.text(x.at(value) + nudge, y.start - 0.5 * size.font, words, "lab on", anchor)
+
+
+def _now_and_crossing(
+    drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool
+) -> None:
+    now = a.observed_to_s if dates else a.at_runtime_h
+    if now is None or not x.holds(now):
+        return
+    drawing.line(x.at(now), y.start, x.at(now), y.end, "now")
+    near_edge = x.at(now) + 6 * size.font > x.end
+    anchor, nudge = ("end", -4) if near_edge else ("start", 4)
+    drawing.text(x.at(now) + nudge, y.end + size.font, "end of log", "lab on", anchor)
+    left = a.remaining_date if dates else a.remaining_h
+    offset = 0.0 if dates else now
+    if a.until != "output" or left.low is None or left.median is None:
+        return
+    level = y.at(a.replace_below)
+    first = x.at(min(left.low + offset, x.high))
+    last = x.at(min((left.high if left.high is not None else left.median) + offset, x.high))
+    drawing.line(first, level, last, level, "span")
+    for value in (left.low, left.high):
+        if value is not None and x.holds(value + offset):
+            at = x.at(value + offset)
+            drawing.line(at, level - 5, at, level + 5, "span")
+    if x.holds(left.median + offset):
+        drawing.marks(
+            [(x.at(left.median + offset), level)], "middle", "m-4.5 0l4.5-4.5l4.5 4.5l-4.5 4.5z"
+        )
+
+
+def _event_marks(
+    drawing: Drawing,
+    events: Sequence[Event],
+    ruler: _Ruler,
+    a: Assessment,
+    x: Scale,
+    y: Scale,
+    size: Size,
+) -> None:
+    table = a.run_table
+    for number, event in enumerate(events, start=1):
+        at = event.time_s
+        if not ruler.dates and table is not None:
+            at = float(np.interp(at, table.start_s, table.runtime_h))
+        if x.holds(at):
+            drawing.line(x.at(at), y.end, x.at(at), y.end + 0.8 * size.font, "event")
+            drawing.text(x.at(at), y.end - 0.2 * size.font, str(number), "lab strong", "middle")
+
+
+def _described(a: Assessment, axis: str) -> str:
+    """Return the text alternative: what a person would read off the plot."""
+    said = (
+        f"{a.source_limited_runs} runs in which the charger itself set the current and "
+        f"{a.battery_limited_runs} lower bounds from runs that the battery limited, over {axis}. "
+        f"At the end of the log the charger {output_clause(a)}. "
+        f"Planning limit {100 * a.plan_below:.0f} %, replacement limit "
+        f"{100 * a.replace_below:.0f} % of rated. {sentence(remaining_short(a))}"
+    )
+    if a.decline_per_1000h.median is not None:
+        said += f" Decline {figure(a.decline_per_1000h, '%', 100)} of rated per 1000 h"
+        said += f" ({ends(a.decline_per_1000h, '%', 100)})."
+    if a.remaining_date.median is not None:
+        said += f" Limit expected {date_figure(a.remaining_date)} ({date_ends(a.remaining_date)})."
+    for step in a.steps:
+        said += f" Step of {100 * step.change:.0f} % at {step.runtime_h:.0f} h, {day(step.time_s)}."
+    return said
+
+
+def use_plot(quarters: Sequence[Quarter], events: Sequence[Event], size: Size, name: str) -> str:
+    """Return the bars of energy by quarter of the year, and a stroke for each event of fuel."""
+    size = Size(size.kind, size.width, 150, size.font, size.ticks)
+    drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
+    start, end = quarters[0].start_s, quarters[-1].end_s
+    x = Scale(start, end, size.left, size.width - 8)
+    fuel = [e.time_s for e in events if e.kind == "fuel" and not e.struck and x.holds(e.time_s)]
+    most = max(q.energy_kwh for q in quarters) or 1.0
+    y = Scale(0.0, (1.25 if fuel else 1.08) * most, size.height - 3.4 * size.font, 1.9 * size.font)
+    for value in ticks(0.0, y.high, 4):
+        drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
+        drawing.text(x.start - 6, y.at(value) + 0.35 * size.font, f"{value:g}", "lab", "end")
+    for quarter in quarters:
+        left, right = x.at(quarter.start_s), x.at(quarter.end_s)
+        gap = min(2.0, 0.1 * (right - left))
+        top = y.at(quarter.energy_kwh)
+        if quarter.energy_kwh > 0:
+            drawing.box(left + gap, top, right - left - 2 * gap, y.start - top, "bar")
+    place: Callable[[float], float] = x.at
+    for value, label in date_ticks(start, end, size.ticks):
+        drawing.line(place(value), y.start, place(value), y.start + 4, "axis")
+        half = 0.5 * DIGIT * size.font * len(label)
+        at = min(max(place(value), x.start), x.end - half)
+        drawing.text(at, y.start + 4 + 1.1 * size.font, label, "lab", "middle")
+    drawing.line(x.start, y.start, x.end, y.start, "axis")
+    drawing.text((x.start + x.end) / 2, size.height - 0.4 * size.font, "date", "lab", "middle")
+    drawing.marks([(x.at(at), y.end) for at in sorted(fuel)], "event fine", f"v{0.7 * size.font:g}")
+    strokes = "; strokes: fuel" if fuel else ""
+    drawing.text(4, 1.1 * size.font, f"energy per quarter of the year, kWh{strokes}", "lab")
+    years = datetime.fromtimestamp(start, UTC).year, datetime.fromtimestamp(end - 1, UTC).year
+    described = (
+        f"Energy by quarter from {years[0]} to {years[1]}; the most in one quarter was "
+        f"{most:.1f} kWh. The table beside it gives the figures by year."
+    )
+    if fuel:
+        described += f" Strokes above the bars: {len(fuel)} events of fuel."
+    return drawing.render("Energy delivered by quarter of the year", described, size.kind)

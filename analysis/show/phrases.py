@@ -1,0 +1,155 @@
+"""Says in sentences what an assessment holds; dashboard, summary and page use the same words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.assessment.document import Span, Verdict
+from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends
+from analysis.text import harmless
+
+if TYPE_CHECKING:
+    from analysis.assessment.document import Assessment
+
+#: The verdict in two or three words, and the sign that stands for it where colour cannot.
+VERDICT_WORDS = {
+    Verdict.SOUND: "Sound",
+    Verdict.PLAN: "Plan the replacement",
+    Verdict.REPLACE: "Replacement due",
+    Verdict.UNDETERMINED: "Cannot say yet",
+}
+VERDICT_SIGNS = {
+    Verdict.SOUND: "ok",
+    Verdict.PLAN: "! ",
+    Verdict.REPLACE: "!!",
+    Verdict.UNDETERMINED: "??",
+}
+
+#: What comes to an end first, as the subject of a sentence.
+_UNTIL = {
+    "output": "falls below the replacement limit of {limit:.0f} % for good",
+    "design_hours": "has used up its design life of {design:.0f} h",
+    "load": "can no longer carry this boat's daily load",
+}
+
+
+def output_clause(a: Assessment) -> str:
+    """Say what the charger can give now."""
+    if a.output.median is not None:
+        both = ends(a.output, "%", 100)
+        return (
+            f"gives {figure(a.output, '%', 100)} of its rated {a.rated_w:.0f} W "
+            f"({both}, 90 % confidence)"
+        )
+    if a.output.low is not None:
+        return (
+            f"can give at least {100 * a.output.low:.0f} % of its rated {a.rated_w:.0f} W; how "
+            f"much more is not known yet"
+        )
+    return "has not been seen giving what it can"
+
+
+def verdict_sentence(a: Assessment) -> str:
+    """Return the verdict in one sentence, with its confidence."""
+    head = VERDICT_WORDS[a.verdict]
+    if a.runs == 0:
+        return f"{head}: the log holds no running of this charger."
+    return f"{head}: the charger {output_clause(a)}."
+
+
+_ENDED = {
+    "output": "the charger has fallen below the replacement limit",
+    "design_hours": "the design hours are used up",
+    "load": "the charger can no longer carry this boat's load",
+}
+
+
+def until_clause(a: Assessment) -> str:
+    """Say what comes to an end first."""
+    text = _UNTIL.get(a.until or "", "reaches its first limit")
+    return text.format(limit=100 * a.replace_below, design=a.design_life_h)
+
+
+def remaining_sentence(a: Assessment) -> str:
+    """Return remaining life in hours and as a date, or why it is withheld."""
+    hours, date = a.remaining_h, a.remaining_date
+    if hours.median is not None and hours.median <= 0:
+        return f"No hours remain: {_ENDED.get(a.until or '', 'its first limit is reached')}."
+    if hours.median is not None:
+        both = ends(hours, "h")
+        text = f"The charger {until_clause(a)} in about {figure(hours, 'h')}"
+        text += f" ({both})" if both else ""
+        if date.median is not None:
+            span = date_ends(date)
+            text += f", as this boat uses it about {date_figure(date)}"
+            text += f" ({span})" if span else ""
+        return text + "; 90 % confidence."
+    why = f" {sentence(harmless(a.withheld, 200))}" if a.withheld else ""
+    if hours.low is not None:
+        when = f", {date_figure(Span(low=date.low))}" if date.low is not None else ""
+        return (
+            f"No figure for the remaining life, only a bound (95 % confidence): at least "
+            f"{_low(hours)} h of further running{when}.{why}"
+        )
+    return f"No figure for the remaining life.{why}"
+
+
+def remaining_short(a: Assessment) -> str:
+    """Return remaining life in a few words."""
+    hours, date = a.remaining_h, a.remaining_date
+    if hours.median is not None and hours.median <= 0:
+        return "no hours remain"
+    if hours.median is not None:
+        text = f"remaining {figure_with_ends(hours, 'h')}"
+        return f"{text}, about {date_figure(date)}" if date.median is not None else text
+    if hours.low is not None:
+        return f"remaining at least {_low(hours)} h"
+    return "remaining life not known"
+
+
+def decline_sentence(a: Assessment) -> str:
+    """Say how fast the output fades."""
+    slope = a.decline_per_1000h
+    if slope.median is None:
+        return "The decline cannot be told yet."
+    text = f"It loses {figure(slope, '%', 100)} of rated per 1000 running hours"
+    both = ends(slope, "%", 100)
+    text += f" ({both}, 90 % confidence)" if both else ""
+    if a.sag is not None and a.sag > 0:
+        text += f"; a further {100 * a.sag:.1f} % sags within a run and comes back after a rest"
+    return text + "."
+
+
+def decline_short(a: Assessment) -> str:
+    """Say how fast the output fades in a few words."""
+    slope = a.decline_per_1000h
+    if slope.median is None:
+        return "not known yet"
+    return f"{figure_with_ends(slope, '%', 100)} of rated per 1000 running hours, 90 % confidence."
+
+
+def sentence(text: str) -> str:
+    """Return ``text`` with a capital at its start and a full stop at its end."""
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def _low(span: Span) -> str:
+    assert span.low is not None  # noqa: S101 - the callers have looked
+    return f"{round(span.low, -1 if span.low < 1000 else -2):.0f}"
+
+
+_ACTIONS = {
+    Verdict.SOUND: "Nothing to do. Look again in a season, or when output or hours change quickly.",
+    Verdict.PLAN: "Plan the replacement now, so that it can be fitted at a time of your choosing.",
+    Verdict.REPLACE: "Have the charger replaced, and do not rely on it for a passage.",
+    Verdict.UNDETERMINED: "Do not decide on this report alone; make the log say more first.",
+}
+
+
+def next_actions(a: Assessment) -> list[str]:
+    """Return what to do next: the step that the verdict asks for, then the advice."""
+    own = _ACTIONS[a.verdict]
+    return [own, *(sentence(item) for item in a.advice)]

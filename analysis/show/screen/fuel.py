@@ -1,0 +1,105 @@
+"""What ``ebbwatt fuel`` prints: one screen, plain letters, the limits beside the figures."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from analysis.assessment.document import Span
+from analysis.figures import day, figure_with_ends
+from analysis.physics import (
+    CO2_IDLH_PPM,
+    CO2_PEL_PPM,
+    METHANOL_REL_PPM,
+    METHANOL_STEL_PPM,
+    energy_kwh_per_l,
+    fuel_balance,
+)
+
+if TYPE_CHECKING:
+    from analysis.fuel.result import FuelOutlook
+
+DAY_S = 86400.0
+
+
+def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
+    """Return the screen, each line at most ``width`` characters (at least 40).
+
+    ``check`` is a sentence that holds the fuel use against the loss of output, if there is one.
+    """
+    width = max(40, min(width, 100))
+    out = ["How long the fuel lasts", ""]
+    rows = [
+        ("this unit uses", figure_with_ends(found.l_per_kwh, "L/kWh"), "l_per_kwh"),
+        ("left in the container", figure_with_ends(found.litres_left, "L"), "litres_left"),
+        ("lasts", figure_with_ends(found.days_left, "days"), "days_left"),
+        (
+            "a year",
+            figure_with_ends(found.containers_per_year)
+            + f" containers of {found.container_l:g} L" * (found.containers_per_year != Span()),
+            "containers_per_year",
+        ),
+    ]
+    for name, text, key in rows:
+        reason = found.withheld.get(key)
+        whole = f"not known: {reason}" if text == "not known" and reason else text
+        out += textwrap.wrap(
+            f"  {name:<22}{whole}", width, subsequent_indent=" " * 24, drop_whitespace=True
+        )
+    if found.days_left.low is not None and found.last_s is not None:
+        date = day(found.last_s + DAY_S * int(found.days_left.low))
+        out += textwrap.wrap(
+            f"  {'change before':<22}{date}: 19 times in 20 the fuel lasts until then",
+            width,
+            subsequent_indent=" " * 24,
+        )
+    if found.passage is not None:
+        p = found.passage
+        out += textwrap.wrap(
+            f"  {f'passage of {p.days} days':<22}{figure_with_ends(p.litres, 'L')}; "
+            f"{p.containers} containers suffice 19 times in 20",
+            width,
+            subsequent_indent=" " * 24,
+        )
+    out.append("")
+    counted, refused = len(found.use.counted), len(found.use.containers) - len(found.use.counted)
+    text = f"Rests on {counted} containers"
+    if found.changes == "found":
+        text += " (changes found in the log, none is recorded)"
+    if counted < 3:
+        text += " and on common practice (0.9 L/kWh unless configured, no source)"
+    if refused:
+        text += f"; {refused} left out"
+    if found.kwh_per_day is not None:
+        text += (
+            f", and on the last {found.days_used} whole days "
+            f"({1000.0 * found.kwh_per_day:.0f} Wh a day)"
+        )
+    out += textwrap.wrap(text + ". In brackets: 90 % interval.", width)
+    if check:
+        out += textwrap.wrap(check, width)
+    return [*out, "", *_body(found, width)]
+
+
+def _body(found: FuelOutlook, width: int) -> list[str]:
+    """Return what the fuel makes, with the limits."""
+    balance = fuel_balance(found.use.estimate, found.mean_c)
+    made = (
+        f"A kWh makes {balance.co2_g_per_kwh:.0f} g of carbon dioxide and "
+        f"{balance.water_g_per_kwh:.0f} g of water "
+        f"({100.0 * balance.efficiency_lhv:.0f} % of the fuel's "
+        f"{energy_kwh_per_l(found.mean_c):.2f} kWh/L, lower heating value)."
+    )
+    limits = (
+        f"CAUTION: exhaust goes outboard. At {found.rated_w:.0f} W a closed space would need "
+        f"{found.closed_space_m3_per_h:.0f} m3/h of fresh air to stay below {CO2_PEL_PPM} ppm of "
+        f"carbon dioxide (NIOSH, OSHA; {CO2_IDLH_PPM} ppm endangers life). Methanol: "
+        f"{METHANOL_REL_PPM} ppm over a working day (NIOSH, OSHA), "
+        f"{METHANOL_STEL_PPM} ppm for a short time, skin (NIOSH). Sealed containers only; never "
+        "decant below deck; its flame is hard to see."
+    )
+    if found.battery_air_m3_per_h is not None:
+        limits += (
+            f" The bank needs {found.battery_air_m3_per_h:.1f} m3/h while charged (IEC 62485-2)."
+        )
+    return textwrap.wrap(made, width) + textwrap.wrap(limits, width)

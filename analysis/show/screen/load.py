@@ -1,0 +1,86 @@
+"""What ``ebbwatt load`` prints: one screen, plain letters, as wide as the terminal allows."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day, figure_with_ends, rounded
+from analysis.load.daily import FEWEST_FOR_P95
+from analysis.text import SCREEN_LINES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.load.daily import LoadResult, Month
+
+LEFT_OUT = {
+    "other_source": "shore power, engine or another source charged",
+    "gap": "the log has gaps",
+    "between_marks": "not between two starts or full batteries",
+    "no_battery_current": "no battery current",
+}
+METHOD = {
+    "balance": "balance of charge between starts and full batteries",
+    "battery_current": "charger's current less battery current",
+}
+#: The latest months; fewer where the screen has no room for them.
+MONTHS_SHOWN, FEWEST_MONTHS = 12, 6
+
+
+def lines(found: LoadResult, width: int) -> list[str]:
+    """Return the screen, each line at most ``width`` characters (at least 40)."""
+    width = max(40, min(width, 100))
+    out = ["What the boat draws a day"]
+    left = [f"{n} d: {LEFT_OUT[key]}" for key, n in found.days_left_out.items() if n]
+    if found.withheld is not None:
+        out += textwrap.wrap(f"No figure: {found.withheld}.", width)
+        return out + _left_out(left, width)
+    wh = found.voltage_v or 0.0
+    out += textwrap.wrap(
+        f"  mean             {figure_with_ends(found.ah, 'Ah')}, "
+        f"{figure_with_ends(found.ah, 'Wh', wh)}",
+        width,
+        subsequent_indent=" " * 19,
+    )
+    for name, value in (
+        ("median day", found.ah_median),
+        ("9 days in 10", found.ah_p90),
+        ("19 days in 20", found.ah_p95),
+    ):
+        text = f"needs {FEWEST_FOR_P95} days"
+        if value is not None:
+            text = f"{value:.0f} Ah, {rounded(value * wh, -1)} Wh"
+        upto = "" if name == "median day" or value is None else "up to "
+        out.append(f"  {name:<16} {upto}{text}")
+    for name, n, ah in found.levels:
+        out.append(f"  {name + ' (by level)':<22} {ah:.0f} Ah on {n} days")
+    first, last = day(float(found.daily_s[0])), day(float(found.daily_s[-1]))
+    basis = textwrap.wrap(
+        f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}; "
+        f"charge efficiency {found.efficiency:.2f}. In brackets: 90 % interval.",
+        width,
+    )
+    basis += _left_out(left, width)
+    room = SCREEN_LINES - len(out) - len(basis) - 2
+    months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]
+    return [*out, "", *_months(months, width), *basis]
+
+
+def _left_out(left: list[str], width: int) -> list[str]:
+    if not left:
+        return []
+    return textwrap.wrap("Left out: " + "; ".join(left) + ".", width, subsequent_indent="  ")
+
+
+def _months(shown: Sequence[Month], width: int) -> list[str]:
+    """Return one bar a month."""
+    most = max(m.ah for m in shown)
+    room = width - 32
+    out = ["  month     Ah/day  days"]
+    for m in shown:
+        bar = "#" * max(1, int(np.round(room * m.ah / most))) if most > 0.0 else ""
+        out.append(f"  {m.month}   {m.ah:6.0f}  {m.days:4d}  {bar}")
+    return out

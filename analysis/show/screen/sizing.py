@@ -1,0 +1,195 @@
+"""What ``ebbwatt size`` prints: one screen of plain letters, or the figures for programs."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from typing import TYPE_CHECKING
+
+from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
+from analysis.text import SCREEN_LINES, harmless
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.sizing.candidates import Unit
+    from analysis.sizing.size import Grown, Judged, Sizing
+
+_LONGEST = 400
+#: From this width on years and costs have columns of their own.
+_WIDE = 80
+#: The table has so many units at least, whether the screen has room or not.
+FEWEST_UNITS = 3
+
+
+def lines(
+    found: Sizing,
+    basis: Sequence[str],
+    width: int,
+    *,
+    guessed: bool,
+    fitted_ah: float | None = None,
+) -> list[str]:
+    """Return the screen, each line at most ``width`` characters (at least 60).
+
+    ``basis`` says what the load rests on; ``guessed`` that the units are the invented examples;
+    ``fitted_ah`` is the bank that there is.
+    """
+    width = max(60, min(width, 100))
+    out = ["Which charger carries this boat"]
+    for text in basis:
+        out += textwrap.wrap(text, width)
+    out += ["", _head(width)]
+    rest = [f"Recommended: {harmless(found.recommended or 'none of these', 40)}"]
+    for reason in (*found.reasons, _growth(found.grown)):
+        wrapped = harmless(reason, _LONGEST)
+        rest += textwrap.wrap(f"- {wrapped}", width, subsequent_indent="  ")
+    rest += textwrap.wrap(_bank(found, fitted_ah), width)
+    notes = "> recommended, * fitted; years by design hours / by decline. "
+    if guessed:
+        notes += "Units are invented examples: name yours with --candidates FILE. "
+    notes += (
+        "For planning: wiring, fuses, ventilation, exhaust by the maker's instructions and "
+        "local codes."
+    )
+    rest += textwrap.wrap(notes, width)
+    shown = _nearest(found, SCREEN_LINES - len(out) - len(rest))
+    out += [_row(j, found.recommended, width) for j in shown]
+    if len(shown) < len(found.judged):
+        out.append(f"  and {len(found.judged) - len(shown)} more, which --json lists")
+    return out + rest
+
+
+def _nearest(found: Sizing, room: int) -> list[Judged]:
+    """Return the units for which there is room, those nearest to the recommended one first."""
+    units = found.judged
+    if len(units) <= max(room, FEWEST_UNITS):
+        return list(units)
+    labels = [j.unit.label for j in units]
+    middle = labels.index(found.recommended) if found.recommended in labels else len(units) - 1
+    near = sorted(
+        range(len(units)), key=lambda k: (k != middle, not units[k].unit.fitted, abs(k - middle))
+    )
+    return [units[k] for k in sorted(near[: max(room - 1, FEWEST_UNITS)])]
+
+
+def _growth(grown: Sequence[Grown]) -> str:
+    parts = []
+    for more in grown[1:]:
+        text = f"{100 * (more.load - 1):.0f} % more load: "
+        text += harmless(more.recommended or "none of these", 30)
+        if more.fitted_carried_end is not None:
+            text += f" (fitted, old: {100 * more.fitted_carried_end:.0f} % of days)"
+        parts.append(text)
+    return "; ".join(parts)
+
+
+def _bank(found: Sizing, fitted_ah: float | None) -> str:
+    depth = DEPTH[found.need.chemistry]
+    text = (
+        f"Bank: {found.bank_ah:.0f} Ah for {AUTONOMY_D:.0f} mean days, used to "
+        f"{100 * depth:.0f} %, worn to {100 * BANK_WORN:.0f} %"
+    )
+    return text + ("." if fitted_ah is None else f"; fitted: {fitted_ah:g} Ah.")
+
+
+def _head(width: int) -> str:
+    head = f"  {'unit':<{_label_width(width)}} {'rated':>6}  carried new/old  h/year"
+    if width >= _WIDE:
+        return f"{head}    years d/decl  L/year  cost/y"
+    return f"{head}  years"
+
+
+def _label_width(width: int) -> int:
+    """Return how many letters of a label there is room for."""
+    return 14 + min(max(width - _WIDE, 0), 16)
+
+
+def _row(one: Judged, recommended: str | None, width: int) -> str:
+    unit, letters = one.unit, _label_width(width)
+    mark = (">" if unit.label == recommended else " ") + ("*" if unit.fitted else " ")
+    carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
+    text = (
+        f"{mark}{harmless(unit.label, letters):<{letters}} {unit.rated_w:4.0f} W  {carried:>15}  "
+        f"{one.hours_per_year:6.0f}"
+    )
+    if width < _WIDE:
+        return f"{text}  {_years(one.years):>5}"
+    spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
+    return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_whole(one.cost_per_year):>6}"
+
+
+def _years(value: float | None) -> str:
+    if value is None:
+        return "?"
+    return f"{value:.1f}" if value < 99.0 else "99+"
+
+
+def _whole(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
+
+
+def document(found: Sizing, basis: Sequence[str]) -> dict[str, object]:
+    """Return the figures under their published keys; why some are None stands in ``withheld``."""
+    withheld = {}
+    if any(j.years_decline is None for j in found.judged):
+        withheld["years_decline"] = "no decline is clear in the log"
+    if any(j.litres_per_year is None for j in found.judged):
+        withheld["litres_per_year"] = "no [fuel] section in the configuration"
+    if any(j.cost_per_year is None for j in found.judged):
+        withheld["cost_per_year"] = "the unit has no price in the list of candidates"
+    return {
+        "candidates": [
+            {
+                "label": j.unit.label,
+                "rated_w": j.unit.rated_w,
+                "fitted": j.unit.fitted,
+                "days_carried_new": _number(j.carried_new),
+                "days_carried_end": _number(j.carried_end),
+                "hours_per_year": _number(j.hours_per_year),
+                "years": _number(j.years),
+                "years_design": _number(j.years_design),
+                "years_decline": _number(j.years_decline),
+                "litres_per_year": _number(j.litres_per_year),
+                "cost_per_year": _number(j.cost_per_year),
+            }
+            for j in found.judged
+        ],
+        "recommended": found.recommended,
+        "reasons": list(found.reasons),
+        "grown": [
+            {
+                "load": more.load,
+                "recommended": more.recommended,
+                "fitted_carried_end": _number(more.fitted_carried_end),
+            }
+            for more in found.grown
+        ],
+        "bank_ah": _number(found.bank_ah),
+        "autonomy_days": AUTONOMY_D,
+        "depth_of_discharge": DEPTH[found.need.chemistry],
+        "basis": list(basis),
+        "withheld": withheld,
+    }
+
+
+#: Keys of a candidate that rest on the load.
+_ON_LOAD = ("days_carried_new", "days_carried_end", "hours_per_year", "years", "litres_per_year")
+
+
+def nothing_known(units: Sequence[Unit], why: str) -> dict[str, object]:
+    """Return the same keys where the load is not known, with the reason."""
+    return {
+        "candidates": [
+            {"label": u.label, "rated_w": u.rated_w, "fitted": u.fitted}
+            | dict.fromkeys(_ON_LOAD, None)
+            for u in units
+        ],
+        "recommended": None,
+        "reasons": [why],
+    }
+
+
+def _number(value: float | None) -> float | None:
+    """Return a figure for JSON: None where it is unknown or without end."""
+    return None if value is None or not math.isfinite(value) else round(value, 4)

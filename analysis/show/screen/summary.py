@@ -1,0 +1,268 @@
+"""The report in the terminal: at most 25 lines that say the same as the page.
+
+Each entry has wordings from the full one to the shortest. Where the lines at hand do not suffice,
+the entries that matter least are put shorter first, and only then left out; what decides
+(verdict, output, remaining life, the next step, the cautions) is never left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.figures import date_ends, date_figure, day, ends, energy, figure, figure_with_ends
+from analysis.show.cautions import BRIEF, SHORT
+from analysis.show.phrases import (
+    VERDICT_SIGNS,
+    VERDICT_WORDS,
+    decline_sentence,
+    decline_short,
+    next_actions,
+    output_clause,
+    remaining_sentence,
+    remaining_short,
+    sentence,
+    until_clause,
+)
+from analysis.show.tables import faults_in_words, use_rows, years
+from analysis.show.wrapping import wrap_plain
+from analysis.text import for_encoding, harmless
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from analysis.assessment.document import Assessment
+    from analysis.show.page.sections import Matter
+
+#: Lines of the summary at most; the command adds one that says how to get more.
+MOST_LINES = 24
+#: Below this width the summary is not laid out: it was never asked for there.
+NARROWEST = 40
+#: Wider than this, lines become too long for the eye.
+WIDEST = 100
+
+#: Width of the names at the left, and of those of a comparison.
+_NAMES = 11
+_CHANGE_NAMES = 20
+#: Longest text of one reason or advice, characters; such texts are a sentence or two.
+_LONGEST = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of the summary; ``strong`` ones are shown bold where the terminal can."""
+
+    text: str
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A name at the left and what there is to say beside it."""
+
+    name: str
+    wordings: tuple[str, ...]
+    """From the full one to the shortest; an empty one leaves the entry out."""
+    weight: int
+    """What weighs less is put shorter first."""
+    indent: int = _NAMES
+    strong: bool = False
+
+    def lines(self, place: int, width: int) -> list[Line]:
+        """Return the entry in one of its wordings."""
+        if not self.wordings[place]:
+            return []
+        pieces = wrap_plain(self.wordings[place], width - self.indent)
+        heads = [self.name, *[""] * len(pieces)]
+        return [
+            Line(f"{head:<{self.indent}}{piece}", self.strong)
+            for head, piece in zip(heads, pieces, strict=False)
+        ]
+
+
+def summary(matter: Matter, width: int = 80, encoding: str = "utf-8") -> list[Line]:
+    """Return the summary as lines of at most ``width`` columns that ``encoding`` can carry.
+
+    It takes at most :data:`MOST_LINES` lines from 60 columns on.
+    """
+    width = max(NARROWEST, min(width, WIDEST))
+    lines = _laid_out(_entries(matter), width)
+    return [Line(for_encoding(line.text, encoding), line.strong) for line in lines]
+
+
+def _laid_out(entries: Sequence[_Entry], width: int) -> list[Line]:
+    """Choose the wordings that fit, and return the lines."""
+    wordings = [[e.lines(k, width) for k in range(len(e.wordings))] for e in entries]
+    chosen = [0] * len(entries)
+
+    def too_long() -> bool:
+        return sum(len(w[k]) for w, k in zip(wordings, chosen, strict=True)) > MOST_LINES
+
+    # The last of equals goes first: later reasons and advice weigh less.
+    order = sorted(range(len(entries)), key=lambda i: (entries[i].weight, -i))
+    for leave_out in (False, True):
+        for i in order:
+            while too_long() and chosen[i] + 1 < len(wordings[i]):
+                if not wordings[i][chosen[i] + 1] and not leave_out:
+                    break
+                chosen[i] += 1
+    # What was put shorter before something else was left out may have room again.
+    for i in reversed(order):
+        while chosen[i] > 0:
+            chosen[i] -= 1
+            if too_long():
+                chosen[i] += 1
+                break
+    return [line for w, k in zip(wordings, chosen, strict=True) for line in w[k]]
+
+
+def _entries(matter: Matter) -> list[_Entry]:
+    a = matter.assessment
+    fitted = f", fitted {a.fitted}" if a.fitted else ""
+    names = (f"{harmless(a.label, k)}, rated {a.rated_w:.0f} W{fitted}" for k in (40, 12))
+    head = [
+        _Entry("", tuple(names), 9, indent=0),
+        _Entry(
+            "",
+            (f"[{VERDICT_SIGNS[a.verdict].strip()}] {VERDICT_WORDS[a.verdict]}",),
+            9,
+            indent=0,
+            strong=True,
+        ),
+    ]
+    body = _health if a.runs else _nothing_known
+    said = body if matter.comparison is None else _comparison
+    return [*head, *said(matter), *_advice(matter), _Entry("", (SHORT, BRIEF), 1, indent=0)]
+
+
+def _nothing_known(matter: Matter) -> list[_Entry]:
+    nothing = "The log holds no running of this charger, so nothing can be said."
+    return [_Entry("output", (nothing,), 9), *_reasons(matter), _log(matter)]
+
+
+def _health(matter: Matter) -> list[_Entry]:
+    a = matter.assessment
+    return [
+        _output(a),
+        _Entry("decline", (decline_sentence(a), decline_short(a)), 6),
+        *_steps(matter),
+        *_remaining(matter),
+        *_reasons(matter),
+        _used(matter),
+        _use(matter),
+        _log(matter),
+    ]
+
+
+def _output(a: Assessment) -> _Entry:
+    said = f"The charger {output_clause(a)}"
+    if a.output.median is None:
+        return _Entry("output", (f"{said}.",), 9)
+    watts = figure_with_ends(a.output, "W", a.rated_w)
+    short = f"{figure_with_ends(a.output, '%', 100)} of rated, 90 % confidence: {watts}."
+    return _Entry("output", (f"{said}: {watts}.", short), 4)
+
+
+def _steps(matter: Matter) -> list[_Entry]:
+    """Return the last three steps; the newest is never left out."""
+    texts = [
+        f"{100 * step.change:+.0f} % of rated at {step.runtime_h:.0f} h, {day(step.time_s)} "
+        f"({100 * step.low:+.0f} to {100 * step.high:+.0f} %)"
+        for step in matter.assessment.steps[-3:]
+    ]
+    earlier = [_Entry("step", (text, ""), 4) for text in texts[:-1]]
+    return [*earlier, *[_Entry("step", (text,), 6) for text in texts[-1:]]]
+
+
+def _remaining(matter: Matter) -> list[_Entry]:
+    a = matter.assessment
+    if a.remaining_h.median is None:
+        short = f"{sentence(remaining_short(a))} {sentence(harmless(a.withheld or '', 90))}"
+        return [_Entry("remaining", (remaining_sentence(a), short), 8)]
+    if a.remaining_h.median <= 0:
+        return [_Entry("remaining", (remaining_sentence(a),), 9)]
+    hours = f"{figure(a.remaining_h, 'h')}"
+    both = ends(a.remaining_h, "h")
+    text = f"{hours}{f' ({both})' if both else ''} until it {until_clause(a)}."
+    entries = [_Entry("remaining", (text,), 9)]
+    if a.remaining_date.median is not None:
+        span = date_ends(a.remaining_date)
+        date = f"{date_figure(a.remaining_date)}{f' ({span})' if span else ''}"
+        entries.append(_Entry("date", (f"{date}, if the boat is used as before.",), 9))
+    return entries
+
+
+def _reasons(matter: Matter) -> list[_Entry]:
+    texts = [sentence(harmless(r.text, _LONGEST)) for r in matter.assessment.reasons[:3]]
+    return [
+        _Entry("" if i else "why", _shorter(text) if i else (text, *_shorter(text)[1:-1]), 5)
+        for i, text in enumerate(texts)
+    ]
+
+
+def _shorter(text: str) -> tuple[str, ...]:
+    """Return a sentence in full, cut to a line or two, and left out."""
+    cut = harmless(text, 2 * (NARROWEST + _NAMES))
+    return (text, cut, "") if cut != text else (text, "")
+
+
+def _used(matter: Matter) -> _Entry:
+    used = [row for row in use_rows(matter.assessment) if row.used]
+    out = [row for row in use_rows(matter.assessment) if not row.used]
+    inside = "; ".join(f"{row.runs} stretches, {harmless(row.what)}" for row in used) or "none"
+    total = f"{sum(row.hours for row in out):.0f} h"
+    if not out:
+        return _Entry("used", (f"{inside}. Nothing was left out.", ""), 3)
+    reasons = [f"{harmless(row.what, 60)} {row.hours:.0f} h" for row in out[:3]]
+    further = len(out) - len(reasons)
+    more = f" and {further} more reason{'s' * (further > 1)}" if further > 0 else ""
+    return _Entry(
+        "used",
+        (
+            f"{inside}. Left out: {', '.join(reasons)}{more}.",
+            f"{inside}. Left out: {total}, most: {harmless(out[0].what, 60)}.",
+            f"{sum(row.runs or 0 for row in used)} stretches of running. Left out: {total}.",
+            "",
+        ),
+        3,
+    )
+
+
+def _use(matter: Matter) -> _Entry:
+    a = matter.assessment
+    text = f"{a.running_hours:.0f} h, {energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah in {a.runs} runs"
+    last = years(a.run_table)[-3:]
+    by_year = ", ".join(f"{y.label}: {y.energy_kwh:.1f} kWh" for y in last)
+    full = f"{text}; by year {by_year}." if len(last) > 1 else f"{text}."
+    return _Entry("use", (full, f"{text}.", ""), 4)
+
+
+def _log(matter: Matter) -> _Entry:
+    a = matter.assessment
+    span = "empty"
+    if a.observed_from_s is not None and a.observed_to_s is not None:
+        span = f"{day(a.observed_from_s)} to {day(a.observed_to_s)}"
+    faults = faults_in_words(matter.events)
+    wordings = (f"{span}; faults: {faults}.", f"{span}; faults: {harmless(faults)}.", "")
+    return _Entry("log", wordings, 4)
+
+
+def _advice(matter: Matter) -> list[_Entry]:
+    actions = [harmless(item, _LONGEST) for item in next_actions(matter.assessment)[:3]]
+    first = _Entry("next", (actions[0],), 9)
+    return [first, *[_Entry("", _shorter(text), 5) for text in actions[1:]]]
+
+
+def _comparison(matter: Matter) -> Iterable[_Entry]:
+    """Return what changed; the present stands beside the past, so nothing is said twice."""
+    comparison = matter.comparison
+    assert comparison is not None  # noqa: S101 - the caller has looked
+    yield _Entry("", (comparison.headline,), 9, indent=0, strong=True)
+    for note in comparison.notes:
+        yield _Entry("mind", (note,), 8)
+    for change in comparison.changes:
+        same = change.then == change.now
+        pair = f"{change.now}, as then" if same else f"{change.then} -> {change.now}"
+        full = f"{pair} ({change.change})" if change.change and not same else pair
+        wordings = (pair, "") if same else (full, pair)
+        yield _Entry(change.what, wordings, 8, indent=_CHANGE_NAMES)

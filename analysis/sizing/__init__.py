@@ -1,0 +1,1 @@
+"""Which size of charger carries this boat."""

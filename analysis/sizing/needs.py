@@ -1,0 +1,110 @@
+"""What the charger has to supply a day: by the log, else by an audit of consumers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.assessment.assess import assess
+from analysis.history.energy import kwh_per_year
+from analysis.history.history import load_fitting
+from analysis.load.daily import EFFICIENCY, daily_load
+from analysis.sizing.size import DAYS_A_YEAR, Need, audit_days, supply_wh
+
+if TYPE_CHECKING:
+    from analysis.load.daily import LoadResult
+    from analysis.sizing.candidates import Audit
+    from logger.config import Config
+
+#: Rested voltage of a 12 V bank, and the highest ceiling of one, V.
+_BLOCK_V, _BLOCK_CEILING_V = 12.8, 14.3
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What the sizing rests on."""
+
+    need: Need | None
+    """None where neither log nor audit tells it."""
+    words: tuple[str, ...]
+    """What the need rests on, or why it is not known; sentences."""
+    decline_per_1000h: float | None
+    """Decline seen on the fitted unit, fraction of rated; None where it is not clear."""
+
+
+def find_need(
+    config: Config, audit: Audit | None, passage_share: float, days_a_year: float | None
+) -> Basis:
+    """Find the need, and compare audit with log where there are both.
+
+    Parameters
+    ----------
+    config
+        Charger, battery, and where the log is; there need not be one.
+    audit
+        List of consumers, if there is one.
+    passage_share
+        Audit: part of the days that are on passage.
+    days_a_year
+        Days a year on which the charger carries the boat; None: as logged, else all.
+    """
+    load, yearly, decline = _logged(config)
+    if load is not None and load.ah_p95 is not None and load.ah.median is not None:
+        blocks = max(1, round((load.voltage_v or _BLOCK_V) / _BLOCK_V))
+        supply = supply_wh(load.sample_ah, load.efficiency, blocks)
+        days = days_a_year
+        if days is None and yearly is not None:
+            days = min(1000.0 * yearly / float(supply.mean()), DAYS_A_YEAR)
+        chemistry = config.battery.chemistry
+        need = Need(supply, load.ah.median, blocks, days or DAYS_A_YEAR, chemistry)
+        return Basis(need, _by_log(load, need, audit, passage_share), decline)
+    if audit is None:
+        why = load.withheld if load is not None else "there is no log yet"
+        why = why or "fewer days than the 95th percentile day needs"
+        return Basis(None, (f"the load is not known: {why}",), decline)
+    need = _audited(config, audit, passage_share, days_a_year)
+    text = (
+        f"By the audit of {audit.items} items: {audit.rest_ah:.0f} Ah a day at rest, "
+        f"{audit.passage_ah:.0f} Ah on passage, {100 * passage_share:.0f} % of days on "
+        f"passage ({12 * need.blocks} V). A log is better: measure."
+    )
+    return Basis(need, (text,), decline)
+
+
+def _logged(config: Config) -> tuple[LoadResult | None, float | None, float | None]:
+    """Return load, kWh a year, and decline where it is clear; None for what the log lacks."""
+    if not config.store.path.is_file():
+        return None, None, None
+    history, config = load_fitting(config)
+    load = daily_load(history, config)
+    if load.ah_p95 is None:
+        return load, None, None
+    slope = assess(history, config).decline_per_1000h
+    clear = slope.low is not None and slope.low > 0.0
+    return load, kwh_per_year(history, config), slope.median if clear else None
+
+
+def _audited(config: Config, audit: Audit, passage_share: float, days_a_year: float | None) -> Need:
+    battery = config.battery
+    efficiency = battery.charge_efficiency or EFFICIENCY[battery.chemistry][0]
+    blocks = max(1, round((battery.charge_ceiling_v or _BLOCK_CEILING_V) / _BLOCK_CEILING_V))
+    days_ah = audit_days(audit, passage_share)
+    supply = supply_wh(days_ah, efficiency, blocks)
+    mean_ah = float(days_ah.mean())
+    return Need(supply, mean_ah, blocks, days_a_year or DAYS_A_YEAR, battery.chemistry)
+
+
+def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:
+    text = (
+        f"By the log: {load.ah.median:.0f} Ah on the mean day, up to {load.ah_p95:.0f} Ah on "
+        f"19 days in 20 ({load.days_used} days); the charger carries the boat on "
+        f"{need.days_a_year:.0f} days a year."
+    )
+    if audit is None or not load.ah.median:
+        return (text,)
+    mean = share * audit.passage_ah + (1.0 - share) * audit.rest_ah
+    compared = (
+        f"By the audit: {mean:.0f} Ah ({audit.rest_ah:.0f} at rest, {audit.passage_ah:.0f} on "
+        f"passage), {100 * (mean / load.ah.median - 1.0):+.0f} %; the log decides."
+    )
+    return text, compared

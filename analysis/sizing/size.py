@@ -1,0 +1,227 @@
+"""Which size of charger carries this boat, new and at the end of its life.
+
+Steps in the order of IEEE 1013 (load, autonomy, capacity with its adjustments), borrowed: that
+practice is written for other sources. Factors are common practice, no source: charge efficiency,
+13.2 V while charging, bank used to half (lead-acid) or 80 % (LFP), bank worn out at 80 %.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.load.daily import CHARGING_V
+from analysis.sizing.reasons import reasons
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.sizing.candidates import Audit, Unit
+
+    Floats = NDArray[np.float64]
+
+DAYS_A_YEAR = 365.25
+#: A day that the unit must carry: 19 in 20.
+CARRIED = 0.95
+AUTONOMY_D = 2.0
+DEPTH = {"flooded": 0.5, "agm": 0.5, "gel": 0.5, "lfp": 0.8}
+BANK_WORN = 0.8
+GROWTHS = (1.0, 1.2, 1.5)
+#: Scatter of days within one kind of day where only an audit is known.
+AUDIT_SCATTER = 0.2
+_SEED = 20240609
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What has to be supplied a day."""
+
+    supply_wh: Floats
+    """Energy to be delivered on days like this boat's, Wh at the charger."""
+    load_ah: float
+    """Mean load, Ah a day."""
+    blocks: int
+    days_a_year: float
+    """Days a year on which the charger has to carry the boat."""
+    chemistry: str
+
+    @property
+    def hard_day_wh(self) -> float:
+        """Return the 95th percentile day, Wh."""
+        return float(np.percentile(self.supply_wh, 100.0 * CARRIED))
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One unit on this boat."""
+
+    unit: Unit
+    carried_new: float
+    """Share of days carried when new."""
+    carried_end: float
+    hours_a_day: float
+    """On the mean day, over its life."""
+    hours_per_year: float
+    years_design: float
+    """Until its design hours are used up."""
+    years_decline: float | None
+    """Until its output has declined to the limit; None where the decline is not known."""
+    litres_per_year: float | None
+    """None for a charger without fuel."""
+    cost_per_year: float | None
+
+    @property
+    def years(self) -> float:
+        """Return the years until the first of the two limits."""
+        known = self.years_decline if self.years_decline is not None else math.inf
+        return min(self.years_design, known)
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """What a larger load would change."""
+
+    load: float
+    """Times the load of now."""
+    recommended: str | None
+    fitted_carried_end: float | None
+    """Share of days that the fitted unit would carry when old; None where none is fitted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """Every unit judged, and which one is recommended."""
+
+    need: Need
+    judged: tuple[Judged, ...]
+    recommended: str | None
+    reasons: tuple[str, ...]
+    grown: tuple[Grown, ...]
+    bank_ah: float
+
+
+def supply_wh(load_ah: Floats, efficiency: float, blocks: int) -> Floats:
+    """Return what the charger has to deliver for loads in Ah a day (sizing steps 2 and 3)."""
+    return np.asarray(load_ah / efficiency * CHARGING_V * blocks, dtype=np.float64)
+
+
+def bank_ah(load_ah: float, chemistry: str, autonomy_d: float = AUTONOMY_D) -> float:
+    """Return the capacity of the bank that goes with a load (sizing step 4), Ah."""
+    return load_ah * autonomy_d / DEPTH[chemistry] / BANK_WORN
+
+
+def audit_days(audit: Audit, passage_share: float, count: int = 4000) -> Floats:
+    """Return loads of days as an audit has them, Ah, with a usual scatter."""
+    rng = np.random.default_rng(_SEED)
+    passage = np.arange(count) < round(passage_share * count)
+    level = np.where(passage, audit.passage_ah, audit.rest_ah)
+    factor = np.exp(AUDIT_SCATTER * rng.standard_normal(count) - 0.5 * AUDIT_SCATTER**2)
+    return np.asarray(level * factor, dtype=np.float64)
+
+
+def size(
+    need: Need,
+    units: tuple[Unit, ...],
+    *,
+    end_fraction: float,
+    decline_per_1000h: float | None = None,
+    fuel_price: float | None = None,
+    with_fuel: bool = True,
+) -> Sizing:
+    """Judge the units.
+
+    Parameters
+    ----------
+    need
+        What has to be supplied.
+    units
+        Candidates and the fitted one.
+    end_fraction
+        Output at which a unit is replaced, fraction of rated.
+    decline_per_1000h
+        Decline of output, fraction of rated per 1000 h, as seen on the fitted unit.
+    fuel_price
+        Price of a litre of fuel.
+    with_fuel
+        False for chargers without fuel.
+    """
+    # Of two of one size the fitted one comes first: it need not be changed.
+    ordered = tuple(sorted(units, key=lambda u: (u.rated_w, not u.fitted, u.label)))
+    judged = tuple(
+        _judge(need, u, end_fraction, decline_per_1000h, fuel_price, with_fuel=with_fuel)
+        for u in ordered
+    )
+    chosen = _smallest(need, ordered, end_fraction, 1.0)
+    fitted = next((u for u in ordered if u.fitted), None)
+    grown = tuple(
+        Grown(
+            load,
+            _smallest(need, ordered, end_fraction, load),
+            None if fitted is None else _carried(need, fitted.rated_w * end_fraction, load),
+        )
+        for load in GROWTHS
+    )
+    return Sizing(
+        need,
+        judged,
+        chosen,
+        tuple(reasons(need.hard_day_wh, judged, chosen, end_fraction)),
+        grown,
+        bank_ah(need.load_ah, need.chemistry),
+    )
+
+
+def _smallest(need: Need, units: tuple[Unit, ...], end: float, growth: float) -> str | None:
+    """Return the smallest unit that carries the hard day at the end of its life."""
+    for unit in units:
+        if unit.rated_w * end * 24.0 >= growth * need.hard_day_wh:
+            return unit.label
+    return None
+
+
+def _carried(need: Need, watts: float, growth: float = 1.0) -> float:
+    """Return the share of days that an output carries, round the clock."""
+    return float(np.mean(growth * need.supply_wh <= 24.0 * watts))
+
+
+def _judge(
+    need: Need,
+    unit: Unit,
+    end: float,
+    decline: float | None,
+    fuel_price: float | None,
+    *,
+    with_fuel: bool,
+) -> Judged:
+    mean_w = unit.rated_w * 0.5 * (1.0 + end)
+    delivered = np.minimum(need.supply_wh, 24.0 * mean_w)
+    hours_a_day = float(delivered.mean()) / mean_w
+    hours = hours_a_day * need.days_a_year
+    # Fuel per kWh goes as one over the cell voltage: its mean over a steady decline to the limit.
+    older = math.log(1.0 / end) / (1.0 - end) if end < 1.0 else 1.0
+    kwh = float(delivered.mean()) / 1000.0 * need.days_a_year
+    litres = kwh * unit.l_per_kwh * older if with_fuel else None
+    design = unit.design_life_h / hours if hours > 0.0 else math.inf
+    declined = None
+    if decline is not None and decline > 0.0 and hours > 0.0:
+        declined = (1.0 - end) / decline * 1000.0 / hours
+    cost = None
+    if unit.price is not None:
+        lasts = min(design, declined if declined is not None else math.inf)
+        cost = (unit.price / lasts if lasts < math.inf else 0.0) + (litres or 0.0) * (
+            fuel_price or 0.0
+        )
+    return Judged(
+        unit,
+        _carried(need, unit.rated_w),
+        _carried(need, unit.rated_w * end),
+        hours_a_day,
+        hours,
+        design,
+        declined,
+        litres,
+        cost,
+    )

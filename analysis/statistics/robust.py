@@ -1,0 +1,70 @@
+"""Robust fits of few values, with intervals that stay honest when there are very few.
+
+Errors are taken as Student t with four degrees of freedom (Lange, Little and Taylor 1989, JASA
+84:881-896), so that a single odd value moves little. The interval takes its quantile from the t
+distribution of the degrees that are left, and its spread is never below ``least_sd``: three values
+that agree by chance are not three exact ones.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+from analysis.assessment.document import Span
+from analysis.statistics.likelihood import censored_regression
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+#: Fewer values than this beyond the coefficients give no figure.
+LEAST_BEYOND = 2
+_T_DEGREES = 4.0
+_CONFIDENCE = 0.95
+
+
+def robust_fit(design: Floats, y: Floats, least_sd: float) -> tuple[Span, ...]:
+    """Return the coefficients of ``y = design @ b`` with their 90 % intervals.
+
+    Parameters
+    ----------
+    design
+        Shape (n, p), of full rank, with n of at least p + :data:`LEAST_BEYOND`.
+    y
+        Shape (n,).
+    least_sd
+        Scatter of a single value that is there in any case (resolution of the sensor), in the
+        unit of ``y``.
+
+    Raises
+    ------
+    ValueError
+        If there are too few values.
+    """
+    rows, columns = design.shape
+    degrees = rows - columns
+    if degrees < LEAST_BEYOND:
+        raise ValueError(f"{rows} values are too few for {columns} coefficients")
+    exact = np.zeros(rows, dtype=bool)
+    fit = censored_regression(design, y, exact, _T_DEGREES)
+    # The likelihood's covariance knows nothing of the degrees spent on the coefficients.
+    variance = np.diag(fit.covariance)[:columns] * rows / degrees
+    floor = np.diag(np.linalg.inv(design.T @ design)) * least_sd**2
+    half = special.stdtrit(degrees, _CONFIDENCE) * np.sqrt(np.maximum(variance, floor))
+    return tuple(
+        Span(float(b - h), float(b), float(b + h))
+        for b, h in zip(fit.coefficients, half, strict=True)
+        if math.isfinite(b)
+    )
+
+
+def robust_mean(y: Floats, least_sd: float) -> Span:
+    """Return the location of ``y`` with its 90 % interval; unknown where values are too few."""
+    if len(y) < 1 + LEAST_BEYOND:
+        return Span()
+    return robust_fit(np.ones((len(y), 1)), y, least_sd)[0]

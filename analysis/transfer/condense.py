@@ -1,0 +1,330 @@
+"""Condenses whole arrays of readings into the same intervals as :mod:`logger.interval`.
+
+A recording of millions of readings goes through here: sums come from numpy, and only the search
+for the place where an interval closes runs once per interval. A property test compares the two.
+What is covered by the log already is left out, so that overlapping files do not count twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logger.interval import HAIR, Condenser
+from logger.reading import RUN_STATES, OperatingState
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from analysis.transfer.cover import Cover
+    from logger.config import LogConfig
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
+    Mask = NDArray[np.bool_]
+
+_RUNNING = np.array([state in RUN_STATES for state in OperatingState])
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Readings as columns of shape (n,), rising in time; NaN where a value is absent."""
+
+    time_s: Floats
+    voltage_v: Floats
+    current_a: Floats
+    runtime_h: Floats
+    temperature_c: Floats
+    battery_current_a: Floats
+    fuel_l: Floats
+    state: NDArray[np.int8]
+    """Place of each state in :class:`logger.reading.OperatingState`."""
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.time_s)
+
+    def select(self, keep: Mask | slice) -> Block:
+        """Return the readings picked by a mask or a slice."""
+        return Block(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+    def followed_by(self, other: Block) -> Block:
+        """Return this block with another one appended."""
+        return Block(
+            *(np.concatenate((getattr(self, f.name), getattr(other, f.name))) for f in fields(self))
+        )
+
+
+class _Channel:
+    """One channel's trapezoids between neighbouring readings, and their running sums."""
+
+    __slots__ = ("covered", "pair", "sums", "values", "widths")
+
+    def __init__(self, values: Floats, spacing_s: Floats) -> None:
+        """``spacing_s[k]`` lies before reading k and is 0 where nothing is integrated."""
+        self.values = values
+        pair = np.zeros(len(values) + 1)
+        width = np.zeros(len(values) + 1)
+        present = np.isfinite(values)
+        both = present[1:] & present[:-1]
+        width[1:-1] = np.where(both, spacing_s[1:], 0.0)
+        pair[1:-1] = np.where(both, 0.5 * (values[1:] + values[:-1]) * spacing_s[1:], 0.0)
+        self.pair, self.covered = pair, width
+        # Sums of the deviation from a middle value stay small, hence exact to far below HAIR.
+        middle = float(np.median(values[present])) if present.any() else 0.0
+        self.widths = np.cumsum(width[:-1])
+        self.sums = np.cumsum(pair[:-1] - middle * width[:-1])
+        self.values = values - middle
+
+    def means(self, first: int, stop: int) -> Floats:
+        """Mean over [first, k] for each k in [first, stop), relative to the middle value."""
+        width = self.widths[first:stop] - self.widths[first]
+        total = self.sums[first:stop] - self.sums[first]
+        mean = np.full(stop - first, self.values[first])
+        np.divide(total, width, out=mean, where=width > 0.0)
+        return mean
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Which readings form which interval: first and last index, and if the first one counts."""
+
+    first: Indices
+    last: Indices
+    counted: Mask
+
+
+class BulkCondenser:
+    """Turns blocks of readings into stored rows; keeps the readings of the open interval.
+
+    Parameters
+    ----------
+    log
+        Bands and longest lengths, as for :class:`logger.interval.Condenser`.
+    cover
+        What the log holds already, in Unix time.
+    """
+
+    def __init__(self, log: LogConfig, cover: Cover) -> None:
+        self.log = log
+        self.cover = cover
+        self.readings_used = 0
+        self._open: Block | None = None
+        self._open_counted = False
+
+    @property
+    def last_s(self) -> float | None:
+        """Time of the last reading taken since the last flush."""
+        return None if self._open is None else float(self._open.time_s[-1])
+
+    def mark(self) -> tuple[Block | None, bool, int]:
+        """Return what :meth:`rewind` needs to forget the readings taken from now on."""
+        return self._open, self._open_counted, self.readings_used
+
+    def rewind(self, mark: tuple[Block | None, bool, int]) -> None:
+        """Return to the state of a mark; rows given out since must not be stored."""
+        self._open, self._open_counted, self.readings_used = mark
+
+    def add(self, block: Block) -> list[tuple[int | None, ...]]:
+        """Take readings that lie after all before them; return the rows that they closed.
+
+        A row is :data:`logger.store.records.INSERT_INTERVAL` without its session.
+        """
+        if not len(block):
+            return []
+        before = 0 if self._open is None else len(self._open)
+        whole = block if self._open is None else self._open.followed_by(block)
+        return self._condense(whole, before, last=False)
+
+    def flush(self) -> list[tuple[int | None, ...]]:
+        """Close the open interval where it stands."""
+        if self._open is None:
+            return []
+        rows = self._condense(self._open, len(self._open), last=True)
+        self._open = None
+        return rows
+
+    def _condense(self, block: Block, before: int, *, last: bool) -> list[tuple[int | None, ...]]:
+        time_s = block.time_s
+        at_ms = np.rint(time_s * 1000.0).astype(np.int64)
+        fresh = ~self.cover.holds(at_ms)
+        breaks = np.ones(len(block), dtype=bool)
+        breaks[1:] = (np.diff(time_s) > self.log.gap_s) | self.cover.crosses(at_ms[:-1], at_ms[1:])
+        spacing_s = np.where(breaks, 0.0, np.diff(time_s, prepend=time_s[0]))
+        if self._open is not None:
+            fresh[0] = self._open_counted
+        self.readings_used += int(fresh[before:].sum())
+        voltage = _Channel(block.voltage_v, spacing_s)
+        current = _Channel(block.current_a, spacing_s)
+        plan, open_first, open_counted = self._plan(
+            block, breaks, fresh, (voltage, current), last=last
+        )
+        self._open, self._open_counted = block.select(slice(open_first, None)), open_counted
+        if not len(plan.first):
+            return []
+        return list(_rows(block, plan, fresh, spacing_s, (voltage, current)))
+
+    def _plan(
+        self,
+        block: Block,
+        breaks: Mask,
+        fresh: Mask,
+        channels: tuple[_Channel, _Channel],
+        *,
+        last: bool,
+    ) -> tuple[_Plan, int, bool]:
+        """Walk from interval to interval; return the plan and where the open one begins."""
+        size = len(block)
+        changes = np.zeros(size, dtype=bool)
+        changes[1:] = block.state[1:] != block.state[:-1]
+        forced = [*np.flatnonzero(breaks[1:] | changes[1:]) + 1, size]
+        plan: list[tuple[int, int, bool]] = []
+        first, counted = 0, bool(fresh[0])
+        for edge in forced:
+            while (close := self._closing(block, first, edge, channels)) is not None:
+                plan.append((first, close, counted))
+                first, counted = close, False
+            if edge < size and not breaks[edge]:
+                plan.append((first, edge, counted))
+                first, counted = int(edge), False
+            elif edge < size or last:
+                if edge - 1 > first or counted:
+                    plan.append((first, int(edge) - 1, counted))
+                if edge < size:
+                    first, counted = int(edge), bool(fresh[edge])
+        firsts, lasts, flags = zip(*plan, strict=True) if plan else ((), (), ())
+        return (
+            _Plan(
+                np.array(firsts, dtype=np.intp),
+                np.array(lasts, dtype=np.intp),
+                np.array(flags, dtype=bool),
+            ),
+            first,
+            counted,
+        )
+
+    def _closing(
+        self, block: Block, first: int, edge: int, channels: tuple[_Channel, _Channel]
+    ) -> int | None:
+        """Return the reading before ``edge`` at which the interval closes by itself, or None."""
+        if edge - first < 2:
+            return None
+        log, time_s = self.log, block.time_s
+        always_running = bool(_RUNNING[block.state[first]])
+        longest_s = log.longest_running_s
+        if not always_running:
+            longest_s = max(longest_s, log.longest_rest_s)
+        # One reading beyond the longest length is enough: there it closes at the latest.
+        stop = first + int(
+            np.searchsorted(time_s[first:edge], time_s[first] + longest_s - HAIR) + 1
+        )
+        stop = min(stop, int(edge))
+        length_s = time_s[first + 1 : stop] - time_s[first]
+        voltage, current = channels
+        mean_a = current.means(first, stop)
+        leaves = (
+            np.abs(voltage.values[first + 1 : stop] - voltage.means(first, stop)[:-1])
+            > log.voltage_band_v + HAIR
+        ) | (np.abs(current.values[first + 1 : stop] - mean_a[:-1]) > log.current_band_a + HAIR)
+        if always_running:
+            closes = (length_s >= log.longest_running_s - HAIR) | (
+                leaves & (length_s >= Condenser.SHORTEST_RUNNING_S - HAIR)
+            )
+        else:
+            middle_a = block.current_a[first] - current.values[first]
+            running = np.abs(mean_a[1:] + middle_a) > log.current_band_a + HAIR
+            longest = np.where(running, log.longest_running_s, log.longest_rest_s)
+            shortest = np.where(running, Condenser.SHORTEST_RUNNING_S, Condenser.SHORTEST_REST_S)
+            closes = (length_s >= longest - HAIR) | (leaves & (length_s >= shortest - HAIR))
+        place = int(closes.argmax())
+        return first + 1 + place if closes[place] else None
+
+
+def _rows(
+    block: Block,
+    plan: _Plan,
+    fresh: Mask,
+    spacing_s: Floats,
+    channels: tuple[_Channel, _Channel],
+) -> Iterator[tuple[int | None, ...]]:
+    """Yield the stored row of each planned interval."""
+    first, last = plan.first, plan.last
+    alone = last == first
+    voltage, current = channels
+    power = _Channel(block.voltage_v * block.current_a, spacing_s)
+    temperature = _Channel(block.temperature_c, spacing_s)
+    battery = _Channel(block.battery_current_a, spacing_s)
+    sums = _Sums(first, last)
+    voltage_first = block.voltage_v[first]
+    lowest = np.fmin(voltage_first, sums.extreme(np.fmin, block.voltage_v))
+    highest = np.fmax(voltage_first, sums.extreme(np.fmax, block.voltage_v))
+    start_ms = np.rint(block.time_s[first] * 1000.0)
+    duration_s = block.time_s[last] - block.time_s[first]
+    counts = np.concatenate(([0], np.cumsum(fresh)))
+    columns = (
+        start_ms,
+        np.rint((block.time_s[first] + duration_s) * 1000.0) - start_ms,
+        block.state[first].astype(float),
+        (counts[last + 1] - counts[first + 1] + plan.counted).astype(float),
+        sums.integral(current, alone & np.isfinite(block.current_a[first])) * 1000.0,
+        sums.integral(
+            power, alone & np.isfinite(block.current_a[first]) & np.isfinite(voltage_first)
+        )
+        * 1000.0,
+        lowest * 1000.0,
+        highest * 1000.0,
+        sums.mean(voltage, highest) * 1000.0,
+        block.voltage_v[last] * 1000.0,
+        _last_known(block.runtime_h, plan) * 3600.0,
+        sums.mean(temperature, block.temperature_c[first]) * 100.0,
+        sums.integral(battery, alone & np.isfinite(block.battery_current_a[first])) * 1000.0,
+        _last_known(block.fuel_l, plan) * 1000.0,
+    )
+    table = np.rint(np.stack(columns, axis=1))
+    absent = ~np.isfinite(table)
+    whole = np.where(absent, 0.0, table).astype(np.int64).astype(object)
+    whole[absent] = None
+    return map(tuple, whole.tolist())
+
+
+class _Sums:
+    """Sums over the readings after the first one of each interval, up to its last."""
+
+    def __init__(self, first: Indices, last: Indices) -> None:
+        # reduceat takes pairs of [from, to); every second result is the stretch between pairs.
+        self._pairs = np.stack((first + 1, last + 1), axis=1).ravel()
+        self._alone = first == last
+
+    def _over(self, values: Floats) -> Floats:
+        result: Floats = np.add.reduceat(values, self._pairs)[::2]
+        return np.where(self._alone, 0.0, result)
+
+    def integral(self, channel: _Channel, zero: Mask) -> Floats:
+        """Integral; 0 where ``zero`` says so, NaN where the channel was absent throughout."""
+        width = self._over(channel.covered)
+        return np.where(width > 0.0, self._over(channel.pair), np.where(zero, 0.0, np.nan))
+
+    def mean(self, channel: _Channel, otherwise: Floats) -> Floats:
+        """Time-weighted mean, or ``otherwise`` while no time has passed."""
+        width = self._over(channel.covered)
+        mean = otherwise.copy()
+        np.divide(self._over(channel.pair), width, out=mean, where=width > 0.0)
+        return mean
+
+    def extreme(self, which: np.ufunc, values: Floats) -> Floats:
+        """Smallest or largest value after the first reading, NaN if there is none."""
+        padded = np.append(values, np.nan)
+        result: Floats = which.reduceat(padded, self._pairs)[::2]
+        return np.where(self._alone, np.nan, result)
+
+
+def _last_known(values: Floats, plan: _Plan) -> Floats:
+    """Return the last value among the readings that each interval counts, or NaN."""
+    present = np.isfinite(values)
+    latest = np.maximum.accumulate(np.where(present, np.arange(len(values)), -1))[plan.last]
+    inside = latest >= plan.first + np.where(plan.counted, 0, 1)
+    return np.where(inside, values[latest], np.nan)

@@ -1,0 +1,193 @@
+"""Takes intervals that ``ebbwatt export`` wrote back into a log, exactly; nothing counts twice."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import hashlib
+import itertools
+import json
+import math
+import zlib
+from typing import IO, TYPE_CHECKING, Any
+
+from analysis.transfer.cover import Cover
+from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
+from analysis.transfer.import_readings import FileResult
+from analysis.transfer.merge import uncovered
+from logger import __version__
+from logger.errors import RecordingError
+from logger.reading import OperatingState
+from logger.recording import BadRow, csv_rows, parse_time
+from logger.store.reader import Reader
+from logger.store.records import SessionStart, write_import
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from analysis.transfer.export import Field
+    from logger.config import Config
+
+    Row = tuple[int | None, ...]
+
+_MARKS = ("start", "duration_s")
+_NUMBERS = {str(state): number for number, state in enumerate(OperatingState)}
+#: No interval lasts longer: ten minutes, and what a setting may make of it.
+_LONGEST_MS = 7 * 86_400_000
+#: Larger numbers are not exact in floating point.
+_LARGEST = 2.0**53
+#: Rows that are compared with the log at a time.
+_LOT = 20_000
+
+
+def is_exported(path: Path) -> bool:
+    """Tell whether a file holds intervals that ``ebbwatt export`` wrote."""
+    try:
+        with _open(path) as file:
+            line = file.readline(4096)
+    except (OSError, EOFError, UnicodeDecodeError):
+        return False
+    if line.startswith("{"):
+        return all(f'"{mark}":' in line for mark in _MARKS)
+    return line.split(",")[: len(_MARKS)] == list(_MARKS)
+
+
+def take_exported(config: Config, path: Path) -> FileResult:
+    """Add the intervals of an exported file that the log of the configured fitting lacks.
+
+    The whole file goes in in one transaction, or nothing of it; bad rows are refused.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be read.
+    StoreError
+        If the database cannot be written.
+    """
+    result = FileResult(path)
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    spans = _spans(config)
+    for clock, quality in ((KNOWN, 2), (ESTIMATED, 0)):
+        cover = Cover(*spans[clock])
+        rows = _new_rows(path, clock, cover, result)
+        first = next(rows, None)
+        if first is None:
+            continue
+        session = SessionStart(
+            source=f"import {path.name}",
+            started_s=(first[0] or 0) / 1000.0,
+            offset_quality=quality,
+            digest=digest,
+            version=__version__,
+        )
+        write_import(config.store.path, config.charger, session, itertools.chain((first,), rows))
+    return result
+
+
+def _spans(config: Config) -> dict[str, tuple[list[int], list[int]]]:
+    """Return starts and ends (ms) of what the log holds, by whether their time is known."""
+    spans: dict[str, tuple[list[int], list[int]]] = {KNOWN: ([], []), ESTIMATED: ([], [])}
+    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
+    with Reader(config.store.path) as reader:
+        for fitting in reader.fittings():
+            if (fitting.label, fitting.fitted) != (config.charger.label, fitted):
+                continue
+            for session in reader.sessions(fitting.id):
+                placed = reader.clocks()[session.id]
+                clock = KNOWN if placed.known else ESTIMATED
+                for start_ms, duration_ms, *_ in reader.session_rows(session.id):
+                    begin_ms = (start_ms or 0) + placed.offset_ms
+                    spans[clock][0].append(begin_ms)
+                    spans[clock][1].append(begin_ms + (duration_ms or 0))
+    return spans
+
+
+def _new_rows(path: Path, clock: str, cover: Cover, result: FileResult) -> Iterator[Row]:
+    """Yield the rows of one kind of clock that the cover lacks, and count what becomes of them."""
+    rows = (row for told, row in _rows(path, result, report=clock == KNOWN) if told == clock)
+    while lot := list(itertools.islice(rows, _LOT)):
+        new, held = uncovered(lot, cover, 0)
+        result.known += held
+        result.intervals += len(new)
+        result.readings += sum(row[3] or 0 for row in new)
+        starts = [row[0] or 0 for row in new]
+        ends = [(row[0] or 0) + (row[1] or 0) for row in new]
+        cover = cover.joined(starts, ends)
+        yield from new
+
+
+def _rows(path: Path, result: FileResult, *, report: bool) -> Iterator[tuple[str, Row]]:
+    """Yield clock and stored row of each line; note bad ones if ``report`` says so."""
+    for line, row in _parsed(path):
+        made = row if isinstance(row, str) else _stored(row)
+        if not isinstance(made, str):
+            yield made
+        elif report:
+            result.bad.append(BadRow(line, made))
+
+
+def _open(path: Path) -> IO[str]:
+    if path.suffix == ".gz":
+        return gzip.open(path, "rt", encoding="utf-8", newline="")
+    return path.open(encoding="utf-8", newline="")
+
+
+def _parsed(path: Path) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
+    """Yield line number and row (or why it is none) of CSV or JSON Lines."""
+    try:
+        with _open(path) as file:
+            if file.read(1) != "{":
+                file.seek(0)
+                rows = csv.reader(file)
+                yield from csv_rows(rows, next(rows, []))
+                return
+            file.seek(0)
+            for number, line in enumerate(file, start=1):
+                try:
+                    row = json.loads(line)
+                except (ValueError, RecursionError):
+                    yield number, "not JSON"
+                    continue
+                yield number, row if isinstance(row, dict) else "not a JSON object"
+    except (OSError, EOFError, UnicodeDecodeError, zlib.error) as error:
+        raise RecordingError(f"{path}: cannot be read: {error}") from None
+
+
+def _stored(row: Mapping[str, Any]) -> tuple[str, Row] | str:
+    """Return clock and stored row, or say why it cannot be one."""
+    try:
+        start_ms = round(parse_time(row.get("start")) * 1000.0)
+        values = [_integer(field, row.get(field.name)) for field in FIELDS]
+    except (ValueError, OverflowError) as error:
+        return str(error)
+    clock = row.get("clock")
+    if clock not in (KNOWN, ESTIMATED):
+        return f"clock {clock!r} is not one of {KNOWN}, {ESTIMATED}"
+    if values[0] is None or not 0 <= values[0] <= _LONGEST_MS:
+        return f"duration_s is missing or not between 0 and {_LONGEST_MS / 1000:.0f}"
+    return clock, (start_ms, *values)
+
+
+def _integer(field: Field, value: object) -> int | None:
+    """Return the stored integer of an exported value.
+
+    Raises
+    ------
+    ValueError
+        If it is none; the text names the field.
+    """
+    if value is None or value == "":
+        return None
+    if field.name == "state":
+        if str(value) not in _NUMBERS:
+            raise ValueError(f"state {value!r} is not one of {', '.join(_NUMBERS)}")
+        return _NUMBERS[str(value)]
+    try:
+        number = float(value) if isinstance(value, str | int | float) else math.nan
+    except ValueError:
+        number = math.nan
+    if not abs(number * field.divisor) < _LARGEST:
+        raise ValueError(f"{field.name} {value!r} is not a number that a log can hold")
+    return round(number * field.divisor)

@@ -1,0 +1,196 @@
+"""Reads a database file page by page, without SQLite: what can still be read of a damaged one.
+
+Follows the published file format (https://sqlite.org/fileformat2.html): section 1.6 for b-tree
+pages, 2.1 for records. A row is taken from any leaf page on which it stands, whatever became of the
+pages that led there, and only if its columns are those of one of our tables.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING
+
+from logger.reading import OperatingState
+from logger.store.file_format.wal import PAGE_SIZE, log_pages
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    Value = int | float | str | bytes | None
+    Record = tuple[Value, ...]
+
+_LEAF = 0x0D
+_STATES = {str(state) for state in OperatingState}
+#: Bytes of the serial types 0 to 9 of a record.
+_SIZES = (0, 1, 2, 3, 4, 6, 8, 8, 0, 0)
+
+
+def _whole(*values: Value) -> bool:
+    return all(isinstance(value, int) for value in values)
+
+
+def _text(*values: Value) -> bool:
+    return all(value is None or isinstance(value, str) for value in values)
+
+
+def _whole_or_absent(*values: Value) -> bool:
+    return all(value is None or isinstance(value, int) for value in values)
+
+
+def _is_interval(r: Record) -> bool:
+    session, start, duration, state, readings = r[1:6]
+    return (
+        _whole(session, start, duration, state, readings)
+        and isinstance(duration, int)
+        and duration >= 0
+        and isinstance(state, int)
+        and 0 <= state < len(_STATES)
+        and _whole_or_absent(*r[6:])
+    )
+
+
+def _is_session(r: Record) -> bool:
+    return _whole(r[1]) and _text(*r[2:5], *r[9:]) and _whole_or_absent(*r[5:9])
+
+
+def _is_fitting(r: Record) -> bool:
+    return (
+        isinstance(r[1], str)
+        and isinstance(r[2], int | float)
+        and _text(r[3])
+        and _whole_or_absent(r[4])
+    )
+
+
+def _is_event(r: Record) -> bool:
+    return (
+        _whole_or_absent(r[1], r[6])
+        and _whole(r[2])
+        and isinstance(r[3], str)
+        and (r[4] is None or isinstance(r[4], int | float))
+        and _text(r[5])
+    )
+
+
+#: Tables whose id is the row's number, by their number of columns: name, and what its rows are.
+TABLES: dict[int, tuple[str, Callable[[Record], bool]]] = {
+    16: ("intervals", _is_interval),
+    11: ("sessions", _is_session),
+    7: ("events", _is_event),
+    5: ("fittings", _is_fitting),
+}
+
+
+def rows(path: Path) -> Iterator[tuple[str, int, Record]]:
+    """Yield (table, row id, columns after the id) of every row of ours that can be read.
+
+    ``about`` comes with its key in the columns; ``states`` says only whose file this is. Pages in
+    the write-ahead log take the place of those in the file. A row may come twice.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    newer = log_pages(path.with_name(path.name + "-wal"))
+    number = 0
+    with path.open("rb") as file:
+        while page := file.read(PAGE_SIZE):
+            number += 1
+            yield from _rows_of(newer.pop(number, page), first=number == 1)
+    for number in sorted(newer):
+        yield from _rows_of(newer[number], first=number == 1)
+
+
+def looks_like_ours(path: Path) -> bool:
+    """Tell whether a file that SQLite does not know holds rows of ours, or nothing but zeros.
+
+    Zeros are what a power cut may leave of a file; nobody's work is in them.
+    """
+    if any(table in {"states", "intervals", "sessions"} for table, _, _ in rows(path)):
+        return True
+    with path.open("rb") as file:
+        return not any(any(page) for page in iter(lambda: file.read(PAGE_SIZE), b""))
+
+
+def _rows_of(page: bytes, *, first: bool) -> Iterator[tuple[str, int, Record]]:
+    """Yield the rows of ours on one page, if it is a leaf of a table."""
+    top = 100 if first else 0
+    if len(page) < PAGE_SIZE or page[top] != _LEAF:
+        return
+    count = int.from_bytes(page[top + 3 : top + 5], "big")
+    if top + 8 + 2 * count > PAGE_SIZE:
+        return
+    for place in struct.unpack(f">{count}H", page[top + 8 : top + 8 + 2 * count]):
+        try:
+            length, at = _varint(page, place)
+            row, at = _varint(page, at)
+            if at + length > PAGE_SIZE:
+                continue  # reaches beyond the page: none of ours is so long
+            record = _record(page, at, at + length)
+        except (IndexError, ValueError, UnicodeDecodeError, struct.error):
+            continue
+        if len(record) == 2:
+            if record[0] is None and record[1] in _STATES:
+                yield "states", row, record
+            elif isinstance(record[0], str) and isinstance(record[1], str):
+                yield "about", row, record
+            continue
+        table, fits = TABLES.get(len(record), ("", lambda _: False))
+        if record[0] is None and row > 0 and fits(record):
+            yield table, row, record[1:]
+
+
+def _varint(data: bytes, at: int) -> tuple[int, int]:
+    """Return a variable-length integer (section 1.6) and where it ends."""
+    value = 0
+    for place in range(at, at + 8):
+        byte = data[place]
+        value = value << 7 | byte & 0x7F
+        if byte < 0x80:
+            return value, place + 1
+    return value << 8 | data[at + 8], at + 9
+
+
+def _record(page: bytes, at: int, end: int) -> Record:
+    """Return the columns of a record (section 2.1).
+
+    Raises
+    ------
+    ValueError
+        If it does not fill its place exactly.
+    """
+    header_end, place = _varint(page, at)
+    header_end += at
+    if header_end > end:
+        raise ValueError("header beyond the record")
+    values: list[Value] = []
+    body = header_end
+    while place < header_end:
+        kind, place = _varint(page, place)
+        if kind <= 9:
+            size = _SIZES[kind]
+        elif kind >= 12:
+            size = (kind - 12) // 2
+        else:
+            raise ValueError("reserved type")
+        content = page[body : body + size]
+        body += size
+        values.append(_value(kind, content))
+    if place != header_end or body != end:
+        raise ValueError("does not fill its place")
+    return tuple(values)
+
+
+def _value(kind: int, content: bytes) -> Value:
+    if kind == 0:
+        return None
+    if kind <= 6:
+        return int.from_bytes(content, "big", signed=True)
+    if kind == 7:
+        number: float = struct.unpack(">d", content)[0]
+        return number
+    if kind <= 9:
+        return kind - 8
+    return content.decode() if kind & 1 else content

@@ -1,0 +1,1 @@
+"""Finds, sets aside and mends a damaged database."""

@@ -1,0 +1,125 @@
+"""Checks the whole database beside the running logger, and has a damaged one mended."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logger.errors import StoreUnwritableError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from logger.config import ChargerConfig
+
+#: Exit status of a check that found damage.
+DAMAGED = 3
+#: How long the end of the logger waits for a mending to be done.
+_PATIENCE_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Salvaged:
+    """What became of a damaged database."""
+
+    aside: str
+    """Where the damaged file stands now."""
+    intervals: int
+    lost: int
+    """Intervals that are missing, by their numbers."""
+
+    def __str__(self) -> str:
+        """Say it in one sentence."""
+        return (
+            f"the database was damaged and is set aside as {self.aside}; "
+            f"{self.intervals} intervals were recovered, {self.lost} are lost"
+        )
+
+
+class Mending:
+    """At most one child process: a check of the whole file, or the mending of a damaged one.
+
+    Parameters
+    ----------
+    path
+        The database.
+    charger
+        Stands in for a fitting that cannot be read.
+    """
+
+    def __init__(self, path: Path, charger: ChargerConfig) -> None:
+        self._path = path
+        self._charger = charger
+        self._child: subprocess.Popen[str] | None = None
+        self.mending = False
+
+    def check(self) -> None:
+        """Begin to check the whole file; :meth:`damaged` tells the outcome."""
+        self._start("check")
+
+    def mend(self) -> None:
+        """Begin to mend; nobody may write the file until :meth:`mended` says so."""
+        self.close()
+        fitted = self._charger.fitted
+        charger = (self._charger.label, self._charger.rated_w, fitted and fitted.isoformat())
+        self._start("mend", json.dumps(charger))
+        self.mending = True
+
+    @property
+    def calls(self) -> bool:
+        """Tell whether a look is due: mending is under way, or a check has ended."""
+        return self.mending or (self._child is not None and self._child.poll() is not None)
+
+    def damaged(self) -> bool:
+        """Tell whether a check has ended and found damage; told once."""
+        if self.mending or self._child is None or self._child.poll() is None:
+            return False
+        status = self._child.returncode
+        self.close()
+        return status == DAMAGED
+
+    def mended(self) -> Salvaged | None:
+        """Return what was recovered when mending is done, None while it lasts.
+
+        Raises
+        ------
+        StoreUnwritableError
+            If it failed, for want of room perhaps; it may be tried again.
+        """
+        if self._child is None or self._child.poll() is None:
+            return None
+        out, said = self._child.communicate()
+        status = self._child.returncode
+        self._child, self.mending = None, False
+        if status != 0:
+            lines = said.strip().splitlines()
+            raise StoreUnwritableError(lines[-1] if lines else f"{self._path}: cannot be mended")
+        return Salvaged(**json.loads(out))
+
+    def wait(self) -> None:
+        """Wait for a mending to be done, but not for ever."""
+        if self.mending and self._child is not None:
+            with suppress(subprocess.TimeoutExpired):
+                self._child.wait(_PATIENCE_S)
+
+    def close(self) -> None:
+        """End the child, if there is one."""
+        if self._child is None:
+            return
+        if self._child.poll() is None:
+            self._child.kill()
+        self._child.communicate()
+        self._child, self.mending = None, False
+
+    def _start(self, *arguments: str) -> None:
+        what, *more = arguments
+        self._child = subprocess.Popen(  # noqa: S603 - our own interpreter and module
+            [sys.executable, "-m", "logger.store.repair.salvage", what, str(self._path), *more],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )

@@ -1,0 +1,221 @@
+"""Sets a damaged database aside and puts what can be read of it into a new one, under its name.
+
+Runs in a child process (``python -m logger.store.repair.salvage``): the logger goes on meanwhile
+and holds its readings in memory. The new file is complete and synchronised before it takes the
+name, so a power cut at any instant leaves the damaged file or the mended one, never neither.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import sqlite3
+import sys
+from contextlib import closing, suppress
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logger.errors import EbbwattError, StoreDamagedError, StoreError
+from logger.store.blocks import pack, rows_of
+from logger.store.file_format import pages
+from logger.store.files import damaged_name, open_reader, prepare, synchronise, translated
+from logger.store.reader import COLUMNS
+from logger.store.repair.mending import DAMAGED, Salvaged
+
+if TYPE_CHECKING:
+    from logger.config import ChargerConfig
+
+#: A start later than this (Unix ms, 1990) is Unix time, not time since a boot.
+_UNIX_MS = 631_152_000_000
+_LOT = 10_000
+_INSERT = {
+    name: f"INSERT OR IGNORE INTO {name} VALUES ({', '.join('?' * columns)})"  # noqa: S608 - our own names
+    for columns, (name, _) in pages.TABLES.items()
+}
+
+
+def whole_check(path: Path) -> None:
+    """Read the whole database and check its structure.
+
+    Raises
+    ------
+    StoreDamagedError
+        If it is damaged.
+    StoreError
+        As for opening.
+    """
+    with closing(open_reader(path)) as connection, translated(path):
+        (result,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if result != "ok":
+        raise StoreDamagedError(f"{path}: is damaged: {' '.join(str(result).split())}")
+
+
+def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
+    """Set the damaged database aside and put what can be read of it in its place.
+
+    ``charger`` stands in for a fitting that cannot be read. Nobody may write the file meanwhile.
+
+    Raises
+    ------
+    StoreError
+        If there is no room, or nothing of ours in the file.
+    """
+    if not pages.looks_like_ours(path):
+        raise StoreError(f"{path}: is not an Ebbwatt database; name another file")
+    mended = path.with_name(path.name + ".mending")
+    for old in (mended, *_beside(mended)):
+        old.unlink(missing_ok=True)
+    prepare(mended)
+    with closing(sqlite3.connect(mended, isolation_level=None)) as db, translated(mended):
+        # A plain file, so that nothing beside it has to be renamed with it.
+        db.execute("PRAGMA journal_mode = DELETE")
+        db.execute("BEGIN IMMEDIATE")
+        _copy(path, db)
+        _copy_from_blocks(path, db)
+        _complete(db, charger)
+        pack(db)
+        count, highest = db.execute(
+            "SELECT count(*), coalesce(max(id), 0) FROM intervals"
+        ).fetchone()
+        db.execute("COMMIT")
+        db.execute("PRAGMA journal_mode = WAL")
+    synchronise(mended)
+    return Salvaged(_swap(path, mended).name, count, highest - count)
+
+
+def _copy(path: Path, db: sqlite3.Connection) -> None:
+    lots: dict[str, list[tuple[object, ...]]] = {name: [] for name in _INSERT}
+
+    def store(name: str) -> None:
+        db.executemany(_INSERT[name], lots[name])
+        lots[name].clear()
+
+    for name, row, values in pages.rows(path):
+        if name == "about":
+            db.execute("UPDATE about SET value = ? WHERE key = ?", (values[1], values[0]))
+        elif name in lots:
+            lots[name].append((row, *values))
+            if len(lots[name]) >= _LOT:
+                store(name)
+    for name in lots:
+        store(name)
+
+
+def _copy_from_blocks(path: Path, db: sqlite3.Connection) -> None:
+    """Add rows that stand in a block only, as far as SQLite can still find blocks."""
+    names = ", ".join(("id", *COLUMNS))
+    places = ", ".join("?" * (1 + len(COLUMNS)))
+    insert = f"INSERT OR IGNORE INTO intervals ({names}) VALUES ({places})"  # noqa: S608 - ours
+    numbers: list[int] = []
+    with (
+        suppress(sqlite3.DatabaseError),
+        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as damaged,
+    ):
+        with suppress(sqlite3.DatabaseError):
+            for (last_id,) in damaged.execute("SELECT last_id FROM blocks ORDER BY last_id"):
+                numbers.append(last_id)
+        for last_id in numbers:
+            with suppress(sqlite3.DatabaseError, ValueError):
+                found = list(rows_of(damaged, last_id))
+                db.executemany(insert, ((number, *row) for number, row in found))
+
+
+def _complete(db: sqlite3.Connection, charger: ChargerConfig) -> None:
+    """Make the sessions and fittings that rows name but that could not be read."""
+    lost = db.execute(
+        "SELECT session, min(start_ms), max(start_ms + duration_ms) FROM intervals "
+        "WHERE session NOT IN (SELECT id FROM sessions) GROUP BY session"
+    ).fetchall()
+    known = db.execute("SELECT max(id) FROM fittings").fetchone()[0]
+    for session, start_ms, end_ms in lost:
+        unix = start_ms > _UNIX_MS
+        db.execute(
+            "INSERT INTO sessions (id, fitting, boot_id, source, started_ms, ended_ms, offset_ms, "
+            "offset_quality) VALUES (?, ?, ?, 'recovered', ?, ?, 0, ?)",
+            (
+                session,
+                known or 1,
+                None if unix else f"recovered-{session}",
+                start_ms,
+                end_ms,
+                2 if unix else 0,
+            ),
+        )
+    db.execute(
+        "INSERT INTO fittings SELECT DISTINCT fitting, ?, ?, ?, 0 FROM sessions "
+        "WHERE fitting NOT IN (SELECT id FROM fittings)",
+        (
+            charger.label,
+            charger.rated_w,
+            None if charger.fitted is None else charger.fitted.isoformat(),
+        ),
+    )
+
+
+def _beside(path: Path) -> list[Path]:
+    return [path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")]
+
+
+def _swap(path: Path, mended: Path) -> Path:
+    """Give the damaged file another name and the mended one its own; return the other name."""
+    aside = damaged_name(path)
+    _also_as(path, aside)
+    log, index, _ = _beside(path)
+    if log.exists():
+        _also_as(log, _beside(aside)[0])
+    synchronise(path.parent)
+    # A log beside the new file would be taken for its own.
+    log.unlink(missing_ok=True)
+    index.unlink(missing_ok=True)
+    synchronise(path.parent)
+    mended.replace(path)
+    synchronise(path.parent)
+    for left in _beside(mended):
+        left.unlink(missing_ok=True)
+    return aside
+
+
+def _also_as(path: Path, other: Path) -> None:
+    try:
+        os.link(path, other)
+    except OSError:
+        # A file system without links.
+        shutil.copy2(path, other)
+        synchronise(other)
+
+
+def main() -> int:
+    """Check (``check PATH``) or mend (``mend PATH CHARGER``); print one line of JSON.
+
+    Ends with status 0 when the file is whole or mended, 3 when it is damaged, 1 on other errors.
+    """
+    from logger.config import ChargerConfig
+
+    with suppress(OSError):
+        os.nice(10)
+    # A signal to the whole group is for the logger: it waits for a mending to be done.
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    path = Path(sys.argv[2])
+    try:
+        if sys.argv[1] == "check":
+            whole_check(path)
+        else:
+            label, rated_w, fitted = json.loads(sys.argv[3])
+            day = None if fitted is None else date.fromisoformat(fitted)
+            print(json.dumps(asdict(salvage(path, ChargerConfig(label, rated_w, day)))))
+    except StoreDamagedError as error:
+        print(error, file=sys.stderr)
+        return DAMAGED
+    except EbbwattError as error:
+        print(error, file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

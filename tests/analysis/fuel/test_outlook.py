@@ -1,0 +1,214 @@
+"""Fuel: litres per kWh, what is left and how long it lasts, against a boat whose truth is known."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.fuel.consumption import Container, FuelUse
+from analysis.fuel.cross_check import rise_of_use
+from analysis.fuel.outlook import fuel_outlook
+from analysis.show.screen.fuel import lines
+from analysis.sizing.candidates import Unit
+from analysis.sizing.size import Need, size, supply_wh
+from logger.event import Event
+from tests.analysis.load.test_daily import config_for
+from tests.support.small_boat import START_S, SmallBoat, sail
+
+DAY_S = 86400.0
+
+
+@pytest.fixture(scope="module")
+def voyage():
+    """A boat that changes each container when the charger waits for fuel, and what is left."""
+    history, truth = sail(
+        SmallBoat(days=65, l_per_kwh=0.97, container_l=10.0, fading_l=0.05, refuel_h=2.0)
+    )
+    begins = [START_S, *truth.changes_s]
+    events = tuple(Event(number, at, "fuel", 10.0) for number, at in enumerate(begins, 1))
+    since = history.start_s >= truth.changes_s[-1]
+    left = 10.0 - 0.97 * history.energy_j[since].sum() / 3.6e6
+    return replace(history, events=events), truth, left
+
+
+def test_containers_tell_the_use_and_what_is_left(voyage):
+    history, _, left = voyage
+    found = fuel_outlook(history, config_for())
+    counted = found.use.counted
+    assert len(counted) >= 3
+    assert all(c.emptied for c in counted)
+    assert found.l_per_kwh.low < 0.97 < found.l_per_kwh.high
+    assert found.l_per_kwh.median == pytest.approx(0.97, rel=0.03)
+    # Each is known to 2 %: five are no better than their mean, and no worse than one.
+    assert len(counted) == 5
+    assert 0.02 / np.sqrt(5.0) < found.use.sd < 0.02
+    assert found.litres_left.low < left < found.litres_left.high
+
+
+def test_what_is_left_in_changed_containers_stays_in_the_interval(voyage):
+    history, _, _ = voyage
+    shifted = tuple(replace(e, time_s=e.time_s + 7200.0) for e in history.events)
+    found = fuel_outlook(replace(history, events=shifted), config_for())
+    assert not any(c.emptied for c in found.use.counted)
+    assert found.l_per_kwh.low < 0.97 < found.l_per_kwh.high
+
+
+def test_days_left_follow_from_litres_and_use(voyage):
+    history, truth, left = voyage
+    found = fuel_outlook(history, config_for())
+    days = left / (0.97 * truth.energy_kwh[-30:].mean())
+    assert found.days_left.low - 1 <= days <= found.days_left.high + 1
+    more = fuel_outlook(history, config_for(), spare_l=20.0)
+    assert more.days_left.median > found.days_left.median + 15
+
+
+def test_a_passage_needs_its_days_times_the_use(voyage):
+    history, truth, _ = voyage
+    found = fuel_outlook(history, config_for(), passage_days=21)
+    expected = 21 * 0.97 * truth.energy_kwh.mean()
+    assert found.passage.litres.low < expected < found.passage.litres.high
+    assert found.passage.containers == int(np.ceil(found.passage.litres.high / 10.0))
+
+
+def test_worked_example_of_sizing():
+    # Worked example, steps after IEEE 1013, factors common practice: 60 Ah a day on lead-acid is
+    # 70.6 Ah to supply, 0.93 kWh at 13.2 V, 0.84 L a day at 0.9 L/kWh, and 10 L last 11.9 days.
+    supplied = supply_wh(np.full(30, 60.0), 0.85, 1)
+    assert supplied[0] / 13.2 == pytest.approx(70.6, abs=0.05)
+    assert supplied[0] == pytest.approx(930, abs=5)
+    one_day = Need(supplied, 60.0, 1, 1.0, "agm")
+    unit = Unit("50 W", 50.0, 0.9, 7500.0)
+    (judged,) = size(one_day, (unit,), end_fraction=1.0).judged
+    assert judged.litres_per_year == pytest.approx(0.84, abs=0.005)
+    assert 10.0 / judged.litres_per_year == pytest.approx(11.9, abs=0.05)
+
+
+def test_steady_days_empty_a_container_when_the_worked_example_says():
+    # The same example through the log: 0.93 kWh a day at 0.9 L/kWh, 10 L last 11.9 days.
+    history, _ = sail(SmallBoat(days=40))
+    steady = replace(
+        history,
+        energy_j=0.93 * 3.6e6 * history.duration_s / DAY_S,
+        charge_c=history.duration_s * 0.8,
+    )
+    full = replace(steady, events=(Event(1, float(history.end_s[-1]) - 60.0, "fuel", 10.0),))
+    found = fuel_outlook(full, config_for())
+    assert found.kwh_per_day == pytest.approx(0.93, rel=1e-3)
+    assert found.days_left.median == 11.0  # whole days
+    assert found.litres_left.median == pytest.approx(10.0, abs=0.1)
+
+
+def test_warm_fuel_holds_less_in_a_litre(voyage):
+    history, _, _ = voyage
+    cool = fuel_outlook(history, config_for(), passage_days=21)
+    warm = fuel_outlook(history, config_for(), passage_days=21, temperature_c=40.0)
+    # Density by the IUPAC tables for methanol (de Reuck & Craven 1993): 791.01 and 772.17 kg/m3.
+    ratio = warm.passage.litres.median / cool.passage.litres.median
+    assert ratio == pytest.approx(791.01 / 772.17, rel=1e-3)
+
+
+def test_without_changes_the_prior_stands_and_litres_are_unknown():
+    history, _ = sail(SmallBoat(days=65))
+    found = fuel_outlook(history, config_for())
+    document = found.document()
+    assert document["l_per_kwh"]["estimate"] == pytest.approx(0.9)
+    assert document["litres_left"]["median"] is None
+    assert "event add fuel" in document["withheld"]["litres_left"]
+    assert document["containers_per_year"]["median"] is not None
+
+
+def test_a_silence_of_the_log_is_not_taken_for_fuel_that_gave_nothing(voyage):
+    history, _, _ = voyage
+    uncounted = replace(history, runtime_h=np.full(len(history), np.nan))
+    whole = fuel_outlook(uncounted, config_for()).use.containers[0]
+    middle, length = 0.5 * (whole.begin_s + whole.end_s), whole.end_s - whole.begin_s
+
+    def after_silence(share):
+        lost = np.abs(history.start_s - middle) < 0.5 * share * length
+        return fuel_outlook(uncounted.select(~lost), config_for()).use.containers[0]
+
+    short, long = after_silence(0.08), after_silence(0.3)
+    assert short.problem is None
+    assert short.l_per_kwh == pytest.approx(whole.l_per_kwh, rel=0.06)
+    assert short.sd > whole.sd
+    assert "not logged" in long.problem
+
+
+def test_struck_forgotten_and_impossible_changes_do_not_count(voyage):
+    history, _, _ = voyage
+    events = list(history.events)
+    missing = replace(history, events=(events[0], *events[2:]))
+    found = fuel_outlook(missing, config_for())
+    assert "forgotten" in found.use.containers[0].problem
+    struck = replace(events[1], struck=True)
+    again = fuel_outlook(replace(history, events=(events[0], struck, *events[2:])), config_for())
+    assert again.use.containers == found.use.containers
+    only = fuel_outlook(replace(history, events=(events[0],)), config_for())
+    assert only.litres_left.median is None
+    assert "was not recorded" in only.withheld["litres_left"]
+
+
+def test_too_short_a_log_says_how_many_days_more(voyage):
+    history, _, _ = voyage
+    short = history.select(history.start_s < START_S + 5 * DAY_S)
+    found = fuel_outlook(short, config_for())
+    assert found.days_left.median is None
+    assert "9 more" in found.withheld["days_left"]
+
+
+def test_rise_of_use_is_seen_between_first_and_last_thirds():
+    def one(value):
+        return Container(0.0, 1.0, 10.0, 10.0 / value, True, value, 0.02)
+
+    use = FuelUse(1.0, 0.02, tuple(one(v) for v in (0.90, 0.90, 0.95, 0.95, 1.0, 1.0)))
+    rise, spread = rise_of_use(use)
+    # One over the cell voltage: 10 % lost costs 11.1 % more.
+    assert rise == pytest.approx(0.111, abs=0.001)
+    assert 0.01 < spread < 0.03
+    assert rise_of_use(FuelUse(1.0, 0.02, use.containers[:3])) is None
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_one_screen_with_its_caution(voyage, width):
+    history, _, _ = voyage
+    text = lines(fuel_outlook(history, config_for(), passage_days=21), None, width)
+    whole = " ".join("\n".join(text).split())
+    assert len(text) <= 24
+    assert max(len(line) for line in text) <= width
+    assert whole.isascii()
+    assert "CAUTION" in whole
+    assert "5000 ppm of carbon dioxide" in whole
+
+
+def test_the_air_of_closed_spaces_stands_beside_the_fuel():
+    history, _ = sail(SmallBoat(days=20))
+    found = fuel_outlook(history, config_for())
+    space = found.document()["closed_space"]
+    # 98 g/h of carbon dioxide at 100 W and 0.9 L/kWh need 11.9 m3/h of outside air to stay below
+    # 5000 ppm (NIOSH REL, OSHA PEL; 420 ppm outside).
+    assert space["air_m3_per_h"] * 100.0 / 110.0 == pytest.approx(11.9, abs=0.05)
+    # Q = 0.05 n I C / 1000 with 8 mA/Ah for sealed cells on boost (EN/IEC 62485-2).
+    assert space["battery_air_m3_per_h"] == pytest.approx(0.05 * 6 * 8.0 * 200.0 / 1000.0)
+    per_kwh = found.document()["per_kwh"]
+    # Stoichiometry of 0.9 L/kWh at 20 degC, de Reuck & Craven (1993) for the density.
+    assert per_kwh["efficiency_lhv"] == pytest.approx(0.254, abs=5e-4)
+    assert per_kwh["co2_g"] == pytest.approx(978, abs=1)
+    assert per_kwh["water_g"] == pytest.approx(801, abs=1)
+
+
+def test_no_fuel_section_says_how_to_add_one(tmp_path, ebbwatt):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    done = ebbwatt("fuel", cwd=tmp_path, status=2)
+    assert "add the line [fuel]" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_commands_on_a_real_database(tmp_path, ebbwatt):
+    ebbwatt("demo", "--out", "d", "--days", "40", cwd=tmp_path)
+    load = json.loads(ebbwatt("load", "--json", cwd=tmp_path / "d").stdout)
+    assert load["days_used"] + sum(load["days_left_out"].values()) >= 39
+    fuel = json.loads(ebbwatt("fuel", "--json", "--days", "21", cwd=tmp_path / "d").stdout)
+    assert fuel["l_per_kwh"]["low"] < fuel["l_per_kwh"]["estimate"] < fuel["l_per_kwh"]["high"]
+    assert fuel["passage"]["containers"] >= 1
+    assert "CAUTION" in ebbwatt("fuel", cwd=tmp_path / "d").stdout

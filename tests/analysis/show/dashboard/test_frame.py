@@ -1,0 +1,443 @@
+"""What the owner sees: frames in several situations, at three widths, honest about age."""
+
+import io
+import itertools
+import os
+import re
+from dataclasses import replace
+from datetime import UTC
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from analysis.assessment.document import Span
+from analysis.commands.watch import print_frame
+from analysis.history.history import STATE_CODE, History
+from analysis.show.dashboard.facts import Fuel, Moment, Situation, collect
+from analysis.show.dashboard.frame import frame
+from analysis.show.dashboard.marks import ASCII, INKS, NEEDED, UNICODE, marks_for
+from analysis.show.dashboard.terminal import Screen
+from analysis.show.dashboard.watch import Watch, dated, fuel_facts, moment_now, recent_history
+from logger.config import load_config
+from logger.reading import OperatingState, Reading
+from logger.snapshot import Snapshot
+from logger.store.reader import Fitting, Reader
+from tests.conftest import ROOT
+from tests.support import scenes
+from tests.support.wcag import contrast
+
+NOW_S = scenes.END_S
+GOLDEN = ROOT / "fixtures/frames"
+
+
+@pytest.fixture(scope="module")
+def config(tmp_path_factory):
+    path = tmp_path_factory.mktemp("config") / "ebbwatt.toml"
+    path.write_text(
+        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[battery]\n'
+        "charge_ceiling_v = 14.2\n[fuel]\n"
+    )
+    return load_config(path)
+
+
+def recent(hours_of_silence=0.0):
+    """Return eight days in which the charger ran six hours each day from noon."""
+    count = int(8 * 144 - hours_of_silence * 6)
+    start = NOW_S - 8 * 86400.0 + 600.0 * np.arange(count)
+    hour = (start % 86400.0) / 3600.0
+    running = (hour >= 12.0) & (hour < 18.0)
+    state = np.where(
+        running, STATE_CODE[OperatingState.RUNNING], STATE_CODE[OperatingState.STANDBY]
+    )
+    volts = np.where(running, 13.0 + 0.1 * (hour - 12.0), 12.7 - 0.01 * ((hour - 18.0) % 24.0))
+    energy = np.where(running, 78.0 * 600.0, 0.0)
+    nan = np.full(count, np.nan)
+    return History(
+        start, np.full(count, 600.0), state.astype(np.int8), np.full(count, 600), energy / 13.3,
+        energy, volts, volts, volts, volts, 3120.0 + 0.0 * start, nan, nan, nan,
+        np.ones(count, dtype=np.int64), np.ones(count, dtype=bool),
+        Fitting(1, "aft locker", 110.0, None), scenes.events(),
+    )  # fmt: skip
+
+
+def snapshot(reading, age_s=0.4, **changes):
+    base = Snapshot(
+        boottime_s=1000.0, written_s=NOW_S, boot_id="b", session=1, source="keyvalue on a port",
+        link="live", link_reason="", reading=reading, reading_age_s=age_s, readings=500,
+        refused={"no key and value": 3},
+    )  # fmt: skip
+    return replace(base, **changes)
+
+
+def reading(state, volts=13.31, amps=5.9):
+    return Reading(1000.0, volts, amps, state, 3120.4)
+
+
+PRODUCING = snapshot(reading(OperatingState.RUNNING))
+RESTING = snapshot(reading(OperatingState.STANDBY, 12.71, 0.0))
+FAULT = snapshot(reading(OperatingState.FAULT, 12.71, 0.0))
+WORN = snapshot(reading(OperatingState.RUNNING, 13.21, 4.4))
+SITUATIONS = {
+    "producing": (PRODUCING, recent(), scenes.assessment(), None),
+    "resting": (RESTING, recent(), scenes.sound(), None),
+    "fault": (FAULT, recent(), scenes.sound(), None),
+    "stale": (
+        snapshot(
+            reading(OperatingState.RUNNING), age_s=5400.0, link="waiting",
+            link_reason="a port: there is no such port; is the cable in?",
+        ),
+        recent(1.5), scenes.assessment(), None,
+    ),
+    "not-logging": (None, recent(30.0), scenes.assessment(), None),
+    "no-data": (None, None, None, None),
+    "fuel-low": (
+        PRODUCING, recent(), scenes.sound(),
+        Fuel(Span(1.1, 1.4, 1.7), Span(1.2, 1.9, 3.0), low=True),
+    ),
+    "replacement-due": (WORN, recent(), scenes.replacement_due(), None),
+}  # fmt: skip
+
+
+def facts_of(config, name):
+    snap, log, assessment, fuel = SITUATIONS[name]
+    note = "there is no such database yet" if assessment is None else ""
+    moment = Moment(NOW_S, 1000.5, "b", UTC)
+    return collect(moment, config, snap, log, assessment, note, fuel)
+
+
+def text_of(config, name, width, marks=UNICODE):
+    return [line.plain for line in frame(facts_of(config, name), width, marks)]
+
+
+def golden(name, lines):
+    # To renew them after a wanted change: EBBWATT_GOLDEN=write, then read every one of them.
+    path = GOLDEN / f"{name}.txt"
+    text = "\n".join(lines) + "\n"
+    if os.environ.get("EBBWATT_GOLDEN") == "write":
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    assert text == path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_golden_frames(config, name, width):
+    golden(f"{name}-{width}", text_of(config, name, width))
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_golden_frames_without_unicode(config, name):
+    golden(f"{name}-60-ascii", text_of(config, name, 60, ASCII))
+
+
+def printed(config, name, width, **terminal):
+    """Return what the command writes to a terminal of this kind."""
+    out = io.StringIO()
+    console = Console(file=out, width=width, force_terminal=True, highlight=False, **terminal)
+    print_frame(console, facts_of(config, name), ascii_only=True)
+    return out.getvalue()
+
+
+COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+@pytest.mark.parametrize("depth", ["standard", "256", "truecolor"])
+def test_the_frame_says_the_same_without_its_colours(config, name, depth):
+    coloured = printed(config, name, 80, color_system=depth)
+    assert COLOUR.search(coloured)
+    assert COLOUR.sub("", coloured).splitlines() == text_of(config, name, 80, ASCII)
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_no_color_leaves_no_colour(config, name, monkeypatch):
+    # The convention of no-color.org: the variable present and not empty means no colour.
+    monkeypatch.setenv("NO_COLOR", "1")
+    text = printed(config, name, 80, color_system="truecolor")
+    codes = {c for found in COLOUR.findall(text) for c in found[2:-1].split(";")}
+    assert codes <= {"", "0", "1"}, "nothing but bold and its end (ECMA-48, SGR)"
+
+
+@pytest.mark.parametrize("width", [60, 120])
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_what_the_warning_ink_says_a_sign_says_too(config, name, width):
+    console = Console(
+        file=io.StringIO(), width=width, force_terminal=True, color_system="truecolor"
+    )
+    mind = INKS["mind"]
+    warned = [
+        "".join(p.text for p in console.render(line) if mind in str(p.style)).strip()
+        for line in frame(facts_of(config, name), width, ASCII)
+    ]
+    assert any(warned) == (name != "resting")
+    for above, words in zip(["", *warned], warned, strict=False):
+        # A wrapped statement carries its sign at its beginning.
+        assert not words or above or re.match(r"!! |\?\? |\[!+\] |! ", words)
+
+
+def test_no_two_situations_look_alike_in_black_and_white(config):
+    frames = {name: "\n".join(text_of(config, name, 60, ASCII)) for name in SITUATIONS}
+    assert len(set(frames.values())) == len(SITUATIONS)
+
+
+def test_a_figure_of_a_day_is_never_cut(config):
+    facts = facts_of(config, "producing")
+    for kwh, shown in ((1.667, "1667"), (12.345, "12345"), (123.4, "123.4")):
+        week = tuple(replace(day, energy_kwh=kwh) for day in facts.week)
+        for width in (40, 60, 80, 120):
+            text = "\n".join(t.plain for t in frame(replace(facts, week=week), width, ASCII))
+            row = next(line for line in text.splitlines() if "a day " in line)
+            unit, *figures = row[: width if width < 110 else 58].replace("a day", "").split()
+            assert unit in {"Wh", "kWh"}
+            assert len(figures) == 7
+            assert set(figures) <= {shown, f"{kwh:.1f}", f"{kwh:.0f}", f"{1000 * kwh:.0f}"}, row
+
+
+def test_what_is_not_logged_is_not_called_zero(config):
+    text = "\n".join(text_of(config, "no-data", 80))
+    assert "nothing logged in the last 7 days" in text
+    assert " 0 Wh" not in text
+    assert "today not logged" in "\n".join(text_of(config, "not-logging", 80))
+
+
+def test_the_right_column_keeps_its_own_colours(config):
+    for line in frame(facts_of(config, "producing"), 120, ASCII):
+        if "remaining" in line.plain:
+            place = line.plain.index("remaining")
+            styles = [str(s.style) for s in line.spans if s.start <= place < s.end]
+            assert str(line.style) == ""
+            assert not any(INKS["quiet"] in style for style in styles)
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 119, 120, 200])
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_no_line_is_wider_than_the_screen(config, name, width):
+    assert max(len(line) for line in text_of(config, name, width)) <= width
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_a_low_screen_keeps_what_matters(config, name):
+    lines = [line.plain for line in frame(facts_of(config, name), 80, UNICODE, 12)]
+    assert len(lines) <= 12
+    assert any(line.startswith("Health") for line in lines)
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_ascii_terminals_get_ascii(config, name):
+    text = "\n".join(text_of(config, name, 80, ASCII))
+    assert text.isascii()
+
+
+def test_the_situation_is_told_in_words_not_by_colour_alone(config):
+    heads = {name: text_of(config, name, 80)[2] for name in SITUATIONS}
+    assert heads["producing"].startswith(">> Producing 79 W")
+    assert heads["resting"].startswith("-- Resting, standing by")
+    assert heads["fault"].startswith("!! FAULT")
+    assert heads["stale"].startswith("?? NO READING for 90 min")
+    assert "is the cable in?" in " ".join(text_of(config, "stale", 80)[2:4])
+    assert heads["not-logging"].startswith("?? NOT LOGGING")
+    assert heads["no-data"].startswith("?? NO LOG YET")
+
+
+def test_a_stale_value_is_never_shown_as_if_it_were_now(config):
+    facts = facts_of(config, "stale")
+    assert facts.situation is Situation.SILENT
+    text = "\n".join(text_of(config, "stale", 80))
+    assert "last seen 79 W" in text
+    assert "now 79 W" not in text
+
+
+def test_a_snapshot_of_a_dead_daemon_or_another_boot_is_not_believed(config):
+    for moment in (Moment(NOW_S, 1100.0, "b", UTC), Moment(NOW_S, 1000.5, "other boot", UTC)):
+        facts = collect(moment, config, PRODUCING, recent(), None)
+        assert facts.situation is Situation.UNWATCHED
+
+
+def test_energy_of_days_and_of_the_open_interval(config):
+    facts = facts_of(config, "producing")
+    # Six hours at 78 W on each whole day; today runs from noon to six in the evening as well.
+    assert [day.energy_kwh for day in facts.week] == pytest.approx([0.468] * 7, rel=1e-6)
+    more = replace(PRODUCING, open_energy_j=36000.0)
+    facts = collect(Moment(NOW_S, 1000.5, "b", UTC), config, more, recent(), None)
+    assert facts.today_kwh == pytest.approx(0.478)
+
+
+def test_states_that_are_not_told_are_judged_by_the_power(config):
+    for amps, expected in ((5.0, Situation.PRODUCING), (0.1, Situation.RESTING)):
+        snap = snapshot(reading(OperatingState.UNKNOWN, 13.3, amps))
+        facts = collect(Moment(NOW_S, 1000.5, "b", UTC), config, snap, recent(), None)
+        assert facts.situation is expected
+
+
+def test_hostile_texts_stay_letters(config):
+    log = replace(recent(), events=scenes.hostile_events())
+    for hostile in scenes.HOSTILE:
+        snap = replace(PRODUCING, link_reason=hostile, refused={hostile: 3}, notices=(hostile,))
+        made = collect(Moment(NOW_S, 1000.5, "b", UTC), config, snap, log, None, hostile)
+        for line in frame(replace(made, label=hostile), 80, UNICODE):
+            assert all(c.isprintable() for c in line.plain)
+            assert len(line.plain) <= 80
+
+
+@pytest.mark.parametrize("ink", INKS.values())
+@pytest.mark.parametrize("ground", ["#000000", "#ffffff"])
+def test_inks_are_readable_on_black_and_on_white(ink, ground):
+    # WCAG 2.1, success criterion 1.4.3: contrast of at least 4.5 to 1. Between the two grounds a
+    # terminal may have any; what it paints cannot be known from here.
+    assert contrast(ink, ground) >= 4.5
+
+
+def test_marks_follow_what_the_terminal_can_write():
+    assert marks_for("utf-8", "xterm-256color") is UNICODE
+    assert marks_for("ascii", "xterm") is ASCII
+    assert marks_for("iso8859-1", "xterm") is ASCII
+    assert marks_for("utf-8", "linux") is ASCII
+    assert marks_for("no-such-code", None) is ASCII
+    assert marks_for("utf-8", "xterm", ascii_only=True) is ASCII
+    assert not NEEDED.isascii()
+
+
+# --- the command ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def boat(tmp_path, ebbwatt):
+    """Return a folder with a configuration and a short log."""
+    rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(600)]
+    (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
+    (tmp_path / "ebbwatt.toml").write_text(
+        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[log]\ninterval_s = 30\n'
+    )
+    ebbwatt("import", "log.csv", cwd=tmp_path)
+    return tmp_path
+
+
+def test_once_prints_one_picture(ebbwatt, boat):
+    text = ebbwatt("watch", "--once", cwd=boat).stdout
+    assert "NOT LOGGING" in text
+    assert "aft locker" in text
+    assert "\x1b" not in text
+
+
+def test_before_there_is_a_log(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    text = ebbwatt("watch", "--once", "--ascii", cwd=tmp_path).stdout
+    assert "NO LOG YET" in text
+    assert text.isascii()
+
+
+def test_only_lines_that_changed_are_sent(config):
+    out = io.StringIO()
+    console = Console(file=out, width=80, height=50, force_terminal=True, color_system="256")
+    screen = Screen(console)
+    first = facts_of(config, "producing")
+    whole = screen.show(frame(first, 80, UNICODE, 50))
+    assert whole == len(frame(first, 80, UNICODE, 50))
+    assert screen.show(frame(first, 80, UNICODE, 50)) == 0
+    out.seek(0)
+    out.truncate()
+    later = replace(first, now_s=first.now_s + 1.0, reading=reading(OperatingState.RUNNING, 13.35))
+    # The headline, the output and its bar, the battery; the log's age is the same.
+    assert 1 <= screen.show(frame(later, 80, UNICODE, 50)) <= 4
+    assert len(out.getvalue().encode()) < 1000
+    # A shorter frame leaves nothing of the longer one.
+    out.seek(0)
+    out.truncate()
+    lines = frame(facts_of(config, "no-data"), 80, UNICODE, 50)
+    assert screen.show(lines) == len(lines)
+    assert "\x1b[2J" in out.getvalue()
+
+
+def hours_of_watching(boat, monkeypatch, hours, situation=None):
+    """Watch for hours of invented time; return how often the store was read, and assessed."""
+    watch = Watch(load_config(boat / "ebbwatt.toml"))
+    reads, assessed, begin = [], [], moment_now(UTC)
+    monkeypatch.setattr(
+        "analysis.show.dashboard.watch.Reader", lambda path: reads.append(1) or Reader(path)
+    )
+    monkeypatch.setattr(watch, "assess", lambda: assessed.append(1))
+    if situation is not None:
+        monkeypatch.setattr("analysis.show.dashboard.watch.collect", situation)
+    for second in range(int(hours * 3600)):
+        if second % 60 == 0:  # the logger commits once a minute
+            os.utime(boat / "ebbwatt.db", times=(second, second))
+        watch.facts(replace(begin, now_s=begin.now_s + second, boottime_s=float(second)))
+    return len(reads), len(assessed)
+
+
+def test_an_hour_of_watching_reads_the_log_once_a_minute_and_assesses_once(boat, monkeypatch):
+    reads, assessed = hours_of_watching(boat, monkeypatch, 1.0)
+    assert 60 <= reads <= 62
+    assert assessed == 1
+
+
+def test_a_charger_that_starts_and_stops_all_day_is_not_assessed_all_day(boat, monkeypatch, config):
+    base, calls = facts_of(config, "producing"), itertools.count()
+
+    def flapping(*_):
+        on = next(calls) // 30 % 2 == 0
+        return replace(base, situation=Situation.PRODUCING if on else Situation.RESTING)
+
+    _, assessed = hours_of_watching(boat, monkeypatch, 1.0, flapping)
+    assert 5 <= assessed <= 7
+
+
+def test_a_board_in_1970_counts_its_days_from_the_end_of_the_log(boat):
+    watch = Watch(load_config(boat / "ebbwatt.toml"))
+    facts = watch.facts(replace(moment_now(UTC), now_s=3600.0))
+    # 600 readings of 104.8 W from 22:13:20 UTC on a Tuesday: 3.2 h of it on the Wednesday.
+    assert facts.now_s == 1700000000 + 599 * 30
+    assert [day.name for day in facts.week][-2:] == ["Tu", "We"]
+    assert facts.today_kwh == pytest.approx(0.1048 * (599 * 30 - 6400) / 3600.0, rel=1e-3)
+
+
+def test_an_old_recording_that_was_imported_last_is_not_loaded(boat, ebbwatt):
+    rows = [f"{1600000000 + 3600 * k},13.1,0.0,standby" for k in range(2000)]
+    text = "time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n"
+    (boat / "old.csv").write_text(text, encoding="utf-8")
+    ebbwatt("import", "old.csv", cwd=boat)
+    recent = recent_history(boat / "ebbwatt.db", 1700000000.0 + 3600.0)
+    assert recent.start_s.min() >= 1700000000.0 - 8.0 * 86400.0
+    assert recent.end_s.max() > 1700000000.0
+
+
+def test_the_date_is_the_loggers_where_the_board_has_another(boat):
+    moment = moment_now(UTC)
+    live = Snapshot(
+        moment.boottime_s - 2.0, 1700100000.0, moment.boot_id, 1, "port", "live", "", None, None
+    )
+    assert dated(replace(moment, now_s=3600.0), live, None).now_s == pytest.approx(1700100002.0)
+    for other in (replace(live, boot_id="other"), replace(live, boottime_s=0.0)):
+        assert dated(moment, other, None) == moment, "of another boot, or long ago"
+
+
+def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):
+    watch = Watch(load_config(boat / "ebbwatt.toml"))
+    moment = moment_now(UTC)
+    watch.assess_once(moment)
+    assert watch.facts(moment).assessment is not None
+
+    def fail(*_):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("analysis.show.dashboard.watch.assess", fail)
+    watch.assess_once(moment)
+    facts = watch.facts(moment)
+    assert facts.assessment is None
+    assert "cannot be assessed (ZeroDivisionError)" in facts.assessment_note
+    monkeypatch.undo()
+    (boat / "ebbwatt.db").rename(boat / "gone.db")
+    watch.assess_once(moment)
+    assert "no such database yet" in watch.facts(moment).assessment_note
+
+
+@pytest.mark.parametrize(("low", "expected"), [(2.9, True), (3.1, False), (None, False)])
+def test_fuel_is_low_when_it_may_be(config, monkeypatch, low, expected):
+    class Outlook:
+        days_left = Span(low, None if low is None else low + 5.0, None)
+        litres_left = Span()
+        withheld: dict[str, str] = {}  # noqa: RUF012 - a stand-in that nobody changes
+
+    monkeypatch.setattr("analysis.show.dashboard.watch.fuel_outlook", lambda *_: Outlook)
+    assert fuel_facts(recent(), config).low is expected

@@ -1,0 +1,103 @@
+"""Measures what a commit writes to the disk: ``python -m tests.bench.wear`` (root; eleven minutes).
+
+Each case has an ext4 of its own in a file, so that the device's counter sees its data, its metadata
+and its share of the journal. Commits are 45 s apart, so that each is written back before the next.
+"""
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from logger.config import ChargerConfig
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
+from tests.support.rigs.committer import interval
+
+CASES = ("idle", "commit, log at full length", "commit, log still growing", "512 bytes in place")
+SETTLE_S, SPACING_S, COMMITS = 75.0, 45.0, 12
+
+
+def device_bytes(device):
+    return int(Path(f"/sys/block/{device}/stat").read_text(encoding="ascii").split()[6]) * 512
+
+
+def process_bytes():
+    lines = Path("/proc/self/io").read_text(encoding="ascii").splitlines()
+    return next(int(x.split()[1]) for x in lines if x.startswith("write_bytes"))
+
+
+def work(case, folder):
+    """Return what one event does, after everything that comes before the first."""
+    if case == "idle":
+        return lambda: None
+    if case == "512 bytes in place":
+        import mmap
+
+        path = folder / "block"
+        path.write_bytes(bytes(4096))
+        file = os.open(path, os.O_RDWR | os.O_DIRECT | os.O_DSYNC)
+        page = mmap.mmap(-1, 512)
+        page[:] = b"x" * 512
+        return lambda: os.pwrite(file, page, 0)
+    start = SessionStart("rig", 0.0, boot_id="rig", offset_s=1.7e9, offset_quality=1)
+    writer = Writer(folder / "ebbwatt.db", ChargerConfig("x", 110.0), start)
+    numbers = iter(range(10**6))
+
+    def commit():
+        writer.add(interval(next(numbers)))
+        writer.commit()
+
+    for _ in range(600 if "full" in case else 2):
+        commit()
+    return commit
+
+
+def measure(case, folder, device):
+    """Run in a process of its own; print kB a commit by device and by process."""
+    event = work(case, folder)
+    os.sync()
+    time.sleep(SETTLE_S)
+    before = device_bytes(device), process_bytes()
+    for _ in range(COMMITS):
+        event()
+        time.sleep(SPACING_S)
+    after = device_bytes(device), process_bytes()
+    kb = [(b - a) / COMMITS / 1000.0 for a, b in zip(before, after, strict=True)]
+    print(f"{case:28} {kb[0]:6.1f} {kb[1]:6.1f}   {kb[0] * 1.44:6.1f} {kb[0] * 0.072:6.2f}")
+
+
+def mounted(case, number, folder):
+    """Make a file system, run one case on it, and return what it printed."""
+    image, disk = folder / f"{number}.img", folder / f"{number}"
+    disk.mkdir()
+    with image.open("wb") as file:
+        file.truncate(96 * 2**20)
+    quick = "lazy_itable_init=0,lazy_journal_init=0"
+    subprocess.run(["mkfs.ext4", "-q", "-b", "4096", "-E", quick, image], check=True)
+    loop = ["losetup", "--find", "--show", image]
+    device = subprocess.run(loop, check=True, capture_output=True, text=True).stdout.strip()
+    try:
+        subprocess.run(["mount", "-o", "noatime", device, disk], check=True)
+        arguments = [sys.executable, "-m", "tests.bench.wear", case, disk, Path(device).name]
+        return subprocess.run(arguments, check=True, capture_output=True, text=True).stdout
+    finally:
+        subprocess.run(["umount", disk], check=False)
+        subprocess.run(["losetup", "-d", device], check=False)
+
+
+def main():
+    if len(sys.argv) == 4:
+        measure(sys.argv[1], Path(sys.argv[2]), sys.argv[3])
+        return
+    print(f"{'':28} kB a commit       MB a day, device\n{'':28} device process   60 s  1200 s")
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(len(CASES)) as pool:
+        cases = [pool.submit(mounted, c, k, Path(folder)) for k, c in enumerate(CASES)]
+        print("".join(case.result() for case in cases), end="")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,237 @@
+"""The demonstration: the whole chain from readings to a verdict, against the simulated truth."""
+
+import json
+import re
+import sqlite3
+import subprocess
+
+import pytest
+
+from analysis.demo import DAYS, FITTED, LEAVES, SEED, make_folder
+from logger.config import load_config
+from logger.errors import UsageError
+from logger.sources.boat.course import lay_out
+from logger.sources.simulated import build
+from tests.conftest import ROOT
+from tests.support.browser import browse
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory, run_ebbwatt):
+    folder = tmp_path_factory.mktemp("demo") / "dabchick"
+    return folder, run_ebbwatt("demo", "--out", folder)
+
+
+def test_it_leaves_everything_to_try_the_other_commands_on(demo):
+    folder, done = demo
+    # A reader may leave SQLite's own -wal and -shm beside the database.
+    assert {re.sub("-(wal|shm)$", "", path.name) for path in folder.iterdir()} == set(LEAVES)
+    for name in LEAVES:
+        assert str(folder / name) in done.stdout
+    assert "Dabchick" in done.stdout
+    assert done.stderr == "", "no progress bar where there is no terminal"
+
+
+@pytest.mark.parametrize(
+    ("command", "caution"),
+    [
+        (("load",), None),
+        (("fuel",), "CAUTION: exhaust goes outboard"),
+        (("fuel", "--days", "21"), "Sealed containers only; never decant below deck"),
+        (("size",), "wiring, fuses, ventilation, exhaust by the maker's instructions"),
+        (
+            ("size", "--audit", ROOT / "fixtures/audit.csv"),
+            "wiring, fuses, ventilation, exhaust by the maker's instructions",
+        ),
+        (
+            (
+                "size",
+                "--audit",
+                ROOT / "fixtures/audit.csv",
+                "--candidates",
+                ROOT / "fixtures/candidates.toml",
+            ),
+            "wiring, fuses, ventilation, exhaust by the maker's instructions",
+        ),
+        (("fitting",), "CAUTION: a battery can deliver thousands of amperes"),
+    ],
+)
+@pytest.mark.parametrize("width", ["80", "120"])
+def test_each_answer_fits_one_screen_with_its_caution(demo, run_ebbwatt, command, caution, width):
+    folder, _ = demo
+    shown = run_ebbwatt(*command, cwd=folder, env={"COLUMNS": width}).stdout
+    # One line of 24 is the prompt's.
+    assert len(shown.splitlines()) <= 23
+    assert max(map(len, shown.splitlines())) <= int(width)
+    assert caution is None or caution in " ".join(shown.split())
+
+
+def test_programs_find_the_published_keys(demo, run_ebbwatt):
+    folder, _ = demo
+
+    def document(*command):
+        return json.loads(run_ebbwatt(*command, "--json", cwd=folder).stdout)
+
+    load, fuel, size = document("load"), document("fuel"), document("size")
+    span = {"low", "median", "high"}
+    for unit in ("ah_per_day", "wh_per_day"):
+        assert set(load[unit]) == {"mean", "p90", "p95"} | span
+        assert all(value > 0.0 for value in load[unit].values())
+    assert load["days_used"] > 200
+    assert {"other_source", "gap"} <= set(load["days_left_out"])
+    assert set(fuel["l_per_kwh"]) == {"estimate", "low", "high"}
+    for key in ("litres_left", "days_left", "containers_per_year"):
+        assert set(fuel[key]) == span
+        assert fuel[key]["low"] <= fuel[key]["median"] <= fuel[key]["high"]
+    published = {"label", "rated_w", "days_carried_new", "days_carried_end", "hours_per_year",
+                 "years", "litres_per_year"}  # fmt: skip
+    assert len(size["candidates"]) >= 4
+    assert all(published <= set(one) for one in size["candidates"])
+    assert size["recommended"] in {one["label"] for one in size["candidates"]}
+    assert len(size["reasons"]) >= 3
+
+
+def test_a_reason_says_of_which_hours_it_speaks(demo, run_ebbwatt):
+    folder, _ = demo
+    shown = " ".join(run_ebbwatt("fitting", cwd=folder).stdout.split())
+    assert "- loop resistance, latest: 1 of 3 starts or stops seen" in shown
+    assert "- loop resistance, first: only an upper end: between readings 60 s apart" in shown
+    assert "- battery voltage: the log holds" in shown
+
+
+def test_the_assessment_agrees_with_the_simulated_truth(demo):
+    folder, _ = demo
+    document = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))
+    assert document["schema"] == "ebbwatt/assessment/1"
+    assert document["verdict"] == "plan", "a replacement is near but not yet due"
+    config = load_config(folder / "ebbwatt.toml")
+    model = build(config).voyage.model
+    course = lay_out(model.charger, SEED)
+    runtime_h = document["output"]["at_runtime_h"]
+    truth = course[round(runtime_h)]
+    assert document["output"]["fraction"] == pytest.approx(truth, abs=0.02)
+    assert document["output"]["low"] < document["output"]["fraction"] < document["output"]["high"]
+    # When the true course falls below the limit for good (no run of hours above it follows).
+    limit = config.charger.replace_below
+    crossing_h = max(h for h, fraction in enumerate(course) if fraction >= limit) + 1
+    left_h = crossing_h - runtime_h
+    assert document["remaining"]["until"] == "output"
+    hours = document["remaining"]["hours"]
+    assert 0.9 * hours["low"] <= left_h <= 1.1 * hours["high"]
+
+
+@pytest.fixture(scope="module")
+def lived(demo):
+    """Her life once more, as the simulator knows it."""
+    folder, _ = demo
+    charger = load_config(folder / "ebbwatt.toml").charger
+    # The configuration goes on where the log ends; this one begins when the charger was fitted.
+    text = (folder / "ebbwatt.toml").read_text(encoding="utf-8")
+    begun = folder.parent / "begun.toml"
+    life = f"[source]\nkind = 'simulated'\nseed = {SEED}\nspeed = 0\nstart = {charger.fitted}\n"
+    life += f"days = {DAYS}\nrest_spacing_s = 300\nloss_per_1000h = 0.078\n"
+    begun.write_text(text.partition("[source]")[0] + life, encoding="utf-8")
+    voyage = build(load_config(begun)).voyage
+    for _ in voyage.readings(days=DAYS):
+        pass
+    return voyage
+
+
+def test_load_and_fuel_agree_with_the_simulated_truth(demo, lived, run_ebbwatt):
+    folder, _ = demo
+    load = json.loads(run_ebbwatt("load", "--json", cwd=folder).stdout)["ah_per_day"]
+    late = lived.days[-1].start_s - 730 * 86400.0
+    alone = [
+        day.load_ah
+        for day in lived.days[1:-1]
+        if day.kind != "laid_up" and day.fed_h == 0.0 and day.start_s >= late
+    ]
+    truth = sum(alone) / len(alone)
+    assert load["mean"] == pytest.approx(truth, rel=0.04)
+    assert load["low"] < truth < load["high"]
+    fuel = json.loads(run_ebbwatt("fuel", "--json", cwd=folder).stdout)
+    charger = lived.model.charger
+    use = charger.l_per_kwh * charger.new_fraction / lived.course[round(lived.hours)]
+    assert fuel["l_per_kwh"]["estimate"] == pytest.approx(use, rel=0.03)
+    assert fuel["l_per_kwh"]["low"] < use < fuel["l_per_kwh"]["high"]
+    assert fuel["litres_left"]["low"] < lived.fuel_l < fuel["litres_left"]["high"]
+
+
+def test_figures_of_the_document_are_those_of_the_database(demo):
+    folder, _ = demo
+    observed = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))["observed"]
+    connection = sqlite3.connect(folder / "ebbwatt.db")
+    energy_mj, charge_mc = connection.execute(
+        "SELECT sum(energy_mj), sum(charge_mc) FROM intervals"
+    ).fetchone()
+    connection.close()
+    assert observed["energy_kwh"] == pytest.approx(energy_mj / 3.6e9, rel=1e-3)
+    assert observed["charge_ah"] == pytest.approx(charge_mc / 3.6e6, rel=1e-3)
+    assert observed["from"].startswith(str(FITTED))
+
+
+def test_the_report_command_works_there_at_once(demo, run_ebbwatt):
+    folder, _ = demo
+    done = run_ebbwatt("report", "--config", folder / "ebbwatt.toml", "--json", "-")
+    left = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))
+    assert json.loads(done.stdout) == left
+
+
+def test_the_page_needs_nothing_from_outside(demo):
+    folder, _ = demo
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "<svg" in page
+    assert "<script" not in page
+    assert not re.search(r"""(src|href)\s*=\s*["'](https?:)?//""", page)
+
+
+def printed(page, work, program):
+    """Print a page on paper; return the number of its pages, their size, and the words on them."""
+    program("chromium", "chromium")
+    pdfinfo, pdftotext = (program(name, "poppler-utils") for name in ("pdfinfo", "pdftotext"))
+    paper = work / "paper.pdf"
+    done = browse(
+        page, work, "--enable-logging=stderr", "--no-pdf-header-footer", f"--print-to-pdf={paper}"
+    )
+    assert "CONSOLE" not in done.stderr
+    told = subprocess.run([pdfinfo, paper], capture_output=True, text=True, check=True).stdout
+    words = subprocess.run([pdftotext, paper, "-"], capture_output=True, text=True, check=True)
+    pages = int(re.search(r"Pages:\s+(\d+)", told)[1])
+    return pages, re.search(r"\((A\d)\)", told)[1], " ".join(words.stdout.split())
+
+
+def test_its_report_prints_on_three_pages_with_the_plot_of_the_load(demo, program, tmp_path):
+    folder, _ = demo
+    pages, size, words = printed(folder / "report.html", tmp_path, program)
+    assert (pages, size) == (3, "A4")
+    for part in ("mean Ah a day by month", "Recommended next action", "licensed person"):
+        assert part in words
+
+
+def test_its_commissioning_record_is_one_page(demo, program, run_ebbwatt, tmp_path):
+    folder, _ = demo
+    record = tmp_path / "record.html"
+    run_ebbwatt("report", "--commissioning", record, cwd=folder)
+    pages, size, words = printed(record, tmp_path, program)
+    assert (pages, size) == (1, "A4")
+    assert "owner's signature" in words
+    assert words.count("Jo Marten, 2022-04-18") == 5
+
+
+def test_an_earlier_demonstration_is_replaced_but_nothing_else(tmp_path):
+    folder = tmp_path / "mine"
+    make_folder(folder)
+    (folder / "ebbwatt.toml").write_text("x")
+    make_folder(folder)
+    assert list(folder.iterdir()) == []
+    (folder / "letters.txt").write_text("keep me")
+    with pytest.raises(UsageError, match="letters"):
+        make_folder(folder)
+    assert (folder / "letters.txt").read_text() == "keep me"
+    with pytest.raises(UsageError, match="is a file"):
+        make_folder(folder / "letters.txt")
+
+
+def test_a_senseless_length_names_what_is_accepted(ebbwatt, tmp_path):
+    done = ebbwatt("demo", "--out", tmp_path / "x", "--days", "never", status=2)
+    assert "a whole number from 1 to 4000" in done.stderr

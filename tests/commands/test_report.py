@@ -1,0 +1,482 @@
+"""What the technician hands over: summary, page, document, comparison; outside text harmless."""
+
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from analysis.assessment.document import Reason, Span, Step, json_text
+from analysis.show.comparison import compare, read_document
+from analysis.show.page.html import page, write_page
+from analysis.show.page.sections import Matter
+from analysis.show.phrases import VERDICT_SIGNS
+from analysis.show.screen.summary import MOST_LINES, summary
+from analysis.show.wrapping import wrap_plain
+from logger.errors import EbbwattError
+from logger.event import Event
+from logger.store.files import prepare
+from tests.conftest import ROOT
+from tests.support import scenes
+
+MADE_S = scenes.END_S + 3600.0
+SCENES = {
+    "plan": scenes.assessment,
+    "sound": scenes.sound,
+    "replacement due": scenes.replacement_due,
+    "only bounds": scenes.only_bounds,
+    "empty": scenes.empty,
+}
+VOID = {"meta", "br", "img", "link", "hr", "input", "wbr", "col"}
+
+
+def matter(name="plan", events=(), **changes):
+    return Matter(replace(SCENES[name](), **changes), tuple(events), MADE_S, "0.1.0")
+
+
+class Outline(HTMLParser):
+    """Collects what a reader with a screen reader would step through."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.headings, self.tags, self.attributes, self.open = [], [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        if tag not in VOID:
+            self.open.append(tag)
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, "tags are not nested"
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_page_is_well_formed_ordered_and_needs_nothing_from_outside(name):
+    text = page(matter(name, scenes.events()))
+    outline = Outline(text)
+    assert outline.open == []
+    assert outline.headings[0] == 1
+    assert outline.headings.count(1) == 1
+    assert all(b - a <= 1 for a, b in zip(outline.headings, outline.headings[1:], strict=False))
+    assert "script" not in outline.tags
+    assert "link" not in outline.tags
+    assert not [k for k, _ in outline.attributes if k.startswith("on")]
+    assert not [v for k, v in outline.attributes if k in {"src", "href"} and v[:1] != "#"]
+    assert "lang" in dict(outline.attributes)
+    titles = re.findall(r"<h2[^>]*>([^<]+)", text)
+    expected = ["Available output", "Remaining life", "What was used and what was left out"]
+    assert [t for t in titles if t in expected] == expected
+    for last in ("Method in short", "Cautions", "How to check it by hand"):
+        assert last in titles
+
+
+def test_plots_have_a_text_alternative_and_tables_their_headers():
+    text = page(matter("plan", scenes.events()))
+    plots = re.findall(r"<svg[^>]*>", text)
+    named = [p for p in plots if 'role="img"' in p]
+    assert len(named) >= 4
+    assert all("aria-label" in p for p in named)
+    assert all('aria-hidden="true"' in p for p in plots if p not in named)
+    for table in re.findall(r"<table.*?</table>", text, re.DOTALL):
+        assert "<caption>" in table
+        assert 'scope="col"' in table
+
+
+def test_the_plot_shows_rated_limits_fit_band_bounds_steps_and_events():
+    text = page(matter("replacement due", scenes.events()))
+    for part in (
+        "rated 110 W",
+        "plan 75 %",
+        "replace 60 %",
+        'class="band"',
+        'class="fit"',
+        'class="atleast"',
+        'class="step"',
+        'class="event"',
+    ):
+        assert part in text, part
+
+
+def test_fuel_and_ticks_do_not_crowd_out_the_other_events():
+    fuel = [Event(100 + k, MADE_S - 86400.0 * k, "fuel", 10.0) for k in range(40)]
+    ticks = [Event(200 + k, MADE_S, "check", None, f"fuse, ticked by J{k}") for k in range(6)]
+    text = re.sub("<[^>]+>", " ", page(matter("plan", (*scenes.events(), *fuel, *ticks))))
+    text = " ".join(text.split())
+    assert "fuel 420 L 42 since 2025-07-01" in text
+    assert "check 6 since 2026-06-14" in text
+    assert "2025-07-22 fuel (struck) 100 L typing error" in text
+    for row in ("2022-05-02 service intake filter cleaned", "2024-04-11 renewal fluid renewed"):
+        assert row in text
+    few = re.sub("<[^>]+>", " ", page(matter("plan", scenes.events())))
+    assert "container 31" in few
+
+
+def test_events_of_fuel_are_strokes_above_the_use_by_season():
+    text = page(matter("plan", scenes.events()))
+    first, second = re.findall(r'<path class="event fine" d="([^"]+)"', text)
+    # Two containers; the third is struck.
+    assert (first.count("M"), second.count("M")) == (2, 2), "for the desk and for the phone"
+    assert "Strokes above the bars: 2 events of fuel." in text
+    assert "strokes" not in page(matter("plan", scenes.hostile_events()))
+
+
+def test_a_struck_event_is_in_the_table_and_not_in_the_plots():
+    wrong = Event(50, MADE_S - 86400.0 * 30, "service", None, "on another boat", struck=True)
+    before, after = page(matter()), page(matter("plan", (wrong,)))
+    assert "service (struck)" in after
+    assert after.count('class="event"') == before.count('class="event"')
+    meant = page(matter("plan", (replace(wrong, struck=False),)))
+    assert meant.count('class="event"') > before.count('class="event"')
+
+
+@pytest.mark.parametrize(
+    ("name", "absent"),
+    [("plan", []), ("only bounds", ["the charger itself set the current</li>", "fit, 90 %",
+                                    "forecast, 90 %", "when the limit is met"])],
+)  # fmt: skip
+def test_the_key_explains_what_is_drawn_and_nothing_else(name, absent):
+    key = re.search(r'<ul class="key">.*?</ul>', page(matter(name)))[0].replace("\u00a0", " ")
+    for words in ("run left out", "a lower bound", "fit, 90 %", "forecast, 90 %"):
+        assert (words in key) == (words not in absent), words
+    for words in absent:
+        assert words not in key
+
+
+def test_a_run_left_out_does_not_flatten_the_plot_and_is_counted():
+    table = scenes.runs()
+    out = np.flatnonzero(~table.used)[:7]
+    fraction = table.fraction.copy()
+    fraction[out] = 0.05
+    usual, made = (
+        page(matter("plan")),
+        page(matter("plan", run_table=replace(table, fraction=fraction))),
+    )
+    axis = re.compile(r">(\d+) %<")
+    assert set(axis.findall(made)) == set(axis.findall(usual))
+    assert made.count(f"{len(out)} runs left out below") == 4
+
+
+def test_cautions_stand_in_page_summary_and_help(ebbwatt):
+    texts = {
+        "page": page(matter()),
+        "summary": " ".join(line.text for line in summary(matter())),
+        "help": " ".join(ebbwatt("report", "--help").stdout.split()),
+    }
+    for name, text in texts.items():
+        flat = " ".join(re.sub("<[^>]+>", "", text).split())
+        for part in (
+            "ethanol is toxic by mouth, skin and breath",
+            "thousands of amp",
+            "licensed person",
+            "only reads",
+        ):
+            assert part in flat, (name, part)
+
+
+def situations(name):
+    """Return a situation as it stands, with an earlier visit, and with texts that never end."""
+    plain = matter(name, scenes.events())
+    compared = replace(plain, comparison=compare(earlier(), plain.assessment))
+    wordy = replace(
+        plain.assessment,
+        label="船" * 200,
+        reasons=tuple(Reason(f"r{k}", "why " * 400) for k in range(9)),
+        advice=("do " * 400,) * 9,
+        withheld="because " * 200,
+        steps=tuple(Step(100.0 * k, scenes.START_S, -0.1, -0.2, 0.0) for k in range(9)),
+        left_out={f"{k} {'reason ' * 99}": 1.0 for k in range(9)},
+    )
+    return plain, compared, replace(plain, assessment=wordy)
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_the_summary_takes_24_lines_and_the_hint_one_more(name, width):
+    for made in situations(name):
+        lines = [line.text for line in summary(made, width)]
+        assert max(cell_len(line) for line in lines) <= width
+        assert len(lines) <= MOST_LINES == 24
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_what_decides_is_never_left_out_of_the_summary(name, width):
+    for made in situations(name):
+        text = " ".join(" ".join(line.text for line in summary(made, width)).split())
+        assert f"[{VERDICT_SIGNS[made.assessment.verdict].strip()}]" in text
+        assert "available output" in text if made.comparison else "output" in text
+        if made.assessment.runs:
+            assert "remaining" in text
+        assert " next " in text
+        for hazard in ("ethanol is toxic by mouth, skin and breath", "thousands of amperes",
+                       "vent hydrogen", "must leave the compartment", "do not open the unit",
+                       "only reads", "licensed person"):  # fmt: skip
+            assert hazard in text
+
+
+def test_the_summary_says_more_where_there_is_room():
+    said = {w: "\n".join(line.text for line in summary(matter(), w)) for w in (60, 120)}
+    assert "sags within a run" in said[120]
+    assert "sags within a run" not in said[60]
+
+
+def test_a_figure_keeps_its_unit_and_wide_letters_count_twice():
+    assert wrap_plain("it gives 63.6 % of 110 W", 13) == ["it gives", "63.6 % of", "110 W"]
+    assert wrap_plain("in 500 h (380 to 650 h) so", 9) == ["in 500 h", "(380 to", "650 h) so"]
+    assert [cell_len(line) for line in wrap_plain("船 " * 6, 8)] == [8, 8]
+    assert wrap_plain("", 8) == [""]
+
+
+def test_the_summary_says_the_verdict_first_and_withholds_with_a_reason():
+    text = "\n".join(line.text for line in summary(matter("only bounds")))
+    assert "at least 64 %" in text
+    assert "Only lower bounds of the output were seen" in " ".join(text.split())
+    first = [line.text for line in summary(matter())][:2]
+    assert first[1] == "[!] Plan the replacement"
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("hostile", scenes.HOSTILE)
+def test_hostile_texts_are_harmless_in_every_output(name, hostile):
+    made = matter(
+        name,
+        scenes.hostile_events(),
+        label=hostile,
+        advice=(hostile,),
+        withheld=hostile,
+        remaining_h=Span(),
+        reasons=(Reason("r", hostile),),
+        left_out={hostile: 3.0},
+    )
+    document = earlier() | {"charger": {"label": hostile, "rated_w": 90, "fitted": hostile}}
+    made = replace(made, comparison=compare(document | {"verdict": hostile}, made.assessment))
+    text = page(made)
+    outline = Outline(text)
+    assert not {"script", "img"} & set(outline.tags)
+    assert not [k for k, _ in outline.attributes if k.startswith("on")]
+    assert not any(c in text for c in "\x1b\x07\u202e")
+    for width in (60, 120):
+        for line in summary(made, width):
+            assert all(c.isprintable() for c in line.text)
+            assert cell_len(line.text) <= width
+    told = json_text(made.assessment)
+    assert told.isascii()
+    assert all(c.isprintable() or c == "\n" for c in told)
+    assert json.loads(told)["charger"]["label"] == hostile, "a program gets what was said"
+
+
+def test_hostile_texts_are_harmless_from_every_command(ebbwatt, tmp_path):
+    label = "\\u001b[2J\\u001b]0;t\\u0007<script>alert(1)</script>[red]\\u202e" + "A" * 3000
+    (tmp_path / "ebbwatt.toml").write_text(
+        f'[charger]\nlabel = "{label}"\nrated_w = 110\n[fuel]\n[log]\ninterval_s = 30\n'
+    )
+    words = ("running", "\x1b[31mred\x1b[0m")
+    rows = [f"{1700000000 + 30 * k},13.1,8.0,{words[k % 50 == 0]}" for k in range(600)]
+    name = "lo\x1b[31mg<b>.csv"
+    (tmp_path / name).write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
+    done = [ebbwatt("import", name, cwd=tmp_path)]
+    for k, text in enumerate(scenes.HOSTILE):
+        done.append(ebbwatt("event", "add", "note", "--text", text[:2000], "--at",
+                            f"2023-11-14T2{k % 4}:00:0{k}Z", cwd=tmp_path))  # fmt: skip
+    audit = ROOT / "fixtures/audit.csv"
+    commands = (
+        ["report"], ["report", "--html", "r.html"], ["report", "--json", "-"], ["watch", "--once"],
+        ["event", "list"], ["event", "list", "--json"], ["load"], ["load", "--json"], ["fuel"],
+        ["fuel", "--json"], ["fitting"], ["check"], ["size", "--audit", audit],
+        ["size", "--audit", audit, "--json"],
+    )  # fmt: skip
+    done += [ebbwatt(*arguments, cwd=tmp_path) for arguments in commands]
+    for one in done:
+        for line in (one.stdout + one.stderr).splitlines():
+            assert all(c.isprintable() for c in line), (one.args, line)
+    assert "<script>alert" not in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+def test_the_page_is_written_whole_or_not_at_all(tmp_path):
+    path = tmp_path / "report.html"
+    write_page(path, matter())
+    assert path.read_text(encoding="utf-8").endswith("</html>\n")
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+    with pytest.raises(EbbwattError, match="nowhere"):
+        write_page(tmp_path / "nowhere" / "report.html", matter())
+
+
+# --- comparison ----------------------------------------------------------------------------------
+
+
+def earlier():
+    """Return the document of a visit a year before."""
+    return replace(
+        scenes.assessment(),
+        observed_to_s=scenes.END_S - 365 * 86400.0,
+        running_hours=2400.0,
+        at_runtime_h=2400.0,
+        energy_kwh=200.0,
+        output=Span(0.76, 0.78, 0.80),
+        decline_per_1000h=Span(0.07, 0.09, 0.11),
+    ).document()
+
+
+def test_what_changed_since_an_earlier_visit():
+    comparison = compare(earlier(), scenes.assessment())
+    lines = summary(replace(matter(), comparison=comparison))
+    text = " ".join(" ".join(line.text for line in lines).split())
+    assert "78.0" in text
+    assert "71.2" in text
+    assert "720" in text, "running hours between the visits"
+    assert "Since" in page(replace(matter(), comparison=comparison))
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("{", "not"),
+        ("[]", "assessment"),
+        ('{"schema": "other/1"}', "ebbwatt/assessment/1"),
+    ],
+)
+def test_a_file_that_is_no_assessment_is_one_line(tmp_path, content, says):
+    path = tmp_path / "old.json"
+    path.write_text(content)
+    with pytest.raises(EbbwattError) as caught:
+        compare(read_document(path), scenes.assessment())
+    assert "\n" not in str(caught.value)
+    assert "old.json" in str(caught.value) or says in str(caught.value)
+
+
+def test_a_document_that_tells_nothing_is_compared_with_nothing():
+    comparison = compare({"schema": "ebbwatt/assessment/1"}, scenes.assessment())
+    assert comparison.headline.startswith("Since then the verdict went from 'not known'")
+    assert all(change.then in {"not known", "0"} for change in comparison.changes)
+
+
+_ANYTHING = st.sampled_from(
+    [None, True, -1, 0.7, 1e308, float("nan"), float("inf"), 10**400, [], [[]] * 9, {}, "",
+     "\x1b[2J", "A" * 5000, "plan", "9999-12-31T23:59:59Z", "0001-01-01", "2025-01-01",
+     "2025-01-01T00:00:00Z"]
+)  # fmt: skip
+_KEYS = st.sampled_from(
+    ["low", "median", "high", "fraction", "per_1000h", "hours", "date", "label", "rated_w",
+     "fitted", "to", "running_hours", "energy_kwh"]
+)  # fmt: skip
+_SECTION = st.dictionaries(_KEYS, _ANYTHING | st.dictionaries(_KEYS, _ANYTHING, max_size=3))
+_SECTIONS = st.sampled_from(
+    ["charger", "observed", "output", "decline", "steps", "remaining", "verdict"]
+)
+
+
+@settings(deadline=None)
+@given(st.dictionaries(_SECTIONS, _ANYTHING | _SECTION))
+def test_whatever_a_document_holds_the_comparison_stands(document):
+    comparison = compare(document | {"schema": "ebbwatt/assessment/1"}, scenes.assessment())
+    lines = summary(replace(matter(), comparison=comparison))
+    assert len(lines) <= MOST_LINES
+    for change in comparison.changes:
+        assert all(cell.isprintable() and len(cell) < 200 for cell in change.cells())
+
+
+def test_another_charger_is_not_compared_as_if_it_were_this_one():
+    other = earlier() | {"charger": {"label": "fore peak", "rated_w": 45.0, "fitted": "2019-01-01"}}
+    comparison = compare(other, scenes.assessment())
+    assert comparison.headline.startswith("The earlier document speaks of another charger")
+    assert len(comparison.notes) == 3
+    text = " ".join(line.text for line in summary(replace(matter(), comparison=comparison), 60))
+    assert "another charger" in text
+    same = compare(earlier(), scenes.assessment())
+    assert same.notes == ()
+    assert same.headline.startswith("Since 2025-06-14 the charger ran 720 h")
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [(b"\x89PNG\r\n", "not an assessment document"), (b"", "not an assessment document"),
+     (b"[" * 100000, "not an assessment document"), (b'{"schema": "ebbwatt/assessment/9"}',
+      "ebbwatt/assessment/1"), (b'"text"', "not an assessment document")],
+)  # fmt: skip
+def test_bad_input_to_the_comparison_is_one_line_and_status_2(ebbwatt, tmp_path, content, says):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "old.json").write_bytes(content)
+    done = ebbwatt("report", "--compare", "old.json", cwd=tmp_path, status=2)
+    assert done.stderr.startswith("ebbwatt: old.json: ")
+    assert says in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_comparison_that_nobody_would_see_is_refused(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    done = ebbwatt("report", "--json", "-", "--compare", "a.json", cwd=tmp_path, status=2)
+    assert "give --json a file" in done.stderr
+    assert done.stdout == ""
+
+
+def test_a_missing_document_names_the_file(tmp_path):
+    with pytest.raises(EbbwattError, match="none"):
+        read_document(tmp_path / "none.json")
+
+
+# --- the command ---------------------------------------------------------------------------------
+
+
+def test_an_empty_database_gives_a_report_that_says_what_is_missing(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
+    ebbwatt("import", "one.csv", cwd=tmp_path)
+    done = ebbwatt("report", "--html", "r.html", "--json", "a.json", cwd=tmp_path)
+    assert "Cannot say yet" in done.stdout
+    assert "holds no running" in " ".join(done.stdout.split())
+    document = json.loads((tmp_path / "a.json").read_text())
+    assert document["verdict"] == "undetermined"
+    assert document["output"]["fraction"] is None
+    assert document["reasons"]
+    assert "<h1>" in (tmp_path / "r.html").read_text()
+
+
+def test_no_database_is_one_clear_line_and_status_1(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    done = ebbwatt("report", cwd=tmp_path, status=1)
+    assert "no such database yet" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("columns", ["60", "80", "120"])
+def test_the_command_prints_25_lines(ebbwatt, tmp_path, columns):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n[log]\ninterval_s = 30\n")
+    rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(600)]
+    (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
+    ebbwatt("import", "log.csv", cwd=tmp_path)
+    lines = ebbwatt("report", cwd=tmp_path, env={"COLUMNS": columns}).stdout.splitlines()
+    assert "remaining" in "".join(lines)
+    assert lines[-1].startswith("With plots: ebbwatt report --html")
+    assert len(lines) <= 25
+    assert max(map(len, lines)) <= int(columns)
+
+
+def test_compare_with_itself_through_the_command(ebbwatt, tmp_path):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
+    ebbwatt("import", "one.csv", cwd=tmp_path)
+    ebbwatt("report", "--json", "a.json", cwd=tmp_path)
+    done = ebbwatt("report", "--compare", "a.json", cwd=tmp_path)
+    assert "since" in done.stdout.lower()
+
+
+def test_a_database_that_holds_nothing_at_all_gives_a_report_too(ebbwatt, tmp_path):
+    prepare(tmp_path / "ebbwatt.db")
+    (tmp_path / "ebbwatt.toml").write_text('[charger]\nlabel = "aft locker"\nrated_w = 110\n')
+    done = ebbwatt("report", cwd=tmp_path)
+    assert done.stdout.startswith("aft locker, rated 110 W")
+    assert "holds no running" in " ".join(done.stdout.split())
+    assert "holds no log yet" in ebbwatt("report", "--fitting", "7", cwd=tmp_path, status=1).stderr

@@ -1,0 +1,33 @@
+"""Memory and open files stay flat: a leak of one object a reading would show as a ratio."""
+
+import subprocess
+import sys
+
+import pytest
+
+from tests.conftest import unmeasured
+
+#: Readings after which it is looked at.
+FEW, MANY = 100_000, 1_000_000
+#: Measured 1.00, with raw readings 1.01 to 1.02. One byte kept of each reading would be 1.05.
+MOST_GROWTH = 1.04
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("raw_hours", [0, 10])
+def test_memory_and_open_files_are_flat(tmp_path, child_env, raw_hours):
+    config = tmp_path / "ebbwatt.toml"
+    store = f"[store]\nraw_hours = {raw_hours}\n"
+    config.write_text(f"[charger]\nrated_w = 110\n{store}", encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.support.rigs.endless", str(config), str(FEW), str(MANY)],
+        env=unmeasured(child_env),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    few, many = ([int(word) for word in line.split()] for line in done.stdout.splitlines())
+    assert many[0] <= MOST_GROWTH * few[0], (few, many)
+    assert many[1] == few[1], (few, many)
+    print(f"{FEW} readings: {few[0]} KiB, {MANY} readings: {many[0]} KiB, {many[1]} open files")

@@ -1,0 +1,93 @@
+"""Makes the pictures of the README from the demonstration: ``make pictures``.
+
+Needs headless Chromium (Debian package chromium). Both pictures are what the programs print; only
+the frame round the terminal is added here.
+"""
+
+import html
+import io
+import sys
+import tempfile
+from datetime import UTC
+from pathlib import Path
+
+from rich.console import Console
+from rich.style import Style
+
+from analysis.assessment.assess import assess
+from analysis.demo import DAYS, live, make_folder
+from analysis.history.history import load_history
+from analysis.load.daily import daily_load
+from analysis.show.dashboard.facts import Moment, collect
+from analysis.show.dashboard.frame import frame
+from analysis.show.dashboard.marks import UNICODE
+from analysis.show.dashboard.watch import fuel_facts, recent_history
+from analysis.show.page.html import write_page
+from analysis.show.page.sections import Matter
+from logger import __version__
+from tests.support.browser import browse
+
+PICTURES = Path(__file__).resolve().parents[2] / "fixtures/pictures"
+
+
+def picture(page: Path, name: str, size: str, work: Path) -> None:
+    """Let the browser take a picture of a page."""
+    browse(page, work, f"--window-size={size}", f"--screenshot={PICTURES / name}")
+    print(f"{name}: {(PICTURES / name).stat().st_size / 1000:.0f} kB")
+
+
+def terminal(lines, *, dark=True) -> str:
+    """Return HTML that looks like a terminal with the lines in it, as rich renders them."""
+    paper, ink = ("#14181c", "#e0e0e0") if dark else ("#ffffff", "#1b1b1b")
+    console = Console(width=200, color_system="truecolor", force_terminal=True, file=io.StringIO())
+    rows = []
+    for line in lines:
+        pieces = []
+        for segment in console.render(line):
+            style = segment.style or Style.null()
+            colour = style.color.get_truecolor().hex if style.color else ink
+            weight = "bold" if style.bold else "normal"
+            text = html.escape(segment.text.rstrip("\n"))
+            pieces.append(f'<span style="color:{colour};font-weight:{weight}">{text}</span>')
+        rows.append("".join(pieces))
+    return (
+        f'<meta charset="utf-8"><body style="margin:0;background:{paper};color:{ink}">'
+        '<pre style="font:15px/1.25 DejaVu Sans Mono,monospace;padding:14px;margin:0">'
+        + "\n".join(rows)
+        + "</pre>"
+    )
+
+
+def main() -> int:
+    """Make both pictures."""
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as temporary:
+        work = Path(temporary)
+        make_folder(work / "demo")
+        demo = live(work / "demo", DAYS, lambda _: None)
+        path = demo.config.store.path
+        history = load_history(path)
+        assessment = assess(history, demo.config)
+        recent = recent_history(path, demo.end_s)
+        moment = Moment(demo.end_s, 0.0, "", UTC)
+        facts = collect(
+            moment,
+            demo.config,
+            demo.snapshot,
+            recent,
+            assessment,
+            fuel=fuel_facts(history, demo.config),
+        )
+        lines = frame(facts, 80, UNICODE)
+        (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")
+        height = round(15 * 1.25 * len(lines)) + 2 * 14
+        picture(work / "terminal.html", "dashboard.png", f"760,{height}", work)
+        drawn = daily_load(history, demo.config)
+        matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
+        write_page(work / "report.html", matter)
+        picture(work / "report.html", "report.png", "900,1330", work)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,73 @@
+"""A serial line made of a pseudo-terminal, with a stable name like those in /dev/serial/by-id."""
+
+import os
+import pty
+import subprocess
+import sys
+import tty
+from pathlib import Path
+
+from tests.support.rigs.bluez import die_with_parent
+
+
+class PtyLine:
+    """The device's end of a line; ``name`` is what the program under test opens."""
+
+    def __init__(self, name: Path) -> None:
+        self.name = name
+        self.master = -1
+        self.plug()
+
+    def plug(self) -> None:
+        self.master, slave = pty.openpty()
+        # Raw from the start: a fresh terminal echoes until somebody opens and sets it.
+        tty.setraw(slave)
+        self.name.unlink(missing_ok=True)
+        self.name.symlink_to(os.ttyname(slave))
+        os.close(slave)
+
+    def unplug(self) -> None:
+        self.name.unlink(missing_ok=True)
+        if self.master >= 0:
+            os.close(self.master)
+        self.master = -1
+
+    def write(self, data: bytes) -> None:
+        os.write(self.master, data)
+
+    def read(self) -> bytes:
+        """Return everything that the program has sent."""
+        os.set_blocking(self.master, False)
+        sent = b""
+        try:
+            while piece := os.read(self.master, 4096):
+                sent += piece
+        except OSError:  # nothing there, or nobody on the line
+            pass
+        return sent
+
+
+class SpokenLine(PtyLine):
+    """A line at whose far end another process speaks: ``code``, given the descriptor's number."""
+
+    def __init__(self, name: Path, code: str) -> None:
+        self.code = code
+        super().__init__(name)
+
+    def plug(self) -> None:
+        super().plug()
+        self.speak()
+
+    def speak(self) -> None:
+        end = str(self.master)
+        command = [sys.executable, "-c", self.code, end]
+        self.process = subprocess.Popen(
+            command,
+            pass_fds=[self.master],
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
+        )
+
+    def unplug(self) -> None:
+        self.process.kill()
+        self.process.wait()
+        super().unplug()
