@@ -18,11 +18,11 @@ from logger import __version__
 from logger.config import load_config
 from logger.errors import UsageError
 from logger.recorder import Recorder
-from logger.snapshot import Snapshot
 from logger.sources.simulated import build
 from logger.store.events import add_event
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from logger.system.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from analysis.assessment.document import Span
+    from analysis.estimate import Span
 
 DAY_S = 86400.0
 YEAR_S = 365.25 * DAY_S
@@ -78,6 +78,13 @@ def figure_with_ends(span: Span, unit: str = "", scale: float = 1.0) -> str:
 
 def _unit(unit: str) -> str:
     return f" {unit}" if unit else ""
+
+
+def iso(time_s: float | None) -> str | None:
+    """Return Unix time as ISO 8601 in UTC, to the second, or None."""
+    if time_s is None:
+        return None
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def day(time_s: float, zone: tzinfo = UTC) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.arguments import examples_of
-from analysis.cli import build_parser
+from analysis.parser import build_parser
 from analysis.show.cautions import CAUTIONS, LIMITS
 from logger import __version__
 from logger.config import SECTIONS

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from logger import __version__
 from logger.reading import CLOCK_UNSET_BEFORE_S
-from logger.snapshot import boot_id, boottime_s
 from logger.store.placement import BELIEVED, TRUE, UNKNOWN
 from logger.store.records import SessionStart
+from logger.system.snapshot import boot_id, boottime_s
 
 if TYPE_CHECKING:
     from logger.reading import Reading

@@ -15,15 +15,15 @@ from typing import TYPE_CHECKING
 
 from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
-from logger.notify import Notifier
-from logger.onlookers import Onlookers
 from logger.recorder import Recorder
-from logger.snapshot import Snapshot, snapshot_path, write_snapshot
 from logger.sources import open_source
-from logger.sources.supervision import LinkStatus, supervise
+from logger.sources.link.supervision import LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from logger.system.notify import Notifier
+from logger.system.onlookers import Onlookers
+from logger.system.snapshot import Snapshot, snapshot_path, write_snapshot
 
 if TYPE_CHECKING:
     from logger.config import Config

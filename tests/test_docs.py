@@ -9,16 +9,16 @@ import subprocess
 import pytest
 
 import logger
-from analysis import cli
 from analysis.arguments import examples_of
 from analysis.completion import bash
 from analysis.manual import arguments, as_markdown, as_roff, commands, default, manual, term
+from analysis.parser import COMMANDS, build_parser
 from logger.config import SOURCE_KINDS, load_config
 from logger.settings import Section
 from logger.sources import open_source
 from tests.conftest import ROOT
 
-PARSERS = dict(commands(cli.build_parser()))
+PARSERS = dict(commands(build_parser()))
 REFERENCE = ROOT / "analysis/REFERENCE.md"
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 
@@ -51,7 +51,7 @@ def test_the_reference_holds_every_setting_with_its_default():
 
 def test_the_reference_holds_every_command_and_option():
     text = REFERENCE.read_text(encoding="utf-8")
-    assert [p for p in PARSERS if " " not in p] == list(cli.COMMANDS)
+    assert [p for p in PARSERS if " " not in p] == list(COMMANDS)
     for path, parser in PARSERS.items():
         part = text.split(f"### ebbwatt {path}\n")[1].split("\n### ")[0]
         assert all(example in part for example in examples_of(parser))
@@ -89,7 +89,7 @@ def test_every_help_has_an_example_that_the_program_takes(path):
     for example in examples_of(PARSERS[path]):
         words = shlex.split(example)
         assert words[: 1 + len(path.split())] == ["ebbwatt", *path.split()]
-        assert cli.build_parser().parse_args(words[1:]).command == path.split()[0]
+        assert build_parser().parse_args(words[1:]).command == path.split()[0]
 
 
 #: Not run here: they take long or need a device; demo, probe and log have tests of their own.
@@ -117,7 +117,7 @@ def test_the_examples_run(ebbwatt, tmp_path):
     run("import")
     ebbwatt("report", "--json", "last-year.json", cwd=tmp_path)
     ran = {"import"}
-    for path in ("event add", "event tick", "event list", *cli.COMMANDS):
+    for path in ("event add", "event tick", "event list", *COMMANDS):
         if path not in _NOT_RUN | ran:
             run(path)
             ran.add(path)
@@ -137,7 +137,7 @@ def test_the_table_of_commands_is_complete():
         if line.startswith("| `ebbwatt")
     ]
     named = [word for row in rows for word in re.findall(r"`(?:ebbwatt )?([a-z]+)`", row)]
-    assert sorted(named) == sorted(cli.COMMANDS)
+    assert sorted(named) == sorted(COMMANDS)
 
 
 @pytest.mark.parametrize("document", DOCUMENTS)
@@ -150,9 +150,9 @@ def test_every_command_line_in_the_documents_is_taken(document):
         words = shlex.split(line)[1:]
         if ">" in words:
             words = words[: words.index(">")]
-        known = {s for p in [cli.build_parser(), *PARSERS.values()] for a in arguments(p)
+        known = {s for p in [build_parser(), *PARSERS.values()] for a in arguments(p)
                  for s in a.option_strings}  # fmt: skip
-        assert words[0] in {*cli.COMMANDS, *known}, line
+        assert words[0] in {*COMMANDS, *known}, line
         assert {w.split("=")[0] for w in words if w.startswith("--")} <= known, line
 
 
@@ -194,7 +194,7 @@ def test_every_configuration_in_the_readme_is_good(tmp_path):
 def test_bash_completes_commands_options_and_choices(program, tmp_path, line, expected):
     shell = program("bash", "bash")
     path = tmp_path / "completion"
-    path.write_text(bash(cli.build_parser()))
+    path.write_text(bash(build_parser()))
     words = " ".join(shlex.quote(word) for word in ["ebbwatt", *line])
     code = (
         f"set -eu; . {path}; COMP_WORDS=({words}); COMP_CWORD={len(line)}; _ebbwatt; "
@@ -206,4 +206,4 @@ def test_bash_completes_commands_options_and_choices(program, tmp_path, line, ex
 
 
 def test_the_completion_comes_from_the_command(ebbwatt):
-    assert ebbwatt("--completion", "bash").stdout == bash(cli.build_parser())
+    assert ebbwatt("--completion", "bash").stdout == bash(build_parser())

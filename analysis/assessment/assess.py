@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Assessment, Curve, Limit, Span, Step
+from analysis.assessment.document import Assessment, Curve, Step
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.usage import Usage, dates, usage
 from analysis.assessment.verdict import Situation, advice, notes, verdict
+from analysis.estimate import Z90, Span
 from analysis.health import limiter
 from analysis.health.evidence import Evidence, design_hours_left, gather, health_of
 from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
 from analysis.health.run_output import run_table
+from analysis.health.run_table import Limit
 from analysis.load.required_power import load_limit
 
 if TYPE_CHECKING:
@@ -171,7 +173,7 @@ def _curve(health: Health | None, future: Forecast | None, evidence: Evidence) -
     if health is None or future is None or now_h is None:
         return None
     past = evidence.life.start_h + 1000.0 * health.sites.kh
-    half = 1.645 * np.hypot(health.fitted_sd, health.systematic)
+    half = Z90 * np.hypot(health.fitted_sd, health.systematic)
     ahead = now_h + future.times_h
     return Curve(
         np.concatenate((past, ahead)),

@@ -8,24 +8,19 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
+
+from analysis.figures import iso
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from analysis.estimate import Span
+    from analysis.health.run_table import RunTable
+
 SCHEMA = "ebbwatt/assessment/1"
-
-
-class Limit(StrEnum):
-    """Who set the current in a stretch of running."""
-
-    SOURCE = "source"
-    BATTERY = "battery"
-    HEAT = "heat"
-    UNUSABLE = "unusable"
 
 
 class Verdict(StrEnum):
@@ -35,15 +30,6 @@ class Verdict(StrEnum):
     PLAN = "plan"
     REPLACE = "replace"
     UNDETERMINED = "undetermined"
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """A figure with the two ends of its 90 % interval; None where it cannot be known."""
-
-    low: float | None = None
-    median: float | None = None
-    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,35 +49,6 @@ class Step:
     change: float
     low: float
     high: float
-
-
-@dataclass(frozen=True, slots=True)
-class RunTable:
-    """One row per run, arrays of shape (n,), ordered by time; NaN where not known."""
-
-    start_s: NDArray[np.float64]
-    """Unix time of the start."""
-    hours: NDArray[np.float64]
-    """Length of the run, h."""
-    runtime_h: NDArray[np.float64]
-    """Running hours of this fitting at the middle of the stretch that was used."""
-    fraction: NDArray[np.float64]
-    """Available output seen, fraction of rated, brought to the reference condition; for a
-    battery-limited run the lower bound."""
-    standard_error: NDArray[np.float64]
-    limit: tuple[Limit, ...]
-    """Who limited the stretch that speaks for the run."""
-    used: NDArray[np.bool_]
-    """Whether the run entered the estimate (as a value or as a lower bound)."""
-    reason: tuple[str, ...]
-    """Why it was used so, or left out: a sentence fragment for a person."""
-    energy_kwh: NDArray[np.float64]
-    charge_ah: NDArray[np.float64]
-    temperature_c: NDArray[np.float64]
-
-    def __len__(self) -> int:
-        """Return the number of runs."""
-        return len(self.start_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,13 +167,6 @@ class Assessment:
 def json_text(assessment: Assessment) -> str:
     """Return the assessment document as JSON in ASCII, so that no terminal acts on it."""
     return json.dumps(assessment.document(), indent=1, ensure_ascii=True)
-
-
-def iso(time_s: float | None) -> str | None:
-    """Return Unix time as ISO 8601 in UTC, to the second, or None."""
-    if time_s is None:
-        return None
-    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _round(value: float | None, digits: int) -> float | None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.health.forms import slope_factor, trend_columns
 from analysis.statistics.passage import passage_for_good
 

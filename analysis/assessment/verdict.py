@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.assessment.document import Reason, Span, Verdict
+from analysis.assessment.document import Reason, Verdict
 from analysis.figures import figure
 
 if TYPE_CHECKING:
     from analysis.assessment.forecast import Forecast
+    from analysis.estimate import Span
 
 #: Plan when the remaining life (median) is shorter than this part of a year's use ...
 PLAN_YEARS = 1.0

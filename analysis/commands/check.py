@@ -116,8 +116,14 @@ def _check_transport(description: Description) -> None:
 def _look_at_log(config: Config, *, mend: bool) -> str:
     """Check the whole database, have it mended if asked to, and say how it is."""
     from logger.errors import StoreDamagedError
-    from logger.snapshot import STALE_AFTER_S, boot_id, boottime_s, read_snapshot, snapshot_path
     from logger.store.repair.salvage import salvage, whole_check
+    from logger.system.snapshot import (
+        STALE_AFTER_S,
+        boot_id,
+        boottime_s,
+        read_snapshot,
+        snapshot_path,
+    )
 
     path = config.store.path
     try:

@@ -146,7 +146,7 @@ def _strike(args: argparse.Namespace, config: Config) -> int:
 
 
 def _list(args: argparse.Namespace, config: Config) -> int:
-    from analysis.assessment.document import iso
+    from analysis.figures import iso
     from logger.store.events import list_events
 
     events = list_events(config.store.path, struck=args.all)
@@ -173,7 +173,7 @@ def _list(args: argparse.Namespace, config: Config) -> int:
 
 
 def _line(event: Event) -> str:
-    from analysis.assessment.document import iso
+    from analysis.figures import iso
     from logger.event import clean_text
 
     unit = "L" if event.kind == "fuel" else ""

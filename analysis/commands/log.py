@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the daemon in the foreground."""
     from logger.daemon import run as run_daemon
-    from logger.journal import set_up
+    from logger.system.journal import set_up
 
     set_up(verbose=args.verbose)
     return run_daemon(load_config(find_config(args.config)))

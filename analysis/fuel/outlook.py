@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Span
+from analysis.estimate import Z90, Span
 from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.result import FuelOutlook, Passage
@@ -33,7 +33,6 @@ LONGEST_D = 730
 #: other weather, more or fewer aboard (judgement, no source).
 REGIME_SD = 0.25
 _SEED = 20240608
-_Z = 1.645
 
 
 def fuel_outlook(
@@ -109,7 +108,7 @@ def fuel_outlook(
     container = config.fuel.container_l
     return FuelOutlook(
         use=use,
-        l_per_kwh=Span(use.quantile(-_Z), use.estimate, use.quantile(_Z)),
+        l_per_kwh=Span(use.quantile(-Z90), use.estimate, use.quantile(Z90)),
         litres_left=Span() if left is None else _span(left),
         days_left=days_left,
         last_s=last,

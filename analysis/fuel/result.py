@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.physics import CO2_PEL_PPM, co2_air_m3_per_h, fuel_balance
 
 if TYPE_CHECKING:
-    from analysis.assessment.document import Span
+    from analysis.estimate import Span
     from analysis.fuel.consumption import FuelUse
 
 

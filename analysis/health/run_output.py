@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Limit, RunTable
 from analysis.health import limiter
 from analysis.health.limiter import BATTERY, HEAT, SOURCE, WARMING
+from analysis.health.run_table import Limit, RunTable
 from analysis.health.sag import Rests, Sag, sag
 from analysis.health.warm_up import cells, warm_up_h
 

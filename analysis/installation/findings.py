@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.figures import age, ends, figure, figure_with_ends
 from analysis.installation.checklist import ITEMS
 from analysis.installation.result import GOOD_DROP

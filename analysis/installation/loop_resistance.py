@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Span
+from analysis.estimate import Z90, Span
 from analysis.statistics.robust import LEAST_BEYOND, robust_fit
 
 if TYPE_CHECKING:
@@ -60,7 +60,6 @@ LEAST_STEPS = 1 + LEAST_BEYOND
 #: An interval of more than this part of the figure, each way, is told to be wide.
 _WIDE = 0.1
 #: Of a 90 % interval, in standard deviations.
-_Z = 1.645
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +175,7 @@ def loop_resistance(steps: Steps) -> Loop:
         )
     root = math.sqrt(spacing_s)
     middle = ohm.median * (1.0 - RELAXED * root)
-    half = math.hypot(ohm.median - ohm.low, _Z * RELAXED_SD * root * ohm.median)
+    half = math.hypot(ohm.median - ohm.low, Z90 * RELAXED_SD * root * ohm.median)
     wide = None
     if half > _WIDE * middle:
         wide = (

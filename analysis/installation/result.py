@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from analysis.assessment.document import Span, iso
+from analysis.figures import iso
 from analysis.installation.checklist import ITEMS, Tick
 
 if TYPE_CHECKING:
+    from analysis.estimate import Span
     from analysis.installation.loop_resistance import Loop
     from logger.config import WiringConfig
 

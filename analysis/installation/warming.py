@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.health import limiter
 from analysis.statistics.robust import LEAST_BEYOND, robust_fit, robust_mean
 

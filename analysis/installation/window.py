@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Limit, Span
+from analysis.estimate import Z90, Span
+from analysis.health.run_table import Limit
 from analysis.installation.loop_resistance import Loop, Steps, loop_resistance
 from analysis.installation.result import Figures
 from analysis.installation.warming import LEAST_RUNS, Warmth, rise_and_change
 from analysis.statistics.robust import robust_mean
 
 if TYPE_CHECKING:
-    from analysis.assessment.document import RunTable
+    from analysis.health.run_table import RunTable
     from analysis.history.history import History
     from analysis.history.runs import Runs
     from logger.config import Config
@@ -99,7 +100,7 @@ class Look:
             return span, text
         if not use.any():
             return Span(), "no run tells the output yet: none was long enough to settle"
-        low = float(np.max((t.fraction - 1.645 * np.nan_to_num(t.standard_error))[use]))
+        low = float(np.max((t.fraction - Z90 * np.nan_to_num(t.standard_error))[use]))
         return Span(low=low), (
             "a lower bound: the battery set the current; run it from a battery well below full"
             if not free.any()

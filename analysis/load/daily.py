@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Span
+from analysis.estimate import Z90, Span
 from analysis.history.runs import find_runs
 from analysis.load.balance import Rough, fit
 from analysis.load.other_sources import DAY_S, STEP_S, Grid, make_grid
@@ -330,7 +330,7 @@ def _result(
     quantiles = np.percentile(draws, [50.0, 90.0, 95.0])
     enough = count >= FEWEST_FOR_P95
     return LoadResult(
-        ah=Span(max(centre - 1.645 * sd, 0.0), centre, centre + 1.645 * sd),
+        ah=Span(max(centre - Z90 * sd, 0.0), centre, centre + Z90 * sd),
         ah_median=float(quantiles[0]),
         ah_p90=float(quantiles[1]) if enough else None,
         ah_p95=float(quantiles[2]) if enough else None,

@@ -13,14 +13,6 @@ from typing import TYPE_CHECKING
 
 from analysis.text import harmless
 from logger.errors import EbbwattError, SourceError
-from logger.sources.ble_link import (
-    Connection,
-    RadioSettings,
-    explain,
-    find_advertising,
-    find_connected,
-    radio_errors,
-)
 from logger.sources.decoders.characteristics import (
     CharacteristicsDecoder,
     by_format,
@@ -29,6 +21,14 @@ from logger.sources.decoders.characteristics import (
 )
 from logger.sources.decoders.sig import NAMES, UNITS, Presentation, presentation
 from logger.sources.decoding import Context, Message
+from logger.sources.link.ble_link import (
+    Connection,
+    RadioSettings,
+    explain,
+    find_advertising,
+    find_connected,
+    radio_errors,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from analysis.assessment.document import SCHEMA, Span, Verdict
+from analysis.assessment.document import SCHEMA, Verdict
+from analysis.estimate import Span
 from analysis.figures import date_figure, day, energy, figure, figure_with_ends
 from analysis.show.phrases import VERDICT_WORDS
 from analysis.text import harmless

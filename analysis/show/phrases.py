@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.assessment.document import Span, Verdict
+from analysis.assessment.document import Verdict
+from analysis.estimate import Span
 from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends
 from analysis.text import harmless
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Limit
 from analysis.figures import age, day
+from analysis.health.run_table import Limit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from analysis.assessment.document import Assessment, RunTable
+    from analysis.assessment.document import Assessment
+    from analysis.health.run_table import RunTable
     from logger.event import Event
 
 #: What the logger notes by itself, as 'one of it' and 'several of it', and what its amount is.

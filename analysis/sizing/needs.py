@@ -9,7 +9,8 @@ from analysis.assessment.assess import assess
 from analysis.history.energy import kwh_per_year
 from analysis.history.history import load_fitting
 from analysis.load.daily import EFFICIENCY, daily_load
-from analysis.sizing.size import DAYS_A_YEAR, Need, audit_days, supply_wh
+from analysis.sizing.result import Need
+from analysis.sizing.size import DAYS_A_YEAR, audit_days, supply_wh
 
 if TYPE_CHECKING:
     from analysis.load.daily import LoadResult

@@ -10,7 +10,7 @@ from analysis.figures import rounded
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.sizing.size import Judged
+    from analysis.sizing.result import Judged
 
 
 def reasons(hard_wh: float, judged: Sequence[Judged], chosen: str | None, end: float) -> list[str]:

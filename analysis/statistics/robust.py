@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.statistics.likelihood import censored_regression
 
 if TYPE_CHECKING:

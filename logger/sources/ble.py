@@ -19,7 +19,14 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
-from logger.sources.ble_link import (
+from logger.sources.decoders.characteristics import full_uuid, uuid_of
+from logger.sources.described import DescribedSource
+from logger.sources.description import (
+    DESCRIPTION_SETTINGS,
+    Description,
+    configured_description,
+)
+from logger.sources.link.ble_link import (
     Advertisements,
     Connection,
     RadioSettings,
@@ -29,14 +36,7 @@ from logger.sources.ble_link import (
     radio_errors,
     radio_settings,
 )
-from logger.sources.conversation import opened
-from logger.sources.decoders.characteristics import full_uuid, uuid_of
-from logger.sources.described import DescribedSource
-from logger.sources.description import (
-    DESCRIPTION_SETTINGS,
-    Description,
-    configured_description,
-)
+from logger.sources.link.conversation import opened
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

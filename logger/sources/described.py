@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logger.refusals import Refusals
-from logger.sources.conversation import Conversation
+from logger.sources.link.conversation import Conversation
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from logger.reading import Reading
-    from logger.sources.conversation import Link, Tap
     from logger.sources.description import Description
+    from logger.sources.link.conversation import Link, Tap
     from logger.sources.pipeline import Outcome, Pipeline
 
 

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 from logger.settings import Section, Setting, nearest, read_document, unknown_key
 from logger.sources.decoding import Place, Request
 from logger.sources.fields import parse_fields, parse_states
+from logger.sources.link.supervision import Delays
 from logger.sources.pipeline import Pipeline
-from logger.sources.supervision import Delays
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
-from logger.sources.conversation import opened
 from logger.sources.described import DescribedSource
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
     Description,
     configured_description,
 )
-from logger.sources.port import LineSettings, PortLink
+from logger.sources.link.conversation import opened
+from logger.sources.link.port import LineSettings, PortLink
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

@@ -7,20 +7,20 @@ import time
 
 import pytest
 
-from analysis import cli
+from analysis import parser
 from tests.conftest import ROOT, unmeasured
 
 
 def test_every_command_has_help_a_description_and_an_example():
-    for name in cli.COMMANDS:
-        module = cli.command_module(name)
+    for name in parser.COMMANDS:
+        module = parser.command_module(name)
         assert module.HELP
         assert module.HELP[0].islower()
         assert module.DESCRIPTION.endswith(".")
         assert module.EXAMPLE.startswith(f"ebbwatt {name}")
 
 
-@pytest.mark.parametrize("name", cli.COMMANDS)
+@pytest.mark.parametrize("name", parser.COMMANDS)
 def test_each_command_explains_itself_with_an_example(ebbwatt, name):
     text = ebbwatt(name, "--help").stdout
     assert "example:" in text

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.figures import (
     age,
     clock_hours,

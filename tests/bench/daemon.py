@@ -14,8 +14,8 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
-from logger.onlookers import Onlooker
-from logger.snapshot import snapshot_path
+from logger.system.onlookers import Onlooker
+from logger.system.snapshot import snapshot_path
 from tests.conftest import ROOT
 from tests.support.rigs.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
 from tests.support.rigs.pty_line import PtyLine

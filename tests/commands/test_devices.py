@@ -23,7 +23,7 @@ from logger.sources.decoders.frame import uncobs, unslip
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder, read_description
-from logger.sources.port import MOST_AT_ONCE
+from logger.sources.link.port import MOST_AT_ONCE
 from tests.conftest import ROOT
 from tests.support.rigs.framing import cobs, slip
 from tests.support.rigs.live import live, resident_kib, stored_since

@@ -8,7 +8,7 @@ import pytest
 
 from analysis.history.history import STATE_CODE, load_history
 from logger.reading import OperatingState
-from logger.snapshot import read_snapshot, snapshot_path
+from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.rigs.live import live, wait_for
 from tests.support.rigs.pty_line import SpokenLine
 

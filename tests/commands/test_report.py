@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from analysis.assessment.document import Reason, Span, Step, json_text
+from analysis.assessment.document import Reason, Step, json_text
+from analysis.estimate import Span
 from analysis.show.comparison import compare, read_document
 from analysis.show.page.html import page, write_page
 from analysis.show.page.sections import Matter

@@ -14,13 +14,13 @@ from logger.config import ChargerConfig
 from logger.errors import StoreDamagedError, StoreError
 from logger.interval import Interval
 from logger.reading import OperatingState
-from logger.snapshot import snapshot_path
 from logger.store.events import add_event, list_events
 from logger.store.file_format.pages import rows
 from logger.store.file_format.wal import commits_behind_a_broken_frame, log_header_is_sound
 from logger.store.records import SessionStart
 from logger.store.repair.salvage import salvage, whole_check
 from logger.store.writer import Writer
+from logger.system.snapshot import snapshot_path
 from tests.support.rigs.live import QUICK, live, wait_for
 
 CHARGER = ChargerConfig("aft locker", 110.0, date(2021, 4, 18))

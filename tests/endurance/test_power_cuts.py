@@ -16,11 +16,11 @@ from contextlib import closing, contextmanager
 
 import pytest
 
-from logger.snapshot import read_snapshot, snapshot_path
 from logger.store.events import list_events
 from logger.store.file_format.wal import PAGE_SIZE
 from logger.store.files import prepare
 from logger.store.repair.leftovers import find_leftovers
+from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.rigs.committer import BATCH, BEGIN_S
 from tests.support.rigs.live import live
 

@@ -18,10 +18,10 @@ from analysis.history.history import load_history
 from logger.config import load_config
 from logger.daemon import Daemon
 from logger.errors import StoreUnwritableError
-from logger.snapshot import boot_id, read_snapshot, snapshot_path
 from logger.store.events import list_events
 from logger.store.raw import ROW_READINGS
 from logger.store.reader import Reader
+from logger.system.snapshot import boot_id, read_snapshot, snapshot_path
 from tests.conftest import unmeasured
 from tests.support.rigs.live import live, resident_kib, wait_for
 from tests.support.rigs.pty_line import PtyLine

@@ -5,16 +5,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from analysis.assessment.document import (
-    Assessment,
-    Curve,
-    Limit,
-    Reason,
-    RunTable,
-    Span,
-    Step,
-    Verdict,
-)
+from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
+from analysis.estimate import Span
+from analysis.health.run_table import Limit, RunTable
 from logger.event import Event
 
 HOUR_S = 3600.0

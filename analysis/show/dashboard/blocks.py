@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
-from analysis.assessment.document import Limit, Span, Verdict
+from analysis.assessment.document import Verdict
+from analysis.estimate import Span
 from analysis.figures import age, clock_hours, ends, energy, figure, figure_with_ends, minute
+from analysis.health.run_table import Limit
 from analysis.show.dashboard.facts import STEADY_V_PER_H, Situation
 from analysis.show.dashboard.marks import INKS, Level, Marks, bar, binned, plot, row_of
 from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.history.history import STATE_CODE
 from logger.reading import RUN_STATES, OperatingState
-from logger.snapshot import STALE_AFTER_S
+from logger.system.snapshot import STALE_AFTER_S
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from logger.config import Config
     from logger.event import Event
     from logger.reading import Reading
-    from logger.snapshot import Snapshot
+    from logger.system.snapshot import Snapshot
 
 #: Below this part of rated the charger is not called producing where the source names no state.
 PRODUCING_FROM = 0.03

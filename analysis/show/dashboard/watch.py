@@ -17,10 +17,10 @@ from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import History, load_fitting, read_history
 from analysis.show.dashboard.facts import Facts, Fuel, Moment, Situation, collect
 from logger.errors import StoreError
-from logger.onlookers import Onlooker
 from logger.reading import CLOCK_UNSET_BEFORE_S
-from logger.snapshot import STALE_AFTER_S, boot_id, boottime_s, read_snapshot, snapshot_path
 from logger.store.reader import Reader
+from logger.system.onlookers import Onlooker
+from logger.system.snapshot import STALE_AFTER_S, boot_id, boottime_s, read_snapshot, snapshot_path
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from analysis.assessment.document import Assessment
     from logger.config import Config
-    from logger.snapshot import Snapshot
+    from logger.system.snapshot import Snapshot
 
 #: Days of the log at hand: the week that is shown, and a day for the zones.
 RECENT_DAYS = 8.0

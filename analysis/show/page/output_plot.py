@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Limit
 from analysis.figures import date_ends, date_figure, day, ends, figure
+from analysis.health.run_table import Limit
 from analysis.show.page.svg import AT_LEAST, CROSS, DIGIT, Drawing, Scale, date_ticks, ticks
 from analysis.show.phrases import output_clause, remaining_short, sentence
 

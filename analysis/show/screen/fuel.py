@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.figures import day, figure_with_ends
 from analysis.physics import (
     CO2_IDLH_PPM,

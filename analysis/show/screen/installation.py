@@ -19,7 +19,7 @@ from analysis.installation.findings import (
 from analysis.text import harmless
 
 if TYPE_CHECKING:
-    from analysis.assessment.document import Span
+    from analysis.estimate import Span
     from analysis.installation.result import FitCheck
 
 _NAMES = 24

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.sizing.candidates import Unit
-    from analysis.sizing.size import Grown, Judged, Sizing
+    from analysis.sizing.result import Grown, Judged, Sizing
 
 _LONGEST = 400
 #: From this width on years and costs have columns of their own.

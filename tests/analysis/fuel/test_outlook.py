@@ -11,7 +11,8 @@ from analysis.fuel.cross_check import rise_of_use
 from analysis.fuel.outlook import fuel_outlook
 from analysis.show.screen.fuel import lines
 from analysis.sizing.candidates import Unit
-from analysis.sizing.size import Need, size, supply_wh
+from analysis.sizing.result import Need
+from analysis.sizing.size import size, supply_wh
 from logger.event import Event
 from tests.analysis.load.test_daily import config_for
 from tests.support.small_boat import START_S, SmallBoat, sail

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from analysis.assessment.assess import assess
-from analysis.assessment.document import Limit, Verdict
+from analysis.assessment.document import Verdict
 from analysis.health.life import estimate
+from analysis.health.run_table import Limit
 from analysis.health.trend import Observations
 from analysis.history.history import STATE_CODE, History
 from analysis.history.hours import running_hours

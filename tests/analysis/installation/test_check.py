@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.assessment.document import Span
+from analysis.estimate import Span
 from analysis.history.runs import find_runs
 from analysis.installation.check import check_fitting
 from analysis.installation.checklist import ITEMS, KEYS, tick_text, ticked

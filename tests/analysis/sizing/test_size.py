@@ -8,7 +8,8 @@ import pytest
 
 from analysis.show.screen.sizing import lines
 from analysis.sizing.candidates import EXAMPLES, Unit, read_audit, read_candidates
-from analysis.sizing.size import Need, audit_days, bank_ah, size, supply_wh
+from analysis.sizing.result import Need
+from analysis.sizing.size import audit_days, bank_ah, size, supply_wh
 from logger.errors import ConfigError
 from tests.conftest import ROOT
 

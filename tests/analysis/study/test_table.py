@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.assessment.assess import assess
-from analysis.assessment.document import Span, Step, Verdict
+from analysis.assessment.document import Step, Verdict
+from analysis.estimate import Span
 from analysis.study.boats import simulate
 from analysis.study.outcome import holds, outcome
 from analysis.study.population import draw, population

@@ -13,7 +13,7 @@ from serial.rfc2217 import PortManager
 
 from logger.errors import ConfigError, SourceError
 from logger.reading import OperatingState
-from logger.sources import port
+from logger.sources.link import port
 from tests.support.rigs.pty_line import PtyLine
 from tests.support.rigs.sources import source_from, take
 

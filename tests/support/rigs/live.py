@@ -7,8 +7,8 @@ from pathlib import Path
 
 from analysis.history.history import load_history
 from logger.errors import EbbwattError
-from logger.onlookers import Onlooker
-from logger.snapshot import read_snapshot, snapshot_path
+from logger.system.onlookers import Onlooker
+from logger.system.snapshot import read_snapshot, snapshot_path
 
 #: A simulated boat that speaks ten times a second and is committed each second.
 QUICK = """\

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 from concurrent.futures import ThreadPoolExecutor
 
-from logger.sources.supervision import LinkState, supervise
+from logger.sources.link.supervision import LinkState, supervise
 
 #: Where faults are injected. It outlives each loop: what a thread starts dies with that thread.
 _ASIDE = ThreadPoolExecutor(1)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from analysis.assessment.document import Span
 from analysis.commands.watch import print_frame
+from analysis.estimate import Span
 from analysis.history.history import STATE_CODE, History
 from analysis.show.dashboard.facts import Fuel, Moment, Situation, collect
 from analysis.show.dashboard.frame import frame
@@ -21,8 +21,8 @@ from analysis.show.dashboard.terminal import Screen
 from analysis.show.dashboard.watch import Watch, dated, fuel_facts, moment_now, recent_history
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
-from logger.snapshot import Snapshot
 from logger.store.reader import Fitting, Reader
+from logger.system.snapshot import Snapshot
 from tests.conftest import ROOT
 from tests.support import scenes
 from tests.support.wcag import contrast

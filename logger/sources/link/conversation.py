@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from logger.refusals import Refusals
     from logger.sources.decoding import Request
     from logger.sources.description import Poll
-    from logger.sources.inbox import Chunk, Inbox
+    from logger.sources.link.inbox import Chunk, Inbox
     from logger.sources.pipeline import Pipeline
 
     #: Told each piece of raw bytes: boot time, bytes, whether they were sent, characteristic.
@@ -41,7 +41,7 @@ class Link(Protocol):
         ...
 
     async def receive(self, until_s: float | None = None) -> Chunk | None:
-        """Return the next chunk; see :meth:`logger.sources.inbox.Inbox.receive`."""
+        """Return the next chunk; see :meth:`logger.sources.link.inbox.Inbox.receive`."""
         ...
 
     async def send(self, payload: bytes) -> None:

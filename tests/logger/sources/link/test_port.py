@@ -13,7 +13,7 @@ from functools import partial
 import pytest
 
 from logger.errors import SourceError
-from logger.sources.port import LineSettings, PortLink
+from logger.sources.link.port import LineSettings, PortLink
 from tests.support.rigs.live import wait_for
 from tests.support.rigs.pty_line import PtyLine, SpokenLine
 from tests.support.rigs.sources import source_from

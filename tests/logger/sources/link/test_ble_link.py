@@ -14,10 +14,10 @@ import pytest
 from analysis.history.history import load_history
 from logger.config import load_config
 from logger.errors import ConfigError
-from logger.snapshot import read_snapshot, snapshot_path
 from logger.sources import open_source
-from logger.sources.ble_link import Connection
 from logger.sources.decoders.characteristics import BASE
+from logger.sources.link.ble_link import Connection
+from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.conftest import ROOT
 from tests.support.rigs.bluez import (
     ADDRESS,

@@ -9,8 +9,8 @@ import time
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.journal import LONGEST_LINE, MOST_LINES, Bounded, one_line
-from logger.snapshot import read_snapshot, snapshot_path
+from logger.system.journal import LONGEST_LINE, MOST_LINES, Bounded, one_line
+from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.commands.test_log_serial import CONFIG
 from tests.support.rigs.pty_line import PtyLine
 

@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from logger.notify import Notifier
+from logger.system.notify import Notifier
 from tests.commands.test_log_serial import CONFIG as SERIAL
 from tests.logger.test_daemon import CONFIG as SIMULATED
 from tests.support.rigs.pty_line import PtyLine

@@ -20,10 +20,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
-from logger.sources.inbox import Inbox
+from logger.sources.link.inbox import Inbox
 
 if TYPE_CHECKING:
-    from logger.sources.inbox import Chunk
+    from logger.sources.link.inbox import Chunk
 
 #: After the first byte the thread waits for so long, to take a whole line or answer at once: each
 #: awakening costs more processor time than a hundred bytes.

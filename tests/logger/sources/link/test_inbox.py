@@ -12,9 +12,9 @@ import pytest
 
 from analysis.history.history import load_history
 from logger.errors import SourceError
-from logger.onlookers import Onlooker, Onlookers
-from logger.snapshot import read_snapshot, snapshot_path
-from logger.sources.inbox import MOST_WAITING, Inbox
+from logger.sources.link.inbox import MOST_WAITING, Inbox
+from logger.system.onlookers import Onlooker, Onlookers
+from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.rigs.live import wait_for
 from tests.support.rigs.pty_line import PtyLine
 
@@ -109,7 +109,7 @@ def test_who_looks_on_is_known_until_the_kernel_says_they_have_gone(tmp_path):
     person.close()
     assert not daemon.present()
     code = (
-        "import sys, time, pathlib; from logger.onlookers import Onlooker\n"
+        "import sys, time, pathlib; from logger.system.onlookers import Onlooker\n"
         "o = Onlooker(pathlib.Path(sys.argv[1])); o.look(); print(flush=True); time.sleep(60)"
     )
     with subprocess.Popen([sys.executable, "-c", code, snapshot], stdout=subprocess.PIPE) as other:

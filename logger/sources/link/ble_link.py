@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import SourceError
 from logger.refusals import printable
 from logger.sources.decoders.characteristics import full_uuid, short_name
-from logger.sources.inbox import Inbox
+from logger.sources.link.inbox import Inbox
 
 if TYPE_CHECKING:
     from bleak import BleakClient

@@ -10,7 +10,7 @@ import pytest
 from logger.errors import SourceError
 from logger.reading import Reading
 from logger.refusals import Refusals
-from logger.sources.supervision import Delays, LinkMachine, LinkState, supervise
+from logger.sources.link.supervision import Delays, LinkMachine, LinkState, supervise
 
 
 class _Leap(selectors.SelectSelector):

@@ -1,0 +1,17 @@
+"""An estimate: a figure with the two ends of its 90 % interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+#: Quantile of the normal distribution between whose ends, both taken, 90 % lie.
+Z90 = 1.645
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A figure with the two ends of its 90 % interval; None where it cannot be known."""
+
+    low: float | None = None
+    median: float | None = None
+    high: float | None = None

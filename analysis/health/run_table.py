@@ -1,0 +1,49 @@
+"""One row a run: what it gave, who limited it, and whether the estimate uses it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+class Limit(StrEnum):
+    """Who set the current in a stretch of running."""
+
+    SOURCE = "source"
+    BATTERY = "battery"
+    HEAT = "heat"
+    UNUSABLE = "unusable"
+
+
+@dataclass(frozen=True, slots=True)
+class RunTable:
+    """One row per run, arrays of shape (n,), ordered by time; NaN where not known."""
+
+    start_s: NDArray[np.float64]
+    """Unix time of the start."""
+    hours: NDArray[np.float64]
+    """Length of the run, h."""
+    runtime_h: NDArray[np.float64]
+    """Running hours of this fitting at the middle of the stretch that was used."""
+    fraction: NDArray[np.float64]
+    """Available output seen, fraction of rated, brought to the reference condition; for a
+    battery-limited run the lower bound."""
+    standard_error: NDArray[np.float64]
+    limit: tuple[Limit, ...]
+    """Who limited the stretch that speaks for the run."""
+    used: NDArray[np.bool_]
+    """Whether the run entered the estimate (as a value or as a lower bound)."""
+    reason: tuple[str, ...]
+    """Why it was used so, or left out: a sentence fragment for a person."""
+    energy_kwh: NDArray[np.float64]
+    charge_ah: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        """Return the number of runs."""
+        return len(self.start_s)

@@ -1,0 +1,103 @@
+"""The parser of the command line: one module per command, imported when its parser is built.
+
+Each command is a module in ``analysis.commands`` with ``HELP`` (one line), ``DESCRIPTION``,
+``EXAMPLE``, ``add_arguments(parser)`` and ``run(args) -> int``. Modules import what is heavy inside
+``run``, so that help answers at once and the daemon never loads what it does not need.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+from analysis.arguments import with_example
+from logger import __version__
+from logger.errors import UsageError
+
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    class Command(Protocol):
+        """What a module in ``analysis.commands`` offers."""
+
+        HELP: str
+        DESCRIPTION: str
+        EXAMPLE: str
+
+        def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+            """Declare the command's own arguments."""
+            ...
+
+        def run(self, args: argparse.Namespace) -> int:
+            """Do the work and return the exit status."""
+            ...
+
+
+#: Commands in the order in which help shows them.
+COMMANDS = (
+    "demo",
+    "log",
+    "probe",
+    "import",
+    "backup",
+    "watch",
+    "report",
+    "load",
+    "fuel",
+    "size",
+    "fitting",
+    "event",
+    "export",
+    "check",
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    """An argument parser whose errors are one line and end with status 2."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{message}. See '{self.prog} --help'.")
+
+
+def command_module(name: str) -> Command:
+    """Import the module of a command (named with a trailing underscore if it is a keyword)."""
+    module = f"analysis.commands.{name}_" if name == "import" else f"analysis.commands.{name}"
+    return importlib.import_module(module)
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Build the parser; with ``only``, just that command's (its module alone is imported)."""
+    parser = _Parser(
+        prog="ebbwatt",
+        description="Log a charger for years, and say with evidence how it is doing.",
+        epilog="Each command explains itself: ebbwatt COMMAND --help. Ebbwatt only reads; its "
+        "figures are no safety device and replace neither the maker's instructions nor local "
+        "codes nor a licensed person.",
+    )
+    parser.add_argument("--version", action="version", version=f"ebbwatt {__version__}")
+    parser.add_argument(
+        "--man", action="store_true", help="print the manual page: ebbwatt --man | man -l -"
+    )
+    parser.add_argument(
+        "--completion", choices=("bash",), metavar="SHELL", help="print completion for bash"
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    for name in COMMANDS if only is None else (only,):
+        module = command_module(name)
+        sub = commands.add_parser(
+            name,
+            help=module.HELP,
+            description=module.DESCRIPTION,
+            **with_example(module.EXAMPLE),
+        )
+        sub.add_argument(
+            "--config",
+            type=Path,
+            metavar="FILE",
+            help="configuration (default: ./ebbwatt.toml, then /etc/ebbwatt/ebbwatt.toml)",
+        )
+        module.add_arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser

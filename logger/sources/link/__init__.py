@@ -1,0 +1,1 @@
+"""Links: how bytes and packets arrive, and how one source is kept alive for years."""
