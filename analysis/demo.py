@@ -60,6 +60,12 @@ container_l = 10
 cross_section_mm2 = 6    # cable between charger and battery
 length_m = 2.0           # one way
 
+[unit]                   # by the manual of the invented unit: invented figures
+heel_deg = 20
+clearance_cm = 12
+intake_c = 45
+fuse_a = 20
+
 [store]
 path = "ebbwatt.db"
 

@@ -123,6 +123,18 @@ WIRING = Section(
     ),
     "the cable to the battery, for 'ebbwatt fitting'",
 )
+UNIT = Section(
+    "unit",
+    (
+        Setting("heel_deg", "number", None, "greatest lasting tilt or heel", "deg", 0, 90),
+        Setting("clearance_cm", "number", None, "free space to leave round it", "cm", 0, 500),
+        Setting("exhaust_hose_m", "number", None, "greatest length of its exhaust", "m", 0, 50),
+        Setting("exhaust_bend_cm", "number", None, "least radius of a bend in it", "cm", 0, 500),
+        Setting("intake_c", "number", None, "warmest air that it may take in", "degC", -20, 100),
+        Setting("fuse_a", "number", None, "fuse in its positive lead", "A", 0.5, 1000),
+    ),
+    "what the unit's own manual says; leave out what it does not say",
+)
 STORE = Section(
     "store",
     (
@@ -219,7 +231,7 @@ PLAUSIBLE = Section(
     ),
     "values outside these limits are dropped and counted; defaults follow the rated output",
 )
-SECTIONS = (CHARGER, BATTERY, FUEL, WIRING, STORE, LOG, PLAUSIBLE)
+SECTIONS = (CHARGER, BATTERY, FUEL, WIRING, UNIT, STORE, LOG, PLAUSIBLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +275,18 @@ class WiringConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class UnitConfig:
+    """What the unit's own manual says; see :data:`UNIT`. None: the manual does not say it."""
+
+    heel_deg: float | None = None
+    clearance_cm: float | None = None
+    exhaust_hose_m: float | None = None
+    exhaust_bend_cm: float | None = None
+    intake_c: float | None = None
+    fuse_a: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class StoreConfig:
     """The database; see :data:`STORE`. ``path`` is absolute."""
 
@@ -303,6 +327,7 @@ class Config:
     source: dict[str, Any] | None
     document: Document
     wiring: WiringConfig | None = None
+    unit: UnitConfig = UnitConfig()
 
 
 def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) -> Path:
@@ -366,6 +391,7 @@ def load_config(path: Path) -> Config:
         source=source,
         document=document,
         wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
+        unit=UnitConfig(**values["unit"]),
     )
 
 

@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     tick = actions.add_parser(
         "tick",
         help="tick items of the fitter's check list",
-        **with_example("ebbwatt event tick fuse exhaust --by 'A. Fitter'"),
+        **with_example("ebbwatt event tick fuse air --by 'A. Fitter'"),
     )
     tick.add_argument("items", nargs="+", choices=KEYS, metavar="ITEM", help=", ".join(KEYS))
     tick.add_argument("--by", required=True, metavar="NAME", help="who looked at it")

@@ -15,6 +15,7 @@ from analysis.history.history import load_fitting
 from analysis.history.runs import find_runs
 from analysis.installation.checklist import ticked
 from analysis.installation.loop_resistance import current_steps, loop_trend
+from analysis.installation.manual_limits import against_log
 from analysis.installation.result import FitCheck
 from analysis.installation.warming import rise_trend, warmth
 from analysis.installation.window import Look
@@ -131,6 +132,8 @@ def check_fitting(
         rise_per_1000h=rise,
         ticks=ticked(history.events, fitted, replaced),
         reasons=reasons,
+        unit=config.unit,
+        against_manual=tuple(against_log(config.unit, history, config.charger.rated_w / nominal_v)),
     )
 
 

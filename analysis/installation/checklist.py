@@ -26,28 +26,31 @@ _LONGEST_NAME = 40
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One thing to look at: its short name and what must be so.
+    """One thing to look at, in the order of careful work.
 
-    Common practice, no source, unless the text names a standard.
+    What must be so is the word of the unit's own manual; a figure of the trade stands here only
+    where a published standard carries it.
     """
 
     key: str
     text: str
+    from_manual: tuple[str, ...] = ()
+    """Keys of ``[unit]`` whose figures belong to this item."""
 
 
 ITEMS = (
-    Item("vapour", "Water vapour line led outboard or drained, with no sag to freeze"),
+    Item("manual", "The unit's own manual is aboard, and was read before the work began"),
+    Item("place", "The unit is fixed where and how its manual says", ("heel_deg", "clearance_cm")),
     Item(
-        "exhaust",
-        "Warm exhaust air led where the unit cannot breathe it again; hose as short as possible, "
-        "at most about 1 m",
+        "air",
+        "Air comes in and exhaust goes out as the manual says, each by its own way",
+        ("intake_c", "exhaust_hose_m", "exhaust_bend_cm"),
     ),
-    Item("container", "Fuel container strapped into its seat, upright"),
-    Item("fuse", "Fuse at the battery, in the positive lead (ABYC E-11: within 7 inches)"),
-    Item(
-        "level", "Unit level within the maker's limit (about 35 degrees of heel or pitch is usual)"
-    ),
-    Item("cautions", "Cautions read, and handed over to the owner"),
+    Item("fuel", "Fuel, if it takes any, is kept, fixed and connected as the manual says"),
+    Item("wiring", "Joints are clean and tight; no lead can chafe; polarity was measured"),
+    Item("fuse", "Fuse in the positive lead (ABYC E-11: within 7 inches of battery)", ("fuse_a",)),
+    Item("run", "One whole run was watched from start to stop, and stands in the log"),
+    Item("handover", "Cautions were read, and handed over to the owner"),
 )
 KEYS = tuple(item.key for item in ITEMS)
 

@@ -58,8 +58,9 @@ def findings(check: FitCheck) -> list[str]:
     """Return what the figures mean, most important first."""
     newest = check.latest or check.first
     if newest is None:
-        return []
+        return list(check.against_manual)
     said = (
+        *check.against_manual,
         _drop(check, newest),
         _iec(check, newest),
         _loop_trend(check),
@@ -132,7 +133,7 @@ def _warming(f: Figures) -> str | None:
         return None
     text = (
         f"A run warms the compartment by {figure(f.rise_k, 'K')}, more than is usual "
-        f"({USUAL_RISE_K:.0f} K, common practice, no source): is warm exhaust drawn in again?"
+        f"({USUAL_RISE_K:.0f} K, common practice, no source): does it take in its own exhaust?"
     )
     if f.change.high is not None and f.change.high < 0.0:
         text += f" The output changes by {figure(f.change, '%', 100)} meanwhile."
@@ -145,7 +146,7 @@ def _warming_trend(check: FitCheck) -> str | None:
         return None
     return (
         f"The warming grows by {figure_with_ends(grows, 'K')} per 1000 running hours: look at "
-        "intake, exhaust hose and drain."
+        "the ways of its air and its exhaust."
     )
 
 

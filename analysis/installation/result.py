@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from analysis.installation.checklist import ITEMS, Tick
 if TYPE_CHECKING:
     from analysis.estimate import Span
     from analysis.installation.loop_resistance import Loop
-    from logger.config import WiringConfig
+    from logger.config import UnitConfig, WiringConfig
 
 #: Voltage drop of good practice, part of nominal (common practice: a drop deceives whatever
 #: measures the battery at the charger; ABYC E-11 asks as much of feeders, not of charger leads).
@@ -61,6 +62,10 @@ class FitCheck:
     rise_per_1000h: Span
     ticks: dict[str, Tick]
     reasons: dict[str, str]
+    unit: UnitConfig
+    """What the unit's own manual says."""
+    against_manual: tuple[str, ...] = ()
+    """Where log or nameplate contradict it, sentences."""
 
     @property
     def rated_a(self) -> float:
@@ -96,6 +101,8 @@ class FitCheck:
                 "loop_ohm": _span(self.loop_per_1000h.ohm),
                 "temperature_rise_k": _span(self.rise_per_1000h),
             },
+            "manual": dataclasses.asdict(self.unit),
+            "against_manual": list(self.against_manual),
             "checks": [self._check(item.key) for item in ITEMS],
             "reasons": self.reasons,
         }

@@ -16,6 +16,7 @@ from analysis.installation.findings import (
     rows,
     why_not,
 )
+from analysis.installation.manual_limits import figures_of
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.html import frame
 from analysis.show.page.sections import listing, paragraphs, table, text
@@ -23,7 +24,7 @@ from analysis.show.page.style import STYLE
 from analysis.text import for_html
 
 if TYPE_CHECKING:
-    from analysis.installation.checklist import Tick
+    from analysis.installation.checklist import Item, Tick
     from analysis.installation.result import FitCheck
 
 _STYLE = (
@@ -94,18 +95,23 @@ def _check_list(check: FitCheck) -> str:
     lines = [
         (
             _box(check.ticks.get(item.key)),
-            text(item.text),
+            _what(item, check),
             _who(check.ticks.get(item.key)),
         )
         for item in ITEMS
     ]
     return "<h2>Fitter's check list</h2>" + table(
-        "Common practice, no source, unless a standard is named. A cross: ticked with "
-        "'ebbwatt event tick'; an open box: for the pen",
+        "The unit's own manual decides: figures by its word from [unit], blanks for the pen. "
+        "A cross: ticked with 'ebbwatt event tick'; an open box: for the pen",
         ("", "what must be so", "by whom, when"),
         lines,
         "ttt",
     )
+
+
+def _what(item: Item, check: FitCheck) -> str:
+    figures = figures_of(item, check.unit)
+    return text(f"{item.text}; {figures}" if figures else item.text)
 
 
 def _box(tick: Tick | None) -> str:

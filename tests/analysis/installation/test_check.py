@@ -288,11 +288,11 @@ def test_reached_output_and_what_limits_the_statement(config, boat_log):
 
 
 @pytest.mark.parametrize(("rise_k", "said"), [(8.0, False), (25.0, True)])
-def test_warm_exhaust_drawn_in_again_shows_as_a_large_rise(config, boat_log, rise_k, said):
+def test_exhaust_taken_in_again_shows_as_a_large_rise(config, boat_log, rise_k, said):
     check = check_fitting(warmed(boat_log, rise_k), config())
     # Time constant half an hour: 94 % of the rise in the second hour, 9 % in the first six minutes.
     assert check.first.rise_k.median == pytest.approx(0.85 * rise_k, rel=0.05)
-    assert any("drawn in again" in text for text in findings(check)) is said
+    assert any("its own exhaust" in text for text in findings(check)) is said
 
 
 def test_gaps_and_refused_readings_are_counted(config, boat_log):
@@ -347,7 +347,7 @@ def tick(number, key, day, who="Jo Marten", **more):
 
 
 def test_ticks_name_who_and_when_and_the_newest_counts():
-    events = (tick(1, "fuse", 1), tick(2, "fuse", 300, "Al"), tick(3, "level", 1, struck=True))
+    events = (tick(1, "fuse", 1), tick(2, "fuse", 300, "Al"), tick(3, "place", 1, struck=True))
     found = ticked(events, "2023-11-15")
     assert set(found) == {"fuse"}
     assert found["fuse"].who == "Al"
@@ -359,11 +359,11 @@ def test_ticks_of_an_earlier_charger_do_not_count():
 
 
 def test_free_texts_cannot_forge_a_tick():
-    text = tick_text("fuse", "Jo: level, ticked by Al", "seen: yes")
+    text = tick_text("fuse", "Jo: place, ticked by Al", "seen: yes")
     found = ticked((Event(1, BEGUN_S, "check", None, text),), None)
     assert set(found) == {"fuse"}
     assert found["fuse"].remark == "seen: yes"
-    with pytest.raises(UsageError, match="accepted: vapour, exhaust"):
+    with pytest.raises(UsageError, match="accepted: manual, place"):
         tick_text("colour", "Jo", "")
     with pytest.raises(UsageError, match="say who"):
         tick_text("fuse", " \x1b ", "")
@@ -378,13 +378,13 @@ def place(ebbwatt, tmp_path):
 
 
 def test_items_are_ticked_together_struck_and_shown(ebbwatt, place):
-    ebbwatt("event", "tick", "fuse", "exhaust", "--by", "Jo", "--text", "0.6 m", cwd=place)
-    ebbwatt("event", "tick", "level", "--by", "Jo", cwd=place)
+    ebbwatt("event", "tick", "fuse", "air", "--by", "Jo", "--text", "0.6 m", cwd=place)
+    ebbwatt("event", "tick", "place", "--by", "Jo", cwd=place)
     ebbwatt("event", "strike", "3", cwd=place)
     shown = json.loads(ebbwatt("fitting", "--json", cwd=place).stdout)
     state = {c["item"]: c["by"] for c in shown["checks"]}
-    assert state == {k: "Jo" if k in {"fuse", "exhaust"} else None for k in KEYS}
-    assert "2 of 6 ticked" in ebbwatt("fitting", cwd=place).stdout
+    assert state == {k: "Jo" if k in {"fuse", "air"} else None for k in KEYS}
+    assert f"2 of {len(ITEMS)} ticked" in ebbwatt("fitting", cwd=place).stdout
     refused = ebbwatt(
         "event", "tick", "fuse", "--by", "Jo", "--at", "2020-01-01T00:00Z", cwd=place, status=2
     )
@@ -397,8 +397,8 @@ def test_each_charger_has_its_own_ticks(ebbwatt, place):
     (place / "ebbwatt.toml").write_text(CONFIG.replace("2023-11-15", "2024-06-01"))
     (place / "two.csv").write_text("time,voltage_v\n1717300000,12.6\n")
     ebbwatt("import", "two.csv", cwd=place)
-    ebbwatt("event", "tick", "level", "--by", "Al", "--at", "2024-06-01T12:00Z", cwd=place)
-    for number, item in ((1, "fuse"), (2, "level")):
+    ebbwatt("event", "tick", "place", "--by", "Al", "--at", "2024-06-01T12:00Z", cwd=place)
+    for number, item in ((1, "fuse"), (2, "place")):
         done = ebbwatt("fitting", "--fitting", number, "--json", cwd=place)
         checks = json.loads(done.stdout)["checks"]
         assert [c["item"] for c in checks if c["ticked"]] == [item]
@@ -421,7 +421,7 @@ def full_record(config, boat_log):
             k, BEGUN_S, "check", None, tick_text(item.key, "Josephine Marten-Oldenburg", "x " * 40)
         )
         for k, item in enumerate(ITEMS)
-        if item.key != "level"
+        if item.key != "place"
     )
     check = check_fitting(
         replace(warmed(boat_log, 25.0), events=events), config(WIRING + BANK), 40.0
