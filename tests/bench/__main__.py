@@ -1,4 +1,4 @@
-"""The benchmarks: ``make bench`` prints the table of DEVELOPERS.md.
+"""The benchmarks: ``make bench`` prints the table of RESULTS.md.
 
 Ratios come from one run on one machine. Processor time (user and system, of the child process) is
 what is compared, since other work on the machine stretches the clock. Each is a median of several.
