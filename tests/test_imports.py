@@ -77,6 +77,20 @@ def test_no_import_from_a_higher_floor(name):
             assert floor(other) < floor(name), f"{name} imports {other}"
 
 
+def test_no_test_imports_another():
+    # What several need stands in tests/support/.
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                names = [f"{node.module}.{alias.name}" for alias in node.names]
+            else:
+                continue
+            parts = {part for name in names for part in name.split(".")}
+            assert not [p for p in parts if p.startswith("test_")], f"{path}: {names}"
+
+
 def test_the_logger_knows_no_analysis():
     for name, path in modules("logger"):
         assert not [i for i in imported(path) if i.startswith("analysis")], name

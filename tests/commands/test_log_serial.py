@@ -9,45 +9,10 @@ import pytest
 from analysis.history.history import STATE_CODE, load_history
 from logger.reading import OperatingState
 from logger.system.snapshot import read_snapshot, snapshot_path
+from tests.support.configurations import SERIAL
 from tests.support.rigs.live import live, wait_for
 from tests.support.rigs.pty_line import SpokenLine
 
-CONFIG = """\
-[charger]
-label = "Dabchick, aft locker"
-rated_w = 110
-fitted = 2021-04-18
-
-[store]
-path = "ebbwatt.db"
-commit_s = 1
-commit_rest_s = 1
-
-[log]
-interval_s = 0.1
-
-[source]
-kind = "serial"
-port = "charger"
-
-[source.decoder]
-kind = "keyvalue"
-
-[source.fields]
-voltage_v = "U"
-current_a = "I"
-state = "MODE"
-runtime_h = {{ from = "RT", unit = "min" }}
-
-[source.states]
-RUN = "running"
-WAIT = "standby"
-
-[source.timing]
-first_wait_s = 0.1
-longest_wait_s = 0.3
-{timing}
-"""
 # The device: a process of its own that writes a line every 50 ms to the descriptor it inherits,
 # with garbage between lines: noise bytes, half a line, a boot banner, a decimal comma, a number
 # that is none, a voltage that cannot be true.
@@ -70,7 +35,7 @@ def boat(tmp_path, start_daemon):
     device = SpokenLine(tmp_path / "charger", DEVICE)
 
     def start(timing=""):
-        (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(timing=timing))
+        (tmp_path / "ebbwatt.toml").write_text(SERIAL.format(timing=timing))
         return start_daemon(tmp_path)
 
     yield tmp_path, device, start
@@ -118,7 +83,7 @@ def test_cable_out_and_in_three_times_and_it_logs_on(boat):
 
 def test_every_change_of_the_link_is_told_to_who_asks_for_it(boat, start_daemon):
     folder, device, _ = boat
-    (folder / "ebbwatt.toml").write_text(CONFIG.format(timing=""))
+    (folder / "ebbwatt.toml").write_text(SERIAL.format(timing=""))
     daemon = start_daemon(folder, module=("analysis", "log", "--verbose"))
     seen = live(folder, 9).readings
     device.unplug()

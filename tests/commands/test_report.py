@@ -3,7 +3,6 @@
 import json
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import numpy as np
 import pytest
@@ -15,7 +14,6 @@ from analysis.assessment.document import Reason, Step, json_text
 from analysis.estimate import Span
 from analysis.show.comparison import compare, read_document
 from analysis.show.page.html import page, write_page
-from analysis.show.page.sections import Matter
 from analysis.show.phrases import VERDICT_SIGNS
 from analysis.show.screen.summary import MOST_LINES, summary
 from analysis.show.wrapping import wrap_plain
@@ -24,44 +22,7 @@ from logger.event import Event
 from logger.store.files import prepare
 from tests.conftest import ROOT
 from tests.support import scenes
-
-MADE_S = scenes.END_S + 3600.0
-SCENES = {
-    "plan": scenes.assessment,
-    "sound": scenes.sound,
-    "replacement due": scenes.replacement_due,
-    "only bounds": scenes.only_bounds,
-    "empty": scenes.empty,
-}
-VOID = {"meta", "br", "img", "link", "hr", "input", "wbr", "col"}
-
-
-def matter(name="plan", events=(), **changes):
-    return Matter(replace(SCENES[name](), **changes), tuple(events), MADE_S, "0.1.0")
-
-
-class Outline(HTMLParser):
-    """Collects what a reader with a screen reader would step through."""
-
-    def __init__(self, text):
-        super().__init__()
-        self.headings, self.tags, self.attributes, self.open = [], [], [], []
-        self.feed(text)
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes += attrs
-        if tag not in VOID:
-            self.open.append(tag)
-        if re.fullmatch("h[1-6]", tag):
-            self.headings.append(int(tag[1]))
-
-    def handle_startendtag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes += attrs
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag, "tags are not nested"
+from tests.support.pages import MADE_S, SCENES, Outline, earlier, matter
 
 
 @pytest.mark.parametrize("name", SCENES)
@@ -316,19 +277,6 @@ def test_the_page_is_written_whole_or_not_at_all(tmp_path):
 
 
 # --- comparison ----------------------------------------------------------------------------------
-
-
-def earlier():
-    """Return the document of a visit a year before."""
-    return replace(
-        scenes.assessment(),
-        observed_to_s=scenes.END_S - 365 * 86400.0,
-        running_hours=2400.0,
-        at_runtime_h=2400.0,
-        energy_kwh=200.0,
-        output=Span(0.76, 0.78, 0.80),
-        decline_per_1000h=Span(0.07, 0.09, 0.11),
-    ).document()
 
 
 def test_what_changed_since_an_earlier_visit():

@@ -23,28 +23,9 @@ from logger.store.raw import ROW_READINGS
 from logger.store.reader import Reader
 from logger.system.snapshot import boot_id, read_snapshot, snapshot_path
 from tests.conftest import unmeasured
+from tests.support.configurations import SIMULATED
 from tests.support.rigs.live import live, resident_kib, wait_for
 from tests.support.rigs.pty_line import PtyLine
-
-CONFIG = """\
-[charger]
-label = "Dabchick, aft locker"
-rated_w = 110
-fitted = 2021-04-18
-
-[store]
-path = "ebbwatt.db"
-commit_s = 1
-commit_rest_s = 1
-
-[log]
-interval_s = 0.1
-
-[source]
-kind = "simulated"
-seed = 7
-first_charge = 0.3
-"""
 
 #: A serial line on which nobody speaks.
 SILENT = """\
@@ -63,7 +44,7 @@ voltage_v = "U"
 @pytest.fixture
 def place(tmp_path, start_daemon):
     """Return a folder with a configuration, and a function that starts the daemon there."""
-    (tmp_path / "ebbwatt.toml").write_text(CONFIG, encoding="utf-8")
+    (tmp_path / "ebbwatt.toml").write_text(SIMULATED, encoding="utf-8")
     return tmp_path, partial(start_daemon, tmp_path)
 
 
@@ -92,7 +73,7 @@ def test_it_logs_shows_itself_and_ends_cleanly_on_a_signal(place):
 
 def test_without_readings_the_snapshot_is_renewed_all_the_same(place):
     folder, start = place
-    text = CONFIG.partition("[source]")[0] + (
+    text = SIMULATED.partition("[source]")[0] + (
         '[source]\nkind = "serial"\nport = "nowhere"\n[source.decoder]\nkind = "keyvalue"\n'
         '[source.fields]\nvoltage_v = "U"\n[source.timing]\nfirst_wait_s = 3600\n'
         "longest_wait_s = 7200\n"
@@ -126,7 +107,7 @@ def test_killed_and_started_again_it_loses_nothing_that_was_committed(place):
 @pytest.mark.parametrize("raw_hours", [0, 48])
 def test_it_loads_nothing_heavy_and_stays_small(place, raw_hours):
     folder, start = place
-    text = CONFIG.replace("commit_s = 1\n", f"commit_s = 1\nraw_hours = {raw_hours}\n")
+    text = SIMULATED.replace("commit_s = 1\n", f"commit_s = 1\nraw_hours = {raw_hours}\n")
     (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
     process = start(measured=False)
     live(folder)
@@ -160,7 +141,7 @@ first_reading_s = 5
 @pytest.mark.parametrize("kind", ["line", "radio"])
 def test_no_module_is_loaded_that_the_daemon_can_do_without(place, child_env, kind):
     folder, _ = place
-    text = CONFIG.partition("[source]")[0] + (_RADIO if kind == "radio" else SILENT)
+    text = SIMULATED.partition("[source]")[0] + (_RADIO if kind == "radio" else SILENT)
     (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
     process = subprocess.Popen(
         [sys.executable, "-c", _NAMES_WHAT_IT_LOADED],
@@ -182,7 +163,7 @@ def test_no_module_is_loaded_that_the_daemon_can_do_without(place, child_env, ki
 def test_it_stays_small_while_it_keeps_raw_readings(place):
     folder, start = place
     line = PtyLine(folder / "charger")
-    text = CONFIG.partition("[source]")[0].replace("[log]", "raw_hours = 10\n\n[log]") + SILENT
+    text = SIMULATED.partition("[source]")[0].replace("[log]", "raw_hours = 10\n\n[log]") + SILENT
     text = text.replace("interval_s = 0.1", "interval_s = 0.01") + 'current_a = "I"\n'
     (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
     process = start(measured=False)
@@ -282,7 +263,7 @@ def test_a_board_that_learns_the_time_dates_its_boots_and_report_and_watch_say_s
 def test_a_clean_end_without_a_single_reading_is_not_counted_as_cut_short(place):
     folder, start = place
     PtyLine(folder / "charger")
-    text = CONFIG.partition("[source]")[0] + SILENT
+    text = SIMULATED.partition("[source]")[0] + SILENT
     (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
     for number in (1, 2):
         daemon = start()

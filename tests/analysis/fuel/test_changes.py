@@ -14,7 +14,7 @@ from analysis.show.screen.fuel import lines
 from logger.config import FuelConfig
 from logger.event import Event
 from logger.reading import OperatingState
-from tests.analysis.load.test_daily import config_for
+from tests.support.configurations import config_for
 from tests.support.small_boat import START_S, SmallBoat, sail
 
 DAY_S = 86400.0

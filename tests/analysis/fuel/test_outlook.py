@@ -14,7 +14,7 @@ from analysis.sizing.candidates import Unit
 from analysis.sizing.result import Need
 from analysis.sizing.size import size, supply_wh
 from logger.event import Event
-from tests.analysis.load.test_daily import config_for
+from tests.support.configurations import config_for
 from tests.support.small_boat import START_S, SmallBoat, sail
 
 DAY_S = 86400.0

@@ -15,7 +15,7 @@ from analysis.health.forms import Cell, Form, Posterior, normal_posterior, trend
 from analysis.health.trend import Observations, Sites, find_mode, make_nodes
 from analysis.statistics.likelihood import fieller, least_squares
 from analysis.statistics.passage import first_passage_cdf, passage_for_good
-from tests.analysis.statistics.test_likelihood import (
+from tests.support.published import (
     CRYSTAL_G,
     CRYSTAL_H,
     TOBIN,

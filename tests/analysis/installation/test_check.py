@@ -20,10 +20,10 @@ from analysis.statistics.robust import robust_fit, robust_mean
 from logger.config import load_config
 from logger.errors import ConfigError, UsageError
 from logger.event import Event
-from tests.commands.test_report import Outline
 from tests.support import small_boat
 from tests.support.browser import browse
 from tests.support.charger_stops import BEGUN_S, RATED_W, Stops, condensed
+from tests.support.pages import Outline
 
 CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110\nfitted = 2023-11-15\n'
 BANK = "[battery]\ncapacity_ah = 200\n"

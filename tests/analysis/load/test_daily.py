@@ -1,7 +1,6 @@
 """Daily load: the balance of charge against boats whose truth is known."""
 
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,24 +10,8 @@ from analysis.load.daily import EFFICIENCY, daily_load
 from analysis.load.other_sources import STEP_S, make_grid
 from analysis.load.required_power import load_limit
 from analysis.show.screen.load import lines
-from logger.config import BatteryConfig, ChargerConfig, Config, FuelConfig, LogConfig, StoreConfig
-from logger.settings import Document
+from tests.support.configurations import config_for
 from tests.support.small_boat import SmallBoat, sail
-
-
-def config_for(**battery):
-    path = Path("ebbwatt.toml")
-    return Config(
-        path=path,
-        charger=ChargerConfig("aft locker", 110.0),
-        battery=BatteryConfig(200.0, "agm", **battery),
-        fuel=FuelConfig(),
-        store=StoreConfig(Path("ebbwatt.db")),
-        log=LogConfig(),
-        plausible={},
-        source=None,
-        document=Document(path, {}),
-    )
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from logger.system.journal import LONGEST_LINE, MOST_LINES, Bounded, one_line
 from logger.system.snapshot import read_snapshot, snapshot_path
-from tests.commands.test_log_serial import CONFIG
+from tests.support.configurations import SERIAL
 from tests.support.rigs.pty_line import PtyLine
 
 
@@ -54,7 +54,7 @@ def test_a_megabyte_of_rubbish_of_all_kinds_makes_a_few_harmless_lines(tmp_path,
         lambda: b"\x85\x9b31m U=13.2\n",
     ]
     line = PtyLine(tmp_path / "charger")
-    (tmp_path / "ebbwatt.toml").write_text(CONFIG.format(timing=""))
+    (tmp_path / "ebbwatt.toml").write_text(SERIAL.format(timing=""))
     daemon = start_daemon(tmp_path)
     end_s = time.monotonic() + 20.0
     while read_snapshot(snapshot_path(tmp_path / "ebbwatt.db")) is None:

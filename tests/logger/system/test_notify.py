@@ -9,8 +9,7 @@ import time
 import pytest
 
 from logger.system.notify import Notifier
-from tests.commands.test_log_serial import CONFIG as SERIAL
-from tests.logger.test_daemon import CONFIG as SIMULATED
+from tests.support.configurations import SERIAL, SIMULATED
 from tests.support.rigs.pty_line import PtyLine
 
 #: Microseconds of the watchdog in these tests.

@@ -16,9 +16,9 @@ import pytest
 from analysis.show.comparison import compare
 from analysis.show.page.html import page, write_page
 from analysis.show.page.style import INKS, STYLE
-from tests.commands.test_report import SCENES, earlier, matter
 from tests.support import scenes
 from tests.support.browser import browse
+from tests.support.pages import SCENES, earlier, matter
 from tests.support.wcag import contrast
 
 #: Looks at the page in each frame as a reader with a screen reader or poor eyes would. The probe is

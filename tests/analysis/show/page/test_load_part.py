@@ -8,7 +8,7 @@ import pytest
 from analysis.load.daily import Month, daily_load
 from analysis.show.page.load_part import figures, plot, words
 from analysis.show.page.output_plot import NARROW, WIDE
-from tests.analysis.load.test_daily import config_for
+from tests.support.configurations import config_for
 from tests.support.small_boat import SmallBoat, sail
 
 SVG = "{*}"
