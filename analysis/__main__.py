@@ -1,6 +1,30 @@
-"""``python -m analysis`` is the command ``ebbwatt``, and so is its script."""
+"""``python -m analysis`` is the command ``ebbwatt``, and so is its script.
 
+``python -m`` looks for modules in the current folder before all others. Whatever is called
+``logger.py`` or ``numpy.py`` there is not ours, so that folder is taken off the path first. An
+``analysis.py`` in the current folder is found before this file: there only ``ebbwatt`` or
+``python -P -m analysis`` helps.
+"""
+
+import os
+import site
 import sys
+
+
+def _without_current_folder() -> list[str]:
+    """Return Python's search path without the current folder, unless the program stands there."""
+    try:
+        here = os.path.realpath(os.curdir)
+    except FileNotFoundError:  # the folder was deleted meanwhile: it holds nothing
+        return sys.path
+    # Already loaded by Python itself: os and site, but not pathlib.
+    own = (os.path.dirname(os.path.dirname(__file__)), os.path.dirname(os.__file__))  # noqa: PTH120
+    if here in map(os.path.realpath, (*own, *site.getsitepackages())):
+        return sys.path
+    return [folder for folder in sys.path if os.path.realpath(folder) != here]
+
+
+sys.path[:] = _without_current_folder()
 
 try:
     from analysis.cli import main

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import sqlite3
 import subprocess
-import sys
 import time
 from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING
 
 from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
 from logger.store.file_format.pages import looks_like_ours
+from logger.system.child import child_command
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,7 +43,7 @@ def prepare(path: Path) -> None:
     if not path.parent.is_dir():
         raise StoreError(f"{path}: the folder {path.parent} does not exist; create it first")
     done = subprocess.run(  # noqa: S603 - our own interpreter and module
-        [sys.executable, "-m", "logger.store.schema", str(path)],
+        child_command("logger.store.schema", str(path)),
         capture_output=True,
         text=True,
         check=False,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import StoreUnwritableError
+from logger.system.child import child_command
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -118,7 +118,7 @@ class Mending:
     def _start(self, *arguments: str) -> None:
         what, *more = arguments
         self._child = subprocess.Popen(  # noqa: S603 - our own interpreter and module
-            [sys.executable, "-m", "logger.store.repair.salvage", what, str(self._path), *more],
+            child_command("logger.store.repair.salvage", what, str(self._path), *more),
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
