@@ -26,10 +26,14 @@ def _without_current_folder() -> list[str]:
 
 sys.path[:] = _without_current_folder()
 
-try:
-    from analysis.cli import main
-except KeyboardInterrupt:  # in the first moments, without a page about half-loaded modules
-    sys.exit(130)
+import signal  # noqa: E402 - not from the current folder
+
+# Before anything else loads: an interrupt inside an import can be lost (analysis/interrupts.py,
+# which itself would have to be imported). The command decides when it is ready for more.
+if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+from analysis.cli import main  # noqa: E402
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -7,12 +7,18 @@ import signal
 import sys
 from typing import TYPE_CHECKING
 
+from analysis import interrupts
 from analysis.parser import COMMANDS, build_parser
 from logger.errors import EbbwattError
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Sequence
+
+
+#: Commands that go on until they are told to stop. They say themselves from when on Ctrl-C means
+#: more than the end of the process: when the loop that will hear it stands.
+_UNTIL_TOLD = ("log", "probe", "watch")
 
 
 def _without_command(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -42,6 +48,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         args = parser.parse_args(arguments)
         if args.command is None:
             return _without_command(args, parser)
+        if args.command in _UNTIL_TOLD:
+            interrupts.end_at_once()
+        else:
+            interrupts.raise_interrupt()
         status: int = args.run(args)
         sys.stdout.flush()
     except EbbwattError as error:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
+from analysis import interrupts
 from analysis.arguments import positive_number, whole_number
 from analysis.text import for_encoding
 from logger.config import find_config, load_config
@@ -73,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
             capture = stack.enter_context(args.capture.open("w", encoding="utf-8"))
         try:
             return asyncio.run(_probe(config, args.seconds, args.count, capture))
-        except KeyboardInterrupt:
+        except asyncio.CancelledError:
             return 0
 
 
@@ -96,6 +97,7 @@ def _look_round(args: argparse.Namespace) -> int:
     if args.capture is not None or args.count is not None:
         raise UsageError("--scan stands alone, with --seconds and --adapter at most")
     seconds = args.seconds or SCAN_S
+    interrupts.raise_interrupt()
     if not args.scan:
         print(f"listening for {seconds:g} s; nothing is sent to any device", file=sys.stderr)
         seen = asyncio.run(scan.scan(seconds, args.adapter))
@@ -118,6 +120,7 @@ async def _probe(
     from analysis.probe.transcript import reading_words
     from logger.sources import open_source
 
+    interrupts.cancel_this_task()
     source = open_source(config)
     watcher = _Watcher.of(source, capture, config)
     print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)

@@ -7,6 +7,7 @@ import os
 import signal
 from typing import TYPE_CHECKING
 
+from analysis import interrupts
 from logger.config import find_config, load_config
 
 if TYPE_CHECKING:
@@ -72,6 +73,7 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
 
     marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
     status = 0
+    interrupts.raise_interrupt()
     try:
         with leaving_cleanly(), Screen(console) as screen:
             while True:
