@@ -1,4 +1,4 @@
-"""Puts the assessment together: log in, everything that can be said about the charger out."""
+"""Puts the assessment together: evidence in, everything that can be said of the charger out."""
 
 from __future__ import annotations
 
@@ -13,15 +13,14 @@ from analysis.assessment.usage import Usage, dates, usage
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
 from analysis.health import limiter
-from analysis.health.evidence import Evidence, design_hours_left, gather, health_of
+from analysis.health.evidence import Evidence, design_hours_left
 from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
 from analysis.health.run_output import run_table
 from analysis.health.run_table import Limit
-from analysis.load.required_power import load_limit
 
 if TYPE_CHECKING:
-    from analysis.history.history import History
     from analysis.history.runs import Runs
+    from analysis.load.required_power import LoadLimit
     from logger.config import Config
 
 #: Chance in the forecast comes from this seed: the same log gives the same assessment.
@@ -34,13 +33,19 @@ _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
 _HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
 
 
-def assess(history: History, config: Config) -> Assessment:
-    """Assess the charger from its log.
+def assess(
+    health: Health | None, evidence: Evidence, needed: LoadLimit | None, config: Config
+) -> Assessment:
+    """Assess the charger; :class:`analysis.assessment.case.Case` finds what this needs.
 
     Parameters
     ----------
-    history
-        The log of one fitting.
+    health
+        The estimate of the present life; None where the log does not tell it.
+    evidence
+        What the log holds.
+    needed
+        The power that this boat's load needs; None where it is not known.
     config
         Rated output, limits, design hours, charge ceiling.
 
@@ -50,11 +55,10 @@ def assess(history: History, config: Config) -> Assessment:
         Whatever the log supports; what it does not is None, with a reason.
     """
     charger = config.charger
-    health, evidence = health_of(gather(history, config), config)
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
     pattern = _usage(runs)
-    future = _forecast(health, evidence, history, config)
+    future = _forecast(health, evidence, needed, config)
     case = _situation(health, evidence, future, pattern, config)
     decided, reasons = verdict(case)
     return Assessment(
@@ -119,14 +123,13 @@ def _usage(runs: Runs) -> Usage | None:
 
 
 def _forecast(
-    health: Health | None, evidence: Evidence, history: History, config: Config
+    health: Health | None, evidence: Evidence, needed: LoadLimit | None, config: Config
 ) -> Forecast | None:
     if health is None or evidence.now_h is None:
         return None
     start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
     used = runtime_h[evidence.out.used & (runtime_h >= start_h)]
     observed = float(evidence.now_h - used.min()) if len(used) else 0.0
-    needed = load_limit(history, config)
     return forecast(
         health.posterior,
         health.systematic,

@@ -64,11 +64,10 @@ def show(demo: Demo) -> None:
 
     from rich.console import Console
 
-    from analysis.assessment.assess import assess
+    from analysis.assessment.case import Case
     from analysis.assessment.document import json_text
     from analysis.commands.watch import print_frame
     from analysis.history.history import load_history
-    from analysis.load.daily import daily_load
     from analysis.show.dashboard.facts import Moment, collect
     from analysis.show.dashboard.watch import fuel_facts, recent_history
     from analysis.show.page.html import write_page
@@ -78,14 +77,13 @@ def show(demo: Demo) -> None:
     from logger import __version__
 
     path = demo.config.store.path
-    history = load_history(path)
-    assessment = assess(history, demo.config)
+    case = Case(load_history(path), demo.config)
+    assessment = case.assessment
     write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n")
-    drawn = daily_load(history, demo.config)
-    matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
+    matter = Matter(assessment, case.history.events, demo.end_s, __version__, load=case.load)
     write_page(demo.folder / "report.html", matter)
     recent = recent_history(path, demo.end_s)
-    fuel = fuel_facts(history, demo.config)
+    fuel = fuel_facts(case.runs, demo.config)
     moment = Moment(demo.end_s, 0.0, "", UTC)
     print("The dashboard, as it stood at the end of the log:\n")
     console = Console(highlight=False)

@@ -11,9 +11,8 @@ from analysis.arguments import positive_number, whole_number
 from analysis.show.cautions import SHORT
 
 if TYPE_CHECKING:
+    from analysis.assessment.case import Case
     from analysis.fuel.result import FuelOutlook
-    from analysis.history.history import History
-    from logger.config import Config
 
 HELP = "say how long the fuel lasts, and what this unit uses"
 DESCRIPTION = (
@@ -66,13 +65,14 @@ def run(args: argparse.Namespace) -> int:
             f"{path}: there is no [fuel] section; add the line [fuel] and, below it, "
             "container_l = 10 (size of a container, L)"
         )
+    from analysis.assessment.case import Case
     from analysis.fuel.outlook import fuel_outlook
     from analysis.history.history import load_fitting
 
-    history, config = load_fitting(config, args.fitting)
+    case = Case(*load_fitting(config, args.fitting))
     found = fuel_outlook(
-        history,
-        config,
+        case.runs,
+        case.config,
         passage_days=args.days,
         spare_l=args.spare,
         temperature_c=args.temperature,
@@ -83,20 +83,19 @@ def run(args: argparse.Namespace) -> int:
     from analysis.show.screen.fuel import lines
 
     width = shutil.get_terminal_size((80, 24)).columns
-    check = _check(history, config, found)
+    check = _check(case, found)
     print("\n".join(lines(found, check, width)))
     return 0
 
 
-def _check(history: History, config: Config, found: FuelOutlook) -> str | None:
+def _check(case: Case, found: FuelOutlook) -> str | None:
     """Hold the rise of the fuel use against the loss of output: both follow the cell voltage."""
     if len(found.use.counted) < 4:
         return None
-    from analysis.assessment.assess import assess
     from analysis.fuel.cross_check import rise_of_output, rise_of_use
 
     seen = rise_of_use(found.use)
-    expected = rise_of_output(history, config, assess(history, config), found.use)
+    expected = rise_of_output(case.runs, case.assessment, found.use)
     if seen is None or expected is None:
         return None
     apart = abs(seen[0] - expected) > 2.0 * seen[1] + 0.05

@@ -31,11 +31,10 @@ def run(args: argparse.Namespace) -> int:
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
+    from analysis.assessment.case import Case
     from analysis.history.history import load_fitting
-    from analysis.load.daily import daily_load
 
-    history, config = load_fitting(config, args.fitting)
-    found = daily_load(history, config)
+    found = Case(*load_fitting(config, args.fitting)).load
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0

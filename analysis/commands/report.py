@@ -67,9 +67,10 @@ def run(args: argparse.Namespace) -> int:
 
         history, config = load_fitting(config, args.fitting)
         say("estimating")
-        from analysis.assessment.assess import assess
+        from analysis.assessment.case import Case
 
-        assessment = assess(history, config)
+        case = Case(history, config)
+        assessment = case.assessment
         if args.json is not None:
             from analysis.assessment.document import json_text
 
@@ -86,10 +87,9 @@ def run(args: argparse.Namespace) -> int:
             comparison = compare(document, assessment)
         matter = Matter(assessment, history.events, time.time(), __version__, comparison)
         if args.html is not None:
-            from analysis.load.daily import daily_load
             from analysis.show.page.html import write_page
 
-            write_page(args.html, replace(matter, load=daily_load(history, config)))
+            write_page(args.html, replace(matter, load=case.load))
     if args.json != "-":
         _print_summary(matter)
         if args.html is None and args.json is None:

@@ -12,6 +12,9 @@ from analysis.arguments import number_between, positive_number
 if TYPE_CHECKING:
     import argparse
 
+    from analysis.assessment.case import Case
+    from logger.config import Config
+
 HELP = "say which size of charger carries this boat, now and at the end of its life"
 DESCRIPTION = (
     "Judge the fitted charger and candidates against the boat's own days: share of days carried\n"
@@ -60,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     )
     audit = read_audit(args.audit) if args.audit else None
     units = with_fitted(candidates, config)
-    basis = find_need(config, audit, args.passage_share, args.days_a_year)
+    basis = find_need(_logged(config), config, audit, args.passage_share, args.days_a_year)
     if basis.need is None:
         if not args.json:
             raise UsageError(f"{basis.words[0]}; name an audit table with --audit FILE")
@@ -88,3 +91,11 @@ def run(args: argparse.Namespace) -> int:
     guessed = args.candidates is None
     print("\n".join(lines(found, basis.words, width, guessed=guessed, fitted_ah=bank_ah)))
     return 0
+
+
+def _logged(config: Config) -> Case | None:
+    """Return the log of the fitted charger; None where there is none yet."""
+    from analysis.assessment.case import Case
+    from analysis.history.history import load_fitting
+
+    return Case(*load_fitting(config)) if config.store.path.is_file() else None

@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.history.runs import find_runs
 from analysis.physics import fuel_rise_for_output_loss
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.fuel.consumption import FuelUse
-    from analysis.history.history import History
-    from logger.config import Config
+    from analysis.history.runs import Runs
 
 
 def rise_of_use(use: FuelUse) -> tuple[float, float] | None:
@@ -35,15 +33,12 @@ def rise_of_use(use: FuelUse) -> tuple[float, float] | None:
     return rise, spread
 
 
-def rise_of_output(
-    history: History, config: Config, assessment: Assessment, use: FuelUse
-) -> float | None:
+def rise_of_output(runs: Runs, assessment: Assessment, use: FuelUse) -> float | None:
     """Return the rise that the loss of output explains over the same containers."""
     curve, counted = assessment.curve, use.counted
     if curve is None or len(counted) < 4:
         return None
     third = max(len(counted) // 3, 1)
-    runs = find_runs(history, config.charger.rated_w)
     times = [
         np.mean([0.5 * (c.begin_s + c.end_s) for c in part])
         for part in (counted[:third], counted[-third:])

@@ -11,14 +11,12 @@ from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.result import FuelOutlook, Passage
 from analysis.history.energy import DRAWS, days_to_come, energy_before, energy_by_day, with_season
-from analysis.history.runs import find_runs
 from analysis.load.other_sources import blocks_of
 from analysis.physics import methanol_density_kg_per_l, ventilation_m3_per_h
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.history.history import History
     from analysis.history.runs import Runs
     from logger.config import Config, FuelConfig
     from logger.event import Event
@@ -36,7 +34,7 @@ _SEED = 20240608
 
 
 def fuel_outlook(
-    history: History,
+    runs: Runs,
     config: Config,
     *,
     passage_days: int | None = None,
@@ -47,8 +45,8 @@ def fuel_outlook(
 
     Parameters
     ----------
-    history
-        The log with its events.
+    runs
+        The runs of the log, which has the events.
     config
         With a [fuel] section.
     passage_days
@@ -65,9 +63,8 @@ def fuel_outlook(
     """
     if config.fuel is None:
         raise ValueError("the configuration has no [fuel] section")
-    runs = find_runs(history, config.charger.rated_w)
     last = float(runs.log.end_s[-1]) if len(runs.log) else None
-    known, how = _changes(runs, history, config.fuel)
+    known, how = _changes(runs, config.fuel)
     use = fuel_use(runs, known, config.fuel)
     warm = methanol_density_kg_per_l(20.0) / methanol_density_kg_per_l(temperature_c)
     rng = np.random.default_rng(_SEED)
@@ -135,11 +132,11 @@ def _battery_air(config: Config, runs: Runs) -> float | None:
     return ventilation_m3_per_h(bank.capacity_ah, bank.chemistry, cells)
 
 
-def _changes(runs: Runs, history: History, fuel: FuelConfig) -> tuple[tuple[Event, ...], str]:
+def _changes(runs: Runs, fuel: FuelConfig) -> tuple[tuple[Event, ...], str]:
     """Return the container changes, and whether they are recorded or found."""
     if len(runs.log) == 0:
         return (), "none"
-    known = changes(history.events, float(runs.log.end_s[-1]))
+    known = changes(runs.log.events, float(runs.log.end_s[-1]))
     if known:
         return tuple(known), "recorded"
     found = find_changes(runs, fuel)

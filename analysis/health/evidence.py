@@ -12,14 +12,13 @@ from analysis.health import limiter
 from analysis.health.life import Health, estimate, heat_effect
 from analysis.health.run_output import Outputs, outputs, without_surpassed
 from analysis.health.trend import Observations
-from analysis.history.runs import Runs, find_runs
 from logger.event import day_begins_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.health.life import StepFound
-    from analysis.history.history import History
+    from analysis.history.runs import Runs
     from logger.config import Config
 
     Floats = NDArray[np.float64]
@@ -85,9 +84,8 @@ class Evidence:
         return float(np.interp(runtime_h, self.runs.hours.at_end_h, self.runs.log.end_s))
 
 
-def gather(history: History, config: Config) -> Evidence:
-    """Find runs and their figures in a log, and the life that they speak for."""
-    runs = find_runs(history, config.charger.rated_w)
+def gather(runs: Runs, config: Config) -> Evidence:
+    """Find the figures of the runs of a log, and the life that they speak for."""
     out, ceiling = _look(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
     heat = _effect_of_heat(out, runtime_h)
@@ -96,7 +94,7 @@ def gather(history: History, config: Config) -> Evidence:
         # a battery that takes no more, and be taken out a second time by the run's temperature.
         out, ceiling = _look(runs, config, heat)
     out = without_surpassed(out, runtime_h)
-    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(history, runs))
+    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(runs))
 
 
 def _look(
@@ -168,15 +166,15 @@ def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
     return heat_effect(data, out.temperature_c[runs])
 
 
-def _recorded_life(history: History, runs: Runs) -> Life:
+def _recorded_life(runs: Runs) -> Life:
     """Return the life that began with the last recorded renewal or replacement."""
     if len(runs.log) == 0:
         return Life()
-    end, fitted = float(runs.log.end_s[-1]), history.fitting.fitted
+    end, fitted = float(runs.log.end_s[-1]), runs.log.fitting.fitted
     begin = -np.inf if fitted is None else day_begins_s(fitted)
     times = [
         e.time_s
-        for e in history.events
+        for e in runs.log.events
         if e.kind in {"renewal", "replacement"} and not e.struck and begin <= e.time_s <= end
     ]
     if not times:

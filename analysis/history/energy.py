@@ -6,14 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.history.runs import find_runs
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.history.history import History
     from analysis.history.runs import Runs
-    from logger.config import Config
 
     Floats = NDArray[np.float64]
 
@@ -35,9 +31,9 @@ def energy_before(runs: Runs, time_s: Floats) -> Floats:
     return np.interp(time_s, np.maximum.accumulate(knots), values)
 
 
-def kwh_per_year(history: History, config: Config) -> float | None:
+def kwh_per_year(runs: Runs) -> float | None:
     """Return the energy that the charger delivers a year, kWh; None from less than 60 days."""
-    calendar = energy_by_day(find_runs(history, config.charger.rated_w))[-YEAR_D:]
+    calendar = energy_by_day(runs)[-YEAR_D:]
     known = calendar[np.isfinite(calendar)]
     if len(known) < YEARLY_FEWEST_D:
         return None

@@ -63,8 +63,8 @@ class History:
         """End of each interval, Unix time."""
         return self.start_s + self.duration_s
 
-    def select(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> History:
-        """Return the intervals picked by a mask or by indices, in that order."""
+    def select(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> History:
+        """Return the intervals picked by a mask, by indices in their order, or by a slice."""
         columns = {
             f.name: getattr(self, f.name)[keep]
             for f in fields(self)

@@ -5,7 +5,7 @@ The state decides where it can be believed; the power decides where the state is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -137,6 +137,39 @@ def find_runs(history: History, rated_w: float) -> Runs:
     run, first, last, of_run = _cut_into_days(log, run, first, last)
     return Runs(
         log, hours, power, running, run, first, last, seen[of_run], told, begun_s[of_run], starts
+    )
+
+
+def runs_since(runs: Runs, begin_s: float) -> Runs:
+    """Return the runs of the log from a time on, without finding them again.
+
+    A run that was going on then is cut there; its start was not seen. Running hours go on counting
+    from the beginning of the whole log.
+    """
+    begin = int(np.searchsorted(runs.log.start_s, begin_s))
+    if begin == 0:
+        return runs
+    leading = int(np.searchsorted(runs.last, begin))
+    run = runs.run[begin:]
+    run = np.where(run >= 0, run - leading, run)
+    first, start_seen = runs.first[leading:] - begin, runs.start_seen[leading:].copy()
+    if len(first) and first[0] < 0:
+        first[0], start_seen[0] = np.argmax(run == 0), False
+    begun_s = runs.begun_s[leading:]
+    hours = runs.hours
+    breaks, wraps = (at[at >= begin] - begin for at in (hours.breaks, hours.wraps))
+    return Runs(
+        runs.log.select(slice(begin, None)),
+        replace(hours, at_end_h=hours.at_end_h[begin:], breaks=breaks, wraps=wraps),
+        runs.power_w[begin:],
+        runs.running[begin:],
+        run,
+        first,
+        runs.last[leading:] - begin,
+        start_seen,
+        runs.states_told,
+        begun_s,
+        len(np.unique(begun_s)),
     )
 
 

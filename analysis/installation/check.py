@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.assess import assess
+from analysis.assessment.case import Case
+from analysis.health.run_output import run_table
 from analysis.history.history import load_fitting
-from analysis.history.runs import find_runs
 from analysis.installation.checklist import ticked
 from analysis.installation.loop_resistance import current_steps, loop_trend
 from analysis.installation.manual_limits import against_log
@@ -77,15 +77,16 @@ def check_fitting(
     wiring = config.wiring
     iec_ohm = None if wiring is None else _iec_ohm(config, wiring)
     history = _since_replacement(history)
-    runs = find_runs(history, config.charger.rated_w)
+    evidence = Case(history, config).evidence
+    runs = evidence.runs
     blocks = _blocks(runs)
     nominal_v = _NOMINAL_V * blocks
     steps = current_steps(runs, config.charger.rated_w / nominal_v)
     warm = warmth(runs, config.charger.rated_w, config.battery.charge_ceiling_v)
-    table = assess(history, config).run_table
+    table = run_table(runs, evidence.out, evidence.runtime_h)
     reasons: dict[str, str] = {}
     first = latest = None
-    if len(runs) == 0 or table is None:
+    if len(runs) == 0:
         reasons["first"] = reasons["latest"] = "the log holds no running"
     else:
         look = Look(history, config, runs, steps, warm, table)

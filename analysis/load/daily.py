@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.estimate import Z90, Span
-from analysis.history.runs import find_runs
+from analysis.history.runs import runs_since
 from analysis.load.balance import Rough, fit
 from analysis.load.other_sources import DAY_S, STEP_S, Grid, make_grid
 from analysis.load.stretches import by_cell, charge_by_cell, find_pieces, find_spans, weights
@@ -24,7 +24,6 @@ from analysis.load.stretches import by_cell, charge_by_cell, find_pieces, find_s
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.history.history import History
     from analysis.history.runs import Runs
     from logger.config import Config
 
@@ -159,19 +158,19 @@ def efficiency_of(config: Config) -> tuple[float, float]:
     return (usual, spread) if told is None else (told, 0.01)
 
 
-def daily_load(history: History, config: Config) -> LoadResult:
+def daily_load(runs: Runs, config: Config) -> LoadResult:
     """Return what the boat draws a day.
 
     Parameters
     ----------
-    history
-        The log; its last two years are looked at.
+    runs
+        The runs of the log; its last two years are looked at.
     config
         Chemistry, charge ceiling, charge efficiency, rated output.
     """
     efficiency, spread = efficiency_of(config)
-    recent = _latest(history)
-    runs = find_runs(recent, config.charger.rated_w)
+    if len(runs.log):
+        runs = runs_since(runs, float(runs.log.start_s[-1]) - LATEST_DAYS * DAY_S)
     voltage = runs.log.voltage_mean_v
     if len(runs.log) == 0 or not np.isfinite(voltage).any():
         return _nothing("the log holds no voltage yet", efficiency, {}, None)
@@ -363,15 +362,6 @@ def _too_few(days: int) -> str:
         f"{days} usable days; at least {FEWEST_DAYS} are needed, "
         f"{max(FEWEST_DAYS - days, 1)} more on which nothing else charges"
     )
-
-
-def _latest(history: History) -> History:
-    """Return the last part of the log, without what has no place in time."""
-    placed = np.isfinite(history.start_s) & np.isfinite(history.duration_s)
-    if not placed.any():
-        return history.select(placed)
-    last = float(history.start_s[placed].max())
-    return history.select(placed & (history.start_s >= last - LATEST_DAYS * DAY_S))
 
 
 def _drawn(runs: Runs, grid: Grid) -> Floats | None:

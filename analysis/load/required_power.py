@@ -6,11 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.load.daily import CHARGING_V, LoadResult, daily_load
+from analysis.load.daily import CHARGING_V
 
 if TYPE_CHECKING:
-    from analysis.history.history import History
-    from logger.config import Config
+    from analysis.load.daily import LoadResult
 
 #: What the voltages at which charge is given and drawn may be wrong by, as a part of them.
 _VOLTAGE_SD = 0.04
@@ -28,13 +27,12 @@ class LoadLimit:
     """Standard deviation of its logarithm."""
 
 
-def load_limit(history: History, config: Config) -> LoadLimit | None:
-    """Return the power that this boat's load needs; None where the log does not tell it.
+def load_limit(found: LoadResult) -> LoadLimit | None:
+    """Return the power that a boat's load needs; None where the log did not tell it.
 
     Includes the charge efficiency (sizing steps 2 and 3 of common practice, after IEEE 1013's
     order of steps).
     """
-    found = daily_load(history, config)
     if found.ah_p95 is None or found.voltage_v is None:
         return None
     blocks = max(1, round(found.voltage_v / 12.8))

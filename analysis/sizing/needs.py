@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.assessment.assess import assess
 from analysis.history.energy import kwh_per_year
-from analysis.history.history import load_fitting
-from analysis.load.daily import EFFICIENCY, daily_load
+from analysis.load.daily import EFFICIENCY
 from analysis.sizing.result import Need
 from analysis.sizing.size import DAYS_A_YEAR, audit_days, supply_wh
 
 if TYPE_CHECKING:
+    from analysis.assessment.case import Case
     from analysis.load.daily import LoadResult
     from analysis.sizing.candidates import Audit
     from logger.config import Config
@@ -34,14 +33,20 @@ class Basis:
 
 
 def find_need(
-    config: Config, audit: Audit | None, passage_share: float, days_a_year: float | None
+    case: Case | None,
+    config: Config,
+    audit: Audit | None,
+    passage_share: float,
+    days_a_year: float | None,
 ) -> Basis:
     """Find the need, and compare audit with log where there are both.
 
     Parameters
     ----------
+    case
+        The log of the fitted charger; None where there is none.
     config
-        Charger, battery, and where the log is; there need not be one.
+        Charger and battery.
     audit
         List of consumers, if there is one.
     passage_share
@@ -49,7 +54,7 @@ def find_need(
     days_a_year
         Days a year on which the charger carries the boat; None: as logged, else all.
     """
-    load, yearly, decline = _logged(config)
+    load, yearly, decline = _logged(case)
     if load is not None and load.ah_p95 is not None and load.ah.median is not None:
         blocks = max(1, round((load.voltage_v or _BLOCK_V) / _BLOCK_V))
         supply = supply_wh(load.sample_ah, load.efficiency, blocks)
@@ -72,17 +77,16 @@ def find_need(
     return Basis(need, (text,), decline)
 
 
-def _logged(config: Config) -> tuple[LoadResult | None, float | None, float | None]:
+def _logged(case: Case | None) -> tuple[LoadResult | None, float | None, float | None]:
     """Return load, kWh a year, and decline where it is clear; None for what the log lacks."""
-    if not config.store.path.is_file():
+    if case is None:
         return None, None, None
-    history, config = load_fitting(config)
-    load = daily_load(history, config)
+    load = case.load
     if load.ah_p95 is None:
         return load, None, None
-    slope = assess(history, config).decline_per_1000h
+    slope = case.assessment.decline_per_1000h
     clear = slope.low is not None and slope.low > 0.0
-    return load, kwh_per_year(history, config), slope.median if clear else None
+    return load, kwh_per_year(case.runs), slope.median if clear else None
 
 
 def _audited(config: Config, audit: Audit, passage_share: float, days_a_year: float | None) -> Need:

@@ -138,7 +138,7 @@ def _days_left(boat: Boat, history: History, truth: Truth) -> list[tuple[Said, b
         ahead = np.cumsum(litres[day:-1])
         if left <= 0.0 or len(ahead) == 0 or ahead[-1] < left:
             continue  # what came after the log is not known
-        said = fuel_outlook(cut, config).days_left
+        said = fuel_outlook(find_runs(cut, config.charger.rated_w), config).days_left
         if said.low is None:
             continue
         end = day + int(np.searchsorted(ahead, left))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.assess import assess
+from analysis.assessment.case import Case
 from analysis.study.boats import simulate
 from analysis.study.plain import mean_while_running, straight_line, upper_percentile
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.assessment.document import Assessment
-    from analysis.history.history import History
+    from analysis.history.runs import Runs
     from analysis.study.boats import Boat, Truth
 
 #: A step counts as found within so many running hours, and as one from this size on.
@@ -65,15 +65,16 @@ class Outcome:
 def judge(boat: Boat, cache: Path | None) -> Outcome:
     """Let a boat live, assess it, and set what is said beside what is true."""
     history, truth = simulate(boat, cache)
-    config = boat.config()
+    case = Case(history, boat.config())
     begun = time.perf_counter()
-    a = assess(history, config)
+    a = case.assessment
     seconds = time.perf_counter() - begun
-    return outcome(boat, history, truth, a, seconds)
+    return outcome(boat, case.runs, truth, a, seconds)
 
 
-def outcome(boat: Boat, history: History, truth: Truth, a: Assessment, seconds: float) -> Outcome:
+def outcome(boat: Boat, runs: Runs, truth: Truth, a: Assessment, seconds: float) -> Outcome:
     """Set an assessment beside the truth."""
+    history = runs.log
     rated = boat.model.charger.rated_w
     left_h = truth.remaining_h
     steps = [(at, change) for at, change in truth.steps if abs(change) >= STEP_SIZE]
@@ -82,7 +83,7 @@ def outcome(boat: Boat, history: History, truth: Truth, a: Assessment, seconds: 
     changes = [at for at, _ in truth.steps] + list(truth.renewals)
     years = float(history.end_s[-1] - history.start_s[0]) / 3.156e7 if len(history) else 0.0
     per_year = truth.observed_h / max(years, 0.1)
-    line, line_left_h = straight_line(history, rated, boat.replace_below)
+    line, line_left_h = straight_line(runs, rated, boat.replace_below)
     return Outcome(
         name=boat.name,
         category=boat.category,
@@ -108,8 +109,8 @@ def outcome(boat: Boat, history: History, truth: Truth, a: Assessment, seconds: 
         temperature=bool(np.isfinite(history.temperature_c).mean() > 0.5)
         if len(history)
         else False,
-        mean_power=mean_while_running(history, rated),
-        percentile=upper_percentile(history, rated),
+        mean_power=mean_while_running(runs, rated),
+        percentile=upper_percentile(runs, rated),
         line=line,
         line_left_h=line_left_h,
         seconds=seconds,

@@ -6,19 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.history.runs import find_runs
-
 if TYPE_CHECKING:
-    from analysis.history.history import History
+    from analysis.history.runs import Runs
 
 #: Plain methods look at the last so many running hours.
 _LAST_H = 200.0
 _MONTH_S = 30.0 * 86400.0
 
 
-def mean_while_running(history: History, rated_w: float) -> float:
+def mean_while_running(runs: Runs, rated_w: float) -> float:
     """Return the mean power of the last hours of running, fraction of rated."""
-    runs = find_runs(history, rated_w)
     running = runs.running & np.isfinite(runs.power_w)
     hours = runs.hours.at_end_h
     recent = running & (hours > hours[-1] - _LAST_H) if len(hours) else running
@@ -29,9 +26,8 @@ def mean_while_running(history: History, rated_w: float) -> float:
     return float(energy / seconds / rated_w)
 
 
-def upper_percentile(history: History, rated_w: float) -> float:
+def upper_percentile(runs: Runs, rated_w: float) -> float:
     """Return the 95th percentile of power in the last month with running, fraction of rated."""
-    runs = find_runs(history, rated_w)
     running = np.flatnonzero(runs.running & np.isfinite(runs.power_w))
     if len(running) == 0:
         return float("nan")
@@ -40,7 +36,7 @@ def upper_percentile(history: History, rated_w: float) -> float:
     return float(np.quantile(runs.power_w[month], 0.95)) / rated_w
 
 
-def straight_line(history: History, rated_w: float, limit: float) -> tuple[float, float]:
+def straight_line(runs: Runs, rated_w: float, limit: float) -> tuple[float, float]:
     """Fit a straight line through the mean power of all runs over running hours.
 
     Returns
@@ -48,7 +44,6 @@ def straight_line(history: History, rated_w: float, limit: float) -> tuple[float
     output now, remaining hours
         Fraction of rated, and hours until the line meets ``limit`` (infinite if it does not fall).
     """
-    runs = find_runs(history, rated_w)
     hours = (runs.end_s - runs.start_s) / 3600.0
     use = hours > 0.5
     if use.sum() < 3:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.daily import LATEST_DAYS, daily_load
+from analysis.assessment.case import Case
+from analysis.load.daily import LATEST_DAYS
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
 
@@ -54,8 +55,7 @@ class SupplyOutcome:
 def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
     """Let a boat live, ask for its load, and set what is said beside what is true."""
     history, truth = simulate(boat, cache)
-    config = boat.config()
-    found = daily_load(history, config)
+    found = Case(history, boat.config()).load
     alone, other = _days(history, truth)
     load = p95 = None
     if found.ah.median is not None and alone.any():

@@ -14,10 +14,9 @@ from pathlib import Path
 from rich.console import Console
 from rich.style import Style
 
-from analysis.assessment.assess import assess
+from analysis.assessment.case import Case
 from analysis.demo import DAYS, live, make_folder
 from analysis.history.history import load_history
-from analysis.load.daily import daily_load
 from analysis.show.dashboard.facts import Moment, collect
 from analysis.show.dashboard.frame import frame
 from analysis.show.dashboard.marks import UNICODE
@@ -66,8 +65,7 @@ def main() -> int:
         make_folder(work / "demo")
         demo = live(work / "demo", DAYS, lambda _: None)
         path = demo.config.store.path
-        history = load_history(path)
-        assessment = assess(history, demo.config)
+        case = Case(load_history(path), demo.config)
         recent = recent_history(path, demo.end_s)
         moment = Moment(demo.end_s, 0.0, "", UTC)
         facts = collect(
@@ -75,15 +73,15 @@ def main() -> int:
             demo.config,
             demo.snapshot,
             recent,
-            assessment,
-            fuel=fuel_facts(history, demo.config),
+            case.assessment,
+            fuel=fuel_facts(case.runs, demo.config),
         )
         lines = frame(facts, 80, UNICODE)
         (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")
         height = round(15 * 1.25 * len(lines)) + 2 * 14
         picture(work / "terminal.html", "dashboard.png", f"760,{height}", work)
-        drawn = daily_load(history, demo.config)
-        matter = Matter(assessment, history.events, demo.end_s, __version__, load=drawn)
+        events = case.history.events
+        matter = Matter(case.assessment, events, demo.end_s, __version__, load=case.load)
         write_page(work / "report.html", matter)
         picture(work / "report.html", "report.png", "900,1330", work)
     return 0

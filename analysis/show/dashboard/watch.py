@@ -12,7 +12,7 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from analysis.assessment.assess import assess
+from analysis.assessment.case import Case
 from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import History, load_fitting, read_history
 from analysis.show.dashboard.facts import Facts, Fuel, Moment, Situation, collect
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.assessment.document import Assessment
+    from analysis.history.runs import Runs
     from logger.config import Config
     from logger.system.snapshot import Snapshot
 
@@ -82,11 +83,11 @@ def dated(moment: Moment, snapshot: Snapshot | None, recent: History | None) -> 
     return replace(moment, now_s=now_s)
 
 
-def fuel_facts(history: History, config: Config) -> Fuel | None:
+def fuel_facts(runs: Runs, config: Config) -> Fuel | None:
     """Return what is known of the fuel at the end of the log; None without a [fuel] section."""
     if config.fuel is None:
         return None
-    outlook = fuel_outlook(history, config)
+    outlook = fuel_outlook(runs, config)
     left = outlook.days_left
     note = "; ".join(outlook.withheld.values()) or "not known yet"
     # The lower end: whoever runs out was not helped by the median.
@@ -145,9 +146,9 @@ class Watch:
     def assess(self) -> None:
         """Make the assessment anew; what goes wrong becomes the note that is shown instead."""
         try:
-            history, config = load_fitting(self.config)
-            self._assessment = assess(history, config)
-            self._fuel = fuel_facts(history, config)
+            case = Case(*load_fitting(self.config))
+            self._assessment = case.assessment
+            self._fuel = fuel_facts(case.runs, case.config)
         except StoreError as error:
             self._withdraw(str(error))
         except Exception as error:  # noqa: BLE001 - a fault of ours must not stand as a verdict

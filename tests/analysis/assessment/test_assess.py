@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.assessment.assess import assess
-from analysis.health.evidence import design_hours_left, gather, health_of
+from analysis.assessment.case import Case
+from analysis.health.evidence import design_hours_left, gather
 from analysis.history.history import STATE_CODE, History
 from analysis.history.hours import running_hours
 from analysis.history.runs import find_runs
@@ -14,6 +14,7 @@ from logger.config import load_config
 from logger.event import Event
 from logger.reading import OperatingState
 from logger.store.reader import Fitting
+from tests.support.asked import assess
 
 RUNNING, STANDBY = STATE_CODE[OperatingState.RUNNING], STATE_CODE[OperatingState.STANDBY]
 STARTING = STATE_CODE[OperatingState.STARTING]
@@ -207,9 +208,13 @@ def test_what_was_renewed_before_the_fitting_is_not_its_life(config, plain_boat)
     alone = replace(plain_boat, fitting=replace(plain_boat.fitting, fitted="2020-09-13"))
     # An earlier charger of the same boat had one.
     before = replace(alone, events=(Event(1, BEGIN_S - 30 * 86400.0, "renewal"),))
-    assert gather(before, config).life == gather(alone, config).life
+    assert life(before, config) == life(alone, config)
     within = replace(alone, events=(Event(1, BEGIN_S + 30 * 86400.0, "renewal"),))
-    assert gather(within, config).life != gather(alone, config).life
+    assert life(within, config) != life(alone, config)
+
+
+def life(history, config):
+    return gather(find_runs(history, RATED_W), config).life
 
 
 def test_a_renewal_that_nobody_recorded_is_found_and_starts_anew(config):
@@ -226,7 +231,7 @@ def test_a_renewal_that_nobody_recorded_is_found_and_starts_anew(config):
 
 
 def design_left_h(history, config):
-    return design_hours_left(health_of(gather(history, config), config)[1], config)
+    return design_hours_left(Case(history, config).evidence, config)
 
 
 def renewed_boat(events=()):

@@ -7,13 +7,13 @@ import pytest
 
 from analysis.fuel.changes import FOUND, changes, find_changes
 from analysis.fuel.dry_stops import Sign, dry_stops, ran_dry
-from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
 from analysis.show.screen.fuel import lines
 from logger.config import FuelConfig
 from logger.event import Event
 from logger.reading import OperatingState
+from tests.support.asked import fuel_outlook
 from tests.support.configurations import config_for
 from tests.support.small_boat import START_S, SmallBoat, sail
 

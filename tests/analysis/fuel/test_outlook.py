@@ -8,12 +8,12 @@ import pytest
 
 from analysis.fuel.consumption import Container, FuelUse
 from analysis.fuel.cross_check import rise_of_use
-from analysis.fuel.outlook import fuel_outlook
 from analysis.show.screen.fuel import lines
 from analysis.sizing.candidates import Unit
 from analysis.sizing.result import Need
 from analysis.sizing.size import size, supply_wh
 from logger.event import Event
+from tests.support.asked import fuel_outlook
 from tests.support.configurations import config_for
 from tests.support.small_boat import START_S, SmallBoat, sail
 

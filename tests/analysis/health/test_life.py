@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.assessment.assess import assess
 from analysis.assessment.document import Verdict
 from analysis.health.life import estimate
 from analysis.health.run_table import Limit
@@ -14,6 +13,7 @@ from analysis.history.hours import running_hours
 from analysis.history.runs import find_runs, tidy
 from logger.config import load_config
 from logger.event import Event
+from tests.support.asked import assess
 from tests.support.plain_log import (
     BEGIN_S,
     COLUMNS,

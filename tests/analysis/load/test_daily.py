@@ -6,10 +6,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.load.daily import EFFICIENCY, daily_load
+from analysis.load.daily import EFFICIENCY
 from analysis.load.other_sources import STEP_S, make_grid
-from analysis.load.required_power import load_limit
 from analysis.show.screen.load import lines
+from tests.support.asked import daily_load, load_limit
 from tests.support.configurations import config_for
 from tests.support.small_boat import SmallBoat, sail
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.assessment.assess import assess
+from analysis.assessment.case import Case
 from analysis.assessment.document import Step, Verdict
 from analysis.estimate import Span
 from analysis.study.boats import simulate
@@ -28,8 +28,8 @@ def lives():
 def judged(lives, change):
     found = []
     for boat, history, truth in lives:
-        a = change(assess(history, boat.config()), truth)
-        found.append(outcome(boat, history, truth, a, 0.1))
+        case = Case(history, boat.config())
+        found.append(outcome(boat, case.runs, truth, change(case.assessment, truth), 0.1))
     return found
 
 

@@ -1,0 +1,60 @@
+"""One fitting and what is found in its log: each thing once, and only what a command asks for."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from analysis.assessment.assess import assess
+from analysis.health.evidence import Evidence, gather, health_of
+from analysis.history.runs import Runs, find_runs
+from analysis.load.daily import LoadResult, daily_load
+from analysis.load.required_power import load_limit
+
+if TYPE_CHECKING:
+    from analysis.assessment.document import Assessment
+    from analysis.health.life import Health
+    from analysis.history.history import History
+    from logger.config import Config
+
+
+class Case:
+    """What a command works on; the rooms below are handed what they need of it.
+
+    Runs, evidence and load are the dear ones: a command makes one case and passes it, or its
+    parts, on. A case belongs to one command; nothing is kept beyond it.
+    """
+
+    def __init__(self, history: History, config: Config) -> None:
+        self.history = history
+        self.config = config
+
+    @cached_property
+    def runs(self) -> Runs:
+        """The runs of the log."""
+        return find_runs(self.history, self.config.charger.rated_w)
+
+    @property
+    def health(self) -> Health | None:
+        """The estimate of the present life; None where the log does not tell."""
+        return self._judged[0]
+
+    @property
+    def evidence(self) -> Evidence:
+        """What the log holds, with the life that :attr:`health` is of."""
+        return self._judged[1]
+
+    @cached_property
+    def _judged(self) -> tuple[Health | None, Evidence]:
+        return health_of(gather(self.runs, self.config), self.config)
+
+    @cached_property
+    def load(self) -> LoadResult:
+        """What the boat draws a day."""
+        return daily_load(self.runs, self.config)
+
+    @cached_property
+    def assessment(self) -> Assessment:
+        """The assessment; without an estimate of health the load is not needed for it."""
+        needed = None if self.health is None else load_limit(self.load)
+        return assess(self.health, self.evidence, needed, self.config)

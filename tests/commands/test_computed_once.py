@@ -1,0 +1,94 @@
+"""What is dear is computed once a command, and only where the command shows it."""
+
+import importlib
+import pkgutil
+import sys
+from collections import Counter
+
+import pytest
+
+import analysis
+from analysis import cli
+from analysis.assessment import assess
+from analysis.fuel import consumption
+from analysis.health import evidence
+from analysis.history import history, runs
+from analysis.load import daily
+
+DEAR = (
+    history.load_fitting,
+    runs.find_runs,
+    evidence.gather,
+    daily.daily_load,
+    assess.assess,
+    consumption.fuel_use,
+)
+EVERYTHING = {"find_runs", "gather", "daily_load", "assess", "fuel_use"}
+
+
+def counting(patch):
+    """Count the calls of what is dear, whichever module has it under whichever name."""
+    for module in pkgutil.walk_packages(analysis.__path__, "analysis."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+    counts = Counter()
+
+    def counted(function):
+        def call(*arguments, **keywords):
+            counts[function.__name__] += 1
+            return function(*arguments, **keywords)
+
+        return call
+
+    for function in DEAR:
+        call = counted(function)
+        for name, module in list(sys.modules.items()):
+            if name.startswith("analysis."):
+                for attribute, value in list(vars(module).items()):
+                    if value is function:
+                        patch.setattr(module, attribute, call)
+    return counts
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """Return the folder of a demonstration, and what making it computed how often."""
+    folder = tmp_path_factory.mktemp("once") / "dabchick"
+    with pytest.MonkeyPatch.context() as patch:
+        counts = counting(patch)
+        # Long enough for a rise of the fuel use, which is held against the loss of output.
+        assert cli.main(["demo", "--out", str(folder), "--days", "400"]) == 0
+    return folder, counts
+
+
+@pytest.fixture
+def counted(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    return counting(monkeypatch)
+
+
+@pytest.mark.parametrize(
+    ("command", "needed"),
+    [
+        (("report",), {"gather", "daily_load", "assess"}),
+        (("report", "--html", "r.html", "--json", "a.json"), {"gather", "daily_load", "assess"}),
+        (("report", "--commissioning", "c.html"), {"gather"}),
+        (("fitting",), {"gather"}),
+        (("size",), {"gather", "daily_load", "assess"}),
+        (("load",), {"daily_load"}),
+        (("fuel",), {"gather", "daily_load", "assess", "fuel_use"}),
+        (("fuel", "--json"), {"fuel_use"}),
+    ],
+)
+def test_a_command_computes_what_it_shows_once(demo, counted, command, needed):
+    assert cli.main([*command, "--config", str(demo[0] / "ebbwatt.toml")]) == 0
+    assert counted == dict.fromkeys({"load_fitting", "find_runs", *needed}, 1)
+
+
+def test_the_dashboard_computes_everything_once(demo, counted):
+    assert cli.main(["watch", "--once", "--config", str(demo[0] / "ebbwatt.toml")]) == 0
+    assert counted == dict.fromkeys({"load_fitting", *EVERYTHING}, 1)
+
+
+def test_the_demonstration_computes_everything_once(demo):
+    assert demo[1] == dict.fromkeys(EVERYTHING, 1)

@@ -1,0 +1,21 @@
+"""Asks the analysis about a history in one call, as a command does with its case."""
+
+from analysis.assessment.case import Case
+from analysis.fuel import outlook
+from analysis.load import required_power
+
+
+def assess(history, config):
+    return Case(history, config).assessment
+
+
+def daily_load(history, config):
+    return Case(history, config).load
+
+
+def load_limit(history, config):
+    return required_power.load_limit(Case(history, config).load)
+
+
+def fuel_outlook(history, config, **wanted):
+    return outlook.fuel_outlook(Case(history, config).runs, config, **wanted)
