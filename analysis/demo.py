@@ -8,8 +8,8 @@ that every other command can be tried on it at once.
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from analysis.installation.checklist import KEYS, tick_text
@@ -30,9 +30,11 @@ if TYPE_CHECKING:
 
     from logger.config import Config
 
-#: The day on which Dabchick's charger was fitted, and how long her log goes on.
+#: The day on which Dabchick's life begins, and how long it is logged, days. The whole life is moved
+#: by whole days, so that the log ends when somebody looks at it and its figures stay the same.
 FITTED = date(2022, 4, 18)
 DAYS = 1239.125
+_BEGINS = time(6, 0)
 SEED = 20
 #: Everything that a demonstration leaves in its folder.
 LEAVES = ("ebbwatt.toml", "ebbwatt.db", "report.html", "assessment.json")
@@ -79,7 +81,7 @@ seed = {seed}
 """
 _PAST = """\
 speed = 0                # as fast as possible
-start = {fitted}
+start = {start}
 days = {days}
 rest_spacing_s = 300
 loss_per_1000h = 0.078"""
@@ -128,15 +130,24 @@ def make_folder(folder: Path) -> None:
         raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
 
 
-def live(folder: Path, days: float, progress: Callable[[float], None]) -> Demo:
+def last_end(days: float, now: datetime) -> date:
+    """Return the newest day on which a log of so many days has ended by ``now`` (with a zone)."""
+    ends = datetime.combine(FITTED, _BEGINS, UTC) + timedelta(days=days)
+    today = now.astimezone(UTC)
+    return today.date() - timedelta(days=int(today.time() < ends.time()))
+
+
+def live(folder: Path, days: float, until: date, progress: Callable[[float], None]) -> Demo:
     """Let the boat live for ``days``, log her, and leave her configuration in the folder.
 
-    ``progress`` is told the fraction that is done.
+    The log ends on the day ``until``. ``progress`` is told the fraction that is done.
     """
-    past = _PAST.format(fitted=FITTED, days=days)
-    config = _configure(folder, past)
+    ends = datetime.combine(FITTED, _BEGINS, UTC) + timedelta(days=days)
+    later = until - ends.date()
+    moved_s, fitted = later.total_seconds(), FITTED + later
+    config = _configure(folder, fitted, _PAST.format(start=FITTED, days=days))
     source = build(config)
-    begun_s = source.voyage.time_s
+    begun_s = source.voyage.time_s + moved_s
     end_s = begun_s + days * 86400.0
     start = SessionStart(source.describe(), begun_s, version=__version__)
     writer = Writer(config.store.path, config.charger, start)
@@ -144,16 +155,18 @@ def live(folder: Path, days: float, progress: Callable[[float], None]) -> Demo:
 
     async def log() -> None:
         async for reading in source.readings():
-            recorder.take(reading)
+            moved = replace(reading, time_s=reading.time_s + moved_s)
+            recorder.take(moved)
             if recorder.readings % 5000 == 0:
-                progress((reading.time_s - begun_s) / (end_s - begun_s))
+                progress((moved.time_s - begun_s) / (end_s - begun_s))
 
     asyncio.run(log())
     recorder.finish()
     newest_s = recorder.newest.time_s if recorder.newest else begun_s
     writer.close(newest_s)
     for time_s, kind, amount, text in source.voyage.events:
-        add_event(config.store.path, kind, time_s=time_s, now_s=newest_s, amount=amount, text=text)
+        at_s = time_s + moved_s
+        add_event(config.store.path, kind, time_s=at_s, now_s=newest_s, amount=amount, text=text)
     for key in KEYS[:-1]:
         text = tick_text(key, "Jo Marten", "")
         add_event(config.store.path, CHECK, time_s=begun_s, now_s=newest_s, text=text)
@@ -172,10 +185,10 @@ def live(folder: Path, days: float, progress: Callable[[float], None]) -> Demo:
         readings=recorder.readings,
         refused=dict(source.refusals.by_reason),
     )
-    return Demo(folder, _configure(folder, live_on), newest_s, snapshot)
+    return Demo(folder, _configure(folder, fitted, live_on), newest_s, snapshot)
 
 
-def _configure(folder: Path, life: str) -> Config:
+def _configure(folder: Path, fitted: date, life: str) -> Config:
     path = folder / "ebbwatt.toml"
-    path.write_text(_CONFIG.format(fitted=FITTED, seed=SEED, life=life), encoding="utf-8")
+    path.write_text(_CONFIG.format(fitted=fitted, seed=SEED, life=life), encoding="utf-8")
     return load_config(path)

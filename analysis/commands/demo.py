@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import argparse
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    import argparse
-
     from analysis.demo import Demo
 
 HELP = "let an invented boat live for years, log it, analyse it, show it"
@@ -38,17 +38,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="length of the boat's log, days (default: until a replacement is near)",
     )
 
+    parser.add_argument(
+        "--until",
+        type=_day,
+        default=None,
+        metavar="DATE",
+        help="the day on which the log ends, year-month-day (default: today)",
+    )
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"got {text!r}; accepted: a date such as 2025-09-08"
+        ) from None
+
 
 def run(args: argparse.Namespace) -> int:
     """Live, log, analyse, show."""
-    from analysis.demo import DAYS, live, make_folder
+    from analysis.demo import DAYS, last_end, live, make_folder
     from analysis.show.progress import bar
 
     folder: Path = args.out
     make_folder(folder)
     days = args.days or DAYS
     with bar("Dabchick lives and is logged") as progress:
-        demo = live(folder, days, progress)
+        demo = live(folder, days, args.until or last_end(days, datetime.now(UTC)), progress)
     show(demo)
     names = ("ebbwatt.toml", "ebbwatt.db", "report.html", "assessment.json")
     print("\nLeft behind, to be looked at and tried with every other command:")
@@ -60,8 +77,6 @@ def run(args: argparse.Namespace) -> int:
 
 def show(demo: Demo) -> None:
     """Show the dashboard and the summary as they stood at the end of the log, and write both."""
-    from datetime import UTC
-
     from rich.console import Console
 
     from analysis.assessment.case import Case

@@ -207,7 +207,7 @@ def test_the_summary_says_the_verdict_first_and_withholds_with_a_reason():
     assert "at least 64 %" in text
     assert "Only lower bounds of the output were seen" in " ".join(text.split())
     first = [line.text for line in summary(matter())][:2]
-    assert first[1] == "[!] Plan the replacement"
+    assert first[1] == "[!] Plan the replacement, as of 2026-06-14"
 
 
 @pytest.mark.parametrize("name", SCENES)

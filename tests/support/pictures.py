@@ -8,7 +8,7 @@ import html
 import io
 import sys
 import tempfile
-from datetime import UTC
+from datetime import UTC, date
 from pathlib import Path
 
 from rich.console import Console
@@ -63,7 +63,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as temporary:
         work = Path(temporary)
         make_folder(work / "demo")
-        demo = live(work / "demo", DAYS, lambda _: None)
+        demo = live(work / "demo", DAYS, date(2025, 9, 8), lambda _: None)
         path = demo.config.store.path
         case = Case(load_history(path), demo.config)
         recent = recent_history(path, demo.end_s)

@@ -20,6 +20,7 @@ from analysis.figures import age, clock_hours, ends, energy, figure, figure_with
 from analysis.health.run_table import Limit
 from analysis.show.dashboard.facts import STEADY_V_PER_H, Situation
 from analysis.show.dashboard.marks import INKS, Level, Marks, bar, binned, plot, row_of
+from analysis.show.freshness import DAY_S, TOLD_FROM_D, as_of
 from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.wrapping import wrap
@@ -287,6 +288,8 @@ def health(pen: Pen, facts: Facts) -> list[Text]:
     head = Text.assemble(
         (f"[{sign}] {VERDICT_WORDS[a.verdict]}", f"bold {_VERDICT_INK[a.verdict]}".strip())
     )
+    if a.observed_to_s is not None and facts.now_s - a.observed_to_s > TOLD_FROM_D * DAY_S:
+        head.append(f", {as_of(a.observed_to_s)}")
     lines = entry(pen, "Health", head)
     if a.output.median is not None:
         both = ends(a.output, "%", 100)
@@ -299,7 +302,7 @@ def health(pen: Pen, facts: Facts) -> list[Text]:
     if a.runs and (a.remaining_h.median is not None or a.remaining_h.low is not None):
         lines += entry(pen, "", remaining_short(a))
     elif a.withheld:
-        lines += entry(pen, "", f"remaining withheld: {harmless(a.withheld, 160)}")
+        lines += entry(pen, "", f"remaining life not known: {harmless(a.withheld, 160)}")
     return lines
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.estimate import Span
 from analysis.history.history import STATE_CODE
+from analysis.show.freshness import fuel_too_old, with_forecast_suspended
 from logger.reading import RUN_STATES, OperatingState
 from logger.system.snapshot import STALE_AFTER_S
 
@@ -61,6 +62,8 @@ class Fuel:
     gauge_l: float | None = None
     note: str = ""
     low: bool = False
+    as_of_s: float | None = None
+    """Unix time for which this is true: the end of the log; None where that is now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,13 +190,21 @@ def collect(
         today_running_h=today_h,
         week=week,
         counter_h=_counter(reading, recent),
-        assessment=assessment,
+        assessment=None
+        if assessment is None
+        else with_forecast_suspended(assessment, moment.now_s),
         assessment_note=note,
-        fuel=fuel,
+        fuel=fuel and _fuel(fuel, moment.now_s),
         events=recent.events if recent is not None else (),
         refused=dict(snapshot.refused) if snapshot is not None and alive else {},
         notices=snapshot.notices if snapshot is not None and alive else (),
     )
+
+
+def _fuel(fuel: Fuel, now_s: float) -> Fuel:
+    """Take away what is left where the log is older than the fuel lasts."""
+    why = fuel_too_old(fuel.days, fuel.as_of_s, now_s)
+    return fuel if why is None else Fuel(gauge_l=fuel.gauge_l, note=why, as_of_s=fuel.as_of_s)
 
 
 def _situation(

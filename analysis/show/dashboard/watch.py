@@ -92,7 +92,7 @@ def fuel_facts(runs: Runs, config: Config) -> Fuel | None:
     note = "; ".join(outlook.withheld.values()) or "not known yet"
     # The lower end: whoever runs out was not helped by the median.
     low = left.low is not None and left.low < LOW_FUEL_D
-    return Fuel(outlook.litres_left, left, note=note, low=low)
+    return Fuel(outlook.litres_left, left, note=note, low=low, as_of_s=outlook.last_s)
 
 
 class Watch:

@@ -20,6 +20,7 @@ from analysis.figures import (
     rounded,
 )
 from analysis.show.cautions import CAUTIONS, LIMITS
+from analysis.show.freshness import as_of
 from analysis.show.page import load_part
 from analysis.show.page.output_plot import NARROW, WIDE, marked_events, output_plot, use_plot
 from analysis.show.page.svg import AT_LEAST, CROSS
@@ -117,7 +118,7 @@ def verdict(matter: Matter) -> str:
     a = matter.assessment
     reasons = [for_html(sentence(r.text), 400) for r in a.reasons]
     facts = [
-        ("available output now", _watts(a)),
+        (f"available output {as_of(a.observed_to_s)}", _watts(a)),
         ("running hours seen", f"{a.running_hours:.0f} h in {a.runs} runs"),
         ("energy and charge", f"{energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"),
         ("log", _observed(a)),
@@ -412,7 +413,7 @@ def method(_: Matter) -> str:
         "Decline is fitted over running hours with these bounds, a wandering part beside the "
         "trend, sudden steps kept apart, and the loss that a rest brings back kept apart. The "
         "remaining life is when the forecast falls below the limit for good, its spread coming "
-        "from level, slope and wander. Where the data cannot say, the figure is withheld.",
+        "from level, slope and chance. Where the data cannot say, a reason stands in its place.",
         "All intervals are 90 %: in nine of ten boats the truth should lie inside.",
     )
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from analysis.figures import date_ends, date_figure, day, ends, energy, figure, figure_with_ends
 from analysis.show.cautions import BRIEF, SHORT
+from analysis.show.freshness import as_of
 from analysis.show.phrases import (
     VERDICT_SIGNS,
     VERDICT_WORDS,
@@ -124,7 +125,7 @@ def _entries(matter: Matter) -> list[_Entry]:
         _Entry("", tuple(names), 9, indent=0),
         _Entry(
             "",
-            (f"[{VERDICT_SIGNS[a.verdict].strip()}] {VERDICT_WORDS[a.verdict]}",),
+            (_verdict(a),),
             9,
             indent=0,
             strong=True,
@@ -133,6 +134,12 @@ def _entries(matter: Matter) -> list[_Entry]:
     body = _health if a.runs else _nothing_known
     said = body if matter.comparison is None else _comparison
     return [*head, *said(matter), *_advice(matter), _Entry("", (SHORT, BRIEF), 1, indent=0)]
+
+
+def _verdict(a: Assessment) -> str:
+    """Return the verdict and the day for which it is true."""
+    head = f"[{VERDICT_SIGNS[a.verdict].strip()}] {VERDICT_WORDS[a.verdict]}"
+    return f"{head}, {as_of(a.observed_to_s)}" if a.observed_to_s is not None else head
 
 
 def _nothing_known(matter: Matter) -> list[_Entry]:

@@ -437,6 +437,7 @@ def test_fuel_is_low_when_it_may_be(config, monkeypatch, low, expected):
     class Outlook:
         days_left = Span(low, None if low is None else low + 5.0, None)
         litres_left = Span()
+        last_s = None
         withheld: dict[str, str] = {}  # noqa: RUF012 - a stand-in that nobody changes
 
     monkeypatch.setattr("analysis.show.dashboard.watch.fuel_outlook", lambda *_: Outlook)

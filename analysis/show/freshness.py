@@ -1,0 +1,85 @@
+"""How old a figure may be: what ages is suspended once the log is older than it can bear.
+
+The assessment and the fuel outlook speak of the end of the log. A person reads them later, and
+while nothing is logged the charger runs on, or the boat lies still: nobody knows. Output, decline
+and verdict stay true of their date, which stands beside them. Days of fuel and the date of a limit
+do not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from analysis.estimate import Span
+from analysis.figures import age, day
+
+if TYPE_CHECKING:
+    from analysis.assessment.document import Assessment
+    from analysis.fuel.result import FuelOutlook
+
+DAY_S = 86400.0
+#: A forecast bears a log as old as this part of the time that it named as remaining ...
+BEARS_SHARE = 0.1
+#: ... and at least this, days: a boat may lie still for a month. Both are common practice of
+#: ours, no source.
+BEARS_AT_LEAST_D = 30.0
+#: From this age on a screen says how long ago the log ended, days.
+TOLD_FROM_D = 1.0
+
+
+def ended(end_s: float, now_s: float) -> str:
+    """Say when the log ended.
+
+    >>> ended(0.0, 5 * 86400.0)
+    'the log ended 5 d ago, on 1970-01-01'
+    """
+    return f"the log ended {age(now_s - end_s)} ago, on {day(end_s)}"
+
+
+def as_of(end_s: float | None) -> str:
+    """Return the date for which a figure is true, as 'as of DATE'; empty if there is no log."""
+    return "" if end_s is None else f"as of {day(end_s)}"
+
+
+def with_forecast_suspended(a: Assessment, now_s: float) -> Assessment:
+    """Return the assessment as a person may read it at ``now_s`` (Unix time).
+
+    Remaining hours and date are taken away, with the reason, once the log is older than a tenth of
+    the time that was left, and than 30 days.
+    """
+    end_s, span = a.observed_to_s, a.remaining_date
+    if end_s is None or a.remaining_h == Span():
+        return a
+    named = span.median if span.median is not None else span.low
+    left_d = max(0.0, (named - end_s) / DAY_S) if named is not None else 0.0
+    if now_s - end_s <= DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d):
+        return a
+    why = (
+        f"{ended(end_s, now_s)}: what the charger did since is not known; bring the log up to date"
+    )
+    return replace(a, remaining_h=Span(), remaining_date=Span(), withheld=why)
+
+
+def fuel_too_old(days_left: Span, end_s: float | None, now_s: float) -> str | None:
+    """Return why days of fuel counted from ``end_s`` say nothing at ``now_s``; None if they do."""
+    lasts_d = days_left.median if days_left.median is not None else days_left.low
+    if end_s is None or lasts_d is None or now_s - end_s <= DAY_S * lasts_d:
+        return None
+    return f"{ended(end_s, now_s)}, longer than this fuel lasts"
+
+
+def with_fuel_suspended(found: FuelOutlook, now_s: float) -> FuelOutlook:
+    """Return the outlook as a person may read it at ``now_s`` (Unix time).
+
+    What is left, and for how long, is taken away once the log is older than the fuel lasts.
+    """
+    why = fuel_too_old(found.days_left, found.last_s, now_s)
+    if why is None:
+        return found
+    return replace(
+        found,
+        litres_left=Span(),
+        days_left=Span(),
+        withheld=found.withheld | {"litres_left": why, "days_left": why},
+    )
