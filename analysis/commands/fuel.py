@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+import time
 from typing import TYPE_CHECKING
 
 from analysis.arguments import positive_number, whole_number
@@ -80,11 +81,12 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0
+    from analysis.show.freshness import with_fuel_suspended
     from analysis.show.screen.fuel import lines
 
     width = shutil.get_terminal_size((80, 24)).columns
     check = _check(case, found)
-    print("\n".join(lines(found, check, width)))
+    print("\n".join(lines(with_fuel_suspended(found, time.time()), check, width)))
     return 0
 
 

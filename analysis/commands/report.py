@@ -78,6 +78,7 @@ def run(args: argparse.Namespace) -> int:
         if args.json is not None and args.html is None and args.compare is None:
             return 0
         say("writing the report")
+        from analysis.show.freshness import with_forecast_suspended
         from analysis.show.page.sections import Matter
 
         comparison = None
@@ -85,7 +86,9 @@ def run(args: argparse.Namespace) -> int:
             from analysis.show.comparison import compare
 
             comparison = compare(document, assessment)
-        matter = Matter(assessment, history.events, time.time(), __version__, comparison)
+        now_s = time.time()
+        seen = with_forecast_suspended(assessment, now_s)
+        matter = Matter(seen, history.events, now_s, __version__, comparison)
         if args.html is not None:
             from analysis.show.page.html import write_page
 

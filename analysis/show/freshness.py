@@ -26,6 +26,8 @@ BEARS_SHARE = 0.1
 BEARS_AT_LEAST_D = 30.0
 #: From this age on a screen says how long ago the log ended, days.
 TOLD_FROM_D = 1.0
+#: Reasons that name hours still to come, and age with them.
+_FORECASTS = ("limit_near",)
 
 
 def ended(end_s: float, now_s: float) -> str:
@@ -55,10 +57,13 @@ def with_forecast_suspended(a: Assessment, now_s: float) -> Assessment:
     left_d = max(0.0, (named - end_s) / DAY_S) if named is not None else 0.0
     if now_s - end_s <= DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d):
         return a
-    why = (
-        f"{ended(end_s, now_s)}: what the charger did since is not known; bring the log up to date"
+    return replace(
+        a,
+        remaining_h=Span(),
+        remaining_date=Span(),
+        withheld=f"{ended(end_s, now_s)}: bring it up to date",
+        reasons=tuple(reason for reason in a.reasons if reason.code not in _FORECASTS),
     )
-    return replace(a, remaining_h=Span(), remaining_date=Span(), withheld=why)
 
 
 def fuel_too_old(days_left: Span, end_s: float | None, now_s: float) -> str | None:
