@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 DEFAULT_PATHS = (Path("ebbwatt.toml"), Path("/etc/ebbwatt/ebbwatt.toml"))
 
 CHEMISTRIES = ("flooded", "agm", "gel", "lfp")
+#: A gap is so many times the usual spacing, ...
+GAP_SPACINGS = 5.0
+#: ... and never shorter than this, s: a source that speaks each second may stumble.
+SHORTEST_GAP_S = 5.0
 SOURCE_KINDS = ("serial", "ble", "replay", "simulated")
 
 CHARGER = Section(
@@ -177,8 +181,8 @@ LOG = Section(
         Setting(
             "interval_s",
             "number",
-            1.0,
-            "expected spacing of the readings",
+            None,
+            "expected spacing of the readings; found from them if left out",
             "s",
             0,
             3600,
@@ -188,7 +192,8 @@ LOG = Section(
             "gap_s",
             "number",
             None,
-            "a longer spacing is a gap; five times interval_s, at least 5 s, if left out",
+            "a longer spacing is a gap, whatever is measured; five times the spacing that is "
+            "found, at least 5 s, if left out",
             "s",
             0,
             86400,
@@ -301,11 +306,17 @@ class LogConfig:
     """How readings are condensed; see :data:`LOG`."""
 
     interval_s: float = 1.0
+    """What is expected until it is measured, s."""
     gap_s: float = 5.0
+    """From which spacing on it is a gap, until it is measured where ``adapts``, s."""
     longest_running_s: float = 60.0
     longest_rest_s: float = 600.0
     voltage_band_v: float = 0.1
     current_band_a: float = 0.4
+    interval_given: bool = False
+    """Whether the file names ``interval_s``."""
+    adapts: bool = False
+    """Whether gaps are judged by the spacing that is found: the file names no ``gap_s``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,6 +339,11 @@ class Config:
     document: Document
     wiring: WiringConfig | None = None
     unit: UnitConfig = UnitConfig()
+
+
+def gap_after(spacing_s: float) -> float:
+    """Return from which spacing on it is a gap, s, where readings come every ``spacing_s``."""
+    return max(SHORTEST_GAP_S, GAP_SPACINGS * spacing_s)
 
 
 def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) -> Path:
@@ -371,11 +387,7 @@ def load_config(path: Path) -> Config:
             "charger",
             "replace_below",
         )
-    log = values["log"]
-    if log["gap_s"] is None:
-        log["gap_s"] = max(5.0, 5.0 * log["interval_s"])
-    elif log["gap_s"] < log["interval_s"]:
-        raise document.error("must not be shorter than interval_s", "log", "gap_s")
+    log = _log_values(document, values["log"])
     store = values["store"]
     source = data.get("source")
     if source is not None and not isinstance(source, dict):
@@ -393,6 +405,18 @@ def load_config(path: Path) -> Config:
         wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
         unit=UnitConfig(**values["unit"]),
     )
+
+
+def _log_values(document: Document, log: dict[str, Any]) -> dict[str, Any]:
+    """Fill in what the file leaves to be found from the readings."""
+    given = log["interval_s"] is not None
+    interval_s = log["interval_s"] if given else LogConfig().interval_s
+    adapts = log["gap_s"] is None
+    gap_s = gap_after(interval_s) if adapts else log["gap_s"]
+    if given and gap_s < interval_s:
+        raise document.error("must not be shorter than interval_s", "log", "gap_s")
+    found = {"interval_s": interval_s, "gap_s": gap_s, "interval_given": given, "adapts": adapts}
+    return log | found
 
 
 def _plausible(

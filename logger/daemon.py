@@ -83,6 +83,7 @@ class Daemon:
         self._renewed_s = 0.0
         self._described = self.source.describe()
         self._blind = False
+        self._spacing_told = False
         self._snapshot = snapshot_path(config.store.path)
         self._onlookers = Onlookers(self._snapshot)
         # A commit then falls together with the end of a wait, and finds nothing waiting.
@@ -119,6 +120,7 @@ class Daemon:
             for last in self.source.rest():
                 self.recorder.take(last)
             self.recorder.finish()
+            self._tell_spacing()
             newest = self.recorder.newest
             # Ended in order, even where no reading ever came: not to be counted as cut short.
             self.writer.close(self.writer.start.started_s if newest is None else newest.time_s)
@@ -150,6 +152,12 @@ class Daemon:
         log.warning("%s%s", whose, notice)
         self._notices = [*self._notices[1 - _MOST_NOTICES :], notice]
 
+    def _tell_spacing(self) -> None:
+        """Tell once if readings come in another rhythm than the configuration says."""
+        if not self._spacing_told and (words := self.recorder.spacing.wrong_words()):
+            self._spacing_told = True
+            self._tell(words)
+
     async def _beat(self) -> None:
         """Renew the snapshot after readings that came together, and while none come."""
         while True:
@@ -176,6 +184,7 @@ class Daemon:
         self.recorder.tick(self._hold_s)
         if self._keeper is not None and (corrected := self._keeper.look(self.writer)):
             self._tell(corrected)
+        self._tell_spacing()
         self._renewed_s = self.clock.boottime_s()
         try:
             write_snapshot(self._snapshot, self._now())
@@ -216,4 +225,5 @@ class Daemon:
             readings=recorder.readings,
             refused=dict(self.source.refusals.by_reason),
             notices=tuple(self._notices),
+            gap_s=recorder.spacing.gap_s,
         )

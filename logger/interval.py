@@ -4,7 +4,7 @@ An interval closes on a change of state, when voltage or current leaves its band
 interval's mean, or at its longest length. The trapezoid between two readings belongs to the
 interval of the earlier one, so neighbouring intervals share an instant and together tile the time
 between gaps: however the log is thinned, the sums stay those of the readings. Energy integrates
-the power of each reading (v times i) by the trapezoid rule. A spacing longer than ``gap_s`` ends
+the power of each reading (v times i) by the trapezoid rule. A gap (see :mod:`logger.spacing`) ends
 the interval and is never integrated.
 """
 
@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.reading import RUN_STATES, OperatingState, Reading
+from logger.spacing import Spacing
 
 if TYPE_CHECKING:
     from logger.config import LogConfig
@@ -76,6 +77,8 @@ class Condenser:
     moved
         Whether a channel left its band in the open interval, which may be too short to be closed
         for that: later on the mean has followed the change.
+    spacing
+        How far apart the readings come.
     """
 
     #: A channel that leaves its band closes no interval shorter than this, so that a noisy sensor
@@ -99,12 +102,14 @@ class Condenser:
         "log",
         "moved",
         "out_of_order",
+        "spacing",
     )
 
     def __init__(self, log: LogConfig) -> None:
         self.log = log
         self.moved = False
         self.out_of_order = 0
+        self.spacing = Spacing(log)
         self._first: Reading | None = None
 
     def add(self, reading: Reading) -> Interval | None:
@@ -117,7 +122,8 @@ class Condenser:
         if spacing_s <= 0.0:
             self.out_of_order += 1
             return None
-        if spacing_s > self.log.gap_s:
+        flows = last.current_a is not None and abs(last.current_a) > self.log.current_band_a
+        if self.spacing.is_gap(spacing_s, running=flows or last.state in RUN_STATES):
             closed = self.flush()
             self._open(reading, counted=True)
             return closed

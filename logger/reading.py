@@ -60,6 +60,10 @@ class Reading:
         Fuel left by the source's own gauge, L.
     utc_s
         The device's own idea of the time, Unix seconds; used only to learn the true time.
+    word
+        The state as the source wrote it where it stands for more than ``state`` says (a word that
+        is not mapped, a fault with its code): untrusted text of at most :data:`LONGEST_WORD`
+        characters, empty where there is none.
     """
 
     time_s: float
@@ -71,8 +75,13 @@ class Reading:
     battery_current_a: float | None = None
     fuel_l: float | None = None
     utc_s: float | None = None
+    word: str = ""
 
 
+#: Characters kept of a state word.
+LONGEST_WORD = 40
+#: Distinct state words that are remembered for the person who has to add them.
+MOST_WORDS = 32
 #: A clock that says an earlier time has never been set (2020-01-01, Unix seconds).
 CLOCK_UNSET_BEFORE_S = 1577836800.0
 #: The measured channels of a reading, in storage order, with their units.

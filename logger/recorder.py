@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from logger.interval import Interval
     from logger.reading import Reading
     from logger.refusals import Refusals
+    from logger.spacing import Spacing
     from logger.store.writer import Writer
 
 #: Intervals that may wait for a commit: bounds memory where readings come faster than real time.
@@ -102,7 +103,7 @@ class Recorder:
             When this will be called next: too late for a commit that falls due before.
         """
         now_s = self._now_s()
-        self._refused.tick(now_s)
+        self._refused.tick(now_s, self.spacing.usual_s)
         # In a rhythm of whole parts of the limit a hair must not decide.
         passed_s = now_s - self._committed_s + max(HAIR_S, again_in_s - HAIR_S)
         if passed_s < self._store.commit_s:
@@ -117,13 +118,18 @@ class Recorder:
             self.writer.add(cut)
         self.writer.commit()
 
+    @property
+    def spacing(self) -> Spacing:
+        """How far apart the readings come."""
+        return self._condenser.spacing
+
     def peek(self) -> Interval | None:
         """Return the interval that is open, as it stands."""
         return self._condenser.peek()
 
     def finish(self) -> None:
         """Close the open interval and commit everything."""
-        self._refused.tick(self._now_s(), last=True)
+        self._refused.tick(self._now_s(), self.spacing.usual_s, last=True)
         if (last := self._condenser.flush()) is not None:
             self.writer.add(last)
         self._raw.flush()

@@ -16,7 +16,7 @@ from datetime import datetime
 from typing import IO, TYPE_CHECKING, Any
 
 from logger.errors import RecordingError
-from logger.reading import CHANNELS, OperatingState, Reading
+from logger.reading import CHANNELS, LONGEST_WORD, OperatingState, Reading
 
 if TYPE_CHECKING:
     from _csv import Reader as CsvReader
@@ -198,12 +198,12 @@ def reading_from(row: Mapping[str, Any]) -> Reading | str:
             if value is None or (isinstance(value, str) and not value.strip()):
                 continue
             values[name] = _number(name, value)
-        state = _state(row.get("state"))
+        state, word = _state(row.get("state"))
     except (ValueError, OverflowError) as error:
         return str(error)
     if not values and state is OperatingState.UNKNOWN:
         return "holds no value"
-    return Reading(time_s, state=state, **values)
+    return Reading(time_s, state=state, word=word, **values)
 
 
 def _number(name: str, value: object) -> float:
@@ -221,14 +221,16 @@ def _number(name: str, value: object) -> float:
     return number
 
 
-def _state(value: object) -> OperatingState:
+def _state(value: object) -> tuple[OperatingState, str]:
+    """Return the state, and the word itself where it is none of ours."""
     if value is None or (isinstance(value, str) and not value.strip()):
-        return OperatingState.UNKNOWN
+        return OperatingState.UNKNOWN, ""
+    word = str(value).strip()
     try:
-        return OperatingState(str(value).strip())
+        return OperatingState(word), ""
     except ValueError:
-        names = ", ".join(OperatingState)
-        raise ValueError(f"state {_sample(value)} is not one of {names}") from None
+        # The reading is worth keeping without its state; whoever imports it is told of the word.
+        return OperatingState.UNKNOWN, word[:LONGEST_WORD]
 
 
 def _sample(value: object) -> str:

@@ -14,7 +14,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from logger.config import Config
+    from logger.sources.base import Source
     from logger.sources.description import Description
+
+#: Rows of a recording that are looked at for its rhythm.
+_FIRST_ROWS = 20_000
 
 HELP = "check a configuration, or a device's description against what it said"
 DESCRIPTION = (
@@ -50,9 +54,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check, and decode if asked to."""
     path = args.file or find_config(args.config)
-    description, plausible = _check(path, mend=args.mend)
+    description, plausible, trouble = _check(path, mend=args.mend)
     if args.against is None:
-        return 0
+        return 1 if trouble else 0
     if description is None:
         raise UsageError(f"{path}: describes no device that could decode {args.against}")
     from analysis.probe.transcript import Transcript
@@ -62,10 +66,11 @@ def run(args: argparse.Namespace) -> int:
 
 def _check(
     path: Path, *, mend: bool
-) -> tuple[Description | None, Mapping[str, tuple[float, float]]]:
+) -> tuple[Description | None, Mapping[str, tuple[float, float]], bool]:
     """Check a file and say what it holds.
 
-    Returns the device's description if there is one, and the believable values of the channels.
+    Returns the device's description if there is one, the believable values of the channels, and
+    whether the settings do not fit what was measured.
     """
     from logger.settings import read_document
     from logger.sources import open_source
@@ -77,7 +82,7 @@ def _check(
         _check_transport(description)
         print(f"{path}: a good description")
         _tell(description)
-        return description, {}
+        return description, {}, False
     config = load_config(path)
     # Whatever is wrong with the source is told before anything is called good.
     source = None if config.source is None else open_source(config)
@@ -89,16 +94,18 @@ def _check(
         f"{charger.replace_below:.0%}, design hours {charger.design_life_h:g} h"
     )
     print(f"  store     {config.store.path}")
+    trouble = False
     if config.store.path.exists():
         print(f"  log       {_look_at_log(config, mend=mend)}")
+        trouble |= _look_at_spacing(config)
     if source is None:
         print("  source    none: nothing is read live (import and report work)")
-        return None, config.plausible
+        return None, config.plausible, trouble
     print(f"  source    {harmless(source.describe(), 200)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
         _tell(found)
-    return found, config.plausible
+    return found, config.plausible, trouble | _look_at_source(config, source)
 
 
 def _check_transport(description: Description) -> None:
@@ -139,6 +146,46 @@ def _look_at_log(config: Config, *, mend: bool) -> str:
             ) from error
         return str(salvage(path, config.charger))
     return "whole"
+
+
+def _look_at_spacing(config: Config) -> bool:
+    """Tell if the readings in the log came in another rhythm than the settings say."""
+    from analysis.history.history import load_history
+    from analysis.history.spacing import log_spacing
+    from logger.errors import StoreError
+
+    try:
+        words = log_spacing(load_history(config.store.path)).words(config.log)
+    except StoreError:
+        return False  # nothing is logged yet
+    if words:
+        print(f"  spacing   {words}")
+    return bool(words)
+
+
+def _look_at_source(config: Config, source: Source) -> bool:
+    """Tell if a recording, or the questions to a device, have another rhythm than the settings."""
+    from itertools import islice
+
+    from logger.reading import Reading
+    from logger.recording import Recording
+    from logger.sources.replay import Replay
+    from logger.spacing import Spacing, wrong_words
+
+    described: Description | None = getattr(source, "description", None)
+    if isinstance(source, Replay) and described is None and source.path.is_file():
+        spacing = Spacing(config.log)
+        for row in islice(Recording(source.path), _FIRST_ROWS):
+            if isinstance(row, Reading):
+                spacing.hear(row.time_s)
+        words = spacing.wrong_words()
+    elif described is not None and described.poll is not None:
+        words = wrong_words(config.log, described.poll.every_s)
+    else:
+        return False
+    if words:
+        print(f"  spacing   {words}")
+    return bool(words)
 
 
 def _tell(description: Description) -> None:

@@ -25,9 +25,12 @@ DESCRIPTION = (
     "Recordings are CSV with a header or JSON Lines, also as .gz: time (ISO 8601 with offset, or\n"
     "Unix seconds) and any of voltage_v, current_a, runtime_h, temperature_c, battery_current_a,\n"
     "fuel_l, state. Rows rise in time. A bad row is refused with its line and reason, the rest\n"
-    "goes in. A file that is an Ebbwatt database is merged; intervals that 'ebbwatt export' wrote\n"
-    "come back exactly. What the log holds already is left alone: the same file twice changes\n"
-    "nothing, and overlapping files do not count twice.\n"
+    "goes in; what went wrong with much of a file stands first. Readings whose state is a word of\n"
+    "the device's own go in without a state. Status 1: nothing usable came in. A file that is\n"
+    "an Ebbwatt database is merged; intervals that 'ebbwatt export' wrote come back exactly.\n"
+    "What the log holds already is left alone: the same file twice changes nothing, overlapping\n"
+    "files do not count twice. Readings that stood alone because a setting made a gap of each\n"
+    "spacing are put together when the file is imported again.\n"
     "Everything goes to the fitting that the configuration names; a merged database keeps its own."
 )
 EXAMPLE = "ebbwatt import spring.csv summer.csv.gz"
@@ -57,15 +60,16 @@ def run(args: argparse.Namespace) -> int:
     note_leftovers(config.store.path)
     prepare(config.store.path)
     shown = None if args.every_row else _SHOWN
-    outcomes = []
+    outcomes, usable = [], False
     for outcome in _outcomes(config, args.files):
         if args.json:
             outcomes.append(outcome)
         else:
             print("\n".join(_lines(outcome, shown)), flush=True)
+        usable |= outcome["usable"]
     if args.json:
         print(json.dumps({"schema": "ebbwatt/import/1", "files": outcomes}, indent=1))
-    return 0
+    return 0 if usable else 1
 
 
 def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
@@ -85,7 +89,7 @@ def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
                 yield _merged(path, merge(config.store.path, path))
                 continue
             if whole:
-                yield _imported(take_exported(config, path))
+                yield _imported(take_exported(config, path), config)
                 continue
             if importer is None:
                 importer = Importer(config)
@@ -93,7 +97,7 @@ def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
                 result = importer.take(path, advance)
             if path == paths[-1]:
                 result.intervals += importer.finish()
-            yield _imported(result)
+            yield _imported(result, config)
     finally:
         if importer is not None:
             importer.finish()
@@ -119,21 +123,30 @@ def _counting(path: Path) -> Iterator[Callable[[int], None]]:
         yield advance
 
 
-def _imported(result: FileResult) -> dict[str, Any]:
+def _imported(result: FileResult, config: Config) -> dict[str, Any]:
+    from analysis.transfer.import_verdict import trouble, word_lines
+
     return {
         "file": str(result.path),
+        "usable": result.usable,
+        "trouble": [*trouble(result, config.plausible), *word_lines(result.words)],
         "readings": result.readings,
         "known": result.known,
+        "alone": result.alone,
+        "spacing_s": result.usual_s,
         "intervals": result.intervals,
         "refused": [{"line": bad.line, "reason": bad.reason} for bad in result.bad],
         "implausible": result.implausible,
         "ignored_columns": result.unknown,
+        "state_words": result.words,
     }
 
 
 def _merged(path: Path, result: MergeResult) -> dict[str, Any]:
     return {
         "file": str(path),
+        "usable": result.intervals > 0 or result.known > 0,
+        "trouble": [],
         "intervals": result.intervals,
         "known_intervals": result.known,
         "sessions": result.sessions,
@@ -147,6 +160,10 @@ def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
     from logger.refusals import printable
 
     name = printable(outcome["file"], 200)
+    if not outcome["usable"]:
+        yield f"{name}: NOTHING USABLE CAME IN"
+    for line in outcome["trouble"]:
+        yield f"{name}: {line}"
     if "known_intervals" in outcome:
         yield (
             f"{name}: {outcome['intervals']:,} intervals merged, "

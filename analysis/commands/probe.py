@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from logger.sources.base import Source
     from logger.sources.pipeline import Outcome
     from logger.sources.serial_line import SerialSource
+    from logger.spacing import Spacing
 
 #: How long --scan listens, s, where --seconds does not say.
 SCAN_S = 10.0
@@ -119,16 +120,19 @@ async def _probe(
 
     from analysis.probe.transcript import reading_words
     from logger.sources import open_source
+    from logger.spacing import Spacing
 
     interrupts.cancel_this_task()
     source = open_source(config)
     watcher = _Watcher.of(source, capture, config)
     print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
     shown, lost = 0, False
+    spacing = Spacing(config.log)
     try:
         async with asyncio.timeout(seconds), _session(source) as readings:
             async for reading in readings:
                 shown += 1
+                spacing.hear(reading.time_s)
                 if watcher is None:
                     print(f"{reading.time_s:.3f}  {reading_words(reading)}", flush=True)
                 if count is not None and shown >= count:
@@ -147,7 +151,17 @@ async def _probe(
         else:
             for reason, number in source.refusals.by_reason.items():
                 print(f"  {number} x {reason}")
+        _tell_spacing(spacing)
     return 0
+
+
+def _tell_spacing(spacing: Spacing) -> None:
+    from logger.spacing import rounded
+
+    if spacing.usual_s is not None:
+        print(f"readings come every {rounded(spacing.usual_s):g} s")
+    if words := spacing.wrong_words():
+        print(f"hint: {words}")
 
 
 @contextlib.asynccontextmanager

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.transfer.spacing import RUNNING, BlockSpacing
 from logger.interval import HAIR, Condenser
-from logger.reading import RUN_STATES, OperatingState
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
     Mask = NDArray[np.bool_]
-
-_RUNNING = np.array([state in RUN_STATES for state in OperatingState])
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +105,21 @@ class BulkCondenser:
         Bands and longest lengths, as for :class:`logger.interval.Condenser`.
     cover
         What the log holds already, in Unix time.
+
+    Attributes
+    ----------
+    readings_used
+        Readings that were new.
+    superseded_ms
+        When readings that stood alone in the log were taken: now they are part of an interval.
     """
 
     def __init__(self, log: LogConfig, cover: Cover) -> None:
         self.log = log
         self.cover = cover
         self.readings_used = 0
+        self.spacing = BlockSpacing(log)
+        self.superseded_ms: list[int] = []
         self._open: Block | None = None
         self._open_counted = False
 
@@ -120,6 +127,11 @@ class BulkCondenser:
     def last_s(self) -> float | None:
         """Time of the last reading taken since the last flush."""
         return None if self._open is None else float(self._open.time_s[-1])
+
+    @property
+    def open_alone(self) -> bool:
+        """Whether the open interval is a single new reading so far."""
+        return self._open is not None and len(self._open) == 1 and self._open_counted
 
     def mark(self) -> tuple[Block | None, bool, int]:
         """Return what :meth:`rewind` needs to forget the readings taken from now on."""
@@ -151,9 +163,20 @@ class BulkCondenser:
     def _condense(self, block: Block, before: int, *, last: bool) -> list[tuple[int | None, ...]]:
         time_s = block.time_s
         at_ms = np.rint(time_s * 1000.0).astype(np.int64)
-        fresh = ~self.cover.holds(at_ms)
+        with np.errstate(invalid="ignore"):
+            flows = np.abs(block.current_a) > self.log.current_band_a
+        gaps = self.spacing.gaps(
+            np.diff(time_s), (flows | RUNNING[block.state])[:-1], max(0, before - 1)
+        )
         breaks = np.ones(len(block), dtype=bool)
-        breaks[1:] = (np.diff(time_s) > self.log.gap_s) | self.cover.crosses(at_ms[:-1], at_ms[1:])
+        breaks[1:] = gaps | self.cover.crosses(at_ms[:-1], at_ms[1:])
+        fresh = ~self.cover.holds(at_ms)
+        # A reading that stands alone in the log goes in again where it has a neighbour by now.
+        joined = ~breaks
+        joined[:-1] |= ~breaks[1:]
+        lonely = self.cover.holds_alone(at_ms) & joined
+        fresh |= lonely
+        self.superseded_ms += at_ms[lonely].tolist()
         spacing_s = np.where(breaks, 0.0, np.diff(time_s, prepend=time_s[0]))
         if self._open is not None:
             fresh[0] = self._open_counted
@@ -214,7 +237,7 @@ class BulkCondenser:
         if edge - first < 2:
             return None
         log, time_s = self.log, block.time_s
-        always_running = bool(_RUNNING[block.state[first]])
+        always_running = bool(RUNNING[block.state[first]])
         longest_s = log.longest_running_s
         if not always_running:
             longest_s = max(longest_s, log.longest_rest_s)

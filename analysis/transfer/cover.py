@@ -54,6 +54,15 @@ class Cover:
         place = np.searchsorted(self.start_ms, at_ms, side="right") - 1
         return (place >= 0) & (at_ms <= self.end_ms[place])
 
+    def holds_alone(self, at_ms: Times) -> NDArray[np.bool_]:
+        """Say for each instant whether the cover holds it as an instant, with nothing beside it."""
+        if not len(self):
+            return np.zeros(len(at_ms), dtype=bool)
+        place = np.searchsorted(self.start_ms, at_ms, side="right") - 1
+        start_ms, end_ms = self.start_ms[place], self.end_ms[place]
+        alone: NDArray[np.bool_] = (place >= 0) & (start_ms == at_ms) & (start_ms == end_ms)
+        return alone
+
     def crosses(self, from_ms: Times, to_ms: Times) -> NDArray[np.bool_]:
         """Say for each open stretch whether a part of it lies in the cover.
 

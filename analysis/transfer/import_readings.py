@@ -14,6 +14,7 @@ from analysis.transfer.read_blocks import BulkRecording, plausible
 from logger import __version__
 from logger.errors import EbbwattError
 from logger.refusals import Refusals
+from logger.spacing import wrong_words
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
 
@@ -40,6 +41,23 @@ class FileResult:
     bad: list[BadRow] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
     implausible: dict[str, int] = field(default_factory=dict)
+    samples: dict[str, str] = field(default_factory=dict)
+    """The first value refused for each reason in ``implausible``."""
+    rows: int = 0
+    """Rows of the file, refused ones included."""
+    alone: int = 0
+    """New readings with a gap on either side: nothing can be added up over them."""
+    usual_s: float | None = None
+    """Usual spacing of the readings, s; None where they are too few."""
+    spacing_words: str = ""
+    """What is wrong with the settings of spacing; empty where they fit."""
+    words: dict[str, int] = field(default_factory=dict)
+    """State words that are none of ours; the readings went in without a state."""
+
+    @property
+    def usable(self) -> bool:
+        """Whether the log holds anything of this file that can be judged."""
+        return self.known > 0 or self.readings > self.alone
 
 
 class Importer:
@@ -88,6 +106,7 @@ class Importer:
         for raw in recording:
             block = plausible(raw, self._config.plausible, refusals)
             seen += len(block)
+            result.rows += len(raw)
             if not len(block):
                 continue
             if first_s is None:
@@ -101,8 +120,14 @@ class Importer:
         result.readings = self._condenser.readings_used - used_before
         result.known = seen - result.readings
         result.bad, result.unknown = recording.bad, recording.unknown
-        result.implausible = dict(refusals.by_reason)
+        result.implausible, result.samples = dict(refusals.by_reason), dict(refusals.samples)
+        result.rows += len(recording.bad)
+        result.words = dict(recording.words)
         result.intervals = len(rows)
+        result.alone = sum(row[1] == 0 for row in rows) + self._condenser.open_alone
+        result.usual_s = self._condenser.spacing.usual_s
+        result.spacing_words = wrong_words(self._config.log, result.usual_s)
+        spacing_s = result.usual_s or self._config.log.interval_s
         session = SessionStart(
             source=f"import {path.name}",
             started_s=0.0 if first_s is None else first_s,
@@ -115,7 +140,7 @@ class Importer:
                 (
                     last_s,
                     "refused",
-                    refused * self._config.log.interval_s,
+                    refused * spacing_s,
                     f"{path.name}: {refused} rows or values",
                 )
             ]
@@ -140,9 +165,11 @@ class Importer:
         """Write into the session of the last file that held anything new."""
         if self._last is None or not (rows or notes):
             return
+        superseded_ms = self._condenser.superseded_ms
         self._number = write_import(
-            self._path, self._config.charger, self._last, rows, notes, self._number
+            self._path, self._config.charger, self._last, rows, notes, self._number, superseded_ms
         )
+        superseded_ms.clear()
         start_ms = np.array([row[0] for row in rows], dtype=np.int64)
         duration_ms = np.array([row[1] for row in rows], dtype=np.int64)
         self._cover = self._cover.joined(start_ms, start_ms + duration_ms)

@@ -13,6 +13,7 @@ import gzip
 import io
 import itertools
 import math
+from collections import Counter
 from typing import IO, TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -20,13 +21,15 @@ import pandas as pd
 
 from analysis.transfer.condense import Block
 from logger.errors import RecordingError
-from logger.reading import CHANNELS, OperatingState
+from logger.reading import CHANNELS, LONGEST_WORD, MOST_WORDS, OperatingState
 from logger.recording import FIELDS as KNOWN
 from logger.recording import BadRow, Recording, checked_header, csv_rows, reading_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from logger.reading import Reading
     from logger.refusals import Refusals
@@ -58,7 +61,8 @@ class BulkRecording:
         self.piece = piece
         self.bad: list[BadRow] = []
         self.unknown: list[str] = []
-        """Rows that had to be read one by one."""
+        self.words: Counter[str] = Counter()
+        """State words that are none of ours: untrusted text, cut, not more than a few."""
         self._last_s = -math.inf
 
     def __iter__(self) -> Iterator[Block]:
@@ -95,10 +99,12 @@ class BulkRecording:
                     rest: Iterable[str] = itertools.chain(_text_lines(piece), text)
                     yield from self._blocks(self._slow(rest, header, lines))
                 return
-            block = _parse(piece, header)
+            block, words = _parse(piece, header)
             if block is not None and block.time_s[0] > self._last_s:
                 self._last_s = float(block.time_s[-1])
                 lines += len(block)
+                for word, count in words.items():
+                    self._word(word, count)
                 yield block
             else:
                 yield from self._blocks(self._slow(_text_lines(piece), header, lines))
@@ -124,8 +130,15 @@ class BulkRecording:
         while batch := list(itertools.islice(iterator, 50_000)):
             self.bad += [result for result in batch if isinstance(result, BadRow)]
             readings = [result for result in batch if not isinstance(result, BadRow)]
+            for reading in readings:
+                if reading.word:
+                    self._word(reading.word)
             if readings:
                 yield block_of(readings)
+
+    def _word(self, word: str, count: int = 1) -> None:
+        if word in self.words or len(self.words) < MOST_WORDS:
+            self.words[word] += count
 
 
 def block_of(readings: list[Reading]) -> Block:
@@ -142,11 +155,15 @@ def _text_lines(piece: bytes) -> io.StringIO:
     return io.StringIO(piece.decode("utf-8", "replace"), newline="")
 
 
-def _parse(piece: bytes, header: list[str]) -> Block | None:
-    """Parse a piece of plain CSV, or return None if anything in it needs a closer look."""
+def _parse(piece: bytes, header: list[str]) -> tuple[Block | None, dict[str, int]]:
+    """Parse a piece of plain CSV, or give None if anything in it needs a closer look.
+
+    Beside it stand the state words that are none of ours, with how often each occurs.
+    """
+    nothing: tuple[None, dict[str, int]] = (None, {})
     rows = _even_rows(piece, len(header))
     if rows is None or any(word in piece for word in _NO_NUMBERS):
-        return None
+        return nothing
     first = dict(zip(header, piece[: piece.find(b"\n") + 1 or None].split(b","), strict=True))
     kinds: dict[str, Any] = {name: "float64" for name in CHANNELS if name in header}
     suffix = _offset(first["time"].strip())
@@ -166,10 +183,10 @@ def _parse(piece: bytes, header: list[str]) -> Block | None:
         )
         time_s = _times(piece, table["time"], suffix)
     except (ValueError, OverflowError):
-        return None
+        return nothing
     if time_s is None or len(table) != rows:
-        return None
-    state = _states(table)
+        return nothing
+    state, words = _states(table)
     absent = np.full(rows, np.nan)
     channels = {
         name: table[name].to_numpy(dtype=float) if name in kinds else absent for name in CHANNELS
@@ -178,13 +195,12 @@ def _parse(piece: bytes, header: list[str]) -> Block | None:
     for values in channels.values():
         present |= np.isfinite(values)
     sound = (
-        state is not None
-        and bool(np.all((time_s > -1e10) & (time_s < 1e11)))
+        bool(np.all((time_s > -1e10) & (time_s < 1e11)))
         and bool(np.all(np.diff(time_s) > 0.0))
         and not any(np.isinf(values).any() for values in channels.values())
         and bool(np.all(present | (state != _UNKNOWN)))
     )
-    return Block(time_s=time_s, **channels, state=state) if sound and state is not None else None
+    return (Block(time_s=time_s, **channels, state=state), words) if sound else nothing
 
 
 def _even_rows(piece: bytes, fields: int) -> int | None:
@@ -226,15 +242,18 @@ def _times(piece: bytes, column: pd.Series[Any], suffix: bytes | None) -> Any:  
     return moments.as_unit("ns").asi8 / 1e9
 
 
-def _states(table: pd.DataFrame) -> Any:  # noqa: ANN401 - an array or None
-    """Return the place of each state, or None if one is unknown to us."""
+def _states(table: pd.DataFrame) -> tuple[NDArray[np.int8], dict[str, int]]:
+    """Return the place of each state, and the words that are none of ours with their counts."""
     if "state" not in table:
-        return np.full(len(table), _UNKNOWN, dtype=np.int8)
+        return np.full(len(table), _UNKNOWN, dtype=np.int8), {}
     categories = [str(name).strip() for name in table["state"].cat.categories]
-    if any(name and name not in _STATE_PLACE for name in categories):
-        return None
     places = np.array([_STATE_PLACE.get(name, _UNKNOWN) for name in categories] + [_UNKNOWN])
-    return places[table["state"].cat.codes.to_numpy()].astype(np.int8)
+    codes = table["state"].cat.codes.to_numpy()
+    words: Counter[str] = Counter()
+    for code, name in enumerate(categories):
+        if name and name not in _STATE_PLACE:
+            words[name[:LONGEST_WORD]] += int((codes == code).sum())
+    return places[codes].astype(np.int8), words
 
 
 def plausible(block: Block, limits: Mapping[str, tuple[float, float]], refusals: Refusals) -> Block:

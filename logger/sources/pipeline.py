@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from logger.reading import OperatingState, Reading
+from logger.reading import LONGEST_WORD, MOST_WORDS, OperatingState, Reading
 from logger.refusals import Refusals
 from logger.sources.decoding import Context, Message, Refused
 from logger.sources.fields import ValueRefusedError, state_of
@@ -25,10 +25,6 @@ if TYPE_CHECKING:
 BURST_SPACING_S = 1e-6
 #: A time that lies no further back than this belongs to the same burst, s.
 BURST_S = 0.1
-#: Unknown state words that are remembered for the person who has to add them.
-MOST_WORDS = 32
-#: Characters kept of such a word.
-LONGEST_WORD = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +45,7 @@ class Counts:
     ignored: int = 0
     """Well-formed messages without any value that is mapped."""
     unknown_words: dict[str, int] = field(default_factory=dict)
-    """As the device wrote them, cut to :data:`LONGEST_WORD`: untrusted text."""
+    """As the device wrote them, cut to :data:`~logger.reading.LONGEST_WORD`: untrusted text."""
 
 
 class Pipeline:

@@ -63,7 +63,7 @@ class RefusedTime:
     refusals
         Counts of the source.
     interval_s
-        Expected spacing of the readings: what one refusal stands for.
+        Expected spacing of the readings: what one refusal stands for while none is found.
     note
         Takes seconds of data refused and the reasons.
     live
@@ -85,10 +85,10 @@ class RefusedTime:
         self._noted_s: float | None = None
         self._before: dict[str, int] = {}
 
-    def tick(self, now_s: float, *, last: bool = False) -> None:
+    def tick(self, now_s: float, spacing_s: float | None = None, *, last: bool = False) -> None:
         """Note what was refused since the last note if an hour has passed, or at the end.
 
-        ``now_s`` is on any clock that does not step.
+        ``now_s`` is on any clock that does not step; ``spacing_s`` is the spacing that was found.
         """
         if self._noted_s is None:
             self._noted_s = now_s
@@ -105,9 +105,10 @@ class RefusedTime:
         if not grown:
             return
         self._before = dict(now)
-        refused_s = sum(grown.values()) * self._interval_s
+        spacing_s = spacing_s or self._interval_s
+        refused_s = sum(grown.values()) * spacing_s
         if self._live:
-            refused_s = min(refused_s, max(passed_s, self._interval_s))
+            refused_s = min(refused_s, max(passed_s, spacing_s))
         reasons = sorted(grown.items(), key=lambda item: -item[1])[:3]
         self._note(
             refused_s,

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger.errors import StoreError
 from logger.reading import OperatingState, Reading
@@ -183,7 +183,7 @@ def _unpacked(reader: Reader, number: int, offset_ms: int) -> Iterator[Reading]:
             f"export without --raw"
         ) from error
     for state, time_ms, *channels in zip(states, columns[0], *columns[2:], strict=True):
-        values = {
+        values: dict[str, Any] = {
             name: None if value is None else value / scale
             for (name, scale), value in zip(SCALES.items(), channels, strict=True)
         }

@@ -5,6 +5,7 @@ How often, and what becomes of it while the disk gives no room, is :mod:`logger.
 
 from __future__ import annotations
 
+import json
 from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -15,7 +16,7 @@ from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from logger.config import ChargerConfig
@@ -35,6 +36,12 @@ _DATE_FITTINGS = """
 UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM sessions AS first
 WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
     AND first.boot_id = (SELECT boot_id FROM sessions WHERE id = ?)
+"""
+_DELETE_ALONE = """
+DELETE FROM intervals WHERE duration_ms = 0 AND session IN
+    (SELECT id FROM sessions WHERE boot_id IS NULL AND offset_ms = 0
+        AND fitting = (SELECT fitting FROM sessions WHERE id = ?))
+    AND start_ms IN (SELECT value FROM json_each(?))
 """
 INSERT_EVENT = "INSERT INTO events (session, at_ms, kind, amount, text) VALUES (?, ?, ?, ?, ?)"
 
@@ -111,17 +118,21 @@ def write_import(
     rows: Iterable[tuple[int | None, ...]],
     events: Iterable[tuple[float, str, float | None, str]] = (),
     into: int | None = None,
+    superseded_ms: Sequence[int] = (),
 ) -> int:
     """Write a whole session at once, or nothing of it; return its id.
 
     ``rows`` are stored rows without their session; ``events`` are (time on the session's clock,
-    kind, amount, text). ``into`` continues a session instead of beginning one.
+    kind, amount, text). ``into`` continues a session instead of beginning one. Imported readings
+    that stood alone at ``superseded_ms`` (UTC) are part of the new rows, and go.
     """
     with closing(open_writer(path)) as connection, translated(path), connection:
         connection.execute("BEGIN IMMEDIATE")
         number = into
         if number is None:
             _, number = begin_session(connection, charger, session)
+        if superseded_ms:
+            connection.execute(_DELETE_ALONE, (number, json.dumps(list(superseded_ms))))
         connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
         pack(connection)
         connection.executemany(

@@ -50,6 +50,8 @@ class Snapshot:
     readings: int = 0
     refused: dict[str, int] = field(default_factory=dict)
     notices: tuple[str, ...] = ()
+    gap_s: float | None = None
+    """The longest silence that is usual for this source, s."""
 
     def age_s(self, boottime_s: float, boot_id: str) -> float | None:
         """Return the age of the file, s, or None if it is from another boot."""

@@ -276,3 +276,88 @@ def test_the_fast_reader_accepts_and_refuses_exactly_what_the_careful_one_does(t
         readings, refused = rows_of(path, piece)
         assert repr(readings) == repr(wanted)
         assert refused == bad
+
+
+def season(path, spacing_s=10, hours=48):
+    """A source that speaks every so many seconds; two hours of 8 A in four."""
+    lines = ["time,voltage_v,current_a,state"]
+    for second in range(0, hours * 3600, spacing_s):
+        amps = 8.0 if second % 14_400 < 7_200 else 0.0
+        state = "running" if amps else "standby"
+        lines.append(f"{T0 + second},{12.6 + 0.1 * amps:.2f},{amps},{state}")
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def running_hours(boat):
+    history = load_history(boat / "ebbwatt.db")
+    return float(history.duration_s[history.state == "running"].sum()) / 3600
+
+
+@pytest.mark.parametrize("log", ["", "[log]\ninterval_s = 1\n"], ids=["left out", "wrong"])
+def test_a_source_every_ten_seconds_loses_nothing_whatever_interval_says(boat, ebbwatt, log):
+    (boat / "ebbwatt.toml").write_text(CONFIG + log)
+    season(boat / "a.csv")
+    done = ebbwatt("import", "a.csv", cwd=boat)
+    assert charge(boat) == pytest.approx(24 * 3600 * 8.0, rel=0.001)
+    told = "readings come every 10 s, not every 1 s" in done.stdout.splitlines()[0]
+    assert told is bool(log)
+
+
+def test_a_gap_that_loses_the_season_is_told_and_importing_again_repairs_it(boat, ebbwatt):
+    (boat / "ebbwatt.toml").write_text(CONFIG + "[log]\ngap_s = 5\n")
+    season(boat / "a.csv")
+    done = ebbwatt("import", "a.csv", cwd=boat, status=1)
+    first, second = done.stdout.splitlines()[:2]
+    assert first == "a.csv: NOTHING USABLE CAME IN"
+    assert "readings come every 10 s, and gap_s = 5 makes a gap of each" in second
+    done = ebbwatt("check", cwd=boat, status=1)
+    assert "17,280 readings stand alone" in done.stdout
+    (boat / "ebbwatt.toml").write_text(CONFIG)
+    done = ebbwatt("import", "a.csv", cwd=boat)
+    assert "17,280 readings added" in done.stdout
+    assert charge(boat) == pytest.approx(24 * 3600 * 8.0, rel=0.001)
+    assert load_history(boat / "ebbwatt.db").readings.sum() == 17_280, "each counts once"
+    assert "stand alone" not in ebbwatt("check", cwd=boat).stdout
+    before = dump(boat / "ebbwatt.db")
+    done = ebbwatt("import", "a.csv", cwd=boat)
+    assert "0 readings added as 0 intervals, 17,280 were there already" in done.stdout
+    assert dump(boat / "ebbwatt.db") == before
+
+
+def test_where_every_value_is_refused_that_is_said_first_with_what_to_set(boat, ebbwatt):
+    rows = "".join(f"{T0 + k},13400,6800\n" for k in range(500))
+    (boat / "a.csv").write_text("time,voltage_v,current_a\n" + rows)
+    done = ebbwatt("import", "a.csv", cwd=boat, status=1)
+    first, second, third = done.stdout.splitlines()[:3]
+    assert first == "a.csv: NOTHING USABLE CAME IN"
+    assert "500 of 500 values of" in second
+    assert "they look like m" in second + third
+    outcome = json.loads(ebbwatt("import", "--json", "a.csv", cwd=boat, status=1).stdout)
+    assert outcome["files"][0]["usable"] is False
+
+
+def test_where_a_third_of_the_rows_is_refused_the_reasons_stand_first(boat, ebbwatt):
+    rows = "".join(f"{T0 + k},{'13,4' if k % 3 == 0 else '13.4'}\n" for k in range(600))
+    (boat / "a.csv").write_text("time,voltage_v\n" + rows)
+    done = ebbwatt("import", "a.csv", cwd=boat)
+    assert done.stdout.splitlines()[0].startswith(
+        "a.csv: 200 of 600 rows were refused: 200 x has 3 fields where the header has 2 (line 2)"
+    )
+
+
+def test_one_usable_file_among_several_is_enough(boat, ebbwatt):
+    (boat / "a.csv").write_text("time,voltage_v\n")
+    done = ebbwatt("import", "a.csv", cwd=boat, status=1)
+    assert "a.csv: the file holds no row but its header" in done.stdout
+    ebbwatt("import", "a.csv", season(boat / "b.csv", hours=1), cwd=boat)
+
+
+def test_a_state_word_that_nobody_knows_is_kept_told_and_costs_no_reading(boat, ebbwatt):
+    recording(boat / "a.csv", 0, 2_000)
+    text = (boat / "a.csv").read_text().replace("running", "BULK\x1b[31m 3")
+    (boat / "a.csv").write_text(text)
+    done = ebbwatt("import", "a.csv", cwd=boat)
+    assert "2,000 readings added" in done.stdout
+    assert r"'BULK\x1b[31m 3' (2,000 x)" in done.stdout
+    assert charge(boat) == pytest.approx(expected_charge(0, 2_000), rel=1e-5)

@@ -11,6 +11,7 @@ import tomllib
 
 import pytest
 
+from analysis.history.history import load_history
 from analysis.probe.guesses import guess_kind
 from analysis.probe.transcript import quoted
 from tests.conftest import ROOT
@@ -356,3 +357,41 @@ def test_a_description_that_fits_nothing_is_status_1(ebbwatt, place):
     done = ebbwatt("check", "device.toml", "--against", "noise.bin", cwd=folder, status=1)
     assert "5 x no key and value" in done.stdout
     assert "no reading decodes" in done.stderr
+
+
+def test_a_wrong_interval_is_told_by_probe_with_the_line_to_write(ebbwatt, place):
+    folder, line = place
+    with (folder / "ebbwatt.toml").open("a") as file:
+        file.write("[log]\ninterval_s = 60\n")
+    thread = feed(line, b"U=13.20 I=5.100 MODE=RUN RT=7200\r\n", every_s=0.2)
+    done = ebbwatt("probe", "--seconds", "4", cwd=folder)
+    line.unplug()
+    thread.join()
+    assert "readings come every 0.2" in done.stdout
+    assert "not every 60 s as interval_s says" in done.stdout
+
+
+def slow_recording(folder, interval):
+    """Write a recording of a source every ten seconds, and a configuration that replays it."""
+    rows = "".join(f"{1_750_000_000 + 10 * k},13.2,6.5,running\n" for k in range(720))
+    (folder / "slow.csv").write_text("time,voltage_v,current_a,state\n" + rows)
+    (folder / "ebbwatt.toml").write_text(
+        f'[charger]\nrated_w = 110\n[log]\n{interval}\n[source]\nkind = "replay"\n'
+        'path = "slow.csv"\n'
+    )
+
+
+@pytest.mark.parametrize("interval", ["", "interval_s = 1"])
+def test_check_probe_and_log_tell_a_wrong_interval_and_none_loses_anything(
+    ebbwatt, tmp_path, interval
+):
+    slow_recording(tmp_path, interval)
+    words = "readings come every 10 s, not every 1 s as interval_s says"
+    assert (words in ebbwatt("check", cwd=tmp_path, status=1 if interval else 0).stdout) is bool(
+        interval
+    )
+    assert (words in ebbwatt("probe", cwd=tmp_path).stdout) is bool(interval)
+    assert (words in ebbwatt("log", cwd=tmp_path).stderr) is bool(interval)
+    history = load_history(tmp_path / "ebbwatt.db")
+    assert history.duration_s.sum() == pytest.approx(7190, abs=40)
+    assert history.charge_c.sum() == pytest.approx(7190 * 6.5, abs=40 * 6.5)

@@ -75,7 +75,10 @@ def test_the_fuel_section_is_what_makes_a_charger_burn_fuel(tmp_path):
             "[charger]\nrated_w = 110\n[plausible]\nvoltage_v = [16, 8]\n",
             ["line 4", "[lowest, highest]"],
         ),
-        ("[charger]\nrated_w = 110\n[log]\ngap_s = 0.5\n", ["line 4", "shorter than interval_s"]),
+        (
+            "[charger]\nrated_w = 110\n[log]\ngap_s = 0.5\ninterval_s = 1\n",
+            ["line 4", "shorter than interval_s"],
+        ),
         ("source = 3\n[charger]\nrated_w = 110\n", ["line 1", "written [source]"]),
         ("charger = 3\n", ["line 1", "written [charger]"]),
         ("[charger\n", ["not a valid TOML file", "line 1"]),

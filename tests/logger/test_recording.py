@@ -53,7 +53,7 @@ def test_json_lines_and_gzip(tmp_path):
         ('10,"12,5",5,running', "write the decimals with a point"),
         ("10,inf,5,running", "not a finite number"),
         ("10,1e999,5,running", "not a finite number"),
-        ("10,12,5,bulk", "state 'bulk' is not one of off, sleeping, starting, running"),
+        ("10,,,bulk", "holds no value"),
         ("10,,,", "holds no value"),
         ("0.5,12,5,running", "does not lie after the row before"),
     ],
@@ -65,6 +65,15 @@ def test_a_bad_csv_row_is_told_with_its_line_and_the_rest_goes_in(tmp_path, row,
     assert [type(r) for r in result] == [Reading, BadRow, Reading]
     assert result[1].line == 3
     assert reason in result[1].reason
+
+
+def test_a_state_word_of_the_devices_own_is_kept_beside_its_reading(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("time,voltage_v,state\n1,12,bulk\n2,12,running\n3,12," + "x" * 90 + "\n")
+    (first, second, third), _ = rows(path)
+    assert (first.state, first.word) == (OperatingState.UNKNOWN, "bulk")
+    assert (second.state, second.word) == (OperatingState.RUNNING, "")
+    assert third.word == "x" * 40
 
 
 @pytest.mark.parametrize(

@@ -216,7 +216,8 @@ def _situation(
 ) -> Situation:
     if snapshot is None:
         return Situation.UNWATCHED if recent is not None and len(recent) else Situation.EMPTY
-    if reading is None or age_s is None or age_s > max(config.log.gap_s, STALE_AFTER_S):
+    gap_s = config.log.gap_s if snapshot.gap_s is None else snapshot.gap_s
+    if reading is None or age_s is None or age_s > max(gap_s, STALE_AFTER_S):
         return Situation.SILENT
     by_state = {
         OperatingState.RUNNING: Situation.PRODUCING,

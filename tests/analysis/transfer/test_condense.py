@@ -107,6 +107,9 @@ def test_two_overlapping_parts_taken_one_after_the_other_cover_each_stretch_once
     start = [row[0] for row in taken]
     cover = Cover(start, [row[0] + row[1] for row in taken])
     rest = in_bulk(readings, log, cover=cover)
+    # A reading that stood alone and has a neighbour by now is taken anew; the store drops it.
+    lasting = [(row[0], row[0] + row[1]) for row in rest if row[1]]
+    taken = [row for row in taken if row[1] or not any(a <= row[0] <= b for a, b in lasting)]
     whole = streamed(readings, log)
     assert sum(r[1] for r in taken + rest) == sum(r[1] for r in whole), "each stretch once"
     assert sum(r[3] for r in taken + rest) == sum(r[3] for r in whole), "each reading once"

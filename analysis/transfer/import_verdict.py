@@ -1,0 +1,111 @@
+"""What an import of one file comes to, for a person: what went wrong first, and what to set."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from logger.reading import OperatingState
+from logger.refusals import printable
+from logger.sources.fields import UNITS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from analysis.transfer.import_readings import FileResult
+    from logger.recording import BadRow
+
+#: From this share of refused rows or values on, it is the first thing that is told. A file that
+#: loses so much has a cause that can be set right; single bad rows are a matter of the line.
+MUCH = 1.0 / 3.0
+#: Kinds of reasons that are told; the rows themselves are listed below.
+_MOST_REASONS = 3
+_QUOTED = re.compile(r"'[^']*'|\"[^\"]*\"|\d+")
+
+
+def trouble(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> list[str]:
+    """Return what a person must know first about the import of one file, each with what to do.
+
+    Parameters
+    ----------
+    result
+        What became of the file.
+    limits
+        Lowest and highest believable value of each channel.
+    """
+    lines = [*_refused_rows(result), *_refused_values(result, limits)]
+    if result.spacing_words:
+        lines.append(result.spacing_words)
+    elif result.alone and not result.usable:
+        lines.append(
+            f"each of the {result.alone:,} readings stands alone, with a gap on either side: "
+            f"write the spacing as interval_s in [log], and import the file again"
+        )
+    if not _rows(result):
+        lines.append("the file holds no row but its header")
+    return lines
+
+
+def word_lines(words: Mapping[str, int]) -> Iterator[str]:
+    """Yield what to do about state words that are none of ours."""
+    if not words:
+        return
+    listed = ", ".join(f"'{printable(word, 40)}' ({count:,} x)" for word, count in words.items())
+    yield (
+        f"state words that are not known: {listed}; these readings went in without a state. "
+        f"Known are {', '.join(OperatingState)}: write one of these for each word and import "
+        f"into a new log"
+    )
+
+
+def _rows(result: FileResult) -> int:
+    return max(result.rows, result.intervals + len(result.bad))
+
+
+def _refused_rows(result: FileResult) -> Iterator[str]:
+    if not result.bad or len(result.bad) < MUCH * _rows(result):
+        return
+    kinds: dict[str, tuple[int, BadRow]] = {}
+    for bad in result.bad:
+        kind = _QUOTED.sub("...", bad.reason)
+        count, first = kinds.get(kind, (0, bad))
+        kinds[kind] = (count + 1, first)
+    ranked = sorted(kinds.values(), key=lambda found: -found[0])
+    reasons = "; ".join(
+        f"{count:,} x {printable(first.reason, 120)} (line {first.line})"
+        for count, first in ranked[:_MOST_REASONS]
+    )
+    more = f"; and {len(ranked) - _MOST_REASONS} other reasons" if len(ranked) > 3 else ""
+    yield f"{len(result.bad):,} of {_rows(result):,} rows were refused: {reasons}{more}"
+
+
+def _refused_values(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> Iterator[str]:
+    for reason, count in sorted(result.implausible.items(), key=lambda item: -item[1]):
+        if count < MUCH * result.rows:
+            continue
+        channel = reason.split(" ", 1)[0]
+        words = f"{count:,} of {result.rows:,} values of {channel} were refused: {reason}"
+        if channel not in limits:
+            yield words
+            continue
+        low, high = limits[channel]
+        sample = result.samples.get(reason, "")
+        unit = _likely_unit(channel, sample, low, high)
+        advice = (
+            f"they look like {unit}: convert the column"
+            if unit
+            else f"is the unit right? If they are true, set {channel} in [plausible]"
+        )
+        yield f"{words} (such as {sample}; believed are {low:g} to {high:g}); {advice}"
+
+
+def _likely_unit(channel: str, sample: str, low: float, high: float) -> str:
+    """Return the unit in which a refused value would be believed; empty if there is none."""
+    try:
+        value = float(sample)
+    except ValueError:
+        return ""
+    for unit, (factor, offset) in UNITS.get(channel, {}).items():
+        if (factor, offset) != (1.0, 0.0) and low <= value * factor + offset <= high and value:
+            return unit
+    return ""

@@ -1,0 +1,188 @@
+"""How far apart the readings of a source come, and from which spacing on it is a gap.
+
+A gap is never integrated, so a limit that is too short loses everything that a slow source says.
+The limit is found from the readings: five times the usual spacing, at least 5 s. What is usual is
+learnt apart for a charger that runs and one that rests, because many sources speak less often at
+rest. The usual spacing is the one in which three quarters of the time lie: weighted by time, a
+burst of readings every minute counts as a minute, and a source at irregular times by its longer
+pauses. Three spacings in a row of about the same length are a rhythm from then on, so that a
+source that becomes slower is followed at once. Memory and work for each reading are fixed.
+"""
+
+from __future__ import annotations
+
+from math import frexp
+
+from logger.config import GAP_SPACINGS, SHORTEST_GAP_S, LogConfig, gap_after
+
+#: Without a rhythm, a spacing beyond this is silence, s (common practice, no source).
+LONGEST_LOOSE_S = 600.0
+#: No source is read less often than this, s: the largest ``interval_s`` that is accepted.
+LONGEST_SPACING_S = 3600.0
+#: Spacings that agree within this factor are one rhythm: a source that misses every other message.
+RHYTHM_FACTOR = 2.0
+#: Share of the time that lies in spacings up to the usual one. Dropouts that fill less than a
+#: quarter of the time stay gaps.
+TIME_SHARE = 0.75
+#: A size of spacing is known once it was seen so often.
+SEEN_OFTEN = 3
+#: What was learnt counts half after so many readings.
+HALF_LIFE = 1024
+#: Octaves of spacing, from 2**-5 s (shorter ones are bursts) to 2**12 s.
+LOWEST_OCTAVE, _HIGHEST = -5, 12
+OCTAVES = _HIGHEST - LOWEST_OCTAVE + 1
+#: A setting is told to be wrong where the usual spacing is so many times longer or shorter.
+WRONG_FACTOR = 2.5
+
+
+class Usual:
+    """The usual spacing of one kind of reading, found from the newest few thousand of them.
+
+    Attributes
+    ----------
+    seconds, counts
+        Time and number of spacings in each octave.
+    """
+
+    __slots__ = ("_before_s", "_fresh", "_still_before_s", "counts", "seconds", "usual_s")
+
+    def __init__(self) -> None:
+        self.seconds = [0.0] * OCTAVES
+        self.counts = [0.0] * OCTAVES
+        self.usual_s: float | None = None
+        self._fresh = 0
+        self._before_s = self._still_before_s = 0.0
+
+    def is_rhythm(self, spacing_s: float) -> bool:
+        """Say whether this spacing and the two before it are about the same; remember it."""
+        before_s, still_before_s = self._before_s, self._still_before_s
+        self._still_before_s, self._before_s = before_s, spacing_s
+        return spacing_s <= LONGEST_SPACING_S and max(
+            spacing_s, before_s, still_before_s
+        ) <= RHYTHM_FACTOR * min(spacing_s, before_s, still_before_s)
+
+    def learn(self, spacing_s: float) -> None:
+        """Take note of one spacing."""
+        octave = frexp(spacing_s)[1] - LOWEST_OCTAVE
+        octave = 0 if octave < 0 else min(octave, OCTAVES - 1)
+        self.seconds[octave] += spacing_s
+        self.counts[octave] += 1.0
+        self._fresh += 1
+        if self._fresh >= HALF_LIFE:
+            self.seconds = [value / 2.0 for value in self.seconds]
+            self.counts = [value / 2.0 for value in self.counts]
+            self._fresh = 0
+            self.find()
+
+    def find(self) -> None:
+        """Work out the usual spacing anew."""
+        known = [k for k in range(OCTAVES) if self.counts[k] >= SEEN_OFTEN]
+        wanted_s = TIME_SHARE * sum(self.seconds[k] for k in known)
+        for k in known:
+            wanted_s -= self.seconds[k]
+            if wanted_s <= 0.0:
+                self.usual_s = self.seconds[k] / self.counts[k]
+                return
+
+
+class Spacing:
+    """Tells gaps from spacings, reading by reading.
+
+    Parameters
+    ----------
+    log
+        ``adapts`` says whether the limit follows the readings or stays ``gap_s``.
+    """
+
+    __slots__ = ("_found", "_heard_s", "_log")
+
+    def __init__(self, log: LogConfig) -> None:
+        self._log = log
+        self._found = (Usual(), Usual())  # at rest, running
+        self._heard_s: float | None = None
+
+    @property
+    def usual_s(self) -> float | None:
+        """The longer of the usual spacings at rest and running, s; None while unknown."""
+        known = [found.usual_s for found in self._found if found.usual_s is not None]
+        return max(known) if known else None
+
+    @property
+    def gap_s(self) -> float:
+        """The longest silence that is no gap by now, s."""
+        return self._log.gap_s if self.usual_s is None else self._limit_s(self.usual_s)
+
+    def is_gap(self, spacing_s: float, *, running: bool) -> bool:
+        """Say whether the spacing before a reading is a gap, and learn from it.
+
+        ``running`` tells of the reading before.
+        """
+        found = self._found[running]
+        usual_s = found.usual_s
+        if usual_s is None:
+            found.find()
+            usual_s = self.usual_s
+        limit_s = self._log.gap_s if usual_s is None else self._limit_s(usual_s)
+        rhythm = found.is_rhythm(spacing_s)
+        if spacing_s <= limit_s:
+            found.learn(spacing_s)
+            return False
+        if rhythm or spacing_s <= LONGEST_LOOSE_S:
+            found.learn(spacing_s)
+            found.find()
+        return not (rhythm and self._log.adapts)
+
+    def hear(self, time_s: float) -> None:
+        """Learn from the time of one more reading where nothing is condensed."""
+        if self._heard_s is not None and time_s > self._heard_s:
+            self.is_gap(time_s - self._heard_s, running=False)
+        self._heard_s = time_s
+
+    def _limit_s(self, usual_s: float) -> float:
+        return gap_after(usual_s) if self._log.adapts else self._log.gap_s
+
+    def wrong_words(self) -> str:
+        """Say that ``interval_s`` or ``gap_s`` does not fit what comes; empty where it does."""
+        return wrong_words(self._log, self.usual_s)
+
+
+def wrong_words(log: LogConfig, usual_s: float | None, loses: str = "is lost") -> str:
+    """Say what was measured, what it costs and which line to write; empty if the settings fit.
+
+    Parameters
+    ----------
+    log
+        The settings.
+    usual_s
+        The longest usual spacing, s; None where it is not known.
+    loses
+        What becomes of readings that count as gaps.
+    """
+    if usual_s is None:
+        return ""
+    line = f"interval_s = {rounded(usual_s):g}"
+    if not log.adapts and log.gap_s < usual_s:
+        return (
+            f"readings come every {rounded(usual_s):g} s, and gap_s = {log.gap_s:g} makes a gap of "
+            f"each: what lies between them {loses}. Take gap_s out of [log], or write "
+            f"gap_s = {gap_after(rounded(usual_s)):g}"
+        )
+    if not log.interval_given:
+        return ""
+    if usual_s > WRONG_FACTOR * log.interval_s and usual_s > SHORTEST_GAP_S / GAP_SPACINGS:
+        return (
+            f"readings come every {rounded(usual_s):g} s, not every {log.interval_s:g} s as "
+            f"interval_s says; the measured spacing counts. Write {line} in [log], or leave it out"
+        )
+    if WRONG_FACTOR * usual_s < log.interval_s and log.gap_s > SHORTEST_GAP_S:
+        return (
+            f"readings come every {rounded(usual_s):g} s, not every {log.interval_s:g} s as "
+            f"interval_s says, by which silence of up to {log.gap_s:g} s would not be seen. "
+            f"Write {line} in [log], or leave it out"
+        )
+    return ""
+
+
+def rounded(spacing_s: float) -> float:
+    """Return a spacing in two digits, as a person would write it."""
+    return float(f"{spacing_s:.2g}")
