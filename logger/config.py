@@ -11,12 +11,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import ConfigError
-from logger.settings import REQUIRED, Document, Section, Setting, check_section, read_document
+from logger.local import known_zones, zone_of
+from logger.settings import (
+    REQUIRED,
+    Document,
+    Section,
+    Setting,
+    check_section,
+    nearest,
+    read_document,
+)
 from logger.settings import unknown_key as check_unknown_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date
+    from datetime import date, tzinfo
 
 #: Where a configuration is looked for when none is named.
 DEFAULT_PATHS = (Path("ebbwatt.toml"), Path("/etc/ebbwatt/ebbwatt.toml"))
@@ -26,8 +35,31 @@ CHEMISTRIES = ("flooded", "agm", "gel", "lfp")
 GAP_SPACINGS = 5.0
 #: ... and never shorter than this, s: a source that speaks each second may stumble.
 SHORTEST_GAP_S = 5.0
+UNITS = ("metric", "us")
 SOURCE_KINDS = ("serial", "ble", "replay", "simulated")
 
+BOAT = Section(
+    "boat",
+    (
+        Setting("name", "text", "", "the boat's name, for what is printed"),
+        Setting(
+            "timezone",
+            "text",
+            None,
+            "IANA name of the zone in which the boat's days begin, such as Atlantic/Azores; that "
+            "of this machine if left out",
+        ),
+        Setting(
+            "units",
+            "text",
+            "metric",
+            "metric: L, mm2, degC; us: US gallons, AWG, degF, in what is printed (settings, "
+            "--json and export stay metric)",
+            choices=UNITS,
+        ),
+    ),
+    "the boat",
+)
 CHARGER = Section(
     "charger",
     (
@@ -236,7 +268,21 @@ PLAUSIBLE = Section(
     ),
     "values outside these limits are dropped and counted; defaults follow the rated output",
 )
-SECTIONS = (CHARGER, BATTERY, FUEL, WIRING, UNIT, STORE, LOG, PLAUSIBLE)
+SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, STORE, LOG, PLAUSIBLE)
+
+
+@dataclass(frozen=True, slots=True)
+class BoatConfig:
+    """The boat; see :data:`BOAT`."""
+
+    name: str = ""
+    timezone: str | None = None
+    units: str = "metric"
+
+    @property
+    def zone(self) -> tzinfo:
+        """Return the zone in which the boat's days begin."""
+        return zone_of(self.timezone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,6 +385,7 @@ class Config:
     document: Document
     wiring: WiringConfig | None = None
     unit: UnitConfig = UnitConfig()
+    boat: BoatConfig = BoatConfig()
 
 
 def gap_after(spacing_s: float) -> float:
@@ -404,6 +451,7 @@ def load_config(path: Path) -> Config:
         document=document,
         wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
         unit=UnitConfig(**values["unit"]),
+        boat=_boat(document, values["boat"]),
     )
 
 
@@ -417,6 +465,23 @@ def _log_values(document: Document, log: dict[str, Any]) -> dict[str, Any]:
         raise document.error("must not be shorter than interval_s", "log", "gap_s")
     found = {"interval_s": interval_s, "gap_s": gap_s, "interval_given": given, "adapts": adapts}
     return log | found
+
+
+def _boat(document: Document, table: dict[str, Any]) -> BoatConfig:
+    """Check that the time zone is one that this machine knows."""
+    name = table["timezone"]
+    if name is not None:
+        try:
+            zone_of(name)
+        except KeyError:
+            zones = known_zones()
+            what = (
+                f"got {name!r}{nearest(name, zones)}; accepted: an IANA name such as Europe/Paris"
+                if zones
+                else "this machine has no database of time zones: install the package tzdata"
+            )
+            raise document.error(what, "boat", "timezone") from None
+    return BoatConfig(**table)
 
 
 def _plausible(

@@ -21,6 +21,8 @@ from tests.support.rigs.bluez import (
 )
 
 ROOT = Path(__file__).resolve().parent.parent
+#: The demonstration of the tests ended a year and more ago by whoever reads this: it never ages.
+DEMO_UNTIL = "2025-09-08"
 
 # One thread: small arrays are slower on two, and the tests run beside each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -103,6 +105,13 @@ def ebbwatt():
 def run_ebbwatt():
     """Run the command like ``ebbwatt``, for fixtures that outlive a test."""
     return _run
+
+
+@pytest.fixture(scope="session")
+def demonstration(tmp_path_factory, run_ebbwatt):
+    """Return the folder of a demonstration, to be read and not changed, and how it was made."""
+    folder = tmp_path_factory.mktemp("demo") / "dabchick"
+    return folder, run_ebbwatt("demo", "--out", folder, "--until", DEMO_UNTIL, timeout=900)
 
 
 @pytest.fixture

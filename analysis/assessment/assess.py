@@ -20,6 +20,7 @@ from analysis.health.run_table import Limit
 
 if TYPE_CHECKING:
     from analysis.history.runs import Runs
+    from analysis.history.use import Use, Year
     from analysis.load.required_power import LoadLimit
     from logger.config import Config
 
@@ -34,7 +35,11 @@ _HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
 
 
 def assess(
-    health: Health | None, evidence: Evidence, needed: LoadLimit | None, config: Config
+    health: Health | None,
+    evidence: Evidence,
+    needed: LoadLimit | None,
+    use: Use,
+    config: Config,
 ) -> Assessment:
     """Assess the charger; :class:`analysis.assessment.case.Case` finds what this needs.
 
@@ -46,6 +51,8 @@ def assess(
         What the log holds.
     needed
         The power that this boat's load needs; None where it is not known.
+    use
+        Use by day and in the last year.
     config
         Rated output, limits, design hours, charge ceiling.
 
@@ -57,9 +64,9 @@ def assess(
     charger = config.charger
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
-    pattern = _usage(runs)
+    pattern = usage(use)
     future = _forecast(health, evidence, needed, config)
-    case = _situation(health, evidence, future, pattern, config)
+    case = _situation(health, evidence, future, use.year, config)
     decided, reasons = verdict(case)
     return Assessment(
         label=charger.label,
@@ -112,14 +119,6 @@ def _output(health: Health | None, evidence: Evidence) -> Span:
     sure = np.sort((out.value - 2.0 * out.standard_error)[recent])
     # One run alone may be a slip of the meter; heat and its coarse steps are not taken out.
     return Span(low=max(float(sure[max(len(sure) - 2, 0)]) - _BOUND_MARGIN, 0.0))
-
-
-def _usage(runs: Runs) -> Usage | None:
-    if len(runs) == 0:
-        return None
-    begin = np.array([float(runs.log.start_s[0])])
-    end = np.array([float(runs.log.end_s[-1])])
-    return usage(runs.start_s, (runs.end_s - runs.start_s) / 3600.0, begin, end)
 
 
 def _forecast(
@@ -191,7 +190,7 @@ def _situation(
     health: Health | None,
     evidence: Evidence,
     future: Forecast | None,
-    pattern: Usage | None,
+    year: Year | None,
     config: Config,
 ) -> Situation:
     runs, out = evidence.runs, evidence.out
@@ -204,7 +203,7 @@ def _situation(
         forecast=future,
         plan_below=config.charger.plan_below,
         replace_below=config.charger.replace_below,
-        hours_per_year=pattern.per_year() if pattern else None,
+        hours_per_year=year.hours_per_year() if year else None,
         runs=len(runs),
         values=int((out.used & ~out.bound).sum()),
         bounds=int((out.used & out.bound).sum()),

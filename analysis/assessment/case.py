@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.assessment.assess import assess
 from analysis.health.evidence import Evidence, gather, health_of
 from analysis.history.runs import Runs, find_runs
+from analysis.history.use import Use, find_use
 from analysis.load.daily import LoadResult, daily_load
 from analysis.load.required_power import load_limit
 
@@ -34,6 +35,11 @@ class Case:
         """The runs of the log."""
         return find_runs(self.history, self.config.charger.rated_w)
 
+    @cached_property
+    def use(self) -> Use:
+        """Energy and hours by day and in the last year."""
+        return find_use(self.runs, self.config.boat.zone)
+
     @property
     def health(self) -> Health | None:
         """The estimate of the present life; None where the log does not tell."""
@@ -57,4 +63,4 @@ class Case:
     def assessment(self) -> Assessment:
         """The assessment; without an estimate of health the load is not needed for it."""
         needed = None if self.health is None else load_limit(self.load)
-        return assess(self.health, self.evidence, needed, self.config)
+        return assess(self.health, self.evidence, needed, self.use, self.config)

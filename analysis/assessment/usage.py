@@ -1,4 +1,9 @@
-"""The boat's yearly pattern of use: turns running hours ahead into dates."""
+"""The boat's yearly pattern of use: turns running hours ahead into dates.
+
+A year has seasons: the days of the calendar say in which part of it the charger ran, winters
+included. What came after the last stretch that was really logged (a few readings after a pause)
+says nothing about the pattern, nor does a pause longer than any winter.
+"""
 
 from __future__ import annotations
 
@@ -10,16 +15,26 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.history.use import Use
+
     Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
 
 DAY_S = 86400.0
 YEAR_D = 365.2425
-#: Months of a year, each the same length: a coarse season is all that a few years can show.
-_MONTHS = 12
-#: A guess from other months counts as so many days of observation.
-_PRIOR_DAYS = 20.0
-#: Spread of a year's use about the mean that is assumed before years can be compared.
-_PRIOR_SPREAD = 0.25
+#: Parts of a year, each the same length: a coarse season is all that a few years can show.
+_PARTS = 24
+#: A guess from the rest of the year counts as so many days of observation.
+_PRIOR_DAYS = 0.5
+#: A silence longer than this is no winter: the boat was out of use, days.
+LONGEST_WINTER_D = 300.0
+#: Spread of a year's use about the mean that is assumed before years can be compared, how many
+#: years that guess counts for, and the lowest part of the usual that a year is taken for.
+_PRIOR_SPREAD, _PRIOR_YEARS, _LEAST_SHARE = 0.25, 3.0, 0.25
+#: A season begins and ends this many days earlier or later than in other years (judgement).
+_SHIFT_SD_D = 12.0
+#: A fortnight's use about what the season lets expect, before it is known (judgement).
+_FORTNIGHT_D, _FORTNIGHT_SPREAD = 14, 0.5
 _LONGEST_YEARS = 60
 
 
@@ -28,63 +43,86 @@ class Usage:
     """Running hours a day over the year, and how much years differ."""
 
     hours_per_day: Floats
-    """By twelfth of the year, shape (12,)."""
+    """By part of the year, each as long, shape (24,)."""
     spread: float
     """Standard deviation of the logarithm of a year's use."""
+    fortnight: float = _FORTNIGHT_SPREAD
+    """Standard deviation of a fortnight's use about what the season lets expect, relative."""
 
     def per_year(self) -> float:
         """Return the running hours of a usual year."""
         return float(self.hours_per_day.mean()) * YEAR_D
 
 
-def usage(
-    start_s: Floats, hours: Floats, logged_from_s: Floats, logged_to_s: Floats
-) -> Usage | None:
-    """Learn the pattern.
-
-    Parameters
-    ----------
-    start_s, hours
-        Unix time and length of each run, s and h.
-    logged_from_s, logged_to_s
-        Stretches during which the log (or the charger's counter) covered the boat; time outside
-        says nothing about use.
-
-    Returns
-    -------
-    None where there is no span of time to learn from.
-    """
-    covered = np.zeros(_MONTHS)
-    for begin, end in zip(logged_from_s, logged_to_s, strict=True):
-        edges = np.arange(begin, end, DAY_S)
-        np.add.at(covered, _month(edges), np.minimum(end - edges, DAY_S) / DAY_S)
-    total = float(covered.sum())
-    if total < 1.0 or len(hours) == 0:
+def usage(use: Use) -> Usage | None:
+    """Learn the pattern from the use by day; None where the log holds no use of a whole day."""
+    if use.year is None or len(use.hours) == 0:
         return None
-    used = np.zeros(_MONTHS)
-    np.add.at(used, _month(start_s), hours)
-    overall = float(used.sum()) / total
-    per_day = (used + overall * _PRIOR_DAYS) / (covered + _PRIOR_DAYS)
-    return Usage(per_day, _spread(start_s, hours, logged_from_s, logged_to_s))
+    begin_s = use.edges_s[:-1]
+    told = _told(use) & (begin_s < use.year.end_s)
+    if not told.any() or float(use.hours[told].sum()) <= 0.0:
+        return None
+    part = _part(begin_s[told] + DAY_S / 2.0)
+    covered = np.bincount(part, minlength=_PARTS).astype(float)
+    ran = np.bincount(part, weights=use.hours[told], minlength=_PARTS)
+    overall = float(ran.sum() / covered.sum())
+    per_day = (ran + overall * _PRIOR_DAYS) / (covered + _PRIOR_DAYS)
+    if covered.min() > 0.0:  # the guess of unseen parts adds no use where all parts were seen
+        per_day *= float((ran / covered).mean()) / float(per_day.mean())
+    return Usage(
+        per_day,
+        _spread(begin_s[told], use.hours[told], use.year.end_s),
+        _fortnight(use.hours[told], per_day[part]),
+    )
 
 
-def _month(time_s: Floats) -> NDArray[np.intp]:
-    """Return the twelfth of the year of Unix times (to a day)."""
+def _told(use: Use) -> Flags:
+    """Mark the days that say something: all but those of a pause longer than any winter."""
+    silent = (use.logged <= 0.0) & (use.hours <= 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.astype(np.int8), [0]))))
+    told = np.ones(len(silent), dtype=bool)
+    for first, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - first > LONGEST_WINTER_D:
+            told[first:stop] = False
+    return told
+
+
+def _part(time_s: Floats) -> NDArray[np.intp]:
+    """Return the part of the year of Unix times (to a day)."""
     share = (time_s / DAY_S / YEAR_D) % 1.0
-    return np.minimum((share * _MONTHS).astype(np.intp), _MONTHS - 1)
+    return np.minimum((share * _PARTS).astype(np.intp), _PARTS - 1)
 
 
-def _spread(start_s: Floats, hours: Floats, begin: Floats, end: Floats) -> float:
+def _spread(begin_s: Floats, hours: Floats, end_s: float) -> float:
     """Return how much years differ, shrunk towards what is usual."""
-    first, last = float(begin.min()), float(end.max())
-    years = int((last - first) / DAY_S / YEAR_D)
+    years = int((end_s - float(begin_s[0])) / DAY_S / YEAR_D)
     if years < 2:
         return _PRIOR_SPREAD
-    which = ((last - start_s) / DAY_S / YEAR_D).astype(np.intp)
+    which = ((end_s - begin_s) / DAY_S / YEAR_D).astype(np.intp)
+    days = np.bincount(which[which < years], minlength=years)
     total = np.bincount(which[which < years], weights=hours[which < years], minlength=years)
-    share = np.log(np.maximum(total, 1.0) / max(float(total.mean()), 1.0))
+    total = total[days > 0.9 * YEAR_D]  # not years with a pause in them that tells nothing
+    if len(total) < 2 or total.max() <= 0.0:
+        return _PRIOR_SPREAD
+    share = np.log(np.maximum(total / total.mean(), _LEAST_SHARE))
     seen = float(((share - share.mean()) ** 2).sum())
-    return float(np.sqrt((seen + 2.0 * _PRIOR_SPREAD**2) / (years - 1 + 2.0)))
+    return float(
+        np.sqrt((seen + _PRIOR_YEARS * _PRIOR_SPREAD**2) / (len(total) - 1 + _PRIOR_YEARS))
+    )
+
+
+def _fortnight(hours: Floats, usual: Floats) -> float:
+    """Return how much the use of a fortnight differs from what the season lets expect."""
+    count = len(hours) // _FORTNIGHT_D
+    if count == 0:
+        return _FORTNIGHT_SPREAD
+    shape = (count, _FORTNIGHT_D)
+    ran = hours[: count * _FORTNIGHT_D].reshape(shape).sum(axis=1)
+    expected = usual[: count * _FORTNIGHT_D].reshape(shape).sum(axis=1)
+    season = expected > 0.5 * _FORTNIGHT_D * float(usual.max())
+    if season.sum() < 4:
+        return _FORTNIGHT_SPREAD
+    return float(np.sqrt(np.mean((ran[season] / expected[season] - 1.0) ** 2)))
 
 
 def dates(pattern: Usage, from_s: float, ahead_h: Floats, rng: np.random.Generator) -> Floats:
@@ -99,15 +137,21 @@ def dates(pattern: Usage, from_s: float, ahead_h: Floats, rng: np.random.Generat
     ahead_h
         Running hours ahead, shape (n,); infinity stays infinity.
     rng
-        Source of chance: each draw has its own years.
+        Source of chance: each draw has its own years, weeks and beginning of the season.
     """
-    days = np.arange(0.0, _LONGEST_YEARS * YEAR_D, YEAR_D / 48.0)
-    rate = pattern.hours_per_day[_month(from_s + days * DAY_S)]
-    hours = np.concatenate(([0.0], np.cumsum(rate[:-1] * np.diff(days))))
+    step = YEAR_D / (4.0 * _PARTS)
+    back = 4.0 * _SHIFT_SD_D
+    days = np.arange(-back, _LONGEST_YEARS * YEAR_D, step)
+    rate = pattern.hours_per_day[_part(from_s + days * DAY_S)]
+    hours = np.concatenate(([0.0], np.cumsum(rate[:-1] * step)))
+    shift = np.clip(_SHIFT_SD_D * rng.standard_normal(len(ahead_h)), -back, back)
+    begun_h = np.interp(shift, days, hours)
     # A long wait averages over years; part of the difference between years stays (habits change).
-    wait_years = np.interp(ahead_h, hours, days) / YEAR_D
-    spread = pattern.spread * np.sqrt(0.5 + 0.5 / np.maximum(wait_years, 1.0))
-    factor = np.exp(rng.standard_normal(len(ahead_h)) * spread)
-    reached = np.interp(ahead_h / factor, hours, days, right=np.inf)
-    when: Floats = from_s + reached * DAY_S
+    wait_years = np.interp(ahead_h + np.interp(0.0, days, hours), hours, days) / YEAR_D
+    in_use_d = ahead_h / max(float(pattern.hours_per_day.max()), 1e-9)
+    variance = pattern.spread**2 * (0.5 + 0.5 / np.maximum(wait_years, 1.0))
+    variance += pattern.fortnight**2 * _FORTNIGHT_D / np.maximum(in_use_d, _FORTNIGHT_D)
+    factor = np.exp(rng.standard_normal(len(ahead_h)) * np.sqrt(variance))
+    reached = np.interp(ahead_h / factor + begun_h, hours, days, right=np.inf) - shift
+    when: Floats = from_s + np.maximum(reached, 0.0) * DAY_S
     return when

@@ -98,7 +98,7 @@ def show(demo: Demo) -> None:
     matter = Matter(assessment, case.history.events, demo.end_s, __version__, load=case.load)
     write_page(demo.folder / "report.html", matter)
     recent = recent_history(path, demo.end_s)
-    fuel = fuel_facts(case.runs, demo.config)
+    fuel = fuel_facts(case)
     moment = Moment(demo.end_s, 0.0, "", UTC)
     print("The dashboard, as it stood at the end of the log:\n")
     console = Console(highlight=False)

@@ -73,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
     case = Case(*load_fitting(config, args.fitting))
     found = fuel_outlook(
         case.runs,
+        case.use,
         case.config,
         passage_days=args.days,
         spare_l=args.spare,

@@ -10,7 +10,7 @@ from analysis.estimate import Z90, Span
 from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.result import FuelOutlook, Passage
-from analysis.history.energy import DRAWS, days_to_come, energy_before, energy_by_day, with_season
+from analysis.history.energy import DRAWS, days_to_come, energy_before, with_season
 from analysis.load.other_sources import blocks_of
 from analysis.physics import methanol_density_kg_per_l, ventilation_m3_per_h
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
+    from analysis.history.use import Use, Year
     from logger.config import Config, FuelConfig
     from logger.event import Event
 
@@ -35,6 +36,7 @@ _SEED = 20240608
 
 def fuel_outlook(
     runs: Runs,
+    by_day: Use,
     config: Config,
     *,
     passage_days: int | None = None,
@@ -47,6 +49,8 @@ def fuel_outlook(
     ----------
     runs
         The runs of the log, which has the events.
+    by_day
+        What the charger delivered by day and in the last year.
     config
         With a [fuel] section.
     passage_days
@@ -71,7 +75,7 @@ def fuel_outlook(
     per_kwh = use.estimate * warm * np.exp(use.sd * rng.standard_normal(DRAWS))
     withheld: dict[str, str] = {}
     left = _left(runs, known, per_kwh, rng, withheld)
-    calendar = energy_by_day(runs)
+    calendar = np.where(by_day.whole, by_day.energy_kwh, np.nan)
     daily = calendar[np.isfinite(calendar)]
     days_left, year, passage = Span(), Span(), None
     if len(daily) < FEWEST_DAYS:
@@ -82,7 +86,7 @@ def fuel_outlook(
         withheld["days_left"] = withheld["containers_per_year"] = text
     else:
         recent = daily[-RECENT_DAYS:]
-        year = _span(per_kwh * 365.25 * _mean_draws(daily[-365:], rng))
+        year = _year(by_day.year, per_kwh, rng)
         days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
         # Weeks to come differ from weeks past by more than their days do among themselves.
         days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
@@ -120,6 +124,7 @@ def fuel_outlook(
         mean_c=temperature_c,
         rated_w=config.charger.rated_w,
         battery_air_m3_per_h=_battery_air(config, runs),
+        year=by_day.year,
     )
 
 
@@ -180,9 +185,17 @@ def _left(
     return np.asarray(np.maximum(filled - used * per_kwh, 0.0), dtype=np.float64)
 
 
-def _mean_draws(daily: Floats, rng: np.random.Generator) -> Floats:
-    """Return bootstrap draws of the mean day."""
-    return np.asarray(days_to_come(daily, len(daily), rng).mean(axis=1), dtype=np.float64)
+def _year(year: Year | None, per_kwh: Floats, rng: np.random.Generator) -> Span:
+    """Return litres a year at the use per kWh of today, L."""
+    if year is None:
+        return Span()
+    energy = year.kwh_per_year()
+    if year.whole:
+        kwh = year.kwh + year.kwh_sd * rng.standard_normal(len(per_kwh))
+        return _span(np.maximum(kwh, 0.0) * per_kwh)
+    low, middle, high = (float(v) for v in np.percentile(per_kwh, [5.0, 50.0, 95.0]))
+    return Span((energy.low or 0.0) * low, (energy.median or 0.0) * middle,
+                (energy.high or 0.0) * high)  # fmt: skip
 
 
 def _span(draws: Floats) -> Span:

@@ -10,6 +10,7 @@ from analysis.physics import CO2_PEL_PPM, co2_air_m3_per_h, fuel_balance
 if TYPE_CHECKING:
     from analysis.estimate import Span
     from analysis.fuel.consumption import FuelUse
+    from analysis.history.use import Year
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,8 @@ class FuelOutlook:
     rated_w: float
     battery_air_m3_per_h: float | None
     """Air that the battery's space needs while it is charged; None where the rule is silent."""
+    year: Year | None = None
+    """Use of the last year, on which litres and containers a year rest."""
 
     @property
     def closed_space_m3_per_h(self) -> float:
@@ -74,6 +77,7 @@ class FuelOutlook:
             "days_left": _block(self.days_left),
             "containers_per_year": _block(self.containers_per_year),
             "litres_per_year": _block(self.litres_per_year),
+            "year": None if self.year is None else self.year.document(),
             "kwh_per_day": _short(self.kwh_per_day),
             "days_used": self.days_used,
             "containers_counted": len(self.use.counted),

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 DAY_S = 86400.0
-YEARLY_FEWEST_D = 60
 #: Days are drawn in stretches of this length: kinds of day go on for a week or two.
 STRETCH_D = 14
 #: Last year's season may have come so many days earlier or later.
@@ -29,34 +28,6 @@ def energy_before(runs: Runs, time_s: Floats) -> Floats:
     knots = np.column_stack((log.start_s, np.maximum.accumulate(log.end_s))).ravel()
     values = np.column_stack((total[:-1], total[1:])).ravel()
     return np.interp(time_s, np.maximum.accumulate(knots), values)
-
-
-def kwh_per_year(runs: Runs) -> float | None:
-    """Return the energy that the charger delivers a year, kWh; None from less than 60 days."""
-    calendar = energy_by_day(runs)[-YEAR_D:]
-    known = calendar[np.isfinite(calendar)]
-    if len(known) < YEARLY_FEWEST_D:
-        return None
-    # Days without a log of a boat that is logged all year are days laid up.
-    share = len(known) / len(calendar) if len(calendar) >= YEAR_D else 1.0
-    return float(known.mean()) * 365.25 * share
-
-
-def energy_by_day(runs: Runs) -> Floats:
-    """Return the energy of each whole day from first to last, kWh; NaN where it was not logged."""
-    log = runs.log
-    if len(log) == 0:
-        return np.empty(0)
-    first, last = np.ceil(log.start_s[0] / DAY_S), np.floor(log.end_s[-1] / DAY_S)
-    if last <= first:
-        return np.empty(0)
-    edges = DAY_S * np.arange(first, last + 1.0)
-    energy = np.diff(energy_before(runs, edges))
-    total = np.concatenate(([0.0], np.cumsum(log.duration_s)))
-    knots = np.column_stack((log.start_s, np.maximum.accumulate(log.end_s))).ravel()
-    seen = np.column_stack((total[:-1], total[1:])).ravel()
-    logged = np.diff(np.interp(edges, np.maximum.accumulate(knots), seen))
-    return np.where(logged > 0.9 * DAY_S, energy, np.nan)
 
 
 def days_to_come(daily: Floats, length: int, rng: np.random.Generator) -> Floats:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.history.energy import kwh_per_year
 from analysis.load.daily import EFFICIENCY
 from analysis.sizing.result import Need
 from analysis.sizing.size import DAYS_A_YEAR, audit_days, supply_wh
@@ -86,7 +85,9 @@ def _logged(case: Case | None) -> tuple[LoadResult | None, float | None, float |
         return load, None, None
     slope = case.assessment.decline_per_1000h
     clear = slope.low is not None and slope.low > 0.0
-    return load, kwh_per_year(case.runs), slope.median if clear else None
+    year = case.use.year
+    yearly = None if year is None else year.kwh_per_year().median
+    return load, yearly, slope.median if clear else None
 
 
 def _audited(config: Config, audit: Audit, passage_share: float, days_a_year: float | None) -> Need:

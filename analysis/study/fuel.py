@@ -14,6 +14,7 @@ from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.outlook import fuel_outlook
 from analysis.history.runs import find_runs
+from analysis.history.use import find_use
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
 
@@ -138,7 +139,8 @@ def _days_left(boat: Boat, history: History, truth: Truth) -> list[tuple[Said, b
         ahead = np.cumsum(litres[day:-1])
         if left <= 0.0 or len(ahead) == 0 or ahead[-1] < left:
             continue  # what came after the log is not known
-        said = fuel_outlook(find_runs(cut, config.charger.rated_w), config).days_left
+        runs = find_runs(cut, config.charger.rated_w)
+        said = fuel_outlook(runs, find_use(runs, config.boat.zone), config).days_left
         if said.low is None:
             continue
         end = day + int(np.searchsorted(ahead, left))

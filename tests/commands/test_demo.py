@@ -15,14 +15,10 @@ from logger.sources.simulated import build
 from tests.conftest import ROOT
 from tests.support.browser import browse
 
-#: A log that ended a year and more ago by whoever reads this; it moves the life by no day.
-UNTIL = "2025-09-08"
-
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory, run_ebbwatt):
-    folder = tmp_path_factory.mktemp("demo") / "dabchick"
-    return folder, run_ebbwatt("demo", "--out", folder, "--until", UNTIL)
+def demo(demonstration):
+    return demonstration
 
 
 def test_it_leaves_everything_to_try_the_other_commands_on(demo):

@@ -18,4 +18,5 @@ def load_limit(history, config):
 
 
 def fuel_outlook(history, config, **wanted):
-    return outlook.fuel_outlook(Case(history, config).runs, config, **wanted)
+    case = Case(history, config)
+    return outlook.fuel_outlook(case.runs, case.use, config, **wanted)

@@ -74,7 +74,7 @@ def main() -> int:
             demo.snapshot,
             recent,
             case.assessment,
-            fuel=fuel_facts(case.runs, demo.config),
+            fuel=fuel_facts(case),
         )
         lines = frame(facts, 80, UNICODE)
         (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")

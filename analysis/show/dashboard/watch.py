@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.assessment.document import Assessment
-    from analysis.history.runs import Runs
     from logger.config import Config
     from logger.system.snapshot import Snapshot
 
@@ -83,11 +82,11 @@ def dated(moment: Moment, snapshot: Snapshot | None, recent: History | None) -> 
     return replace(moment, now_s=now_s)
 
 
-def fuel_facts(runs: Runs, config: Config) -> Fuel | None:
+def fuel_facts(case: Case) -> Fuel | None:
     """Return what is known of the fuel at the end of the log; None without a [fuel] section."""
-    if config.fuel is None:
+    if case.config.fuel is None:
         return None
-    outlook = fuel_outlook(runs, config)
+    outlook = fuel_outlook(case.runs, case.use, case.config)
     left = outlook.days_left
     note = "; ".join(outlook.withheld.values()) or "not known yet"
     # The lower end: whoever runs out was not helped by the median.
@@ -148,7 +147,7 @@ class Watch:
         try:
             case = Case(*load_fitting(self.config))
             self._assessment = case.assessment
-            self._fuel = fuel_facts(case.runs, case.config)
+            self._fuel = fuel_facts(case)
         except StoreError as error:
             self._withdraw(str(error))
         except Exception as error:  # noqa: BLE001 - a fault of ours must not stand as a verdict

@@ -36,7 +36,7 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
         (
             "a year",
             figure_with_ends(found.containers_per_year)
-            + f" containers of {found.container_l:g} L" * (found.containers_per_year != Span()),
+            + _year_words(found) * (found.containers_per_year != Span()),
             "containers_per_year",
         ),
     ]
@@ -79,6 +79,17 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     if check:
         out += textwrap.wrap(check, width)
     return [*out, "", *_body(found, width)]
+
+
+def _year_words(found: FuelOutlook) -> str:
+    """Say what the containers a year are, and of which time."""
+    text = f" containers of {found.container_l:g} L"
+    year = found.year
+    if year is None:
+        return text
+    if year.whole:
+        return f"{text}, by the 365 days to {day(year.end_s)}"
+    return f"{text}, if it goes on as in these {year.days:.0f} days"
 
 
 def _body(found: FuelOutlook, width: int) -> list[str]:

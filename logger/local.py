@@ -1,0 +1,53 @@
+"""The boat's own time zone: its days begin at local midnight.
+
+Zones are named as in the IANA time zone database (RFC 6557), which the operating system or the
+package tzdata brings. Without a name the zone of this machine holds.
+"""
+
+from __future__ import annotations
+
+import os
+import zoneinfo
+from datetime import UTC, tzinfo
+from pathlib import Path
+
+#: Where the operating system keeps the zone of the machine.
+MACHINE = Path("/etc/localtime")
+
+
+def zone_of(name: str | None) -> tzinfo:
+    """Return a time zone by its IANA name; without a name that of this machine.
+
+    Raises
+    ------
+    KeyError
+        If there is no zone of that name.
+    """
+    if name is None:
+        return _machine_zone()
+    if name == "UTC":  # without a database of zones, too
+        return UTC
+    try:
+        return zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        raise KeyError(name) from None
+
+
+def known_zones() -> list[str]:
+    """Return the names of the zones that this machine knows; empty without a database of zones."""
+    return sorted(zoneinfo.available_timezones())
+
+
+def _machine_zone() -> tzinfo:
+    """Return the zone of this machine, by ``TZ`` or by its own setting; else UTC."""
+    told = os.environ.get("TZ", "").removeprefix(":")
+    if told:
+        try:
+            return zoneinfo.ZoneInfo(told)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+            return UTC
+    try:
+        with MACHINE.open("rb") as file:
+            return zoneinfo.ZoneInfo.from_file(file)
+    except (OSError, ValueError):
+        return UTC
