@@ -25,6 +25,7 @@ REQUIRED = object()
 
 _KINDS = {
     "text": "text in quotes",
+    "texts": "text in quotes, or a list of such texts",
     "number": "a number",
     "whole": "a whole number",
     "flag": "true or false",
@@ -40,7 +41,7 @@ _ASSIGNMENT = re.compile(r"^\s*([A-Za-z0-9_.\"' -]+?)\s*=")
 class Setting:
     """One key of a section: what it is called, what it accepts, and what it means.
 
-    ``kind`` is one of text, number, whole, flag, date, list, table. ``low`` and ``high`` are
+    ``kind`` is one of text, texts, number, whole, flag, date, list, table. ``low`` and ``high`` are
     inclusive bounds unless ``above_low`` asks for strictly more than ``low``.
     """
 
@@ -224,10 +225,15 @@ def nearest(word: str, known: Sequence[str]) -> str:
     return f" (did you mean {match[0]}?)" if match else ""
 
 
+def _is_list_of_texts(value: object) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(x, str) for x in value)
+
+
 def _checked(document: Document, setting: Setting, value: object, *where: str) -> object:
     path = (*where, setting.key)
     kind_ok = {
         "text": isinstance(value, str),
+        "texts": isinstance(value, str) or _is_list_of_texts(value),
         "number": isinstance(value, int | float) and not isinstance(value, bool),
         "whole": isinstance(value, int) and not isinstance(value, bool),
         "flag": isinstance(value, bool),

@@ -25,6 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the daemon in the foreground."""
+    from logger.system.without_tls import load_asyncio
+
+    load_asyncio()  # before any other module does
     from logger.daemon import run as run_daemon
     from logger.system.journal import set_up
 

@@ -130,7 +130,7 @@ def test_a_device_that_echoes_and_answers_in_other_words_is_helped_on(ebbwatt, t
 def test_values_in_several_messages_lead_to_gather_s(ebbwatt, tmp_path):
     (tmp_path / "talk.bin").write_bytes(b"V 13.5\r\nH 812\r\n" * 4)
     text = (
-        "[decoder]\nkind = 'pattern'\npattern = 'V (?P<v>.+)|H (?P<h>.+)'\n"
+        "[decoder]\nkind = 'pattern'\npattern = ['V (?P<v>.+)', 'H (?P<h>.+)']\n"
         "[fields]\nvoltage_v = 'v'\nruntime_h = 'h'\n"
     )
     described = tmp_path / "device.toml"

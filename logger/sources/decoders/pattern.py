@@ -1,12 +1,18 @@
-"""A pattern with named groups over one or several lines, for text that has no simpler form."""
+"""A pattern with named groups over one or several lines, for text that has no simpler form.
+
+RE2 matches it in a time that grows no faster than the text, whatever the pattern: no text can
+stall the logger. It is loaded only where a pattern is configured.
+"""
 
 from __future__ import annotations
 
+import json
 import re
+from dataclasses import dataclass
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import REQUIRED, Section, Setting
-from logger.sources.decoders.backtracking import TooMuchWorkError, check_work, parser
 from logger.sources.decoders.lines import (
     LINE_SETTINGS,
     LineDecoder,
@@ -16,7 +22,7 @@ from logger.sources.decoders.lines import (
 from logger.sources.decoding import Message, Refused, Step
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from logger.sources.decoding import Context, Decoder, Place, Value
 
@@ -26,55 +32,73 @@ PATTERN = Section(
         Setting("kind", "text", "pattern", "a pattern with named groups"),
         Setting(
             "pattern",
-            "text",
+            "texts",
             REQUIRED,
-            r"a Python regular expression such as 'V (?P<volts>\S+)'; it must match the whole "
-            r"message; lines are joined by \n. Messages that differ, such as the answers to "
-            r"several questions, are alternatives, joined by |. One whose work on a line cannot be "
-            r"bounded, such as (a+)+, is refused",
+            r"a regular expression such as 'V (?P<volts>\S+)', in the syntax of RE2; it must match "
+            r"the whole message; lines are joined by \n. Messages that differ, such as the answers "
+            r"to several questions, each have a pattern of their own: ['V (?P<volts>.+)', "
+            r"'H (?P<hours>.+)']; the first that matches is taken. RE2 does not look ahead or "
+            r"behind ((?=, (?!, (?<=, (?<!), does not go back to a group (\1, (?P=name)) and "
+            r"repeats at most 1000 times; \d, \w and \s take ASCII only",
         ),
         Setting("lines", "whole", 1, "number of lines in a message", "", 1, 50),
         *LINE_SETTINGS,
     ),
     "text in which each value is found by a named group",
 )
-_LINE_END = ord("\n")
+#: Memory that RE2 may keep for one pattern, bytes. Its default is 8 MiB, for a daemon of 30 MiB.
+MEMORY = 1 << 20
+_WRITE_OUT = "a pattern cannot look ahead or behind, or go back to a group: write the text itself"
+#: What RE2 says about a pattern that it does not know, and what to write instead.
+_ADVICE = (
+    (r"\(\?(P=|<?[=!]|<$)", _WRITE_OUT),
+    (r"invalid escape sequence: \\[1-9]", _WRITE_OUT),
+    (r"invalid escape sequence: \\Z", "leave it out: a pattern matches the whole message anyway"),
+    (r"invalid escape sequence: \\[uU]", r"write the character itself, or \x{20ac} for its number"),
+    (r"\(\?>", "write (?: instead of (?>, since no text can make a pattern slow"),
+    (r"bad repetition operator: [*+?]\+", "leave the last + out: no text can make a pattern slow"),
+    (r"invalid repetition size", "repeats go to 1000 at most, those inside each other multiplied"),
+    (r"pattern too large", "write it shorter, with * instead of counted repeats"),
+    (r"\(\?[a-zA-Z]", "of the flags only i, m, s and U are known, such as (?i)"),
+)  # fmt: skip
+_GROUP_NAME = re.compile(r"\(\?P?<(\w+)>")
+#: A set in brackets, an escaped character, or one character.
+_PARTS = re.compile(r"\[\^?\]?(?:\\.|[^\]\\])*\]|\\.|.", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """A pattern made ready by RE2, with the number of each named group."""
+
+    regexp: Any
+    groups: Mapping[str, int]
+
+
+class _PatternError(Exception):
+    """A pattern that cannot be used; the text says what to write instead."""
 
 
 class PatternDecoder(LineDecoder):
     """Matches each run of ``lines`` lines; a line that starts no match is refused alone."""
 
-    def __init__(self, settings: Mapping[str, Any], pattern: re.Pattern[str]) -> None:
+    def __init__(self, settings: Mapping[str, Any], patterns: Sequence[_Pattern]) -> None:
         super().__init__(settings)
-        self.pattern = pattern
-        self.alternatives = _alternatives(pattern)
+        self.patterns = tuple(patterns)
         self.span: int = settings["lines"]
-        self.line_limit: int = settings["line_limit"]
         self.longest = self.span * self.longest
 
-    def text(self, line: bytes) -> str:
-        """Return a line as text, which is never longer than the pattern was checked for."""
-        text = super().text(line)
-        if len(text) > self.line_limit:  # each byte that is no text is written with four
-            raise LineError("too many bytes that are no text")
-        return text
-
     def values(self, text: str, context: Context) -> dict[str, Value]:
-        """Return the named groups; one that took no part is not known.
+        """Return the named groups of the first pattern that matches.
 
-        Of alternatives that are messages of their own only the groups of the one that matched are
-        returned: the values of the others are not unknown, they come in another message.
+        A group that took no part is None: the message marks its value as not known. The groups of
+        other patterns are not returned: their values come in other messages.
         """
         del context
-        match = self.pattern.fullmatch(text)
-        if match is None:
-            raise LineError("the pattern does not match")
-        found: dict[str, Value] = dict(match.groupdict())
-        for names in self.alternatives:
-            if all(found[name] is None for name in names):
-                for name in names:
-                    del found[name]
-        return found
+        for pattern in self.patterns:
+            match = pattern.regexp.fullmatch(text)
+            if match is not None:
+                return {name: match[number] for name, number in pattern.groups.items()}
+        raise LineError("the pattern does not match")
 
     def decode(self, data: bytes, context: Context) -> Step:
         """Decode every complete run of lines; an incomplete one waits for more."""
@@ -101,59 +125,100 @@ class PatternDecoder(LineDecoder):
         return Step(cut.used, tuple(items), cut.in_sync)
 
     def names(self) -> frozenset[str] | None:
-        """Return the names of the groups."""
-        return frozenset(self.pattern.groupindex)
-
-
-def _parsed(pattern: re.Pattern[str]) -> Iterable[tuple[Any, Any]]:
-    """Return the items of a pattern at its top level."""
-    items: Iterable[tuple[Any, Any]] = parser.parse(pattern.pattern)
-    return items
-
-
-def _alternatives(pattern: re.Pattern[str]) -> tuple[frozenset[str], ...]:
-    """Return the names of each alternative, where two or more at the top level hold any."""
-    for op, argument in _parsed(pattern):
-        if str(op) == "BRANCH":
-            groups = [_groups(branch) for branch in argument[1]]
-            named = [
-                frozenset(name for name, number in pattern.groupindex.items() if number in some)
-                for some in groups
-            ]
-            held = tuple(names for names in named if names)
-            if len(held) > 1:
-                return held
-    return ()
-
-
-def _groups(tree: Any) -> set[int]:  # noqa: ANN401 - as parsed
-    """Return the numbers of all groups in a part of a parsed pattern, at any depth."""
-    if isinstance(tree, tuple) and len(tree) == 2 and str(tree[0]) == "SUBPATTERN":
-        number, _, _, inner = tree[1]
-        return ({number} if number is not None else set()) | _groups(inner)
-    if isinstance(tree, tuple | list | parser.SubPattern):
-        return set().union(*(_groups(part) for part in tree))
-    return set()
+        """Return the names of the groups of all patterns."""
+        return frozenset().union(*(pattern.groups for pattern in self.patterns))
 
 
 def build_pattern(table: Mapping[str, Any], place: Place) -> Decoder:
-    """Build the pattern decoder from its table."""
+    """Build the pattern decoder from its table.
+
+    Raises
+    ------
+    ConfigError
+        For a pattern that RE2 does not know, that names no group or one twice, or that holds more
+        line ends than ``lines`` allows.
+    """
     settings = place.checked(PATTERN, table)
     refuse_bad_mark(settings, place)
-    try:
-        pattern = re.compile(settings["pattern"])
-    except re.error as error:
-        raise place.error(f"is no valid pattern: {error}", "pattern") from None
-    if not pattern.groupindex:
+    given = settings["pattern"]
+    texts: list[str] = [given] if isinstance(given, str) else given
+    patterns: list[_Pattern] = []
+    for number, text in enumerate(texts, start=1):
+        try:
+            patterns.append(_compiled(text))
+        except _PatternError as error:
+            which = "" if len(texts) == 1 else f"number {number} of {len(texts)}: "
+            raise place.error(f"{which}{error}", "pattern") from None
+    if not any(pattern.groups for pattern in patterns):
         raise place.error(r"needs a named group, written (?P<name>...)", "pattern")
-    try:
-        check_work(settings["pattern"], settings["line_limit"], settings["lines"])
-    except TooMuchWorkError as error:
-        raise place.error(str(error), "pattern") from None
-    ends = sum((str(op), what) == ("LITERAL", _LINE_END) for op, what in _parsed(pattern))
+    ends = max(map(_line_ends, texts))
     if settings["lines"] <= ends:
         raise place.error(
             f"got {settings['lines']}; the pattern holds {ends} line ends: lines = {ends + 1}",
             "lines" if "lines" in table else "pattern",
         )
-    return PatternDecoder(settings, pattern)
+    return PatternDecoder(settings, patterns)
+
+
+def _compiled(text: str) -> _Pattern:
+    """Have RE2 read a pattern, or raise _PatternError with what to write instead."""
+    try:
+        import re2
+    except ImportError:
+        raise _PatternError(
+            "needs the package google-re2, which is not installed here: pip install google-re2"
+        ) from None
+    options = re2.Options()
+    options.max_mem = MEMORY
+    options.log_errors = False  # RE2 would write to standard error itself
+    try:
+        regexp = re2.compile(text, options)
+    except re2.error as error:
+        complaint = error.args[0].decode(errors="replace")
+        if complaint.endswith("(?P") and "(?P=" in text:
+            complaint += "="
+        advice = next((f"; {say}" for known, say in _ADVICE if re.search(known, complaint)), "")
+        shown = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in complaint)
+        raise _PatternError(f"is no valid pattern ({shown}){advice}") from None
+    names = _GROUP_NAME.findall(text)
+    twice = next((name for name in names if names.count(name) > 1), None)
+    messages = _messages(text)
+    if sum(bool(_GROUP_NAME.search(message)) for message in messages) > 1:
+        raise _PatternError(
+            "holds several messages, joined by |; write each as a pattern of its own, in a list: "
+            f"[{', '.join(map(_quoted, messages))}]"
+        )
+    if twice is not None:
+        raise _PatternError(f"names the group {twice} twice; give each a name of its own")
+    groups = sorted(regexp.groupindex.items(), key=itemgetter(1))  # as they stand in the pattern
+    return _Pattern(regexp, dict(groups))
+
+
+def _at_top(text: str) -> Iterator[tuple[str, bool]]:
+    """Yield the parts of a pattern, and whether each stands outside all groups."""
+    depth = 0
+    for part in _PARTS.findall(text):
+        depth += {"(": 1, ")": -1}.get(part, 0)
+        yield part, depth == 0
+
+
+def _messages(text: str) -> list[str]:
+    """Return the alternatives of a pattern that stand outside all groups."""
+    messages = [""]
+    for part, at_top in _at_top(text):
+        if part == "|" and at_top:
+            messages.append("")
+        else:
+            messages[-1] += part
+    return messages
+
+
+def _quoted(text: str) -> str:
+    """Write a pattern as it can be copied into TOML, where single quotes keep backslashes."""
+    plain = text.isprintable() and "'" not in text
+    return f"'{text}'" if plain else json.dumps(text)
+
+
+def _line_ends(text: str) -> int:
+    """Count the line ends that every match of a pattern holds; those in groups are left out."""
+    return sum(at_top and part in {"\n", r"\n"} for part, at_top in _at_top(text))

@@ -25,7 +25,7 @@ TABLES = {
     "keyvalue": {"kind": "keyvalue"},
     "csv": {"kind": "csv", "columns": ["volts", "amps", "", "mode"]},
     "jsonlines": {"kind": "jsonlines"},
-    "alternatives": {"kind": "pattern", "pattern": r"V (?P<volts>\S+)|A (?P<amps>\S+)"},
+    "alternatives": {"kind": "pattern", "pattern": [r"V (?P<volts>\S+)", r"A (?P<amps>\S+)"]},
     "pattern": {
         "kind": "pattern",
         "pattern": r"V (?P<volts>\S+)\nA (?P<amps>\S+)",
@@ -160,8 +160,9 @@ def test_a_pattern_over_two_lines_finds_its_beginning_again():
     assert step.used == 0, "an incomplete message waits whole"
 
 
-def test_alternatives_of_a_pattern_are_messages_of_their_own():
-    made = decoder("pattern", pattern=r"V (?P<v>\S+)(?: T (?P<t>\S+))?|H (?P<h>\S+)|READY", lines=1)
+def test_several_patterns_are_messages_of_their_own():
+    several = [r"V (?P<v>\S+)(?: T (?P<t>\S+))?", r"H (?P<h>\S+)", "READY"]
+    made = decoder("pattern", pattern=several, lines=1)
     assert decode(made, b"V 13.5\nH 812\nREADY\n") == [{"v": "13.5", "t": None}, {"h": "812"}, {}]
     made = decoder("pattern", pattern=r"V (?:(?P<v>[0-9.]+)|--) A (?P<a>\S+)", lines=1)
     assert decode(made, b"V -- A 4\n") == [{"v": None, "a": "4"}], "not known, not another message"
@@ -170,7 +171,7 @@ def test_alternatives_of_a_pattern_are_messages_of_their_own():
 def test_answers_to_two_questions_in_two_forms_make_one_reading():
     pipe = pipeline(
         {"voltage_v": "v", "runtime_h": "h"},
-        {"kind": "pattern", "pattern": r"V (?P<v>\S+)|H (?P<h>\S+)"},
+        {"kind": "pattern", "pattern": [r"V (?P<v>\S+)", r"H (?P<h>\S+)"]},
         poll={"send": ["V?\n", "H?\n"]},
     )
     (reading,) = pipe.feed(1.0, b"\nV 13.5\nH 812\n")
