@@ -28,9 +28,9 @@ def _without_command(args: argparse.Namespace, parser: argparse.ArgumentParser) 
         sys.stdout.write(as_roff(manual()))
         return 0
     if args.completion:
-        from analysis.completion import bash
+        from analysis.completion import completion
 
-        sys.stdout.write(bash(parser))
+        sys.stdout.write(completion(parser, args.completion))
         return 0
     parser.print_help()
     return 2

@@ -1,49 +1,25 @@
-"""Completion for bash, written from the parsers: commands, actions, options and fixed choices.
-
-Where none of these fits, bash completes file names.
-"""
+"""Completion for bash and zsh, written by shtab from the parsers."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analysis.manual import arguments, commands
+from analysis.parser import COMMANDS, command_module
 
 if TYPE_CHECKING:
     import argparse
 
-_SCRIPT = """\
-# Completion of ebbwatt for bash, written by 'ebbwatt --completion bash'.
-_ebbwatt() {{
-    local path="" i
-    for ((i = 1; i < COMP_CWORD; i++)); do
-        case "$path ${{COMP_WORDS[i]}}" in
-            {paths}) path="$path ${{COMP_WORDS[i]}}" ;;
-        esac
-    done
-    local words=""
-    case "$path" in
-{cases}
-    esac
-    mapfile -t COMPREPLY < <(compgen -W "$words" -- "${{COMP_WORDS[COMP_CWORD]}}")
-}}
-complete -o default -F _ebbwatt ebbwatt
-"""
 
+def completion(parser: argparse.ArgumentParser, shell: str) -> str:
+    """Return a script for a shell that completes the command line of a parser."""
+    import shtab
 
-def bash(parser: argparse.ArgumentParser) -> str:
-    """Return a script for bash that completes the command line of a parser."""
-    known = dict(commands(parser))
-    cases = {"": _words(parser)} | {f" {path}": _words(sub) for path, sub in known.items()}
-    return _SCRIPT.format(
-        paths=" | ".join(f'" {path}"' for path in known),
-        cases="\n".join(f'        "{path}") words="{words}" ;;' for path, words in cases.items()),
-    )
-
-
-def _words(parser: argparse.ArgumentParser) -> str:
-    words: list[str] = []
-    for action in arguments(parser):
-        words += action.option_strings
-        words += map(str, action.choices or ())
-    return " ".join(words)
+    for name, command in (("", parser), *commands(parser)):
+        if name in COMMANDS:  # a shell shows one line for a command, not its whole description
+            command.description = command_module(name).HELP
+        for action in arguments(command):
+            if action.metavar == "FILE":
+                takes_files: Any = action
+                takes_files.complete = shtab.FILE
+    return str(shtab.complete(parser, shell))

@@ -52,6 +52,8 @@ COMMANDS = (
     "export",
     "check",
 )
+#: Shells for which ``--completion`` writes a script.
+SHELLS = ("bash", "zsh")
 
 
 class _Parser(argparse.ArgumentParser):
@@ -81,7 +83,10 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         "--man", action="store_true", help="print the manual page: ebbwatt --man | man -l -"
     )
     parser.add_argument(
-        "--completion", choices=("bash",), metavar="SHELL", help="print completion for bash"
+        "--completion",
+        choices=SHELLS,
+        metavar="SHELL",
+        help="print completion for " + " or ".join(SHELLS),
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     for name in COMMANDS if only is None else (only,):

@@ -10,7 +10,6 @@ import pytest
 
 import logger
 from analysis.arguments import examples_of
-from analysis.completion import bash
 from analysis.manual import arguments, as_markdown, as_roff, commands, default, manual, term
 from analysis.parser import COMMANDS, build_parser
 from logger.config import SOURCE_KINDS, load_config
@@ -175,35 +174,3 @@ def test_every_configuration_in_the_readme_is_good(tmp_path):
         path = tmp_path / "ebbwatt.toml"
         path.write_text(block if "[charger]" in block else f"[charger]\nrated_w = 110\n{block}")
         assert open_source(load_config(path)).describe()
-
-
-# --- completion ----------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("line", "expected"),
-    [
-        (["re"], {"report"}),
-        (["report", "--h"], {"--help", "--html"}),
-        (["event", ""], {"-h", "--help", "--config", "add", "tick", "list", "strike"}),
-        (["event", "add", "ser"], {"service"}),
-        (["--config", "x.toml", "wat"], {"watch"}),
-        (["report", "report.ht"], set()),
-    ],
-)
-def test_bash_completes_commands_options_and_choices(program, tmp_path, line, expected):
-    shell = program("bash", "bash")
-    path = tmp_path / "completion"
-    path.write_text(bash(build_parser()))
-    words = " ".join(shlex.quote(word) for word in ["ebbwatt", *line])
-    code = (
-        f"set -eu; . {path}; COMP_WORDS=({words}); COMP_CWORD={len(line)}; _ebbwatt; "
-        'printf "%s\\n" "${COMPREPLY[@]:-}"'
-    )
-    done = subprocess.run([shell, "-c", code], capture_output=True, text=True, check=True)
-    assert {w for w in done.stdout.split("\n") if w} == expected
-    assert done.stderr == ""
-
-
-def test_the_completion_comes_from_the_command(ebbwatt):
-    assert ebbwatt("--completion", "bash").stdout == bash(build_parser())
