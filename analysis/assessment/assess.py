@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Assessment, Curve, Step
+from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.usage import Usage, dates, usage
 from analysis.assessment.verdict import Situation, advice, notes, verdict
@@ -17,10 +18,14 @@ from analysis.health.evidence import Evidence, design_hours_left
 from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
 from analysis.health.run_output import run_table
 from analysis.health.run_table import Limit
+from analysis.inputs.finding import Severity, worst_first
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.history.runs import Runs
     from analysis.history.use import Use, Year
+    from analysis.inputs.finding import Finding
     from analysis.load.required_power import LoadLimit
     from logger.config import Config
 
@@ -40,6 +45,7 @@ def assess(
     needed: LoadLimit | None,
     use: Use,
     config: Config,
+    findings: Sequence[Finding] = (),
 ) -> Assessment:
     """Assess the charger; :class:`analysis.assessment.case.Case` finds what this needs.
 
@@ -55,6 +61,8 @@ def assess(
         Use by day and in the last year.
     config
         Rated output, limits, design hours, charge ceiling.
+    findings
+        What the data say about themselves; one that stops leaves no conclusion.
 
     Returns
     -------
@@ -68,7 +76,7 @@ def assess(
     future = _forecast(health, evidence, needed, config)
     case = _situation(health, evidence, future, use.year, config)
     decided, reasons = verdict(case)
-    return Assessment(
+    made = Assessment(
         label=charger.label,
         rated_w=charger.rated_w,
         fitted=charger.fitted.isoformat() if charger.fitted else None,
@@ -98,6 +106,32 @@ def assess(
         curve=_curve(health, future, evidence),
         left_out=out.left_out_h,
         advice=tuple(advice(case)),
+        inputs=worst_first(findings),
+    )
+    return _without_conclusions(made) if _stopped(made) else made
+
+
+def _stopped(made: Assessment) -> bool:
+    return any(f.severity is Severity.STOP for f in made.inputs)
+
+
+def _without_conclusions(made: Assessment) -> Assessment:
+    """Return the assessment of data from which nothing can be concluded: why, and what was seen."""
+    why = [f for f in made.inputs if f.severity is Severity.STOP]
+    return replace(
+        made,
+        output=Span(),
+        decline_per_1000h=Span(),
+        sag=None,
+        steps=(),
+        until=None,
+        remaining_h=Span(),
+        remaining_date=Span(),
+        withheld="the data cannot be true (see what they say about themselves)",
+        verdict=Verdict.UNDETERMINED,
+        reasons=tuple(Reason(f.code, f.text) for f in why),
+        curve=None,
+        advice=(),
     )
 
 

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from analysis.assessment.assess import assess
 from analysis.health.evidence import Evidence, gather, health_of
-from analysis.history.runs import Runs, find_runs
 from analysis.history.use import Use, find_use
+from analysis.inputs.examine import Examined, examine
+from analysis.inputs.finding import Finding, worst_first
 from analysis.load.daily import LoadResult, daily_load
 from analysis.load.required_power import load_limit
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.health.life import Health
     from analysis.history.history import History
+    from analysis.history.runs import Runs
     from logger.config import Config
 
 
@@ -31,9 +33,19 @@ class Case:
         self.config = config
 
     @cached_property
+    def examined(self) -> Examined:
+        """The log as it may be used, and what it says about itself."""
+        return examine(self.history, self.config)
+
+    @property
     def runs(self) -> Runs:
-        """The runs of the log."""
-        return find_runs(self.history, self.config.charger.rated_w)
+        """The runs of the log as it may be used."""
+        return self.examined.runs
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the data say about themselves, the worst first."""
+        return worst_first((*self.examined.findings, *self.evidence.findings))
 
     @cached_property
     def use(self) -> Use:
@@ -52,7 +64,7 @@ class Case:
 
     @cached_property
     def _judged(self) -> tuple[Health | None, Evidence]:
-        return health_of(gather(self.runs, self.config), self.config)
+        return health_of(gather(self.runs, self.config, self.examined.zero_sd), self.config)
 
     @cached_property
     def load(self) -> LoadResult:
@@ -63,4 +75,4 @@ class Case:
     def assessment(self) -> Assessment:
         """The assessment; without an estimate of health the load is not needed for it."""
         needed = None if self.health is None else load_limit(self.load)
-        return assess(self.health, self.evidence, needed, self.use, self.config)
+        return assess(self.health, self.evidence, needed, self.use, self.config, self.findings)

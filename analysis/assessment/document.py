@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from analysis.estimate import Span
     from analysis.health.run_table import RunTable
+    from analysis.inputs.finding import Finding
 
 SCHEMA = "ebbwatt/assessment/1"
 
@@ -102,6 +103,8 @@ class Assessment:
     """Running hours left out of the estimate, by reason."""
     advice: tuple[str, ...] = ()
     """What would make the verdict firmer, and what to do next; sentences."""
+    inputs: tuple[Finding, ...] = ()
+    """What the data say about themselves, the worst first."""
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document; see design section 5 and DEVELOPERS.md for its keys."""
@@ -161,6 +164,18 @@ class Assessment:
             "reasons": [{"code": r.code, "text": r.text} for r in self.reasons],
             "left_out_hours": {k: _round(v, 2) for k, v in sorted(self.left_out.items())},
             "advice": list(self.advice),
+            "inputs": [
+                {
+                    "code": f.code,
+                    "severity": str(f.severity),
+                    "since": iso(f.since_s),
+                    "text": f.text,
+                    "what_to_do": f.what_to_do,
+                    "expected": f.expected,
+                    "seen": f.seen,
+                }
+                for f in self.inputs
+            ],
         }
 
 

@@ -49,12 +49,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="set a damaged database aside and keep what can be read of it in a new one",
     )
+    parser.add_argument(
+        "--log",
+        action="store_true",
+        help="tell what the log says about its own sensors; status 1 where it is to be doubted",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Check, and decode if asked to."""
     path = args.file or find_config(args.config)
     description, plausible, trouble = _check(path, mend=args.mend)
+    if args.log:
+        return max(_question_log(load_config(path)), int(trouble))
     if args.against is None:
         return 1 if trouble else 0
     if description is None:
@@ -186,6 +193,23 @@ def _look_at_source(config: Config, source: Source) -> bool:
     if words:
         print(f"  spacing   {words}")
     return bool(words)
+
+
+def _question_log(config: Config) -> int:
+    """Tell what the log says about its inputs, with what was measured; 1 where it is to doubt."""
+    from shutil import get_terminal_size
+
+    from analysis.assessment.case import Case
+    from analysis.history.history import load_fitting
+    from analysis.inputs.finding import Severity
+    from analysis.show.inputs import listed
+
+    if not config.store.path.exists():
+        raise UsageError(f"{config.store.path}: there is no log yet to look at")
+    findings = Case(*load_fitting(config)).findings
+    width = max(40, min(get_terminal_size((80, 24)).columns, 100))
+    print("\n".join(listed(findings, width)))
+    return int(any(f.severity is not Severity.NOTE for f in findings))
 
 
 def _tell(description: Description) -> None:

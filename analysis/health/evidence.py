@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from analysis.health.life import StepFound
     from analysis.history.runs import Runs
+    from analysis.inputs.finding import Finding
     from logger.config import Config
 
     Floats = NDArray[np.float64]
@@ -61,6 +63,10 @@ class Evidence:
     runtime_h: Floats
     """Running hours of the fitting at each run's speaking stretch, shape (runs,)."""
     life: Life
+    findings: tuple[Finding, ...] = ()
+    """What the data say about themselves, the worst first."""
+    zero_sd: float = 0.0
+    """What the output may be wrong by for the zero of the current, fraction of rated."""
 
     @property
     def now_h(self) -> float | None:
@@ -84,8 +90,11 @@ class Evidence:
         return float(np.interp(runtime_h, self.runs.hours.at_end_h, self.runs.log.end_s))
 
 
-def gather(runs: Runs, config: Config) -> Evidence:
-    """Find the figures of the runs of a log, and the life that they speak for."""
+def gather(runs: Runs, config: Config, zero_sd: float = 0.0) -> Evidence:
+    """Find the figures of the runs of a log, and the life that they speak for.
+
+    ``zero_sd`` is what the output may be wrong by for the zero of the current, fraction of rated.
+    """
     out, ceiling = _look(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
     heat = _effect_of_heat(out, runtime_h)
@@ -94,7 +103,7 @@ def gather(runs: Runs, config: Config) -> Evidence:
         # a battery that takes no more, and be taken out a second time by the run's temperature.
         out, ceiling = _look(runs, config, heat)
     out = without_surpassed(out, runtime_h)
-    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(runs))
+    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(runs), zero_sd=zero_sd)
 
 
 def _look(
@@ -198,7 +207,9 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
         middle_s[runs],
         max((now_h - start_h) / 1000.0, float(data.kh.max())),
         usual_loss_per_kh=(1.0 - charger.replace_below) / (charger.design_life_h / 1000.0),
-        sag_se=out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])),
+        alike=math.hypot(
+            out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])), evidence.zero_sd
+        ),
     )
 
 

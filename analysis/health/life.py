@@ -128,7 +128,7 @@ def estimate(
     time_s: Floats,
     now_kh: float,
     usual_loss_per_kh: float,
-    sag_se: float = 0.0,
+    alike: float = 0.0,
 ) -> Health | None:
     """Estimate health from the figures of the runs of one life.
 
@@ -145,8 +145,9 @@ def estimate(
         Thousand running hours of the life at the end of the log.
     usual_loss_per_kh
         Loss per thousand hours that would use up the design life; centres a wide prior.
-    sag_se
-        Standard error of the sag taken out of the figures, fraction of rated: it shifts all alike.
+    alike
+        What shifts all figures alike (the sag and the zero of the current that were taken out):
+        standard error, fraction of rated.
 
     Returns
     -------
@@ -200,7 +201,7 @@ def estimate(
         wander,
         math.hypot(
             _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
-            sag_se,
+            alike,
         ),
         sites,
         _fitted(base, mode, nodes, heat_count),

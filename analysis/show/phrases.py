@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
 from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends
+from analysis.inputs.finding import Severity
 from analysis.text import harmless
 
 if TYPE_CHECKING:
@@ -153,4 +154,8 @@ _ACTIONS = {
 def next_actions(a: Assessment) -> list[str]:
     """Return what to do next: the step that the verdict asks for, then the advice."""
     own = _ACTIONS[a.verdict]
-    return [own, *(sentence(item) for item in a.advice)]
+    found = [f.what_to_do for f in a.inputs if f.severity is not Severity.NOTE]
+    # What is wrong with the data comes first: the verdict hangs on it.
+    stopped = any(f.severity is Severity.STOP for f in a.inputs)
+    first = [*found, own] if stopped else [own, *found]
+    return [*first, *(sentence(item) for item in a.advice)]

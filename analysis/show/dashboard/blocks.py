@@ -21,6 +21,7 @@ from analysis.health.run_table import Limit
 from analysis.show.dashboard.facts import STEADY_V_PER_H, Situation
 from analysis.show.dashboard.marks import INKS, Level, Marks, bar, binned, plot, row_of
 from analysis.show.freshness import DAY_S, TOLD_FROM_D, as_of
+from analysis.show.inputs import worst
 from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.wrapping import wrap
@@ -291,6 +292,8 @@ def health(pen: Pen, facts: Facts) -> list[Text]:
     if a.observed_to_s is not None and facts.now_s - a.observed_to_s > TOLD_FROM_D * DAY_S:
         head.append(f", {as_of(a.observed_to_s)}")
     lines = entry(pen, "Health", head)
+    if a.inputs:
+        lines += entry(pen, "Data", worst(a.inputs))[:2]
     if a.output.median is not None:
         both = ends(a.output, "%", 100)
         given = f"{figure(a.output, '%', 100)} of rated ({both}), 90 % confidence"

@@ -21,7 +21,7 @@ from analysis.figures import (
 )
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.freshness import as_of
-from analysis.show.page import load_part
+from analysis.show.page import inputs_part, load_part
 from analysis.show.page.output_plot import NARROW, WIDE, marked_events, output_plot, use_plot
 from analysis.show.page.svg import AT_LEAST, CROSS
 from analysis.show.phrases import (
@@ -477,9 +477,15 @@ def cautions(_: Matter) -> str:
     )
 
 
+def inputs(matter: Matter) -> str:
+    """Return what the data say about themselves."""
+    return inputs_part.section(matter.assessment.inputs)
+
+
 #: The page from top to bottom.
 ORDER = (
     verdict,
+    inputs,
     since,
     output,
     remaining,

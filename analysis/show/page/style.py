@@ -63,6 +63,7 @@ footer { margin-top: 2rem; border-top: 1px solid var(--rule); color: var(--quiet
   font-size: .875rem; }
 svg { display: block; width: 100%; height: auto; }
 svg.narrow { display: none; }
+svg.small { max-width: 24rem; }
 svg .lab { font: 12px system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; fill: var(--text); }
 svg .on { paint-order: stroke; stroke: var(--paper); stroke-width: 3px; stroke-linejoin: round; }
 svg .strong { font-weight: 700; }

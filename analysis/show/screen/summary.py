@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from analysis.figures import date_ends, date_figure, day, ends, energy, figure, figure_with_ends
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
+from analysis.show.inputs import one_line
 from analysis.show.phrases import (
     VERDICT_SIGNS,
     VERDICT_WORDS,
@@ -133,7 +134,27 @@ def _entries(matter: Matter) -> list[_Entry]:
     ]
     body = _health if a.runs else _nothing_known
     said = body if matter.comparison is None else _comparison
-    return [*head, *said(matter), *_advice(matter), _Entry("", (SHORT, BRIEF), 1, indent=0)]
+    return [
+        *head,
+        *_inputs(matter),
+        *said(matter),
+        *_advice(matter),
+        _Entry("", (SHORT, BRIEF), 1, indent=0),
+    ]
+
+
+def _inputs(matter: Matter) -> list[_Entry]:
+    """Return what the data say about themselves: the worst stays, two more where there is room."""
+    found = matter.assessment.inputs[:3]
+    return [
+        _Entry("" if i else "data", _shorter(one_line(f)) if i else _kept(one_line(f)), 7 - 2 * i)
+        for i, f in enumerate(found)
+    ]
+
+
+def _kept(text: str) -> tuple[str, ...]:
+    """Return a sentence in full and cut to its first part."""
+    return (text, harmless(text, 2 * (NARROWEST + _NAMES)))
 
 
 def _verdict(a: Assessment) -> str:

@@ -1,0 +1,77 @@
+"""Questions the log before anything is concluded from it, and hands on what is left.
+
+The zero of the current is taken off, a counter that counts something else is left out. Everything
+that was found is told; nothing is taken away in silence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.runs import Runs, find_runs
+from analysis.inputs.counter import break_findings, counter_findings, without_counter
+from analysis.inputs.finding import Finding, Severity, worst_first
+from analysis.inputs.rated import above_rated, current_missing, not_the_chargers
+from analysis.inputs.zero import find_zero, matters, without_zero, zero_finding
+
+if TYPE_CHECKING:
+    from analysis.history.history import History
+    from logger.config import Config
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """What a log says about itself."""
+
+    runs: Runs
+    """The runs of the log as it may be used."""
+    findings: tuple[Finding, ...]
+    """The worst first."""
+    zero_sd: float
+    """What the output may be wrong by for the zero of the current, fraction of rated."""
+
+    @property
+    def stopped(self) -> bool:
+        """Whether nothing can be concluded from the log."""
+        return any(f.severity is Severity.STOP for f in self.findings)
+
+
+def examine(history: History, config: Config) -> Examined:
+    """Question a log.
+
+    Parameters
+    ----------
+    history
+        The log of one fitting.
+    config
+        Rated output.
+    """
+    rated_w = config.charger.rated_w
+    runs = find_runs(history, rated_w)
+    log = runs.log
+    if len(log) == 0:
+        return Examined(runs, (), 0.0)
+    volts = (
+        float(np.nanmedian(log.voltage_mean_v)) if np.isfinite(log.voltage_mean_v).any() else 12.0
+    )
+    rated_a = rated_w / max(volts, 1.0)
+    findings: list[Finding] = []
+    zero_sd = 0.0
+    zero = find_zero(log, rated_a)
+    if zero is not None and matters(zero, rated_a):
+        findings.append(zero_finding(zero, rated_a))
+        zero_sd = zero.sd_a / rated_a
+        log = without_zero(log, zero)
+        runs = find_runs(log, rated_w)
+    current = not_the_chargers(log, rated_a) or current_missing(log)
+    findings += [f for f in (current, above_rated(log, rated_w)) if f is not None]
+    odd, unsound_from_s = counter_findings(runs)
+    findings += odd
+    if unsound_from_s is not None:
+        runs = find_runs(without_counter(log, unsound_from_s), rated_w)
+    else:
+        findings += break_findings(runs)
+    return Examined(runs, worst_first(findings), zero_sd)

@@ -1,0 +1,58 @@
+"""Findings about the inputs in words: for the summary, the dashboard, the page and ``check``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import day
+from analysis.inputs.finding import Severity
+from analysis.show.wrapping import wrap_plain
+from analysis.text import harmless
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.inputs.finding import Finding
+
+#: What each weight is called, and its sign.
+WORDS = {
+    Severity.STOP: ("stop", "no conclusion is drawn from such data"),
+    Severity.DOUBT: ("doubt", "the figures are qualified by it"),
+    Severity.NOTE: ("note", "the figures stand"),
+}
+_LONGEST = 600
+
+
+def one_line(finding: Finding) -> str:
+    """Return a finding in one sentence with its weight."""
+    return f"[{finding.severity}] {harmless(finding.text, _LONGEST)}"
+
+
+def worst(findings: Sequence[Finding]) -> str:
+    """Return the worst finding in its first sentence, and how many more there are."""
+    first = harmless(findings[0].text, _LONGEST).split(". ")[0].rstrip(".")
+    more = len(findings) - 1
+    also = f" (and {more} more: ebbwatt check --log)" if more else ""
+    return f"[{findings[0].severity}] {first}.{also}"
+
+
+def listed(findings: Sequence[Finding], width: int) -> list[str]:
+    """Return all findings with what was measured and what to do, wrapped to a width."""
+    if not findings:
+        return ["The log says nothing against itself: no finding about its inputs."]
+    lines: list[str] = []
+    for finding in findings:
+        word, meaning = WORDS[finding.severity]
+        since = "" if finding.since_s is None else f", since {day(finding.since_s)}"
+        lines.append(f"[{word}] {finding.code}{since}: {meaning}")
+        for name, text in (
+            ("", finding.text),
+            ("expected", finding.expected),
+            ("seen", finding.seen),
+            ("do", finding.what_to_do),
+        ):
+            pieces = wrap_plain(harmless(text, _LONGEST), width - 11)
+            lines += [
+                f"  {name if i == 0 else '':<9}{piece}".rstrip() for i, piece in enumerate(pieces)
+            ]
+    return lines
