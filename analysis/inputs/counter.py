@@ -229,8 +229,8 @@ def break_findings(runs: Runs) -> list[Finding]:
                 f"The hour counter jumped from {was:.1f} to {now:.1f} h on {day(when_s)}; nobody "
                 "recorded why. The hours go on from before.",
                 "If the charger was exchanged or renewed then, record it (ebbwatt event add "
-                f"replacement --at {day(when_s)}). If only the counter was reset, there is nothing to "
-                "do.",
+                f"replacement --at {day(when_s)}). If only the counter was reset, there is "
+                "nothing to do.",
                 f"at least {was:.1f} h",
                 f"{now:.1f} h",
             )
