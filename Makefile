@@ -81,7 +81,7 @@ install-program:
 
 install-system:
 	install -d $(UNITS) $(SHARE) $(DESTDIR)/etc/ebbwatt $(DESTDIR)/etc/sysusers.d $(DESTDIR)/etc/tmpfiles.d
-	for unit in ebbwatt.service ebbwatt-report.service ebbwatt-report.timer; do sed 's|/opt/ebbwatt/|$(PREFIX)/|g' systemd/$$unit > $(UNITS)/$$unit; chmod 644 $(UNITS)/$$unit; done
+	for unit in ebbwatt.service ebbwatt-publish.service ebbwatt-report.service ebbwatt-report.timer; do sed 's|/opt/ebbwatt/|$(PREFIX)/|g' systemd/$$unit > $(UNITS)/$$unit; chmod 644 $(UNITS)/$$unit; done
 	install -m 644 systemd/ebbwatt.sysusers $(DESTDIR)/etc/sysusers.d/ebbwatt.conf
 	install -m 644 systemd/ebbwatt.tmpfiles $(DESTDIR)/etc/tmpfiles.d/ebbwatt.conf
 	install -m 644 systemd/ebbwatt.rules systemd/kernel-clock.conf $(SHARE)

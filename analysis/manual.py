@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from analysis.arguments import examples_of
 from analysis.parser import build_parser
+from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
 from logger import __version__
 from logger.config import SECTIONS
@@ -135,7 +136,7 @@ def _configuration() -> Iterator[Block]:
         "A TOML file. An unknown key is an error that names the nearest known one. Paths are "
         "relative to the file.",
     )
-    for section in SECTIONS:
+    for section in (*SECTIONS, *PUBLISH_SECTIONS):
         yield from _section(f"[{section.name}]", section)
     for kind, module in MODULES.items():
         settings: Section = importlib.import_module(module).SETTINGS

@@ -43,6 +43,7 @@ COMMANDS = (
     "import",
     "backup",
     "watch",
+    "publish",
     "report",
     "load",
     "fuel",

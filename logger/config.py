@@ -420,7 +420,7 @@ def load_config(path: Path) -> Config:
     """
     document = read_document(path)
     data = document.data
-    check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source"])
+    check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source", "publish"])
     values = {
         section.name: check_section(document, section, data.get(section.name))
         for section in SECTIONS

@@ -12,7 +12,12 @@ import pytest
 from tests.conftest import ROOT
 
 SYSTEMD = ROOT / "systemd"
-UNITS = ("ebbwatt.service", "ebbwatt-report.service", "ebbwatt-report.timer")
+UNITS = (
+    "ebbwatt.service",
+    "ebbwatt-publish.service",
+    "ebbwatt-report.service",
+    "ebbwatt-report.timer",
+)
 
 
 def run(*command, **keywords):
@@ -34,7 +39,7 @@ def exposure(analyze, unit):
     return float(re.search(r"exposure level for \S+: ([0-9.]+)", done.stdout)[1])
 
 
-@pytest.mark.parametrize("name", UNITS[:2])
+@pytest.mark.parametrize("name", UNITS[:3])
 def test_they_are_locked_down(program, name):
     # systemd-analyze security: exposure from 0 (locked down) to 10; at most 1.0 is asked for.
     assert exposure(program("systemd-analyze", "systemd"), SYSTEMD / name) <= 1.0
@@ -187,3 +192,12 @@ def test_the_report_is_made_where_memory_is_never_both_written_and_run(tmp_path,
             pytest.skip("this kernel is too old to ask (before Linux 6.3)")
         assert done.returncode == 0, done.stderr
     assert (tmp_path / "r.html").exists()
+
+
+def test_who_publishes_reaches_this_machine_alone():
+    text = (SYSTEMD / "ebbwatt-publish.service").read_text()
+    assert re.findall(r"^IPAddress\w+=.*", text, re.MULTILINE) == [
+        "IPAddressDeny=any",
+        "IPAddressAllow=localhost",
+    ]
+    assert "User=ebbwatt-publish\nSupplementaryGroups=ebbwatt\n" in text

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from analysis.inputs.finding import Finding
 
 SCHEMA = "ebbwatt/assessment/1"
+#: The course of the output in the document has about this many points: enough for a small plot.
+_COURSE_POINTS = 40
 
 
 class Verdict(StrEnum):
@@ -62,6 +64,22 @@ class Curve:
     high: NDArray[np.float64]
     forecast_from_h: float
     """Running hours at which observation ends and forecast begins."""
+
+    def document(self) -> dict[str, Any]:
+        """Return the observed part for the JSON document, thinned to a few dozen points."""
+        seen = [k for k, h in enumerate(self.runtime_h.tolist()) if h <= self.forecast_from_h]
+        kept = seen[:: max(1, len(seen) // _COURSE_POINTS)]
+        if seen and kept[-1] != seen[-1]:
+            kept.append(seen[-1])
+        return {
+            name: [round(float(values[k]), digits) for k in kept]
+            for name, values, digits in (
+                ("runtime_h", self.runtime_h, 1),
+                ("median", self.median, 4),
+                ("low", self.low, 4),
+                ("high", self.high, 4),
+            )
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +180,7 @@ class Assessment:
             },
             "verdict": str(self.verdict),
             "reasons": [{"code": r.code, "text": r.text} for r in self.reasons],
+            "course": None if self.curve is None else self.curve.document(),
             "left_out_hours": {k: _round(v, 2) for k, v in sorted(self.left_out.items())},
             "advice": list(self.advice),
             "inputs": [

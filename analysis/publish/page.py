@@ -1,0 +1,360 @@
+"""The owner's page: one self-contained file for a phone, written anew each minute.
+
+No script, no request: a page that stands still cannot tell so itself, so the times of the page and
+of the reading are written out as clock times, with what it means when they are old.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import subprocess
+import time
+from datetime import UTC, datetime
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from analysis.figures import energy, rounded
+from analysis.publish.facts import moment, number
+from analysis.publish.recent import read_recent
+from analysis.show.page.svg import Drawing, Scale, ticks
+from analysis.show.whole_file import write_whole
+from analysis.text import for_html
+from logger.errors import StoreError
+from logger.reading import OperatingState
+from logger.system.child import child_command
+
+if TYPE_CHECKING:
+    from analysis.publish.facts import Facts
+    from analysis.publish.recent import Recent
+    from logger.config import Config
+
+_log = logging.getLogger("ebbwatt")
+POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'"
+)
+#: The page loads itself anew so often, s; the file changes once a minute.
+REFRESH_S = 60
+#: The fuel is worked out by a child process so often, s: it takes seconds and changes in hours.
+FUEL_EVERY_S = 6 * 3600.0
+_FUEL_TAKES_S = 300.0
+_WIDTH, _HEIGHT = 340.0, 130.0
+_LEFT, _BELOW, _FONT = 34.0, 16.0, 11.0
+
+#: Operating states as the owner reads them.
+STATES = {
+    OperatingState.RUNNING: "Producing",
+    OperatingState.THROTTLED: "Producing, held back by the charger itself",
+    OperatingState.STARTING: "Starting up",
+    OperatingState.SHUTTING_DOWN: "Shutting down",
+    OperatingState.FAULT: "FAULT: the charger reports one. Do not open it; go by its manual",
+    OperatingState.OFF: "Resting, switched off",
+    OperatingState.SLEEPING: "Resting, asleep",
+    OperatingState.STANDBY: "Resting, standing by",
+    OperatingState.UNKNOWN: "State not known",
+}
+VERDICTS = {
+    "sound": "Sound",
+    "plan": "Plan the replacement",
+    "replace": "Replace the charger",
+    "undetermined": "Cannot say yet",
+}
+
+_STYLE = """
+:root { color-scheme: light dark; --text: #1b1b1b; --paper: #fff; --quiet: #545454; --rule: #8a8a8a;
+  --grid: #e2e2e2; --mark: #123d66; --band: #c9d6e2; }
+@media (prefers-color-scheme: dark) { :root { --text: #ececec; --paper: #161616; --quiet: #b4b4b4;
+  --rule: #8a8a8a; --grid: #333; --mark: #9cc7ef; --band: #2b4256; } }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: .75rem; max-width: 46rem; background: var(--paper);
+  color: var(--text); font: 1rem/1.45 system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; }
+h1 { font-size: 1.05rem; margin: 0; color: var(--quiet); font-weight: 600;
+  overflow-wrap: anywhere; }
+h2 { font-size: 1rem; margin: 1.1rem 0 .2rem; border-top: 1px solid var(--rule);
+  padding-top: .35rem; }
+p { margin: .25rem 0; }
+.now { font-size: 1.35rem; font-weight: 700; line-height: 1.25; }
+.quiet { color: var(--quiet); font-size: .875rem; }
+.blocks { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr));
+  gap: 0 1.5rem; }
+@media (max-width: 22rem) { .blocks { display: block; } }
+svg { width: 100%; height: auto; display: block; }
+svg text { fill: var(--quiet); font-size: 11px; }
+.axis { stroke: var(--rule); fill: none; } .grid { stroke: var(--grid); fill: none; }
+.curve { stroke: var(--mark); stroke-width: 1.6; fill: none; } .bar { fill: var(--mark); }
+.band { fill: var(--band); } .limit { stroke: var(--text); stroke-dasharray: 5 3; fill: none; }
+"""
+
+
+class Page:
+    """Writes ``index.html`` into a folder."""
+
+    name = "page"
+
+    def __init__(self, config: Config, settings: dict[str, Any]) -> None:
+        self._config = config
+        self._file = settings["folder"] / "index.html"
+        self._report: str = settings["report"]
+        self._fuel: dict[str, Any] | None = None
+        self._fuel_s = -FUEL_EVERY_S
+
+    def send(self, facts: Facts) -> None:
+        """Write the page anew.
+
+        Raises
+        ------
+        EbbwattError
+            If the file cannot be written.
+        """
+        now_s = time.time()
+        try:
+            recent = read_recent(self._config.store.path, now_s)
+        except StoreError as error:
+            recent = None
+            note = str(error)
+        else:
+            note = ""
+        limit = self._config.charger.replace_below
+        made = page(facts, recent, self._fuel_now(), now_s, limit, self._report, note)
+        write_whole(self._file, made)
+
+    def _fuel_now(self) -> dict[str, Any] | None:
+        """Return the fuel document, which a child process makes now and then."""
+        if self._config.fuel is None or time.monotonic() - self._fuel_s < FUEL_EVERY_S:
+            return self._fuel
+        self._fuel_s = time.monotonic()
+        try:
+            done = subprocess.run(  # noqa: S603 - this program itself
+                child_command("analysis", "fuel", "--json", "--config", str(self._config.path)),
+                capture_output=True,
+                timeout=_FUEL_TAKES_S,
+                check=False,
+            )
+            self._fuel = json.loads(done.stdout) if done.returncode == 0 else None
+        except (OSError, ValueError, subprocess.TimeoutExpired) as error:
+            _log.warning("page: the fuel could not be worked out: %s", error)
+            self._fuel = None
+        return self._fuel
+
+    def close(self) -> None:
+        """Leave the page: its times tell its age."""
+
+
+def page(
+    facts: Facts,
+    recent: Recent | None,
+    fuel: dict[str, Any] | None,
+    now_s: float,
+    replacement_limit: float,
+    report: str = "",
+    note: str = "",
+) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    facts, recent, fuel
+        What is known; None where it is not. ``fuel`` is the document of ``ebbwatt fuel --json``.
+    now_s
+        Unix time at which the page is made.
+    replacement_limit
+        Part of rated output below which the charger is replaced.
+    report
+        Where the link to the whole report leads; no link if empty.
+    note
+        Why the log cannot be shown, if it cannot.
+    """
+    limit = replacement_limit
+    blocks = [
+        _section("Battery, last 24 hours", _battery(recent, now_s, note)),
+        _section("Energy by day", _days(recent, note)),
+        _section("Fuel", _fuel(facts, fuel, now_s)),
+        _section("Health", _health(facts, limit)),
+    ]
+    link = f'<p><a href="{escape(report)}">The whole report</a></p>' if report else ""
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{POLICY}">
+<meta http-equiv="refresh" content="{REFRESH_S}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{for_html(facts.label, 60)}</title>
+<style>{_STYLE}</style>
+</head>
+<body>
+<header>
+<h1>{for_html(facts.label, 60)}</h1>
+<p class="now">{escape(_now(facts))}</p>
+<p>{escape(_when(facts, now_s))}</p>
+</header>
+<main class="blocks">
+{"".join(blocks)}
+</main>
+<footer>
+{link}<p class="quiet">Page made {escape(_clock(now_s))}. It is made anew each minute: if that is
+more than five minutes ago, the page stands still and says nothing of now.</p>
+<p class="quiet">Methanol is toxic and burns with a flame that is hard to see; batteries can deliver
+thousands of amperes; exhaust and heat must leave the compartment. These figures are no safety
+device: the maker's instructions, local codes and a licensed person decide.</p>
+</footer>
+</body>
+</html>
+"""
+
+
+def _section(head: str, inside: str) -> str:
+    return f"<section><h2>{head}</h2>{inside}</section>"
+
+
+def _clock(time_s: float) -> str:
+    """Return a Unix time as date and clock time of this machine's zone, with its offset."""
+    local = datetime.fromtimestamp(time_s, UTC).astimezone()
+    offset = local.strftime("%z")
+    return f"{local:%Y-%m-%d %H:%M:%S} (UTC{offset[:3]}:{offset[3:]})"
+
+
+def _now(facts: Facts) -> str:
+    r = facts.reading
+    if r is None:
+        return "No reading now" if facts.snapshot is not None else "Not logging"
+    parts = [STATES[r.state]]
+    if r.voltage_v is not None and r.current_a is not None:
+        parts.append(f"{r.voltage_v * r.current_a:.0f} W")
+    if r.voltage_v is not None:
+        parts.append(f"{r.voltage_v:.2f} V")
+    return ", ".join(parts)
+
+
+def _when(facts: Facts, now_s: float) -> str:
+    if facts.reading_s is None:
+        return "There is no reading."
+    if facts.live:
+        return f"Reading of {_clock(facts.reading_s)}"
+    silent_min = max(0.0, now_s - facts.reading_s) / 60.0
+    return f"The last reading is {silent_min:.0f} min old: {_clock(facts.reading_s)}"
+
+
+def _battery(recent: Recent | None, now_s: float, note: str) -> str:
+    points = () if recent is None else recent.voltage
+    if len(points) < 2:
+        return f"<p>{for_html(note or 'Nothing was logged in the last 24 hours.', 200)}</p>"
+    least, most = min(v for _, v in points), max(v for _, v in points)
+    # Whole steps of 0.2 V, at least three of them: an axis that can be read.
+    low = math.floor(least / 0.2) * 0.2
+    high = max(math.ceil(most / 0.2) * 0.2, low + 0.6)
+    drawing, x, y = _axes("battery", (now_s - 86400.0, now_s), (low, high), "V")
+    for hours in (24, 12, 0):
+        at = x.at(now_s - 3600.0 * hours)
+        anchor = "start" if hours == 24 else "end" if hours == 0 else "middle"
+        drawing.text(at, _HEIGHT - 3, f"{hours} h ago" if hours else "now", "lab", anchor)
+    thinned = points[:: max(1, len(points) // 400)]
+    drawing.path([x.at(t) for t, _ in thinned], [y.at(v) for _, v in thinned], "curve")
+    newest = f"{points[-1][1]:.2f} V at {_clock(points[-1][0])}"
+    said = f"From {least:.2f} to {most:.2f} V; last {newest}."
+    return f"<p>Last {escape(newest)}</p>{drawing.render('Battery voltage', said)}"
+
+
+def _axes(
+    name: str, across: tuple[float, float], up: tuple[float, float], unit: str
+) -> tuple[Drawing, Scale, Scale]:
+    drawing = Drawing(_WIDTH, _HEIGHT, name)
+    x = Scale(*across, _LEFT, _WIDTH - 4)
+    y = Scale(*up, _HEIGHT - _BELOW, 1.9 * _FONT)
+    for value in ticks(*up, 5):
+        drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
+        drawing.text(x.start - 4, y.at(value) + 4, f"{value:g}", "lab", "end")
+    drawing.text(0.0, _FONT - 1, unit)
+    drawing.line(x.start, y.start, x.end, y.start, "axis")
+    return drawing, x, y
+
+
+def _days(recent: Recent | None, note: str) -> str:
+    if recent is None or all(kwh is None for _, kwh in recent.energy_kwh):
+        return f"<p>{for_html(note or 'Nothing was logged in the last seven days.', 200)}</p>"
+    known = [kwh for _, kwh in recent.energy_kwh if kwh is not None]
+    most = max(*known, 0.1)
+    drawing, x, y = _axes("energy", (0.0, float(len(recent.energy_kwh))), (0.0, 1.1 * most), "kWh")
+    for place, (day, kwh) in enumerate(recent.energy_kwh):
+        middle = x.at(place + 0.5)
+        drawing.text(middle, _HEIGHT - 3, f"{day:%a}", "lab", "middle")
+        if kwh is None:
+            drawing.text(middle, y.start - 3, "?", "lab", "middle")
+        else:
+            half = 0.35 * (x.at(1.0) - x.at(0.0))
+            drawing.box(middle - half, y.at(kwh), 2 * half, y.start - y.at(kwh), "bar")
+    total = energy(sum(known))
+    today = recent.energy_kwh[-1][1]
+    said = f"Today {energy(today) if today is not None else 'not logged'}, seven days {total}"
+    return f"<p>{escape(said)}</p>{drawing.render('Energy by day', said + '.')}"
+
+
+def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> str:
+    told = []
+    r = facts.reading
+    if r is not None and r.fuel_l is not None:
+        told.append(f"The charger's gauge says {r.fuel_l:.1f} L")
+    litres = number(fuel, "litres_left", "median")
+    days = number(fuel, "days_left", "median")
+    end_s = moment(facts.document, "observed", "to")
+    if litres is not None:
+        told.append(f"About {litres:.1f} L are left")
+    if days is not None:
+        low, high = number(fuel, "days_left", "low"), number(fuel, "days_left", "high")
+        ends = f" ({low:.0f} to {high:.0f})" if low is not None and high is not None else ""
+        if end_s is not None and now_s - end_s > 86400.0 * days and not facts.live:
+            told.append("for how long cannot be said: nothing was logged for longer than it lasts")
+        else:
+            told.append(f"they last {days:.0f} days{ends}")
+    return f"<p>{escape('; '.join(told) or 'Not known.')}</p>"
+
+
+def _health(facts: Facts, limit: float) -> str:
+    d = facts.document
+    if d is None:
+        return "<p>No assessment yet: 'ebbwatt report --json' writes one.</p>"
+    told = [VERDICTS[d["verdict"]]]
+    middle, low, high = (number(d, "output", key) for key in ("fraction", "low", "high"))
+    if middle is not None and low is not None and high is not None:
+        told.append(
+            f"gives {rounded(100 * middle, 0)} % of its rated output "
+            f"({rounded(100 * low, 0)} to {rounded(100 * high, 0)})"
+        )
+    elif low is not None:
+        told.append(f"gives at least {rounded(100 * low, 0)} % of its rated output")
+    end_s = moment(d, "observed", "to")
+    if end_s is not None:
+        told.append(f"as of {datetime.fromtimestamp(end_s, UTC):%Y-%m-%d}")
+    left = number(d, "remaining", "hours", "median")
+    if left is not None:
+        told.append(f"about {rounded(left, -1)} running hours were left then")
+    return f"<p>{escape(', '.join(told))}</p>{_course(d, limit)}"
+
+
+def _course(d: dict[str, Any], limit: float) -> str:
+    """Return the plot of output over running hours, if the document holds its course."""
+    course = d.get("course")
+    keys = ("runtime_h", "median", "low", "high")
+    if not isinstance(course, dict) or not all(isinstance(course.get(k), list) for k in keys):
+        return ""
+    rows = [
+        row
+        for row in zip(*(course[k] for k in keys), strict=False)
+        if all(isinstance(v, int | float) and abs(v) < 1e9 for v in row)
+    ]
+    if len(rows) < 2 or rows[-1][0] <= rows[0][0]:
+        return ""
+    hours = [row[0] for row in rows]
+    top = max(1.0, *(row[3] for row in rows))
+    drawing, x, y = _axes("health", (hours[0], hours[-1]), (0.0, 100.0 * top), "%")
+    xs = [x.at(h) for h in hours]
+    drawing.band(xs, [y.at(100 * r[2]) for r in rows], [y.at(100 * r[3]) for r in rows], "band")
+    drawing.path(xs, [y.at(100 * r[1]) for r in rows], "curve")
+    drawing.line(x.start, y.at(100 * limit), x.end, y.at(100 * limit), "limit")
+    drawing.text(x.start + 4, y.at(100 * limit) + 12, f"replacement limit {100 * limit:.0f} %")
+    drawing.text(x.start, _HEIGHT - 3, f"{hours[0]:.0f} h", "lab", "start")
+    drawing.text(x.end, _HEIGHT - 3, f"{hours[-1]:.0f} running hours", "lab", "end")
+    said = f"From {100 * rows[0][1]:.0f} % to {100 * rows[-1][1]:.0f} % over {hours[-1]:.0f} hours."
+    return drawing.render("Available output over running hours", said)

@@ -1,0 +1,105 @@
+"""The owner's page: figures that agree with the log, and a page that stands still is evident."""
+
+import re
+import subprocess
+import sys
+import time
+from datetime import UTC, date
+
+import pytest
+
+from analysis.publish.page import POLICY, page
+from analysis.publish.recent import Recent, read_recent
+from logger.config import load_config
+from tests.support.browser import browse
+from tests.support.outward import facts, silent
+
+NOW_S = 1_764_400_060.0
+RECENT = Recent(
+    tuple((NOW_S - 86400.0 + 600.0 * k, 12.6 + 0.005 * k) for k in range(144)),
+    tuple((date(2025, 11, 23 + k), None if k == 2 else 0.1 * k) for k in range(7)),
+)
+
+
+def made(which=facts, **more):
+    return page(which(), RECENT, None, NOW_S, 0.6, **more)
+
+
+def test_the_top_line_says_state_watts_and_volts():
+    assert '<p class="now">Producing, 56 W, 13.31 V</p>' in made()
+    assert '<p class="now">No reading now</p>' in made(silent)
+    assert "1 min old" in made(silent)
+
+
+def test_both_times_are_written_out_so_that_a_frozen_page_is_evident(monkeypatch):
+    monkeypatch.setenv("TZ", "Europe/Lisbon")
+    time.tzset()
+    try:
+        text = made()
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert "Reading of 2025-11-29 07:06:40 (UTC+00:00)" in text
+    assert "Page made 2025-11-29 07:07:40 (UTC+00:00)" in text
+    assert "stands still" in text
+
+
+def test_nothing_is_loaded_and_nothing_runs():
+    text = made(report="report.html")
+    assert POLICY in text
+    assert "<script" not in text
+    assert not re.search(r"""(src|url)\s*[=(]""", text)
+    assert re.findall(r'href="([^"]*)"', text) == ["report.html"]
+
+
+def test_a_hostile_label_is_text():
+    text = page(facts(label="<script>alert(1)</script>"), None, None, NOW_S, 0.6)
+    assert "<script" not in text
+
+
+def test_a_day_without_a_log_is_no_zero():
+    assert ">?</text>" in made()
+    assert "Today 600 Wh, seven days 1.90 kWh" in made()
+
+
+def test_the_week_is_the_sum_of_the_stored_intervals(tmp_path, ebbwatt):
+    # By hand: 60 W for an hour on each of three days, 60 Wh each; 12 V x 5 A.
+    begin = 1_764_331_200.0  # 2025-11-28 12:00 UTC
+    rows = [
+        f"{begin - 86400.0 * day + 60.0 * k:.0f},12.0,5.0,running"
+        for day in (2, 1, 0)
+        for k in range(61)
+    ]
+    (tmp_path / "log.csv").write_text("\n".join(["time,voltage_v,current_a,state", *rows]) + "\n")
+    (tmp_path / "ebbwatt.toml").write_text(
+        "[charger]\nlabel = 'x'\nrated_w = 110\n[log]\ninterval_s = 60\n"
+    )
+    ebbwatt("import", "log.csv", cwd=tmp_path)
+    path = load_config(tmp_path / "ebbwatt.toml").store.path
+    week = read_recent(path, begin + 7200.0, UTC)
+    assert [d.isoformat() for d, _ in week.energy_kwh][-1] == "2025-11-28"
+    assert [k for _, k in week.energy_kwh[:4]] == [None] * 4
+    assert [k for _, k in week.energy_kwh[4:]] == pytest.approx([0.06] * 3, rel=1e-6)
+    assert {v for _, v in week.voltage} == {12.0}
+
+
+def test_it_needs_no_numpy(child_env):
+    code = (
+        "import analysis.publish.publisher, analysis.publish.page, analysis.publish.textfile, "
+        "analysis.publish.signalk, sys; "
+        "print([m for m in ('numpy', 'pandas', 'scipy', 'rich') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=child_env, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("width", [360, 1200])
+def test_a_browser_shows_it_without_a_word_of_complaint(program, tmp_path, width):
+    chromium = program("chromium", "chromium")
+    path = tmp_path / "index.html"
+    path.write_text(made(), encoding="utf-8")
+    wanted = ("--enable-logging=stderr", f"--window-size={width},900", "--dump-dom")
+    done = browse(path, tmp_path, *wanted, program=chromium)
+    assert "CONSOLE" not in done.stderr
