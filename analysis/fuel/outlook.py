@@ -90,22 +90,14 @@ def fuel_outlook(
         days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
         # Weeks to come differ from weeks past by more than their days do among themselves.
         days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
-        future = np.cumsum(days, axis=1)
-        if left is not None:
-            kwh = (left + spare_l) / per_kwh
-            days_left = _span((future < kwh[:, None]).sum(axis=1).astype(float))
-            if days_left.high is not None and days_left.high >= LONGEST_D:
-                withheld["days_left"] = f"the far end lies beyond {LONGEST_D} days"
-                low = days_left.low
-                days_left = Span(low if low is not None and low < LONGEST_D else None)
-        else:
+        future_kwh = np.cumsum(days, axis=1)
+        if left is None:
             withheld["days_left"] = withheld["litres_left"]
+        else:
+            days_left = _days_left((left + spare_l) / per_kwh, future_kwh, withheld)
         if passage_days is not None:
-            litres = per_kwh * future[:, passage_days - 1]
-            need = float(np.percentile(litres, 95.0))
-            passage = Passage(
-                passage_days, _span(litres), int(np.ceil(need / config.fuel.container_l))
-            )
+            litres = per_kwh * future_kwh[:, passage_days - 1]
+            passage = _passage(passage_days, litres, config.fuel.container_l)
     container = config.fuel.container_l
     return FuelOutlook(
         use=use,
@@ -126,6 +118,31 @@ def fuel_outlook(
         battery_air_m3_per_h=_battery_air(config, runs),
         year=by_day.year,
     )
+
+
+def _days_left(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> Span:
+    """Return for how many days the fuel lasts.
+
+    Parameters
+    ----------
+    kwh
+        Draws of the energy that the fuel aboard gives, shape (draws,).
+    future_kwh
+        The same of the energy used up to each day to come, shape (draws, days).
+    withheld
+        Takes the reason where the far end is not known.
+    """
+    days = _span((future_kwh < kwh[:, None]).sum(axis=1).astype(float))
+    if days.high is None or days.high < LONGEST_D:
+        return days
+    withheld["days_left"] = f"the far end lies beyond {LONGEST_D} days"
+    return Span(days.low if days.low is not None and days.low < LONGEST_D else None)
+
+
+def _passage(days: int, litres: Floats, container_l: float) -> Passage:
+    """Provision a passage: containers for 19 out of 20 draws of what it takes, L."""
+    need = float(np.percentile(litres, 95.0))
+    return Passage(days, _span(litres), int(np.ceil(need / container_l)))
 
 
 def _battery_air(config: Config, runs: Runs) -> float | None:

@@ -49,6 +49,8 @@ _FLAT_V = 0.08
 _FALLEN = 0.9
 #: Least and greatest distance kept from the ceiling, V per 12 V.
 _MARGIN_V = (0.08, 0.25)
+#: Distance kept from a configured ceiling, V per 12 V: nobody has measured how steady it stands.
+_CONFIGURED_MARGIN_V = 0.15
 #: ... and whose voltage has held meanwhile, V per 12 V.
 _HOLDS_V = 0.01
 #: A ceiling is believed if at least this share of the runs that stand at it for an hour show a
@@ -202,19 +204,53 @@ def _find_ceiling(
     configured_v: float | None,
 ) -> Ceiling:
     """Find the ceiling of each run from the plateaus of the log and the configured value."""
-    run, duration = found.run[usable], found.duration_s[usable]
-    nothing = np.full(runs, np.nan)
     scale = _cells(found.voltage_v[usable]) / 6.0
-    fallback = Ceiling(
-        nothing if configured_v is None else np.full(runs, configured_v),
-        (0.15 if configured_v is not None else _MARGIN_V[0]) * scale,
-        0,
-        0.0,
-    )
+    if configured_v is None:
+        fallback = Ceiling(np.full(runs, np.nan), _MARGIN_V[0] * scale, 0, 0.0)
+    else:
+        fallback = Ceiling(np.full(runs, configured_v), _CONFIGURED_MARGIN_V * scale, 0, 0.0)
+    run, duration = found.run[usable], found.duration_s[usable]
     if len(run) < 3:
         return fallback
     voltage = _smooth(found.voltage_v[usable], run)
     power = _smooth(found.power_w[usable], run)
+    fallen, level = _plateaus(run, duration, voltage, power, runs, scale)
+    shows = np.isfinite(level)
+    if not shows.any():
+        return fallback
+    heat = found.temperature_c[usable]
+    told = np.isfinite(heat)
+    on_plateau_c = _mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
+    per_k = _compensation(level[shows], on_plateau_c[shows], 6.0 * scale)
+    mean_c = _mean_by_run(run[told], heat[told], duration[told], runs)
+    own_c = np.where(np.isfinite(on_plateau_c), on_plateau_c, mean_c)
+    local, spread = _local_median(start_s, level - per_k * np.nan_to_num(own_c - 25.0), shows)
+    margin = float(np.clip(3.0 * spread, _MARGIN_V[0] * scale, _MARGIN_V[1] * scale))
+    everywhere = local + per_k * np.nan_to_num(mean_c - 25.0)
+    with np.errstate(invalid="ignore"):
+        everywhere = np.where(shows, np.minimum(level, everywhere), everywhere)
+        at_it = voltage >= everywhere[run] - margin
+    standing = np.bincount(run, weights=duration * at_it, minlength=runs) >= _STANDING_S
+    if shows.sum() < _BELIEVED * standing.sum():
+        return fallback
+    if configured_v is not None:
+        everywhere = np.minimum(everywhere, configured_v)
+    return Ceiling(everywhere, margin, int(shows.sum()), per_k)
+
+
+def _plateaus(
+    run: NDArray[np.intp], duration: Floats, voltage: Floats, power: Floats, runs: int, scale: float
+) -> tuple[Flags, Floats]:
+    """Find the runs whose power falls while the voltage stands at its top.
+
+    ``scale`` is the number of 12 V blocks in series.
+
+    Returns
+    -------
+    fallen, level
+        Intervals at the run's top voltage after its power has fallen, shape (m,); and the voltage
+        of each run's plateau, V, shape (runs,), NaN where it shows none.
+    """
     opens = np.concatenate(([0], np.flatnonzero(np.diff(run)) + 1))
     present = run[opens]
     top_v, top_p = np.full(runs, np.nan), np.full(runs, np.nan)
@@ -239,27 +275,8 @@ def _find_ceiling(
         # charger gave less: fuel running out on a bank whose voltage hardly moves.
         before = _mean_by_run(run, voltage, duration * (near & ~fallen), runs)
         shows &= ~(level < before - _HOLDS_V * scale)
-    if not shows.any():
-        return fallback
     level[~shows] = np.nan
-    heat = found.temperature_c[usable]
-    told = np.isfinite(heat)
-    warmth = _mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
-    per_k = _compensation(level[shows], warmth[shows], 6.0 * scale)
-    mean_heat = _mean_by_run(run[told], heat[told], duration[told], runs)
-    own_shift = per_k * np.nan_to_num(np.where(np.isfinite(warmth), warmth, mean_heat) - 25.0)
-    local, spread = _local_median(start_s, level - own_shift, shows)
-    margin = float(np.clip(3.0 * spread, _MARGIN_V[0] * scale, _MARGIN_V[1] * scale))
-    everywhere = local + per_k * np.nan_to_num(mean_heat - 25.0)
-    with np.errstate(invalid="ignore"):
-        everywhere = np.where(shows, np.minimum(level, everywhere), everywhere)
-        at_it = voltage >= everywhere[run] - margin
-    standing = np.bincount(run, weights=duration * at_it, minlength=runs) >= _STANDING_S
-    if shows.sum() < _BELIEVED * standing.sum():
-        return fallback
-    if configured_v is not None:
-        everywhere = np.minimum(everywhere, configured_v)
-    return Ceiling(everywhere, margin, int(shows.sum()), per_k)
+    return fallen, level
 
 
 def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: int) -> Floats:

@@ -30,27 +30,21 @@ class Row:
 def rows(outcomes: Sequence[Outcome]) -> list[Row]:
     """Return the lines of the table."""
     told = [o for o in outcomes if o.output is not None]
-    timed = [o for o in outcomes if o.left_low_h is not None]
-    named = [
-        o
-        for o in told
-        if o.category == "half_life" and o.left_h is not None and o.truth_left_h > 100.0
+    return [
+        *_intervals(outcomes, told),
+        *_errors(told),
+        _half_life(told),
+        *_verdicts(outcomes, told),
+        *_steps(told),
+        *_battery_limited(outcomes),
+        _hot(told),
+        _seconds(outcomes),
     ]
-    error = np.array([abs((o.output or 0.0) - o.truth) for o in told])
-    bias = np.array([(o.output or 0.0) - o.truth for o in told])
-    relative = np.array([abs((o.left_h or 0.0) - o.truth_left_h) / o.truth_left_h for o in named])
-    healthy = [o for o in outcomes if o.healthy]
-    past = [o for o in told if o.past]
-    # Who is held down by heat all the time is not held down by the battery.
-    unfree = [o for o in outcomes if o.free_h < FREE_H and not o.hot]
-    bounded = [o for o in unfree if o.output is None and o.low is not None]
-    steps = sum(o.steps for o in told)
-    hot = [o for o in told if o.hot and o.temperature]
-    score = interval_score(
-        np.array([o.low for o in told], dtype=float),
-        np.array([o.high for o in told], dtype=float),
-        np.array([o.truth for o in told]),
-    )
+
+
+def _intervals(outcomes: Sequence[Outcome], told: Sequence[Outcome]) -> list[Row]:
+    """Return how often the 90 % intervals hold the truth."""
+    timed = [o for o in outcomes if o.left_low_h is not None]
     return [
         share(
             "90 % interval of available output holds the truth",
@@ -62,6 +56,19 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
             [holds(o.left_low_h, o.left_high_h, o.truth_left_h, SLACK_H) for o in timed],
             (0.85, 0.95),
         ),
+    ]
+
+
+def _errors(told: Sequence[Outcome]) -> list[Row]:
+    """Return the errors of the available output, beside those of the plain methods."""
+    bias = np.array([(o.output or 0.0) - o.truth for o in told])
+    error = np.abs(bias)
+    score = interval_score(
+        np.array([o.low for o in told], dtype=float),
+        np.array([o.high for o in told], dtype=float),
+        np.array([o.truth for o in told]),
+    )
+    return [
         limit(
             "median error of available output, % of rated",
             100.0 * _median(error),
@@ -91,16 +98,45 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
             len(told),
             None,
         ),
-        limit(
-            "median relative error of remaining hours at half life, %",
-            100.0 * _median(relative),
-            10.0,
-            len(named),
-            _plain_left(named),
-        ),
-        limit("healthy boats called replace, %", _percent(healthy, "replace"), 0.0, len(healthy)),
-        limit("healthy boats called plan, %", _percent(healthy, "plan"), 1.0, len(healthy)),
-        limit("boats past the limit called sound, %", _percent(past, "sound"), 0.0, len(past)),
+    ]
+
+
+def _half_life(told: Sequence[Outcome]) -> Row:
+    """Return the error of the remaining hours of boats at half their life."""
+    named = [
+        o
+        for o in told
+        if o.category == "half_life" and o.left_h is not None and o.truth_left_h > 100.0
+    ]
+    relative = np.array([abs((o.left_h or 0.0) - o.truth_left_h) / o.truth_left_h for o in named])
+    return limit(
+        "median relative error of remaining hours at half life, %",
+        100.0 * _median(relative),
+        10.0,
+        len(named),
+        _plain_left(named),
+    )
+
+
+def _verdicts(outcomes: Sequence[Outcome], told: Sequence[Outcome]) -> list[Row]:
+    """Return how often a verdict is wrong."""
+    healthy = [o for o in outcomes if o.healthy]
+    past = [o for o in told if o.past]
+
+    def percent(boats: Sequence[Outcome], verdict: str) -> float:
+        return _percent([o.verdict == verdict for o in boats])
+
+    return [
+        limit("healthy boats called replace, %", percent(healthy, "replace"), 0.0, len(healthy)),
+        limit("healthy boats called plan, %", percent(healthy, "plan"), 1.0, len(healthy)),
+        limit("boats past the limit called sound, %", percent(past, "sound"), 0.0, len(past)),
+    ]
+
+
+def _steps(told: Sequence[Outcome]) -> list[Row]:
+    """Return how many steps are found, and how many boats are given one that never was."""
+    steps = sum(o.steps for o in told)
+    return [
         least(
             "steps of 5 % or more found within 50 h, %",
             100.0 * sum(o.steps_found for o in told) / steps if steps else math.nan,
@@ -109,41 +145,55 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
         ),
         limit(
             "boats with a false step, %",
-            100.0 * float(np.mean([o.false_steps > 0 for o in told])) if told else math.nan,
+            _percent([o.false_steps > 0 for o in told]),
             2.0,
             len(told),
         ),
+    ]
+
+
+def _battery_limited(outcomes: Sequence[Outcome]) -> list[Row]:
+    """Return what is said where the battery alone set the current."""
+    # A charger that heat holds down all the time is not held down by the battery.
+    unfree = [o for o in outcomes if o.free_h < FREE_H and not o.hot]
+    bounded = [o for o in unfree if o.output is None and o.low is not None]
+    return [
         least(
             "only battery-limited: lower bound at or below the truth, %",
-            100.0 * float(np.mean([(o.low or 0.0) <= o.truth for o in bounded]))
-            if bounded
-            else math.nan,
+            _percent([(o.low or 0.0) <= o.truth for o in bounded]),
             95.0,
             len(bounded),
         ),
         limit(
             "never limited by the charger, yet a decline was named, %",
-            100.0 * float(np.mean([o.decline is not None for o in unfree])) if unfree else math.nan,
+            _percent([o.decline is not None for o in unfree]),
             0.0,
             len(unfree),
         ),
-        limit(
-            "hot compartment, temperature logged: bias, % of rated",
-            abs(100.0 * float(np.mean([(o.output or 0.0) - o.truth for o in hot])))
-            if hot
-            else math.nan,
-            1.0,
-            len(hot),
-        ),
-        Row(
-            "seconds an assessment, median and most",
-            "",
-            f"{_median(np.array([o.seconds for o in outcomes])):.2f}, "
-            f"{max((o.seconds for o in outcomes), default=0.0):.2f}",
-            len(outcomes),
-            None,
-        ),
     ]
+
+
+def _hot(told: Sequence[Outcome]) -> Row:
+    """Return the bias where the compartment is hot and its temperature is logged."""
+    bias = [(o.output or 0.0) - o.truth for o in told if o.hot and o.temperature]
+    return limit(
+        "hot compartment, temperature logged: bias, % of rated",
+        abs(100.0 * float(np.mean(bias))) if bias else math.nan,
+        1.0,
+        len(bias),
+    )
+
+
+def _seconds(outcomes: Sequence[Outcome]) -> Row:
+    """Return how long an assessment takes."""
+    seconds = np.array([o.seconds for o in outcomes])
+    return Row(
+        "seconds an assessment, median and most",
+        "",
+        f"{_median(seconds):.2f}, {seconds.max(initial=0.0):.2f}",
+        len(outcomes),
+        None,
+    )
 
 
 def share(what: str, hits: list[bool], wanted: tuple[float, float]) -> Row:
@@ -175,8 +225,8 @@ def least(what: str, value: float, least: float, boats: int) -> Row:
     return Row(what, f"at least {least:g}", f"{value:.1f}", boats, value >= least)
 
 
-def _percent(boats: Sequence[Outcome], verdict: str) -> float:
-    return 100.0 * float(np.mean([o.verdict == verdict for o in boats])) if boats else math.nan
+def _percent(flags: Sequence[bool]) -> float:
+    return 100.0 * float(np.mean(flags)) if flags else math.nan
 
 
 def _median(values: np.ndarray) -> float:
