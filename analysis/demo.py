@@ -16,6 +16,7 @@ from analysis.installation.checklist import KEYS, tick_text
 from analysis.installation.checklist import KIND as CHECK
 from logger import __version__
 from logger.config import load_config
+from logger.durations import DAY_S
 from logger.errors import UsageError
 from logger.recorder import Recorder
 from logger.sources.simulated import build
@@ -148,7 +149,7 @@ def live(folder: Path, days: float, until: date, progress: Callable[[float], Non
     config = _configure(folder, fitted, _PAST.format(start=FITTED, days=days))
     source = build(config)
     begun_s = source.voyage.time_s + moved_s
-    end_s = begun_s + days * 86400.0
+    end_s = begun_s + days * DAY_S
     start = SessionStart(source.describe(), begun_s, version=__version__)
     writer = Writer(config.store.path, config.charger, start)
     recorder = Recorder(config, writer, source.refusals)

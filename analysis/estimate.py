@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 #: Quantile of the normal distribution between whose ends, both taken, 90 % lie.
 Z90 = 1.645
+#: Standard deviation of a normal distribution over its median absolute deviation: 1 over its
+#: quantile at 0.75 (Hampel 1974, JASA 69:383-393).
+MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,13 +12,12 @@ import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from logger.durations import DAY_S, YEAR_S
+
 if TYPE_CHECKING:
     from datetime import tzinfo
 
     from analysis.estimate import Span
-
-DAY_S = 86400.0
-YEAR_S = 365.25 * DAY_S
 
 
 def decimals(uncertainty: float) -> int:

@@ -7,6 +7,7 @@ Methanol (Blackwell 1993), evaluated at 1 atm; Faraday constant: CODATA (exact s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from logger.errors import UsageError
@@ -53,6 +54,14 @@ IEC_60228_FLEXIBLE = {
 }
 COPPER_PER_K = 0.004
 """Rise of resistance per kelvin from 20 degC, as IEC 60228 reduces its readings."""
+
+#: Divides the voltage of a bank into nominal 12 V blocks, V. Whatever the chemistry, a block stands
+#: between 11.5 V (lead-acid nearly empty; four LFP cells at 2.9 V) and 14.6 V (absorption; four
+#: LFP cells at 3.65 V): common practice, no source. Up to four blocks (48 V) this divisor, and
+#: nothing 0.1 V from it, gives the right number for every one of these voltages.
+BLOCK_V = 13.0
+CELLS_PER_BLOCK = 6
+"""Lead-acid cells of 2 V in a 12 V block."""
 
 #: Gas current for ventilation, mA per Ah: float, boost (EN/IEC 62485-2).
 VENTILATION_MA_PER_AH = {"flooded": (5.0, 20.0), "agm": (1.0, 8.0), "gel": (1.0, 8.0)}
@@ -160,8 +169,16 @@ def conductor_ohm(
     return row[int(tinned)] * conductor_m / 1000.0 * factor
 
 
+def blocks_in_series(voltage_v: float) -> int:
+    """Return the number of nominal 12 V blocks of a bank, from its voltage at rest or charging.
+
+    One where the voltage is not known (NaN).
+    """
+    return max(1, round(voltage_v / BLOCK_V)) if math.isfinite(voltage_v) else 1
+
+
 def ventilation_m3_per_h(
-    capacity_ah: float, chemistry: str, cells: int = 6, *, boost: bool = True
+    capacity_ah: float, chemistry: str, cells: int = CELLS_PER_BLOCK, *, boost: bool = True
 ) -> float | None:
     """Air that a battery space needs, m3/h: Q = 0.05 n I C / 1000 (EN/IEC 62485-2).
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from logger import __version__
+from logger.durations import DAY_S, YEAR_S
 from logger.reading import CLOCK_UNSET_BEFORE_S
 from logger.store.placement import BELIEVED, TRUE, UNKNOWN
 from logger.store.records import SessionStart
@@ -220,7 +221,7 @@ class ClockKeeper:
 def _length(seconds: float) -> str:
     """Write a length of time in the unit that suits it."""
     length_s = abs(seconds)
-    for unit, unit_s in (("years", 365.25 * 86400.0), ("days", 86400.0), ("h", 3600.0)):
+    for unit, unit_s in (("years", YEAR_S), ("days", DAY_S), ("h", 3600.0)):
         if length_s >= 2.0 * unit_s:
             return f"{length_s / unit_s:.1f} {unit}"
     return f"{length_s:.0f} s"

@@ -275,9 +275,9 @@ SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, STORE, LOG, PLAUSIBLE)
 class BoatConfig:
     """The boat; see :data:`BOAT`."""
 
-    name: str = ""
+    name: str = BOAT.default("name")
     timezone: str | None = None
-    units: str = "metric"
+    units: str = BOAT.default("units")
 
     @property
     def zone(self) -> tzinfo:
@@ -292,9 +292,9 @@ class ChargerConfig:
     label: str
     rated_w: float
     fitted: date | None = None
-    design_life_h: float = 7500.0
-    plan_below: float = 0.75
-    replace_below: float = 0.60
+    design_life_h: float = CHARGER.default("design_life_h")
+    plan_below: float = CHARGER.default("plan_below")
+    replace_below: float = CHARGER.default("replace_below")
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +302,7 @@ class BatteryConfig:
     """The battery; see :data:`BATTERY`."""
 
     capacity_ah: float | None = None
-    chemistry: str = "agm"
+    chemistry: str = BATTERY.default("chemistry")
     charge_ceiling_v: float | None = None
     charge_efficiency: float | None = None
 
@@ -311,8 +311,8 @@ class BatteryConfig:
 class FuelConfig:
     """The fuel; see :data:`FUEL`."""
 
-    l_per_kwh: float = 0.9
-    container_l: float = 10.0
+    l_per_kwh: float = FUEL.default("l_per_kwh")
+    container_l: float = FUEL.default("container_l")
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,7 +321,7 @@ class WiringConfig:
 
     cross_section_mm2: float
     length_m: float
-    tinned: bool = False
+    tinned: bool = WIRING.default("tinned")
     battery_ohm: float | None = None
 
 
@@ -342,9 +342,9 @@ class StoreConfig:
     """The database; see :data:`STORE`. ``path`` is absolute."""
 
     path: Path
-    commit_s: float = 60.0
-    commit_rest_s: float = 1200.0
-    raw_hours: int = 0
+    commit_s: float = STORE.default("commit_s")
+    commit_rest_s: float = STORE.default("commit_rest_s")
+    raw_hours: int = STORE.default("raw_hours")
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,12 +353,12 @@ class LogConfig:
 
     interval_s: float = 1.0
     """What is expected until it is measured, s."""
-    gap_s: float = 5.0
+    gap_s: float = SHORTEST_GAP_S
     """From which spacing on it is a gap, until it is measured where ``adapts``, s."""
-    longest_running_s: float = 60.0
-    longest_rest_s: float = 600.0
-    voltage_band_v: float = 0.1
-    current_band_a: float = 0.4
+    longest_running_s: float = LOG.default("longest_running_s")
+    longest_rest_s: float = LOG.default("longest_rest_s")
+    voltage_band_v: float = LOG.default("voltage_band_v")
+    current_band_a: float = LOG.default("current_band_a")
     interval_given: bool = False
     """Whether the file names ``interval_s``."""
     adapts: bool = False

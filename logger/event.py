@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 
+from logger.durations import DAY_S
+
 #: Kinds that a person records with ``ebbwatt event add``.
 PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "note")
 #: Kinds that a command records for a person: a ticked item of the fitter's check list.
@@ -43,7 +45,7 @@ class Event:
 def day_begins_s(day: str) -> float:
     """Return the earliest Unix time of a day (ISO date) in any time zone."""
     midnight = datetime.combine(date.fromisoformat(day), time.min, UTC)
-    return midnight.timestamp() - 86400.0
+    return midnight.timestamp() - DAY_S
 
 
 def clean_text(text: str) -> str:

@@ -89,6 +89,10 @@ class Section:
         """Return the accepted keys in the order in which they are declared."""
         return [setting.key for setting in self.settings]
 
+    def default(self, key: str) -> Any:  # noqa: ANN401 - as the setting has it
+        """Return the default of a key."""
+        return next(setting.default for setting in self.settings if setting.key == key)
+
 
 @dataclass(slots=True)
 class Document:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.durations import DAY_S, YEAR_D
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -20,8 +22,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-DAY_S = 86400.0
-YEAR_D = 365.2425
 #: Parts of a year, each the same length: a coarse season is all that a few years can show.
 _PARTS = 24
 #: A guess from the rest of the year counts as so many days of observation.

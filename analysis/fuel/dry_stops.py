@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.history.history import STATE_CODE
+from analysis.physics import blocks_in_series
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ _FAULT_S = 1200.0
 _FADES_S, _FADING, _FADED, _NOTHING = 600.0, 0.5, 0.35, 0.02
 #: Below any float voltage, V on 12 V (IEC 62485-2 has 2.23 V a lead-acid cell, less 0.02; lithium
 #: iron phosphate is held at 13.3 V or not at all: common practice, no source).
-_NO_FLOAT_V, _CEILING_V = 13.2, 14.2
+_NO_FLOAT_V = 13.2
 #: With a failing source the voltage falls by this part; at a ceiling or in float it stands.
 _FALLS = 0.01
 #: How far back of a stop the fading is looked for, s.
@@ -172,8 +173,7 @@ def _fades(runs: Runs, k: int, filled_v: float) -> bool:
     if len(fading) == 0 or length[fading].sum() < _FADES_S:
         return False
     ended_v = float(volts[fading[-1]])
-    blocks = max(1, round(filled_v / _CEILING_V)) if np.isfinite(filled_v) else 1
-    if np.any(volts >= filled_v) and not ended_v < _NO_FLOAT_V * blocks:
+    if np.any(volts >= filled_v) and not ended_v < _NO_FLOAT_V * blocks_in_series(filled_v):
         return False
     fell_v = float(np.max(volts[near & ~tail], initial=-np.inf)) - ended_v
     return bool(power[fading[-1]] < _FADED * most and fell_v > _FALLS * filled_v)

@@ -11,8 +11,12 @@ from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.result import FuelOutlook, Passage
 from analysis.history.energy import DRAWS, days_to_come, energy_before, with_season
-from analysis.load.other_sources import blocks_of
-from analysis.physics import methanol_density_kg_per_l, ventilation_m3_per_h
+from analysis.physics import (
+    CELLS_PER_BLOCK,
+    blocks_in_series,
+    methanol_density_kg_per_l,
+    ventilation_m3_per_h,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -150,7 +154,7 @@ def _battery_air(config: Config, runs: Runs) -> float | None:
     shown = runs.log.voltage_mean_v[np.isfinite(runs.log.voltage_mean_v)]
     if bank.capacity_ah is None or len(shown) == 0:
         return None
-    cells = 6 * blocks_of(float(np.median(shown)), bank.chemistry)
+    cells = CELLS_PER_BLOCK * blocks_in_series(float(np.median(shown)))
     return ventilation_m3_per_h(bank.capacity_ah, bank.chemistry, cells)
 
 

@@ -33,6 +33,7 @@ from analysis.health.trend import (
     make_nodes,
     summarise,
 )
+from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,7 +60,6 @@ SYSTEMATIC_UNTOLD = 0.015
 SYSTEMATIC_OF_WAVE = 1.2
 #: Prior size of the yearly wave of the output where temperature is not logged.
 _WAVE_SIZE = 0.02
-YEAR_S = 365.2425 * 86400.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import MAD_TO_SD
 from analysis.health.heat import heat_columns
 from analysis.history.history import STATE_CODE
+from analysis.physics import CELLS_PER_BLOCK, blocks_in_series
 from analysis.statistics.likelihood import theil_sen
 from logger.reading import OperatingState
 
@@ -62,8 +64,9 @@ _NEIGHBOURS = 15
 #: Compensation of the ceiling believed at most, V per cell and kelvin. Source: practical band
 #: -3 to -5 mV (battery makers' sheets), widened by one.
 _COMPENSATION = (-0.006, 0.0)
-#: Volts per cell above which a battery is being charged rather than resting.
-_CHARGING_V_PER_CELL = 2.2
+#: Above this a battery is being charged rather than resting, V per 12 V: 2.2 V per lead-acid cell,
+#: between the highest resting voltage and the lowest float voltage (common practice, no source).
+_CHARGING_V = 13.2
 #: A charger giving less than this part of its usual power at a charging voltage is idling.
 _IDLING = 0.3
 #: The last minutes of a run are left out: fuel running out and shutting down are not wear, s.
@@ -158,7 +161,7 @@ def stretches(
     code[ends & (code == SOURCE)] = ENDING
     code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
     usual = _usual_power(found, usable, rated_w)
-    charging = _CHARGING_V_PER_CELL * _cells(voltage[usable])
+    charging = _CHARGING_V * _blocks(voltage[usable])
     with np.errstate(invalid="ignore"):
         idle = (power < _IDLING * usual) & (voltage > charging)
     code[idle & (code != BATTERY)] = OTHER_SOURCE
@@ -167,11 +170,9 @@ def stretches(
     return found, ceiling
 
 
-def _cells(voltage: Floats) -> float:
-    """Return the number of 2 V cells that the voltages speak of (6 for 12 V, 12 for 24 V ...)."""
-    if len(voltage) == 0:
-        return 6.0
-    return 6.0 * max(1.0, round(float(np.median(voltage)) / 12.9))
+def _blocks(voltage: Floats) -> int:
+    """Return the number of 12 V blocks in series; one where no voltage is known."""
+    return blocks_in_series(float(np.median(voltage))) if len(voltage) else 1
 
 
 def _usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
@@ -204,7 +205,7 @@ def _find_ceiling(
     configured_v: float | None,
 ) -> Ceiling:
     """Find the ceiling of each run from the plateaus of the log and the configured value."""
-    scale = _cells(found.voltage_v[usable]) / 6.0
+    scale = _blocks(found.voltage_v[usable])
     if configured_v is None:
         fallback = Ceiling(np.full(runs, np.nan), _MARGIN_V[0] * scale, 0, 0.0)
     else:
@@ -221,7 +222,7 @@ def _find_ceiling(
     heat = found.temperature_c[usable]
     told = np.isfinite(heat)
     on_plateau_c = _mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
-    per_k = _compensation(level[shows], on_plateau_c[shows], 6.0 * scale)
+    per_k = _compensation(level[shows], on_plateau_c[shows], CELLS_PER_BLOCK * scale)
     mean_c = _mean_by_run(run[told], heat[told], duration[told], runs)
     own_c = np.where(np.isfinite(on_plateau_c), on_plateau_c, mean_c)
     local, spread = _local_median(start_s, level - per_k * np.nan_to_num(own_c - 25.0), shows)
@@ -239,7 +240,7 @@ def _find_ceiling(
 
 
 def _plateaus(
-    run: NDArray[np.intp], duration: Floats, voltage: Floats, power: Floats, runs: int, scale: float
+    run: NDArray[np.intp], duration: Floats, voltage: Floats, power: Floats, runs: int, scale: int
 ) -> tuple[Flags, Floats]:
     """Find the runs whose power falls while the voltage stands at its top.
 
@@ -269,7 +270,7 @@ def _plateaus(
         shows = time_fallen >= _PLATEAU_S / 2.0
         shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
         # A plateau stands at a charging voltage; a bank that sags while power fails does not.
-        shows &= top_v > _CHARGING_V_PER_CELL * 6.0 * scale
+        shows &= top_v > _CHARGING_V * scale
         level = _mean_by_run(run, voltage, duration * fallen, runs)
         # At a ceiling the voltage holds while the power falls. Where it falls with the power the
         # charger gave less: fuel running out on a bank whose voltage hardly moves.
@@ -289,7 +290,7 @@ def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: i
     return mean
 
 
-def _compensation(level: Floats, warmth: Floats, cells: float) -> float:
+def _compensation(level: Floats, warmth: Floats, cells: int) -> float:
     """Return the slope of the ceiling over temperature, V/K, within the band of practice."""
     told = np.isfinite(warmth)
     if told.sum() < 8 or np.ptp(warmth[told]) < 6.0:
@@ -314,5 +315,5 @@ def _local_median(start_s: Floats, level: Floats, shows: Flags) -> tuple[Floats,
             np.full(len(values) - lead - len(middle), middle[-1]),
         )
     )
-    spread = 1.4826 * float(np.median(np.abs(values - smooth)))
+    spread = MAD_TO_SD * float(np.median(np.abs(values - smooth)))
     return np.interp(start_s, start_s[at], smooth), spread

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import MAD_TO_SD
 from analysis.health.heat import HEAT_SIZE, heat_columns
 
 if TYPE_CHECKING:
@@ -158,7 +159,7 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
         cool = y - heat @ _heat_alone(t, y, weights, group, heat, time_h)
         depth, time_h, rss = saturating(t, cool, weights, group)
         left = _within(cool + depth * np.expm1(-t / time_h), weights, group)
-        spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
+        spread = max(MAD_TO_SD * float(np.median(np.abs(left))), 1e-4)
         weights = weights / (1.0 + (left / (3.0 * spread)) ** 2)
         time_h = float(np.clip(time_h, _TIMES_H[0], _TIMES_H[-1]))
     # Cells of one run are not independent: runs are counted rather than cells.

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
+from analysis.estimate import MAD_TO_SD
 from analysis.statistics.likelihood import site
 
 if TYPE_CHECKING:
@@ -327,7 +328,7 @@ def _first_scatter(data: Observations) -> float:
     y = data.y[~data.bound]
     if len(y) < 4:
         return 0.01
-    return float(np.clip(1.4826 * np.median(np.abs(np.diff(y))) / math.sqrt(2.0), 1e-3, 0.1))
+    return float(np.clip(MAD_TO_SD * np.median(np.abs(np.diff(y))) / math.sqrt(2.0), 1e-3, 0.1))
 
 
 def _peak(grid: Floats, value: Floats) -> float:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.history.use import YEAR_OF_USE_D
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -13,11 +15,10 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-DAY_S = 86400.0
 #: Days are drawn in stretches of this length: kinds of day go on for a week or two.
 STRETCH_D = 14
 #: Last year's season may have come so many days earlier or later.
-YEAR_D, SHIFT_D = 365, 14
+SHIFT_D = 14
 DRAWS = 2000
 
 
@@ -43,12 +44,12 @@ def with_season(future: Floats, calendar: Floats, rng: np.random.Generator) -> F
 
     Nobody can tell from the last weeks that the boat is about to be laid up; last year can.
     """
-    if len(calendar) < YEAR_D + SHIFT_D:
+    if len(calendar) < YEAR_OF_USE_D + SHIFT_D:
         return future
     mixed = future.copy()
     length = future.shape[1]
     for row in range(0, len(future), 2):
-        begin = len(calendar) - YEAR_D + int(rng.integers(-SHIFT_D, SHIFT_D + 1))
+        begin = len(calendar) - YEAR_OF_USE_D + int(rng.integers(-SHIFT_D, SHIFT_D + 1))
         known = calendar[begin : begin + length]
         mixed[row, : len(known)] = np.where(np.isfinite(known), known, future[row, : len(known)])
     return mixed

@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.history.history import STATE_CODE
 from analysis.history.hours import Hours, running_hours
+from logger.durations import DAY_S
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -29,8 +30,6 @@ FLOWING = 0.08
 FLOWING_UNKNOWN = 0.04
 #: Pauses shorter than this do not end a run, s.
 LONGEST_PAUSE_S = 900.0
-#: Runs are cut into pieces of about this length, s.
-DAY_S = 86400.0
 #: A state that says "running" for at least this share of the log while no power flows is stuck.
 STUCK_SHARE = 0.9
 _SLACK_S = 2.0

@@ -20,6 +20,7 @@ import numpy as np
 from analysis.estimate import Z90, Span
 from analysis.figures import iso
 from analysis.history.hours import LONGEST_SILENCE_H
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -31,8 +32,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-DAY_S = 86400.0
-YEAR_D = 365
+#: Whole days, so that it ends as it began, at midnight.
+YEAR_OF_USE_D = 365
 #: A silence longer than this is a pause; what follows it counts once this much was logged, days.
 PAUSE_D, RESUMED_D = 14.0, 14.0
 #: A silence shorter than this is no hole, s: chargers that rest are read every few minutes.
@@ -106,7 +107,7 @@ class Year:
     @property
     def whole(self) -> bool:
         """Whether it is a whole year, every season in it."""
-        return self.days >= YEAR_D - 0.5
+        return self.days >= YEAR_OF_USE_D - 0.5
 
     def document(self) -> dict[str, object]:
         """Return the figures under their published keys."""
@@ -130,13 +131,13 @@ class Year:
         if self.whole:
             half = Z90 * self.kwh_sd
             return Span(max(self.kwh - half, 0.0), self.kwh, self.kwh + half)
-        on = YEAR_D / max(self.days, 1.0)
+        on = YEAR_OF_USE_D / max(self.days, 1.0)
         half = Z90 * self.kwh_sd
         return Span(max(self.kwh - half, 0.0), self.kwh * on, (self.kwh + half) * on)
 
     def hours_per_year(self) -> float:
         """Return running hours a year; of less than a year, as if it went on like this."""
-        return self.hours if self.whole else self.hours * YEAR_D / max(self.days, 1.0)
+        return self.hours if self.whole else self.hours * YEAR_OF_USE_D / max(self.days, 1.0)
 
 
 def day_edges(first_s: float, last_s: float, zone: tzinfo) -> Floats:
@@ -172,7 +173,7 @@ def find_use(runs: Runs, zone: tzinfo) -> Use:
     holes = find_holes(runs, total_h, total_kwh)
     edges = day_edges(float(log.start_s[0]), float(log.end_s[-1]), zone)
     end = last_logged_s(runs)
-    begin = max(end - YEAR_D * DAY_S, float(log.start_s[0]))
+    begin = max(end - YEAR_OF_USE_D * DAY_S, float(log.start_s[0]))
     at = np.concatenate((edges, [begin, end]))
     knots = np.maximum.accumulate(np.column_stack((log.start_s, log.end_s)).ravel())
 

@@ -19,7 +19,7 @@ from analysis.installation.manual_limits import against_log
 from analysis.installation.result import FitCheck
 from analysis.installation.warming import rise_trend, warmth
 from analysis.installation.window import Look
-from analysis.physics import conductor_ohm, ventilation_m3_per_h
+from analysis.physics import CELLS_PER_BLOCK, blocks_in_series, conductor_ohm, ventilation_m3_per_h
 from logger.errors import UsageError
 from logger.store.reader import Reader
 
@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 
 #: Running hours that make the first and the latest figures.
 FIRST_H = 100.0
-#: Of one 12 V lead-acid battery.
-_NOMINAL_V, _CHARGING_V, _CELLS = 12.0, 13.2, 6
+_NOMINAL_V = 12.0
 
 
 def check_log(config: Config, number: int | None = None, first_h: float = FIRST_H) -> FitCheck:
@@ -111,7 +110,7 @@ def check_fitting(
         )
     battery, air = config.battery, None
     if battery.capacity_ah is not None:
-        air = ventilation_m3_per_h(battery.capacity_ah, battery.chemistry, _CELLS * blocks)
+        air = ventilation_m3_per_h(battery.capacity_ah, battery.chemistry, CELLS_PER_BLOCK * blocks)
     if air is None:
         reasons["battery_air_m3_per_h"] = (
             "no capacity_ah in [battery]"
@@ -156,4 +155,4 @@ def _blocks(runs: Runs) -> int:
     """Return how many 12 V the bank has in series, by its voltage while it is charged."""
     volts = runs.log.voltage_mean_v[runs.running]
     volts = volts[np.isfinite(volts)]
-    return max(1, round(float(np.median(volts)) / _CHARGING_V)) if len(volts) else 1
+    return blocks_in_series(float(np.median(volts))) if len(volts) else 1

@@ -18,8 +18,9 @@ import numpy as np
 from analysis.estimate import Z90, Span
 from analysis.history.runs import runs_since
 from analysis.load.balance import Rough, fit
-from analysis.load.other_sources import DAY_S, STEP_S, Grid, make_grid
+from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.stretches import by_cell, charge_by_cell, find_pieces, find_spans, weights
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

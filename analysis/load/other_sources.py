@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.load.held_voltage import HOUR_2, held, held_high, level, pinned, usual_top
+from analysis.physics import blocks_in_series
 from analysis.statistics.windows import ago, since, window
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 STEP_S = 300.0
-DAY_S = 86400.0
 #: A cell of the grid farther than this from any record is a gap.
 GAP_S = 1500.0
 #: Half an hour from the start of a run: warm-up.
@@ -101,11 +101,6 @@ class Grid:
         return np.asarray(self.start_s + STEP_S * np.arange(len(self.volts)), dtype=np.float64)
 
 
-def blocks_of(voltage_v: float, chemistry: str) -> int:
-    """Return the number of nominal 12 V blocks of a bank from its usual voltage."""
-    return max(1, round(voltage_v / (13.3 if chemistry == "lfp" else 12.8)))
-
-
 def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Grid:
     """Put the log on the grid and mark where the battery is helped."""
     log = runs.log
@@ -115,7 +110,7 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
     at = np.clip(np.searchsorted(log.start_s, time, side="right") - 1, 0, None)
     volts = log.voltage_mean_v[at]
     known = (time - log.end_s[at] < GAP_S) & np.isfinite(volts)
-    blocks = blocks_of(float(np.nanmedian(log.voltage_mean_v)), chemistry)
+    blocks = blocks_in_series(float(np.nanmedian(log.voltage_mean_v)))
     amps = np.nan_to_num(log.charge_c[at] / log.duration_s[at])
     running = runs.running[at] & known
     volts = np.where(known, volts / blocks, np.nan)

@@ -6,16 +6,18 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.estimate import Z90
 from analysis.load.daily import CHARGING_V
+from analysis.physics import blocks_in_series
 
 if TYPE_CHECKING:
     from analysis.load.daily import LoadResult
 
 #: What the voltages at which charge is given and drawn may be wrong by, as a part of them.
 _VOLTAGE_SD = 0.04
-#: Quantile of the normal distribution at 0.95, and the standard error of a sample's 95 % quantile
-#: in standard deviations times the root of the number: sqrt(p (1 - p)) over the density there.
-_Z95, _Z95_SE = 1.645, 2.11
+#: Standard error of a normal sample's 95 % quantile, in standard deviations times the root of the
+#: number: sqrt(p (1 - p)) over the density there.
+_Z95_SE = 2.11
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,7 @@ def load_limit(found: LoadResult) -> LoadLimit | None:
     """
     if found.ah_p95 is None or found.voltage_v is None:
         return None
-    blocks = max(1, round(found.voltage_v / 12.8))
+    blocks = blocks_in_series(found.voltage_v)
     power_w = found.ah_p95 / found.efficiency * CHARGING_V * blocks / 24.0
     return LoadLimit(power_w, math.hypot(_mean_sd(found), _rare_day_sd(found), _VOLTAGE_SD))
 
@@ -45,12 +47,12 @@ def _mean_sd(found: LoadResult) -> float:
     low, middle, high = found.ah.low, found.ah.median, found.ah.high
     if low is None or middle is None or high is None or middle <= 0.0:
         return 0.0
-    return (high - low) / (2.0 * _Z95 * middle)
+    return (high - low) / (2.0 * Z90 * middle)
 
 
 def _rare_day_sd(found: LoadResult) -> float:
     """Return the relative standard error of the rare day over the usual one."""
     if not found.ah_p95 or not found.ah_median or found.days_used < 1:
         return 0.0
-    spread = math.log(max(found.ah_p95 / found.ah_median, 1.0)) / _Z95
+    spread = math.log(max(found.ah_p95 / found.ah_median, 1.0)) / Z90
     return _Z95_SE * spread / math.sqrt(found.days_used)

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.figures import age, day
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.fuel.result import FuelOutlook
 
-DAY_S = 86400.0
 #: A forecast bears a log as old as this part of the time that it named as remaining ...
 BEARS_SHARE = 0.1
 #: ... and at least this, days: a boat may lie still for a month. Both are common practice of

@@ -6,17 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.load.daily import EFFICIENCY
+from analysis.physics import BLOCK_V, blocks_in_series
 from analysis.sizing.result import Need
-from analysis.sizing.size import DAYS_A_YEAR, audit_days, supply_wh
+from analysis.sizing.size import audit_days, supply_wh
+from logger.durations import YEAR_D
 
 if TYPE_CHECKING:
     from analysis.assessment.case import Case
     from analysis.load.daily import LoadResult
     from analysis.sizing.candidates import Audit
     from logger.config import Config
-
-#: Rested voltage of a 12 V bank, and the highest ceiling of one, V.
-_BLOCK_V, _BLOCK_CEILING_V = 12.8, 14.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,13 +54,13 @@ def find_need(
     """
     load, yearly, decline = _logged(case)
     if load is not None and load.ah_p95 is not None and load.ah.median is not None:
-        blocks = max(1, round((load.voltage_v or _BLOCK_V) / _BLOCK_V))
+        blocks = blocks_in_series(load.voltage_v or BLOCK_V)
         supply = supply_wh(load.sample_ah, load.efficiency, blocks)
         days = days_a_year
         if days is None and yearly is not None:
-            days = min(1000.0 * yearly / float(supply.mean()), DAYS_A_YEAR)
+            days = min(1000.0 * yearly / float(supply.mean()), YEAR_D)
         chemistry = config.battery.chemistry
-        need = Need(supply, load.ah.median, blocks, days or DAYS_A_YEAR, chemistry)
+        need = Need(supply, load.ah.median, blocks, days or YEAR_D, chemistry)
         return Basis(need, _by_log(load, need, audit, passage_share), decline)
     if audit is None:
         why = load.withheld if load is not None else "there is no log yet"
@@ -93,11 +92,11 @@ def _logged(case: Case | None) -> tuple[LoadResult | None, float | None, float |
 def _audited(config: Config, audit: Audit, passage_share: float, days_a_year: float | None) -> Need:
     battery = config.battery
     efficiency = battery.charge_efficiency or EFFICIENCY[battery.chemistry][0]
-    blocks = max(1, round((battery.charge_ceiling_v or _BLOCK_CEILING_V) / _BLOCK_CEILING_V))
+    blocks = blocks_in_series(battery.charge_ceiling_v or BLOCK_V)
     days_ah = audit_days(audit, passage_share)
     supply = supply_wh(days_ah, efficiency, blocks)
     mean_ah = float(days_ah.mean())
-    return Need(supply, mean_ah, blocks, days_a_year or DAYS_A_YEAR, battery.chemistry)
+    return Need(supply, mean_ah, blocks, days_a_year or YEAR_D, battery.chemistry)
 
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:

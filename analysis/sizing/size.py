@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-DAYS_A_YEAR = 365.25
 AUTONOMY_D = 2.0
 DEPTH = {"flooded": 0.5, "agm": 0.5, "gel": 0.5, "lfp": 0.8}
 BANK_WORN = 0.8

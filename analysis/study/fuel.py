@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Z90
 from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.outlook import fuel_outlook
@@ -17,6 +18,7 @@ from analysis.history.runs import find_runs
 from analysis.history.use import find_use
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.study.boats import Boat, Truth
 
-DAY_S = 86400.0
 #: Moments of a life at which the fuel is asked for, as shares of the log.
 MOMENTS = (0.45, 0.65, 0.85)
 CONTAINERS = (1, 2, 3)
@@ -106,7 +107,7 @@ def _uses(boat: Boat, history: History, truth: Truth) -> dict[int, Said]:
             continue
         use = fuel_use(find_runs(cut, config.charger.rated_w), cut.events, config.fuel)
         if len(use.counted) == count:
-            ends = (use.quantile(-1.645), use.estimate, use.quantile(1.645))
+            ends = (use.quantile(-Z90), use.estimate, use.quantile(Z90))
             found[count] = Said(*ends, _use_at(boat, truth, until_s))
     return found
 

@@ -12,6 +12,7 @@ import numpy as np
 from analysis.assessment.case import Case
 from analysis.study.boats import simulate
 from analysis.study.plain import mean_while_running, straight_line, upper_percentile
+from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -81,7 +82,7 @@ def outcome(boat: Boat, runs: Runs, truth: Truth, a: Assessment, seconds: float)
     offset_h = truth.at_h - (a.at_runtime_h if a.at_runtime_h is not None else truth.at_h)
     said = [step.runtime_h + offset_h for step in a.steps]
     changes = [at for at, _ in truth.steps] + list(truth.renewals)
-    years = float(history.end_s[-1] - history.start_s[0]) / 3.156e7 if len(history) else 0.0
+    years = float(history.end_s[-1] - history.start_s[0]) / YEAR_S if len(history) else 0.0
     per_year = truth.observed_h / max(years, 0.1)
     line, line_left_h = straight_line(runs, rated, boat.replace_below)
     return Outcome(

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.durations import DAY_S
+
 if TYPE_CHECKING:
     from analysis.history.runs import Runs
 
 #: Plain methods look at the last so many running hours.
 _LAST_H = 200.0
-_MONTH_S = 30.0 * 86400.0
+_MONTH_S = 30.0 * DAY_S
 
 
 def mean_while_running(runs: Runs, rated_w: float) -> float:

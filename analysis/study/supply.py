@@ -15,6 +15,7 @@ from analysis.assessment.case import Case
 from analysis.load.daily import LATEST_DAYS
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-DAY_S = 86400.0
 #: A source that gives this part of the day's load tilts the load.
 STRONG = 0.05
 

@@ -134,3 +134,25 @@ def test_ventilation_of_a_bank_by_en_62485_2():
     assert physics.ventilation_m3_per_h(200.0, "lfp") is None
     # A = 28 Q cm2, the same source.
     assert physics.ventilation_opening_cm2(0.48) == pytest.approx(13.44)
+
+
+@pytest.mark.parametrize("blocks", [1, 2, 3, 4])
+@pytest.mark.parametrize(
+    "block_v",
+    [
+        11.5,  # lead-acid nearly empty, loaded
+        11.89,  # rested and empty: Bode 1977 at usual densities
+        12.67,  # rested and full: the same
+        13.2,  # four LFP cells on their plateau of 3.3 V
+        13.38,  # float by the default of IEC/EN 62485-2, 2.23 V per cell
+        14.4,  # absorption: common practice, no source
+        14.6,  # four LFP cells at 3.65 V: common practice, no source
+    ],
+)
+def test_the_number_of_blocks_follows_from_any_usual_voltage(blocks, block_v):
+    assert physics.blocks_in_series(blocks * block_v) == blocks
+
+
+def test_a_bank_of_unknown_voltage_is_taken_for_one_block():
+    assert physics.blocks_in_series(float("nan")) == 1
+    assert physics.blocks_in_series(4.0) == 1, "a flat battery is a battery"

@@ -1,11 +1,13 @@
 """The configuration: defaults, and errors that name file, line, key and what is accepted."""
 
+import dataclasses
 import datetime as dt
 
 import pytest
 
 from logger.config import SECTIONS, find_config, load_config
 from logger.errors import ConfigError
+from logger.settings import REQUIRED
 
 GOOD = """\
 [charger]
@@ -117,3 +119,26 @@ def test_every_setting_has_help_and_every_bound_a_meaning():
         for setting in section.settings:
             assert setting.help, (section.name, setting.key)
             assert setting.accepted()
+
+
+@pytest.mark.parametrize(
+    "section",
+    [s for s in SECTIONS if s.name != "plausible"],
+    ids=lambda section: section.name,
+)
+def test_a_part_made_in_code_has_the_defaults_of_the_file(tmp_path, section):
+    # What the file must hold, and nothing else.
+    needed = {
+        "charger": "rated_w = 110\n",
+        "wiring": "cross_section_mm2 = 6\nlength_m = 2\n",
+    }
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(f"[charger]\n{needed['charger']}")
+    if section.name != "charger":
+        path.write_text(f"{path.read_text()}[{section.name}]\n{needed.get(section.name, '')}")
+    read = getattr(load_config(path), section.name)
+    fields = {f.name: f for f in dataclasses.fields(read)}
+    assert list(fields) == section.keys()
+    required = [s.key for s in section.settings if s.default is REQUIRED] + ["path", "label"]
+    made = type(read)(**{key: getattr(read, key) for key in required if key in fields})
+    assert made == read

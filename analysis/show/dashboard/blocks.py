@@ -20,12 +20,13 @@ from analysis.figures import age, clock_hours, ends, energy, figure, figure_with
 from analysis.health.run_table import Limit
 from analysis.show.dashboard.facts import STEADY_V_PER_H, Situation
 from analysis.show.dashboard.marks import INKS, Level, Marks, bar, binned, plot, row_of
-from analysis.show.freshness import DAY_S, TOLD_FROM_D, as_of
+from analysis.show.freshness import TOLD_FROM_D, as_of
 from analysis.show.inputs import worst
 from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.wrapping import wrap
 from analysis.text import harmless
+from logger.durations import DAY_S
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -221,7 +222,7 @@ def voltage_plot(pen: Pen, facts: Facts, rows: int = 3) -> list[Text]:
     """Return the battery voltage of the last day."""
     b = facts.battery
     width = pen.width - NAMES
-    columns = binned(b.times_s, b.volts, facts.now_s - 86400.0, facts.now_s, width)
+    columns = binned(b.times_s, b.volts, facts.now_s - DAY_S, facts.now_s, width)
     known = columns[np.isfinite(columns)]
     if known.size < 2:
         return []

@@ -16,6 +16,7 @@ import numpy as np
 from analysis.estimate import Span
 from analysis.history.history import STATE_CODE
 from analysis.show.freshness import fuel_too_old, with_forecast_suspended
+from logger.durations import DAY_S
 from logger.reading import RUN_STATES, OperatingState
 from logger.system.snapshot import STALE_AFTER_S
 
@@ -291,7 +292,7 @@ def _battery(
 ) -> Battery:
     times_s, volts = np.zeros(0), np.zeros(0)
     if recent is not None and len(recent):
-        last_day = (recent.end_s >= now_s - 86400.0) & np.isfinite(recent.voltage_mean_v)
+        last_day = (recent.end_s >= now_s - DAY_S) & np.isfinite(recent.voltage_mean_v)
         middle_s = recent.start_s + recent.duration_s / 2
         times_s, volts = middle_s[last_day], recent.voltage_mean_v[last_day]
     slope = None

@@ -16,6 +16,7 @@ from analysis.assessment.case import Case
 from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import History, load_fitting, read_history
 from analysis.show.dashboard.facts import Facts, Fuel, Moment, Situation, collect
+from logger.durations import DAY_S
 from logger.errors import StoreError
 from logger.reading import CLOCK_UNSET_BEFORE_S
 from logger.store.reader import Reader
@@ -56,7 +57,7 @@ def recent_history(path: Path, now_s: float) -> History:
         fitting = reader.fitting()
 
         def since(end_s: float) -> History:
-            since_s = end_s - RECENT_DAYS * 86400.0
+            since_s = end_s - RECENT_DAYS * DAY_S
             history = read_history(reader, fitting, reader.first_id_since(fitting.id, since_s))
             # Rows stand in the order of writing: an old recording may have been imported since.
             return history.select(history.end_s >= since_s)

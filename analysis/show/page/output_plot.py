@@ -12,6 +12,7 @@ from analysis.figures import date_ends, date_figure, day, ends, figure
 from analysis.health.run_table import Limit
 from analysis.show.page.svg import AT_LEAST, CROSS, DIGIT, Drawing, Scale, date_ticks, ticks
 from analysis.show.phrases import output_clause, remaining_short, sentence
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -141,7 +142,7 @@ def _across(a: Assessment, ruler: _Ruler, where: Floats, size: Size) -> Scale:
         # A forecast further ahead than what has been seen would squeeze what has been seen.
         ends_at.append(float(ruler.place(np.array([now + min(1.08 * reach, 1.2 * now)]))[0]))
     high = max(ends_at)
-    room = 0.02 * (high - low) or (86400.0 if ruler.dates else 1.0)
+    room = 0.02 * (high - low) or (DAY_S if ruler.dates else 1.0)
     return Scale(low - (room if ruler.dates else 0), high + room, size.left, size.width - 8)
 
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from logger.durations import YEAR_S
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -53,7 +55,7 @@ def ticks(low: float, high: float, most: int) -> list[float]:
 
 def date_ticks(low_s: float, high_s: float, most: int) -> list[tuple[float, str]]:
     """Return at most ``most`` calendar marks between two Unix times, with their ISO labels."""
-    months = (high_s - low_s) / (30.44 * 86400)
+    months = (high_s - low_s) / (YEAR_S / 12.0)
     for step in (1, 2, 3, 6, 12, 24, 36, 60, 120):
         if months / step <= most - 1:
             break

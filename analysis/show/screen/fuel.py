@@ -15,11 +15,10 @@ from analysis.physics import (
     energy_kwh_per_l,
     fuel_balance,
 )
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from analysis.fuel.result import FuelOutlook
-
-DAY_S = 86400.0
 
 
 def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from logger.durations import YEAR_D
+
 if TYPE_CHECKING:
     from random import Random
 
     from logger.sources.boat.model import Habits
 
-DAY_S = 86400.0
 
 #: Shape of the load over the day, mean 1: at rest it peaks in the evening, under way instruments,
 #: steering and lights run through the night (structure of the usual audit tables: at anchor and
@@ -88,7 +89,7 @@ def plan_day(
     day = datetime.fromtimestamp(start_s, UTC).timetuple().tm_yday
     ambient = (
         habits.ambient_c
-        - habits.ambient_swing_c * math.cos(2.0 * math.pi * (day - 25) / 365.25)
+        - habits.ambient_swing_c * math.cos(2.0 * math.pi * (day - 25) / YEAR_D)
         + weather_c
     )
     if not in_season(habits, day):

@@ -23,9 +23,10 @@ import math
 from random import Random
 from typing import TYPE_CHECKING
 
+from logger.durations import DAY_S
 from logger.reading import OperatingState, Reading
 from logger.sources.boat.course import course_at, lay_out
-from logger.sources.boat.days import DAY_S, ENGINE, DayPlan, DayRecord, plan_day
+from logger.sources.boat.days import ENGINE, DayPlan, DayRecord, plan_day
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
