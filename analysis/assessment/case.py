@@ -64,7 +64,8 @@ class Case:
 
     @cached_property
     def _judged(self) -> tuple[Health | None, Evidence]:
-        return health_of(gather(self.runs, self.config, self.examined.zero_sd), self.config)
+        found = gather(self.runs, self.config, self.examined.zero_sd, self.examined.held)
+        return health_of(found, self.config)
 
     @cached_property
     def load(self) -> LoadResult:

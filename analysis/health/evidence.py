@@ -12,7 +12,9 @@ import numpy as np
 from analysis.health import limiter
 from analysis.health.life import Health, estimate, heat_effect
 from analysis.health.run_output import Outputs, outputs, without_surpassed
+from analysis.health.run_table import Limit
 from analysis.health.trend import Observations
+from analysis.inputs.levels import levels_finding, two_levels
 from logger.event import day_begins_s
 
 if TYPE_CHECKING:
@@ -90,20 +92,52 @@ class Evidence:
         return float(np.interp(runtime_h, self.runs.hours.at_end_h, self.runs.log.end_s))
 
 
-def gather(runs: Runs, config: Config, zero_sd: float = 0.0) -> Evidence:
+def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None = None) -> Evidence:
     """Find the figures of the runs of a log, and the life that they speak for.
 
-    ``zero_sd`` is what the output may be wrong by for the zero of the current, fraction of rated.
+    Parameters
+    ----------
+    runs, config
+        The runs; rated output and charge ceiling.
+    zero_sd
+        What the output may be wrong by for the zero of the current, fraction of rated.
+    held
+        Runs that a setting held at a figure, shape (runs,): they are lower bounds.
     """
     out, ceiling = _look(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
+    levels = two_levels(out.value, out.used & ~out.bound, runs.begun_s)
+    out = _questioned(out, None if levels is None else levels.low, held)
     heat = _effect_of_heat(out, runtime_h)
     if heat is not None:
         # A run warms its own compartment: without this the loss by heat would pass for sag or for
         # a battery that takes no more, and be taken out a second time by the run's temperature.
         out, ceiling = _look(runs, config, heat)
+        out = _questioned(out, None if levels is None else levels.low, held)
+    findings = () if levels is None else (levels_finding(levels, out.value, runs.start_s),)
     out = without_surpassed(out, runtime_h)
-    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(runs), zero_sd=zero_sd)
+    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(runs), findings, zero_sd)
+
+
+def _questioned(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
+    """Leave out the runs at the lower of two levels; those held at a figure are lower bounds."""
+    if low is not None:
+        out = _said(out, low, Limit.UNUSABLE, "left out: at the lower of two levels (a fault)")
+        out = replace(out, used=out.used & ~low)
+    if held is not None and held.any():
+        held = held & out.used
+        out = _said(out, held, Limit.BATTERY, "used as a lower bound: held by a setting")
+        out = replace(out, bound=out.bound | held)
+    return out
+
+
+def _said(out: Outputs, which: Flags, limit: Limit, reason: str) -> Outputs:
+    """Say of some runs what limited them and why they are used so."""
+    return replace(
+        out,
+        limit=tuple(limit if k else was for k, was in zip(which, out.limit, strict=True)),
+        reason=tuple(reason if k else was for k, was in zip(which, out.reason, strict=True)),
+    )
 
 
 def _look(

@@ -12,14 +12,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.history.runs import Runs, find_runs
+from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
 from analysis.inputs.counter import break_findings, counter_findings, without_counter
 from analysis.inputs.finding import Finding, Severity, worst_first
 from analysis.inputs.rated import above_rated, current_missing, not_the_chargers
 from analysis.inputs.zero import find_zero, matters, without_zero, zero_finding
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from analysis.history.history import History
     from logger.config import Config
+
+    Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +37,9 @@ class Examined:
     """The worst first."""
     zero_sd: float
     """What the output may be wrong by for the zero of the current, fraction of rated."""
+
+    held: Flags
+    """Runs that a setting held at a figure: what they gave is a lower bound. Shape (runs,)."""
 
     @property
     def stopped(self) -> bool:
@@ -53,7 +61,7 @@ def examine(history: History, config: Config) -> Examined:
     runs = find_runs(history, rated_w)
     log = runs.log
     if len(log) == 0:
-        return Examined(runs, (), 0.0)
+        return Examined(runs, (), 0.0, np.zeros(0, dtype=bool))
     volts = (
         float(np.nanmedian(log.voltage_mean_v)) if np.isfinite(log.voltage_mean_v).any() else 12.0
     )
@@ -74,4 +82,9 @@ def examine(history: History, config: Config) -> Examined:
         runs = find_runs(without_counter(log, unsound_from_s), rated_w)
     else:
         findings += break_findings(runs)
-    return Examined(runs, worst_first(findings), zero_sd)
+    early, late = power_of_runs(runs)
+    cap = find_cap(early, late, rated_w)
+    if cap is not None:
+        findings.append(cap_finding(cap, early, runs.start_s, rated_w))
+    held = np.zeros(len(runs), dtype=bool) if cap is None else cap.runs
+    return Examined(runs, worst_first(findings), zero_sd, held)

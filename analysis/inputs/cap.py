@@ -1,0 +1,143 @@
+"""A flat cap: the charger gives one round figure, far steadier than wear or heat leave it.
+
+Whoever turns a charger down, or derates it by a setting, gets a power that neither sags inside a
+run nor differs between runs. Such runs say only that it can give at least that much.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity, series
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.runs import Runs
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Runs in a row that make a cap.
+LEAST_RUNS = 8
+#: They differ by no more than this, relative (standard deviation by the median deviation): runs
+#: of a charger that gives what it can differ by half a per cent and more.
+STEADY = 0.0025
+#: Early and late in a run differ by no more than this, relative, in the middle of such runs.
+NO_SAG = 0.004
+#: A cap is a round figure: within this part of a multiple of 5 W or of 5 % of rated.
+ROUND = 0.006
+#: Above this part of rated it takes nothing away.
+BELOW = 0.95
+
+
+#: Early and late in a run (or in a day of a long one), h: warm by then, and hours later.
+_EARLY_H, _LATE_H = (0.75, 2.5), (3.0, 9.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Cap:
+    """Runs that were held at a figure."""
+
+    runs: Flags
+    power_w: float
+    now: bool
+    """Whether the last runs are among them."""
+
+
+def power_of_runs(runs: Runs) -> tuple[Floats, Floats]:
+    """Return the median power early and late in each run, W, shape (runs,); NaN where too short."""
+    early, late = np.full(len(runs), np.nan), np.full(len(runs), np.nan)
+    for run in range(len(runs)):
+        inside = slice(runs.first[run], runs.last[run] + 1)
+        power = runs.power_w[inside]
+        since_h = (runs.log.start_s[inside] - runs.start_s[run]) / 3600.0
+        for found, (begin, end) in ((early, _EARLY_H), (late, _LATE_H)):
+            of_it = power[(since_h >= begin) & (since_h < end) & np.isfinite(power)]
+            if len(of_it) >= 5:
+                found[run] = np.median(of_it)
+    return early, late
+
+
+def find_cap(early_w: Floats, late_w: Floats, rated_w: float) -> Cap | None:
+    """Find the runs that were held at a figure.
+
+    Parameters
+    ----------
+    early_w, late_w
+        Mean power soon after the warm-up and hours later, while the charger set the current, by
+        run in order of time; NaN where not known. Shape (runs,).
+    rated_w
+        Rated output, W.
+    """
+    at = np.flatnonzero(np.isfinite(early_w))
+    if len(at) < LEAST_RUNS:
+        return None
+    power = early_w[at]
+    with np.errstate(invalid="ignore"):
+        sag = np.abs(late_w[at] / power - 1.0)
+    windows = np.lib.stride_tricks.sliding_window_view(power, LEAST_RUNS)
+    middle = np.median(windows, axis=1)
+    spread = 1.4826 * np.median(np.abs(windows - middle[:, None]), axis=1) / middle
+    outermost = np.ptp(windows, axis=1) / middle
+    sags = np.lib.stride_tricks.sliding_window_view(sag, LEAST_RUNS)
+    known = np.isfinite(sags).sum(axis=1)
+    flat = np.full(len(sags), np.inf)
+    flat[known > 0] = np.nanmedian(sags[known > 0], axis=1)
+    held = (
+        (spread < STEADY)
+        & (outermost < 8.0 * STEADY)
+        & (flat < NO_SAG)
+        & (known >= LEAST_RUNS // 2)
+        & (middle < BELOW * rated_w)
+        & np.array([_is_round(float(m), rated_w) for m in middle])
+    )
+    if not held.any():
+        return None
+    level = float(np.median(middle[held]))
+    runs = np.zeros(len(early_w), dtype=bool)
+    for k in np.flatnonzero(held & (np.abs(middle / level - 1.0) < ROUND)):
+        runs[at[k : k + LEAST_RUNS]] = True
+    # From the last run before to the first run after that gave more, none shows more than the
+    # setting allows, whatever else held it down.
+    more = np.flatnonzero(np.fmax(early_w, late_w) > level * (1.0 + 4.0 * STEADY + ROUND))
+    first, last = np.flatnonzero(runs)[[0, -1]]
+    begin = int(more[more < first].max(initial=-1)) + 1
+    end = int(more[more > last].min(initial=len(runs)))
+    runs[:] = False
+    runs[begin:end] = True
+    return Cap(runs, level, end == len(runs))
+
+
+def _is_round(power_w: float, rated_w: float) -> bool:
+    return any(
+        abs(power_w / max(round(power_w / step) * step, step) - 1.0) < ROUND
+        for step in (5.0, 0.05 * rated_w)
+    )
+
+
+def cap_finding(cap: Cap, power_w: Floats, time_s: Floats, rated_w: float) -> Finding:
+    """Tell the cap and since when it stands."""
+    since_s = float(np.nanmin(time_s[cap.runs]))
+    until_s = float(np.nanmax(time_s[cap.runs]))
+    when = f"since {day(since_s)}" if cap.now else f"from {day(since_s)} to {day(until_s)}"
+    apart = np.abs(power_w[cap.runs] / cap.power_w - 1.0)
+    sd = 1.4826 * float(np.nanmedian(apart))
+    return Finding(
+        "flat_cap",
+        Severity.DOUBT,
+        since_s,
+        f"The output stands at {cap.power_w:.1f} W {when} and hardly moves ({100.0 * sd:.1f} % "
+        f"from run to run, in {int(cap.runs.sum())} runs): it is held there by a setting, this is "
+        "not wear. These runs count as lower bounds only.",
+        "Look for a limit that was set on the charger (turned down, a quiet or night mode, a "
+        "derating). To know what it can give, let it run for an hour without the limit.",
+        "a power that sags and differs from run to run by half a per cent or more",
+        f"{cap.power_w:.1f} W, {100.0 * cap.power_w / rated_w:.0f} % of rated, within "
+        f"{100.0 * sd:.1f} %",
+        series("power by run", "W", time_s, power_w, cap.power_w),
+    )

@@ -1,0 +1,115 @@
+"""Two levels of output: a fault that comes and goes, which is not wear.
+
+Wear does not come back and does not jump to and fro. Where some of the runs give clearly less than
+those before and after them, all about the same share of it, the charger has two levels, and the
+cause of the lower one is to be found. The runs at the lower level are told and left out of the
+estimate of wear; they are never dropped without a word.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity, series
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: A run counts as low below this part of the level around it: far more than scatter, heat and sag.
+LOW = 0.85
+#: Runs on either side that make the level around a run.
+AROUND = 12
+#: The level is this quantile of them: up to half of the runs may be low.
+UPPER = 0.8
+#: So many low runs and such a share of all show a level rather than single events: an empty
+#: container or a switched-off intake makes one run in fifty low.
+LEAST_RUNS, LEAST_SHARE = 5, 0.05
+#: Low runs lie this close together, fraction of the upper level (median deviation).
+TIGHT = 0.06
+#: Runs between the two levels, at most this part of the low ones: two levels have a gap.
+BETWEEN = 0.35
+#: The two take turns at least so often: one change is a step.
+LEAST_TURNS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """The two levels of a log's runs."""
+
+    low: Flags
+    """Pieces of runs at the lower level, shape (pieces,)."""
+    upper: float
+    """What the last runs at the upper level gave, fraction of rated."""
+    lower: float
+    low_runs: int
+    runs: int
+    """Runs whose level is known."""
+
+
+def two_levels(value: Floats, told: Flags, begun_s: Floats) -> Levels | None:
+    """Find two levels among the figures of the runs.
+
+    Parameters
+    ----------
+    value
+        Figure of each run, or of each day of a long one, fraction of rated, shape (pieces,).
+    told
+        Which figures are values of the output (not lower bounds), whether used or not.
+    begun_s
+        Unix time at which the run of each began, rising: a long run at the lower level is one run.
+    """
+    at = np.flatnonzero(told & np.isfinite(value))
+    _, first, of_run = np.unique(begun_s[at], return_index=True, return_inverse=True)
+    count = len(first)
+    if count < 4 * LEAST_RUNS:
+        return None
+    figures = np.bincount(of_run, weights=value[at]) / np.bincount(of_run)
+    padded = np.pad(figures, AROUND, mode="reflect")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1)
+    ratio = figures / np.maximum(np.quantile(windows, UPPER, axis=1), 1e-6)
+    low = ratio < LOW
+    if int(low.sum()) < max(LEAST_RUNS, LEAST_SHARE * count):
+        return None
+    centre = float(np.median(ratio[low]))
+    apart = np.abs(ratio[low] - centre)
+    if float(np.median(apart)) > TIGHT:
+        return None
+    middle = (ratio > centre + 0.25 * (1.0 - centre)) & (ratio < 1.0 - 0.25 * (1.0 - centre))
+    if int(middle.sum()) > BETWEEN * int(low.sum()):
+        return None
+    if int((low[1:] != low[:-1]).sum()) < LEAST_TURNS:
+        return None
+    mask = np.zeros(len(value), dtype=bool)
+    mask[at] = low[of_run]
+    upper = float(np.median(figures[~low][-AROUND:]))
+    return Levels(mask, upper, centre * upper, int(low.sum()), count)
+
+
+def levels_finding(found: Levels, value: Floats, time_s: Floats) -> Finding:
+    """Tell both levels, how often the lower one is met, and since when."""
+    count = found.low_runs
+    first_s = float(np.nanmin(time_s[found.low]))
+    tenths = 10.0 * count / found.runs
+    often = f"{tenths:.0f} of 10" if tenths >= 1.5 else f"{10.0 * tenths:.0f} of 100"
+    return Finding(
+        "two_levels",
+        Severity.DOUBT,
+        first_s,
+        f"It gives {100.0 * found.upper:.0f} % of rated, and in {often} runs "
+        f"{100.0 * found.lower:.0f} % ({count} of {found.runs} runs, first on {day(first_s)}): a "
+        "fault that comes and goes, not wear. The lower runs are left out of the estimate.",
+        "Find the cause before anything is replaced: fuel supply and its connections, air intake "
+        "and exhaust, a loose cable, a fault that the unit itself tells. Compare a low run with a "
+        "good one.",
+        "one level, falling slowly",
+        f"{count} runs at about {100.0 * found.lower:.0f} %, {found.runs - count} at about "
+        f"{100.0 * found.upper:.0f} %",
+        series("output by run", "% of rated", time_s, 100.0 * value, 100.0 * found.upper),
+    )

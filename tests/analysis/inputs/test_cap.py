@@ -1,0 +1,32 @@
+"""A charger that was turned down gives a flat figure: told as a cap, not as wear."""
+
+import pytest
+
+from analysis.inputs.finding import Severity
+from tests.support.findings import assessed, doubts, found, holds_truth
+
+
+@pytest.mark.parametrize("cap_w", [60.0, 75.0, 90.0])
+def test_a_charger_that_was_turned_down(season, cap_w):
+    sailed = season(capped_from=0.6, load_a=2.4, cap_w=cap_w)
+    a = assessed(sailed)
+    finding = found(a, "flat_cap")
+    assert finding.severity is Severity.DOUBT
+    assert f"{cap_w:.1f} W" in finding.text
+    assert "since 2023-07" in finding.text
+    assert "setting" in finding.text
+    assert holds_truth(a, sailed[2])
+    assert a.verdict == "sound"
+    assert not a.steps
+
+
+def test_a_charger_that_was_always_turned_down_is_only_known_from_below(season):
+    a = assessed(season(capped_from=0.0, load_a=2.4, days=100))
+    assert doubts(a) == ["flat_cap"]
+    assert a.verdict == "undetermined"
+    assert a.output.median is None
+    assert 0.4 < a.output.low < 60.0 / 110.0
+
+
+def test_wear_alone_is_no_cap(season):
+    assert doubts(assessed(season(new=0.6, loss_per_kh=0.02, load_a=1.6, scatter=0.004))) == []
