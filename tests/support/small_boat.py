@@ -4,8 +4,13 @@ Independent of the study's boats: one lead-acid bank, one charger, loads by the 
 shore power on chosen days.
 """
 
+import copy
+import hashlib
 import math
-from dataclasses import dataclass, field
+import os
+import pickle
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -92,7 +97,34 @@ class Container:
 
 
 def sail(boat):
-    """Simulate and return (History, Truth)."""
+    """Simulate and return (History, Truth); a boat that has sailed before is not simulated again.
+
+    ``EBBWATT_SAILED`` names a folder in which they are kept for other processes as well: the trials
+    of ``tests.bench.mutants`` differ in the analysis alone.
+    """
+    name = repr(boat)
+    if name not in _SAILED:
+        folder = os.environ.get("EBBWATT_SAILED")
+        kept = Path(folder, hashlib.sha256(name.encode()).hexdigest()) if folder else None
+        if kept is not None and kept.exists():
+            _SAILED[name] = pickle.loads(kept.read_bytes())
+        else:
+            _SAILED[name] = _simulate(boat)
+            if kept is not None:
+                kept.write_bytes(pickle.dumps(_SAILED[name]))
+    history, truth = _SAILED[name]
+    # Nobody may change what others are given.
+    own = {
+        n: v.copy() for n in History.__slots__ if isinstance(v := getattr(history, n), np.ndarray)
+    }
+    return replace(history, **own), copy.deepcopy(truth)
+
+
+#: By everything that is said of a boat.
+_SAILED = {}
+
+
+def _simulate(boat):
     rng = np.random.default_rng(boat.seed)
     minutes = boat.days * 1440
     soc, surface, on, warm_min, low_min, tail_min = 0.8, 0.0, False, 0, 0, 0
