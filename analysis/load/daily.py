@@ -175,6 +175,9 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     voltage = runs.log.voltage_mean_v
     if len(runs.log) == 0 or not np.isfinite(voltage).any():
         return _nothing("the log holds no voltage yet", efficiency, {}, None)
+    if not np.isfinite(runs.log.charge_c).any():
+        # What is not measured in one interval counts as nothing there; nowhere, it is no load of 0.
+        return _nothing("the log holds no current yet", efficiency, {}, None)
     grid = make_grid(runs, config.battery.chemistry, config.battery.charge_ceiling_v)
     drawn = _drawn(runs, grid)
     if drawn is not None:

@@ -137,7 +137,8 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     assert len(stored) == len(kept) + len(new), "nothing invented, nothing twice"
     (event,) = [e for e in list_events(place) if e.kind == "store_damaged"]
     # How many are missing at the end of a file cannot be known.
-    assert event.amount == COUNT - len(kept) or damage in {truncate, zero_all}
+    if damage not in {truncate, zero_all}:
+        assert event.amount == COUNT - len(kept)
     history = load_history(place)
     assert len(history) == len(stored), "both are analysed as one"
     assert "1 damage to the database" in " ".join(

@@ -1,7 +1,6 @@
 """The condenser: exact integrals, tiling, and where intervals close."""
 
 import itertools
-import math
 import random
 
 import numpy as np
@@ -169,4 +168,14 @@ def test_intervals_tile_the_time_between_gaps_and_count_every_reading_once(rows)
         if interval.voltage_mean_v is not None and interval.voltage_min_v is not None:
             low, high = interval.voltage_min_v - 1e-9, interval.voltage_max_v + 1e-9
             assert low <= interval.voltage_mean_v <= high
-        assert interval.charge_c is None or math.isfinite(interval.charge_c)
+        inside = [r for r in readings if interval.start_s <= r.time_s <= interval.end_s]
+        pieces = [
+            0.5 * (a.current_a + b.current_a) * (b.time_s - a.time_s)
+            for a, b in itertools.pairwise(inside)
+            if a.current_a is not None and b.current_a is not None
+        ]
+        if pieces:
+            assert interval.charge_c == pytest.approx(sum(pieces), abs=1e-6)
+        else:
+            alone = len(inside) == 1 and inside[0].current_a is not None
+            assert interval.charge_c == (0.0 if alone else None)

@@ -31,7 +31,8 @@ def test_a_reading_with_nothing_left_is_dropped_whole():
     assert check.clean(Reading(1.0, -3.0)) is None
     assert check.clean(Reading(math.inf, 12.0)) is None
     assert refusals.by_reason == {"voltage_v below 8 V": 1, "time is not a finite number": 1}
-    assert check.clean(Reading(1.0, state=OperatingState.OFF)) is not None
+    off = Reading(1.0, state=OperatingState.OFF)
+    assert check.clean(off) == off
 
 
 numbers = st.none() | st.floats()

@@ -51,7 +51,9 @@ def log(
     noise=0.004,
     run_h=6.0,
     seed=1,
-    full=False,
+    full=0.0,
+    apart_d=1.0,
+    rest=3,
     steps=(),
     heat=0.0,
     start_h=0.0,
@@ -59,14 +61,13 @@ def log(
     states=True,
     counter=True,
 ):
-    """Return a log of ``runs`` runs of ``run_h`` hours, a day apart, in intervals of 600 s.
+    """Return a log of ``runs`` runs of ``run_h`` hours, ``apart_d`` apart, in intervals of 600 s.
 
-    ``loss`` is lost per 1000 h, ``steps`` are (hours, change), ``full`` lets the battery set the
-    current throughout, ``heat`` is lost per kelvin above 25 degC.
+    ``loss`` is lost per 1000 h, ``steps`` are (hours, change), ``heat`` is lost per kelvin above
+    25 degC; ``rest`` intervals of rest come before each run. In a share ``full`` of the runs the battery holds its ceiling and takes less and less.
     """
     rng = np.random.default_rng(seed)
     each = int(run_h * 6)
-    rest = 3
     n = each + rest
     run = np.repeat(np.arange(runs), n)
     k = np.tile(np.arange(n), runs)
@@ -81,11 +82,11 @@ def log(
     warmth = summer + rng.normal(0, 2.0, runs)[run] + 5.0 * (1 - np.exp(-np.maximum(since, 0)))
     power = RATED_W * (output + rng.normal(0, noise, runs)[run]) * (1 - heat * (warmth - 25.0))
     voltage = np.where(inside, 12.9 + 0.04 * since, 12.6)
-    if full:
-        power = np.where(since > 0.4, power * 0.6 * np.exp(-np.maximum(since, 0) / 4), power * 0.6)
-        voltage = np.where(inside, 14.2, 13.2)
+    limited = (np.random.default_rng(seed + 1000).random(runs) < full)[run]
+    power = np.where(limited, power * (0.2 + 0.7 * np.exp(-np.maximum(since, 0))), power)
+    voltage = np.where(limited, np.where(inside, 14.2, 13.2), voltage)
     power = np.where(inside, power * (1 + rng.normal(0, 0.002, len(run))), 0.0)
-    start = BEGIN_S + run * 86400.0 + k * STEP_S
+    start = BEGIN_S + run * apart_d * 86400.0 + k * STEP_S
     state = np.where(inside, RUNNING, STANDBY).astype(np.int8)
     state[k == rest] = STARTING
     power[k == rest] *= 0.3

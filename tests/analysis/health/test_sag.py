@@ -92,5 +92,5 @@ def test_runs_that_a_silence_cut_short_do_not_hide_the_warm_up():
         np.where(seen, SOURCE, EDGE).astype(np.int8),
     )  # fmt: skip
     warm_h, told = warm_up_h(found, runs)
-    assert told
+    assert told is True
     assert 0.38 <= warm_h <= 0.55
