@@ -64,7 +64,8 @@ def log(
     """Return a log of ``runs`` runs of ``run_h`` hours, ``apart_d`` apart, in intervals of 600 s.
 
     ``loss`` is lost per 1000 h, ``steps`` are (hours, change), ``heat`` is lost per kelvin above
-    25 degC; ``rest`` intervals of rest come before each run. In a share ``full`` of the runs the battery holds its ceiling and takes less and less.
+    25 degC; ``rest`` intervals of rest come before each run. In a share ``full`` of the runs the
+    battery holds its ceiling and takes less and less.
     """
     rng = np.random.default_rng(seed)
     each = int(run_h * 6)
