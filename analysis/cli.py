@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -10,13 +11,14 @@ from typing import TYPE_CHECKING
 from analysis import interrupts
 from analysis.parser import COMMANDS, build_parser
 from logger.errors import EbbwattError
+from logger.system.signals import leaving_cleanly
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Sequence
 
 
-#: Commands that go on until they are told to stop. They say themselves from when on Ctrl-C means
+#: Commands that go on until they are told to stop. They say themselves from when on a signal means
 #: more than the end of the process: when the loop that will hear it stands.
 _UNTIL_TOLD = ("log", "probe", "watch")
 
@@ -37,33 +39,65 @@ def _without_command(args: argparse.Namespace, parser: argparse.ArgumentParser) 
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use."""
+    """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use.
+
+    A signal that ends it, and a reader of its output that has gone, give the status that a shell
+    gives: 128 and the number of the signal.
+    """
     arguments = list(sys.argv[1:] if argv is None else argv)
-    only = arguments[0] if arguments and arguments[0] in COMMANDS else None
     # Before any command loads numpy: small arrays are slower on several threads, and a pool of
     # them costs memory.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    try:
-        parser = build_parser(only)
-        args = parser.parse_args(arguments)
-        if args.command is None:
-            return _without_command(args, parser)
-        if args.command in _UNTIL_TOLD:
-            interrupts.end_at_once()
-        else:
-            interrupts.raise_interrupt()
-        status: int = args.run(args)
-        sys.stdout.flush()
-    except EbbwattError as error:
-        print(f"ebbwatt: {error}", file=sys.stderr)
-        return error.exit_status
-    except KeyboardInterrupt:
-        return 128 + signal.SIGINT
-    except BrokenPipeError:
-        # The reader of our output has gone; leave without a second complaint at shutdown.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    only = arguments[0] if arguments and arguments[0] in COMMANDS else None
+    with leaving_cleanly(from_now=only not in _UNTIL_TOLD) as left:
+        try:
+            status = _run(arguments, only)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            status = 128 + signal.SIGPIPE
+        except KeyboardInterrupt:
+            status = 128 + signal.SIGINT if left.number is None else left.status
+        except SystemExit as end:
+            if left.number is None:
+                # The parser's own: help was shown, for instance.
+                status = end.code if isinstance(end.code, int) else 0
+            else:
+                status = left.status
+        except EbbwattError as error:
+            if left.number is None:
+                _complain(f"ebbwatt: {error}")
+                status = error.exit_status
+            else:
+                status = left.status
+    return status if _let_go_of_output() else status or 128 + signal.SIGPIPE
+
+
+def _run(arguments: list[str], only: str | None) -> int:
+    parser = build_parser(only)
+    args = parser.parse_args(arguments)
+    if args.command is None:
+        return _without_command(args, parser)
+    if args.command in _UNTIL_TOLD:
+        interrupts.end_at_once()
+    else:
+        interrupts.raise_interrupt()
+    status: int = args.run(args)
     return status
+
+
+def _complain(line: str) -> None:
+    with contextlib.suppress(OSError):  # the terminal may be gone
+        print(line, file=sys.stderr, flush=True)
+
+
+def _let_go_of_output() -> bool:
+    """Write what is left; return whether anybody took it. The interpreter would complain of it."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return False
+    return True
 
 
 if __name__ == "__main__":

@@ -21,8 +21,10 @@ from logger.errors import UsageError
 from logger.recorder import Recorder
 from logger.sources.simulated import build
 from logger.store.events import add_event
+from logger.store.lock import StoreLock
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from logger.system.output import BESIDE
 from logger.system.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -116,19 +118,36 @@ def make_folder(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder}: is a file; name a folder with --out DIR")
     if folder.is_dir():
-        ours = {*LEAVES, "ebbwatt.db-wal", "ebbwatt.db-shm"}
+        ours = {*LEAVES, *(f"ebbwatt.db{end}" for end in BESIDE)}
         foreign = sorted(p.name for p in folder.iterdir() if p.name not in ours)
         if foreign:
             raise UsageError(
                 f"{folder}: holds {foreign[0]!r}, which no demonstration left there; name an "
                 f"empty or a new folder with --out DIR"
             )
+        if any(folder.iterdir()) and not _is_demonstration(folder / "ebbwatt.toml"):
+            # The files of a real boat have the same names.
+            raise UsageError(
+                f"{folder}: its ebbwatt.toml was left there by no demonstration; name an empty or "
+                f"a new folder with --out DIR"
+            )
+        lock = StoreLock(folder / "ebbwatt.db")
+        lock.hold()
+        lock.release()
         for name in ours:
             (folder / name).unlink(missing_ok=True)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
+
+
+def _is_demonstration(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.readline(200).decode("utf-8", "replace") == _CONFIG.splitlines(True)[0]
+    except OSError:
+        return False
 
 
 def last_end(days: float, now: datetime) -> date:

@@ -28,10 +28,30 @@ def raise_interrupt() -> None:
     _set(signal.default_int_handler)
 
 
+#: The signal that cancelled the task; Ctrl-C is the usual end of what goes on until it is told.
+_cancelled_by: list[int] = []
+
+
 def cancel_this_task() -> None:
-    """Let SIGINT cancel the running task; nothing is raised in the middle of other code."""
+    """Let SIGINT, SIGTERM and SIGHUP cancel the running task.
+
+    Nothing is raised in the middle of other code.
+    """
     import asyncio
 
-    task = asyncio.current_task()
-    if task is not None and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
-        asyncio.get_running_loop().add_signal_handler(signal.SIGINT, task.cancel)
+    if (task := asyncio.current_task()) is None:
+        return
+
+    def cancel(number: int) -> None:
+        _cancelled_by.append(number)
+        task.cancel()
+
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            asyncio.get_running_loop().add_signal_handler(number, cancel, number)
+
+
+def status_of_cancelled() -> int:
+    """Return the exit status of a command whose task a signal has cancelled."""
+    by_signal = [number for number in _cancelled_by if number != signal.SIGINT]
+    return 128 + by_signal[0] if by_signal else 0

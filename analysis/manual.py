@@ -74,7 +74,7 @@ _LAST = (
     Block("item", "done", "0"),
     Block("item", "the work failed; standard error says why in one line", "1"),
     Block("item", "wrong use or configuration", "2"),
-    Block("item", "ended by this signal: 130 by Ctrl-C", "128 + signal"),
+    Block("item", "ended by this signal: 130 by Ctrl-C, 141 by a closed pipe", "128 + signal"),
 )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -18,6 +19,8 @@ from logger.errors import UsageError
 
 if TYPE_CHECKING:
     from typing import Protocol
+
+    from _typeshed import SupportsWrite
 
     class Command(Protocol):
         """What a module in ``analysis.commands`` offers."""
@@ -62,6 +65,10 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         raise UsageError(f"{message}. See '{self.prog} --help'.")
+
+    def print_help(self, file: SupportsWrite[str] | None = None) -> None:
+        # The original keeps it to itself if nobody reads.
+        (file or sys.stdout).write(self.format_help())
 
 
 def command_module(name: str) -> Command:

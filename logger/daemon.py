@@ -1,7 +1,8 @@
 """``ebbwatt log``: one supervised loop from source to store, with a live snapshot beside it.
 
-Runs in the foreground for a service manager. Ends with status 0 on SIGTERM or SIGINT, or when a
-finite source (a recording) is exhausted; nothing that was committed is ever lost.
+Runs in the foreground for a service manager. Ends with status 0 on SIGTERM, SIGINT or SIGHUP, or
+when a finite source (a recording) is exhausted, and with 1 if intervals could not be written at
+the end; nothing that was committed is ever lost.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import asyncio
 import contextlib
 import logging
 import math
-import signal
 from typing import TYPE_CHECKING
 
 from logger import __version__
@@ -19,10 +19,12 @@ from logger.recorder import Recorder
 from logger.sources import open_source
 from logger.sources.link.supervision import LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
+from logger.store.lock import StoreLock
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from logger.system.notify import Notifier
 from logger.system.onlookers import Onlookers
+from logger.system.signals import end_with, nothing_happens
 from logger.system.snapshot import Snapshot, snapshot_path, write_snapshot
 
 if TYPE_CHECKING:
@@ -51,6 +53,7 @@ def run(config: Config) -> int:
     logger.errors.EbbwattError
         If the configuration or the database is wrong, or the source gives up for good.
     """
+    nothing_happens()
     return asyncio.run(Daemon(config).run())
 
 
@@ -76,7 +79,13 @@ class Daemon:
             if self._keeper is None
             else self._keeper.session(self.source.describe())
         )
-        self.writer = Writer(config.store.path, config.charger, session, self._tell)
+        self._lock = StoreLock(config.store.path, self._tell)
+        self._lock.hold()
+        try:
+            self.writer = Writer(config.store.path, config.charger, session, self._tell)
+        except BaseException:
+            self._lock.release()
+            raise
         self.recorder = Recorder(config, self.writer, self.source.refusals)
         self._status: LinkStatus | None = None
         self._newest_s = 0.0
@@ -101,8 +110,7 @@ class Daemon:
         """Run until the end; see :func:`run`."""
         loop = asyncio.get_running_loop()
         reading = loop.create_task(supervise(self.source, self._take, self._note), name="source")
-        for number in (signal.SIGTERM, signal.SIGINT):
-            loop.add_signal_handler(number, reading.cancel)
+        end_with(reading.cancel)
         beat = loop.create_task(self._beat(), name="beat")
         self._notifier.ready()
         log.info("logging %s into %s", self.source.describe(), self.config.store.path)
@@ -126,10 +134,11 @@ class Daemon:
             self.writer.close(self.writer.start.started_s if newest is None else newest.time_s)
             self._snapshot.unlink(missing_ok=True)
             self._onlookers.close()
+            self._lock.release()
         log.info(
             "ended: %d readings, %d refused", self.recorder.readings, self.source.refusals.total
         )
-        return 0
+        return 1 if self.writer.waiting else 0
 
     def _take(self, reading: Reading) -> None:
         self.recorder.take(reading)
@@ -181,6 +190,7 @@ class Daemon:
         self._fresh.clear()
         self._hold_s = 0.0 if self._onlookers.present() else self._longest_hold_s
         self.source.hold(self._hold_s)
+        self._lock.hold()
         self.recorder.tick(self._hold_s)
         if self._keeper is not None and (corrected := self._keeper.look(self.writer)):
             self._tell(corrected)

@@ -26,7 +26,14 @@ class StoreError(EbbwattError):
 
 
 class StoreUnwritableError(StoreError):
-    """The database cannot be written now (no room, write-protected, locked); later it may be."""
+    """The database cannot be written now (no room, write-protected, locked); later it may be.
+
+    ``kind`` is the kind of the event that tells of it later.
+    """
+
+    def __init__(self, text: str, kind: str = "store_unwritable") -> None:
+        super().__init__(text)
+        self.kind = kind
 
 
 class StoreDamagedError(StoreError):

@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from analysis.figures import iso
+from logger.system.output import Kind
 
 if TYPE_CHECKING:
     import numpy as np
@@ -196,6 +197,12 @@ class Assessment:
                 for f in self.inputs
             ],
         }
+
+
+DOCUMENT = Kind(
+    "assessment document",
+    lambda head, _: head.startswith(b"{") and b'"schema": "ebbwatt/assessment/' in head[:200],
+)
 
 
 def json_text(assessment: Assessment) -> str:

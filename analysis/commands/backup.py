@@ -29,9 +29,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Copy and check."""
     from logger.store.backup import backup
+    from logger.system.output import kept
 
-    path = load_config(find_config(args.config)).store.path
+    config = load_config(find_config(args.config))
+    path = config.store.path
     target = args.file / path.name if args.file.is_dir() else args.file
-    count = backup(path, target)
+    count = backup(path, target, kept(config))
     print(f"wrote {target}: {count} intervals, checked")
     return 0

@@ -129,15 +129,9 @@ def _check_transport(description: Description) -> None:
 
 def _look_at_log(config: Config, *, mend: bool) -> str:
     """Check the whole database, have it mended if asked to, and say how it is."""
-    from logger.errors import StoreDamagedError
+    from logger.errors import StoreDamagedError, StoreError
+    from logger.store.lock import StoreLock
     from logger.store.repair.salvage import salvage, whole_check
-    from logger.system.snapshot import (
-        STALE_AFTER_S,
-        boot_id,
-        boottime_s,
-        read_snapshot,
-        snapshot_path,
-    )
 
     path = config.store.path
     try:
@@ -145,13 +139,17 @@ def _look_at_log(config: Config, *, mend: bool) -> str:
     except StoreDamagedError as error:
         if not mend:
             raise
-        snapshot = read_snapshot(snapshot_path(path))
-        age_s = None if snapshot is None else snapshot.age_s(boottime_s(), boot_id())
-        if age_s is not None and age_s < STALE_AFTER_S:
+        lock = StoreLock(path)
+        try:
+            lock.hold()
+        except StoreError:
             raise StoreDamagedError(
                 f"{path}: the logger is running: restart it, and it mends the damage itself"
             ) from error
-        return str(salvage(path, config.charger))
+        try:
+            return str(salvage(path, config.charger))
+        finally:
+            lock.release()
     return "whole"
 
 

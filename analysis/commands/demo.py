@@ -77,31 +77,31 @@ def run(args: argparse.Namespace) -> int:
 
 def show(demo: Demo) -> None:
     """Show the dashboard and the summary as they stood at the end of the log, and write both."""
-    from rich.console import Console
-
     from analysis.assessment.case import Case
-    from analysis.assessment.document import json_text
+    from analysis.assessment.document import DOCUMENT, json_text
     from analysis.commands.watch import print_frame
     from analysis.history.history import load_history
     from analysis.show.dashboard.facts import Moment, collect
+    from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import fuel_facts, recent_history
     from analysis.show.page.html import write_page
     from analysis.show.page.sections import Matter
     from analysis.show.screen.summary import summary
-    from analysis.show.whole_file import write_whole
     from logger import __version__
+    from logger.system.output import kept, write_whole
 
+    keep = kept(demo.config)
     path = demo.config.store.path
     case = Case(load_history(path), demo.config)
     assessment = case.assessment
-    write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n")
+    write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n", DOCUMENT, keep)
     matter = Matter(assessment, case.history.events, demo.end_s, __version__, load=case.load)
-    write_page(demo.folder / "report.html", matter)
+    write_page(demo.folder / "report.html", matter, keep)
     recent = recent_history(path, demo.end_s)
     fuel = fuel_facts(case)
     moment = Moment(demo.end_s, 0.0, "", UTC)
     print("The dashboard, as it stood at the end of the log:\n")
-    console = Console(highlight=False)
+    console = PipedConsole(highlight=False)
     print_frame(console, collect(moment, demo.config, demo.snapshot, recent, assessment, fuel=fuel))
     print("\nThe report in short:\n")
     for line in summary(matter, console.width):

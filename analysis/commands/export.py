@@ -59,21 +59,25 @@ def run(args: argparse.Namespace) -> int:
     )
     from logger.errors import UsageError
     from logger.store.reader import Reader
+    from logger.system.output import kept
 
     if args.events and args.raw:
         raise UsageError("--events and --raw each fill a file of their own; give one of them")
     config = load_config(find_config(args.config))
     target = None if args.file == "-" else Path(args.file)
     form = format_of(target, args.format)
+    keep = kept(config)
     with Reader(config.store.path) as reader:
         if args.events:
-            count = export(target, form, EVENT_COLUMNS, event_rows(reader), replace=args.replace)
+            count = export(
+                target, form, EVENT_COLUMNS, event_rows(reader), replace=args.replace, keep=keep
+            )
         elif args.raw:
             rows = raw_rows(reader, reader.fitting(args.fitting).id)
-            count = export(target, form, RAW_COLUMNS, rows, replace=args.replace)
+            count = export(target, form, RAW_COLUMNS, rows, replace=args.replace, keep=keep)
         else:
             rows = interval_rows(reader, reader.fitting(args.fitting).id)
-            count = export(target, form, INTERVAL_COLUMNS, rows, replace=args.replace)
+            count = export(target, form, INTERVAL_COLUMNS, rows, replace=args.replace, keep=keep)
     what = "events" if args.events else "readings" if args.raw else "intervals"
     print(f"{count:,} {what} written to {target or 'standard output'}", file=sys.stderr)
     return 0

@@ -18,7 +18,7 @@ from logger.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
 
     from logger.config import Config
     from logger.reading import Reading
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from logger.sources.pipeline import Outcome
     from logger.sources.serial_line import SerialSource
     from logger.spacing import Spacing
+
+    #: A file for a capture, and what gives it its name.
+    _Capture = tuple[IO[str], Callable[[], None]]
 
 #: How long --scan listens, s, where --seconds does not say.
 SCAN_S = 10.0
@@ -72,11 +75,14 @@ def run(args: argparse.Namespace) -> int:
     with contextlib.ExitStack() as stack:
         capture = None
         if args.capture is not None:
-            capture = stack.enter_context(args.capture.open("w", encoding="utf-8"))
+            from logger.sources.capture import CAPTURE
+            from logger.system.output import growing_file, kept
+
+            capture = stack.enter_context(growing_file(args.capture, CAPTURE, kept(config)))
         try:
             return asyncio.run(_probe(config, args.seconds, args.count, capture))
         except asyncio.CancelledError:
-            return 0
+            return interrupts.status_of_cancelled()
 
 
 def _with_first_guess(config: Config) -> Config:
@@ -114,7 +120,7 @@ def _look_round(args: argparse.Namespace) -> int:
 
 
 async def _probe(
-    config: Config, seconds: float | None, count: int | None, capture: IO[str] | None
+    config: Config, seconds: float | None, count: int | None, capture: _Capture | None
 ) -> int:
     import asyncio
 
@@ -178,20 +184,22 @@ async def _session(source: Source) -> AsyncIterator[AsyncIterator[Reading]]:
 class _Watcher:
     """Prints each message as it comes, and keeps the bytes if a capture is wanted."""
 
-    def __init__(self, source: SerialSource, capture: IO[str] | None, config: Config) -> None:
+    def __init__(self, source: SerialSource, capture: _Capture | None, config: Config) -> None:
         from analysis.probe.transcript import Transcript
         from logger.sources.capture import CaptureWriter
 
         self._source = source
         self._transcript = Transcript(source.description, config.plausible)
         self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
-        self._capture = (
-            None if capture is None else CaptureWriter(capture, time.time(), source.describe())
-        )
+        self._capture: CaptureWriter | None = None
+        self._settle: Callable[[], None] | None = None
+        if capture is not None:
+            file, self._settle = capture
+            self._capture = CaptureWriter(file, time.time(), source.describe())
         source.observe(self._watch, self._tap)
 
     @classmethod
-    def of(cls, source: Source, capture: IO[str] | None, config: Config) -> _Watcher | None:
+    def of(cls, source: Source, capture: _Capture | None, config: Config) -> _Watcher | None:
         """Watch a source that decodes bytes; None for one that has none to show."""
         if not hasattr(source, "observe"):
             if capture is not None:
@@ -220,6 +228,10 @@ class _Watcher:
             self._transcript.bytes_came(data)
         if self._capture is not None:
             self._capture.write(Chunk(boottime_s + self._offset_s, data, channel, sent))
+            if self._settle is not None and not sent:
+                # From the first bytes on: a port that cannot be opened costs no earlier capture.
+                self._settle()
+                self._settle = None
 
     def sum_up(self) -> None:
         """Print the counts and what to try."""

@@ -15,9 +15,11 @@ from analysis.show.progress import stages
 from logger import __version__
 from logger.config import find_config, load_config
 from logger.errors import UsageError
+from logger.system.output import check_output, kept, write_whole
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Mapping
 
     from analysis.show.page.sections import Matter
     from logger.config import Config
@@ -60,8 +62,10 @@ def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
     config = load_config(find_config(args.config))
     document = _earlier(args)
+    keep = kept(config, args.compare)
+    _check_outputs(args, keep)
     if args.commissioning is not None:
-        return _write_record(args, config)
+        return _write_record(args, config, keep)
     with stages("reading the log") as say:
         from analysis.history.history import load_fitting
 
@@ -74,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         if args.json is not None:
             from analysis.assessment.document import json_text
 
-            _write_json(args.json, json_text(assessment))
+            _write_json(args.json, json_text(assessment), keep)
         if args.json is not None and args.html is None and args.compare is None:
             return 0
         say("writing the report")
@@ -92,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         if args.html is not None:
             from analysis.show.page.html import write_page
 
-            write_page(args.html, replace(matter, load=case.load))
+            write_page(args.html, replace(matter, load=case.load), keep)
     if args.json != "-":
         _print_summary(matter)
         if args.html is None and args.json is None:
@@ -113,27 +117,41 @@ def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
     return read_document(args.compare)
 
 
-def _write_record(args: argparse.Namespace, config: Config) -> int:
+def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
+    """Refuse what must not be written before any work is done."""
+    from analysis.assessment.document import DOCUMENT
+    from analysis.show.page.commissioning import RECORD
+    from analysis.show.page.html import PAGE
+
+    document = None if args.json in (None, "-") else Path(args.json)
+    outputs = ((args.html, PAGE), (document, DOCUMENT), (args.commissioning, RECORD))
+    named = [(path, kind) for path, kind in outputs if path is not None]
+    for path, kind in named:
+        check_output(path, kind, keep)
+    if len({check_output(path, kind, keep) for path, kind in named}) < len(named):
+        raise UsageError("--html and --json name one file; give each its own")
+
+
+def _write_record(args: argparse.Namespace, config: Config, keep: Mapping[Path, str]) -> int:
     """Write the commissioning record, a page of its own, and nothing else."""
     from analysis.installation.check import check_log
-    from analysis.show.page.commissioning import record
-    from analysis.show.whole_file import write_whole
+    from analysis.show.page.commissioning import RECORD, record
 
     if args.html is not None or args.json is not None or args.compare is not None:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
     made = record(check_log(config, args.fitting), time.time(), __version__)
-    write_whole(args.commissioning, made)
+    write_whole(args.commissioning, made, RECORD, keep)
     print(f"wrote {args.commissioning}", file=sys.stderr)
     return 0
 
 
-def _write_json(target: str, text: str) -> None:
+def _write_json(target: str, text: str, keep: Mapping[Path, str]) -> None:
     if target == "-":
         print(text)
         return
-    from analysis.show.whole_file import write_whole
+    from analysis.assessment.document import DOCUMENT
 
-    write_whole(Path(target), text + "\n")
+    write_whole(Path(target), text + "\n", DOCUMENT, keep)
     print(f"wrote {target}", file=sys.stderr)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from analysis import interrupts
 from logger.config import find_config, load_config
+from logger.system.signals import leaving_cleanly
 
 if TYPE_CHECKING:
     import argparse
@@ -36,13 +37,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the dashboard."""
-    from rich.console import Console
-
+    from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import Watch, moment_now
 
     config = load_config(find_config(args.config))
     watch = Watch(config)
-    console = Console(highlight=False, soft_wrap=False)
+    console = PipedConsole(highlight=False, soft_wrap=False)
     if args.once or not console.is_terminal:
         moment = moment_now()
         watch.assess_once(moment)
@@ -69,7 +69,6 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
     from analysis.show.dashboard.marks import marks_for
     from analysis.show.dashboard.terminal import Screen
     from analysis.show.dashboard.watch import moment_now
-    from analysis.show.progress import leaving_cleanly
 
     marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
     status = 0

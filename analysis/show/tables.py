@@ -36,6 +36,21 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
         "times without room for the log",
         "intervals lost",
     ),
+    "store_locked": (
+        "time in which another program held the log",
+        "times in which another program held the log",
+        "intervals lost",
+    ),
+    "store_unwritable": (
+        "time in which the log could not be written",
+        "times in which the log could not be written",
+        "intervals lost",
+    ),
+    "store_replaced": (
+        "deletion or exchange of the database",
+        "deletions or exchanges of the database",
+        "",
+    ),
     "raw_dropped": (
         "time without room for raw readings",
         "times without room for raw readings",

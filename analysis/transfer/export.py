@@ -13,19 +13,21 @@ import gzip
 import itertools
 import json
 import math
-import os
 import sys
+import zlib
+from collections.abc import Generator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import IO, TYPE_CHECKING, Any
 
-from logger.errors import EbbwattError, UsageError
+from logger.errors import UsageError
 from logger.reading import CHANNELS, OperatingState
 from logger.store.placement import Placed
 from logger.store.raw import raw_readings
+from logger.system.output import HEAD, Kind, new_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     from logger.store.reader import Reader
@@ -145,23 +147,55 @@ def format_of(target: Path | None, told: str | None) -> str:
 
 
 def export(
-    target: Path | None, form: str, columns: tuple[str, ...], rows: Iterable[Row], *, replace: bool
+    target: Path | None,
+    form: str,
+    columns: tuple[str, ...],
+    rows: Iterable[Row],
+    *,
+    replace: bool,
+    keep: Mapping[Path, str],
 ) -> int:
     """Write rows to a file, whole or not at all, or to standard output (None); return how many.
 
     Raises
     ------
     UsageError
-        If the file exists already and ``replace`` is not given, or Parquet is not at hand.
+        If the file exists already and ``replace`` is not given, or it is one of ``keep`` or
+        something else that must stay, or Parquet is not at hand.
     EbbwattError
         If it cannot be written.
     """
+    with contextlib.closing(_closable(rows)) as closable:
+        return _export(target, form, columns, closable, replace=replace, keep=keep)
+
+
+def _closable(rows: Iterable[Row]) -> Generator[Row]:
+    """Give rows whose generator is closed in order, while its database is still open."""
+    try:
+        yield from rows
+    finally:
+        if isinstance(rows, Generator):
+            rows.close()
+
+
+def _export(
+    target: Path | None,
+    form: str,
+    columns: tuple[str, ...],
+    rows: Iterable[Row],
+    *,
+    replace: bool,
+    keep: Mapping[Path, str],
+) -> int:
     counted = itertools.count()
     passing = (row for row, _ in zip(rows, counted, strict=False))
     if target is None:
         _write_text(sys.stdout, form, columns, passing)
     else:
-        with _whole_file(target, replace=replace) as partial:
+        kind = _table_kind(columns)
+        if target.is_file() and not replace:
+            raise UsageError(f"{target}: exists already; name another file or add --replace")
+        with new_file(target, kind, keep) as partial:
             if form == "parquet":
                 _write_parquet(partial, columns, passing)
             else:
@@ -171,23 +205,24 @@ def export(
     return next(counted)
 
 
-@contextlib.contextmanager
-def _whole_file(target: Path, *, replace: bool) -> Iterator[Path]:
-    """Give a path to write to; it becomes the target when all has gone well, else nothing stays."""
-    if target.is_dir():
-        raise UsageError(f"{target}: is a directory; name a file to write to")
-    if target.exists() and not replace:
-        raise UsageError(f"{target}: exists already; name another file or add --replace")
-    partial = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        yield partial
-        partial.replace(target)
-    except OSError as error:
-        raise EbbwattError(
-            f"{target}: cannot be written: {error.strerror or error}; nothing was left there"
-        ) from None
-    finally:
-        partial.unlink(missing_ok=True)
+def _table_kind(columns: tuple[str, ...]) -> Kind:
+    """Return the kind of the tables with these columns, in any format."""
+    csv_head = ",".join(columns).encode()
+    json_head = b'{"' + columns[0].encode() + b'": '
+    json_marks = [f'"{name}": '.encode() for name in columns]
+
+    def is_one(head: bytes, tail: bytes) -> bool:
+        if head.startswith(b"\x1f\x8b"):
+            with contextlib.suppress(zlib.error):
+                head = zlib.decompressobj(zlib.MAX_WBITS | 16).decompress(head, HEAD)
+        if head.startswith(b"PAR1"):
+            # The names of the columns stand at the end of a Parquet file.
+            return all(name.encode() in tail for name in columns)
+        line = head.split(b"\n", 1)[0].rstrip(b"\r")
+        in_json = line.startswith(json_head) and all(mark in line for mark in json_marks)
+        return line == csv_head or in_json
+
+    return Kind("table of this kind", is_one)
 
 
 def _write_text(file: IO[str], form: str, columns: tuple[str, ...], rows: Iterable[Row]) -> None:

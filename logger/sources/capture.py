@@ -15,12 +15,15 @@ from datetime import UTC, datetime
 from typing import IO, TYPE_CHECKING, Any
 
 from logger.errors import RecordingError
+from logger.system.output import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
 _VERSION = 1
+#: First bytes by which a capture is told from other files.
+_HEAD = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,13 @@ class CaptureWriter:
         self._file.flush()
 
 
+def _begins_like_one(head: bytes) -> bool:
+    return head[:_HEAD].replace(b" ", b"").startswith(b'{"capture":')
+
+
+CAPTURE = Kind("capture", lambda head, _: _begins_like_one(head))
+
+
 def is_capture(path: Path) -> bool:
     """Tell whether the file begins like a capture.
 
@@ -71,7 +81,7 @@ def is_capture(path: Path) -> bool:
         if not stat.S_ISREG(mode := path.stat().st_mode) and not stat.S_ISDIR(mode):
             raise RecordingError(f"{path}: is no plain file; copy what it gives into one")
         with path.open("rb") as file:
-            return file.read(12).replace(b" ", b"").startswith(b'{"capture":')
+            return _begins_like_one(file.read(_HEAD))
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from None
 

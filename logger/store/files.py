@@ -96,13 +96,18 @@ def open_reader(path: Path) -> sqlite3.Connection:
 
 def damaged_name(path: Path) -> Path:
     """Return a free name under which a damaged file can be set aside."""
+    return free_name(path, "damaged")
+
+
+def free_name(path: Path, word: str) -> Path:
+    """Return a free name beside ``path`` that says what the file was and when it was set aside."""
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    aside = path.with_name(f"{path.name}.{word}-{stamp}")
     # Not over one that was set aside before: the clock may stand still from boot to boot.
     number = 1
     while aside.exists():
         number += 1
-        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+        aside = path.with_name(f"{path.name}.{word}-{stamp}-{number}")
     return aside
 
 
@@ -162,15 +167,64 @@ DAMAGED_WORDS = (
     "is damaged; 'ebbwatt log' at its start, or 'ebbwatt check --mend', sets it aside and keeps "
     "what can be read"
 )
-#: SQLite's primary result codes (sqlite.org/rescode.html) that say: not now, perhaps later.
-_NOT_NOW = {
-    sqlite3.SQLITE_BUSY: "is locked by another program; try again when it is done",
-    sqlite3.SQLITE_LOCKED: "is locked by another program; try again when it is done",
-    sqlite3.SQLITE_FULL: "there is no room left on the disk; make room",
-    sqlite3.SQLITE_READONLY: "is write-protected; make it writable",
-    sqlite3.SQLITE_IOERR: "cannot be written (is the disk full, or failing?)",
-    sqlite3.SQLITE_CANTOPEN: "cannot be opened for writing (is the disk full or write-protected?)",
-}
+#: Less free space than this is no room: a commit needs some pages of file and log, bytes.
+_ROOM = 256 * 1024
+_LOCKED = "is locked by another program; try again when it is done"
+_NO_ROOM = "there is no room left on the disk; make room"
+
+
+def _not_now(path: Path, code: int) -> StoreUnwritableError | None:
+    """Return the error for a result code that says: not now, perhaps later.
+
+    Source of the codes: sqlite.org/rescode.html. Where SQLite does not say why, the file system is
+    asked.
+    """
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return StoreUnwritableError(f"{path}: {_LOCKED}", "store_locked")
+    if code == sqlite3.SQLITE_FULL or (
+        code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and _is_full(path)
+    ):
+        return StoreUnwritableError(f"{path}: {_NO_ROOM}", "store_full")
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return StoreUnwritableError(f"{path}: cannot be opened: {_why_not(path)}")
+    if code == sqlite3.SQLITE_READONLY:
+        return StoreUnwritableError(f"{path}: is write-protected; make it writable")
+    if code == sqlite3.SQLITE_IOERR:
+        return StoreUnwritableError(
+            f"{path}: cannot be written: the disk reports an error, or the file may not grow"
+        )
+    return None
+
+
+def _is_full(path: Path) -> bool:
+    try:
+        disk = os.statvfs(path.parent)
+    except OSError:
+        return False
+    return disk.f_bavail * disk.f_frsize < _ROOM
+
+
+def _why_not(path: Path) -> str:
+    """Say why a database cannot be opened: SQLite does not."""
+    if not path.parent.is_dir():
+        return f"there is no folder {path.parent}"
+    if not os.access(path.parent, os.X_OK):
+        return f"the folder {path.parent} may not be entered by this user"
+    if path.exists():
+        if not os.access(path, os.R_OK):
+            return "it may not be read by this user"
+        if not os.access(path, os.W_OK):
+            return "it may not be written by this user"
+    if not os.access(path.parent, os.W_OK):
+        return f"the folder {path.parent} may not be written by this user"
+    return "the system does not say why"
+
+
+def interruptible(connection: sqlite3.Connection) -> None:
+    """Let a signal end long work of SQLite, which would hold it up until the work is done."""
+    # Python looks for signals whenever a function of its own is called, here every few
+    # milliseconds; what their handlers raise ends the statement.
+    connection.set_progress_handler(lambda: 0, 100_000)
 
 
 @contextmanager
@@ -180,8 +234,11 @@ def translated(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        if code in _NOT_NOW:
-            raise StoreUnwritableError(f"{path}: {_NOT_NOW[code]}") from error
+        if code == sqlite3.SQLITE_INTERRUPT:
+            # A signal came while SQLite was at work, see interruptible().
+            raise KeyboardInterrupt from error
+        if (not_now := _not_now(path, code)) is not None:
+            raise not_now from error
         if code == sqlite3.SQLITE_NOTADB:
             raise StoreError(f"{path}: is not an Ebbwatt database; name another file") from error
         if code == sqlite3.SQLITE_CORRUPT:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from logger.errors import StoreUnwritableError
     from logger.store.raw import PackedHour
 
     Row = tuple[int | None, ...]
@@ -92,17 +93,18 @@ class Shortage:
         self._tell = tell
         self._since_s: float | None = None
         self._since_ms = 0
+        self._kind = ""
 
     @property
     def lasts(self) -> bool:
         """Tell whether writing failed the last time."""
         return self._since_s is not None
 
-    def begins(self, reason: str, at_ms: int) -> None:
+    def begins(self, reason: StoreUnwritableError, at_ms: int) -> None:
         """Take note that writing failed; ``at_ms`` is on the session's clock."""
         if self.lasts:
             return
-        self._since_s, self._since_ms = time.monotonic(), at_ms
+        self._since_s, self._since_ms, self._kind = time.monotonic(), at_ms, reason.kind
         self._tell(f"{reason}. Logging goes on in memory, up to {MOST_HELD} intervals.")
 
     def events(self, waiting: Waiting) -> list[EventRow]:
@@ -110,7 +112,7 @@ class Shortage:
         if self._since_s is None:
             return []
         words = self._words(waiting)
-        events: list[EventRow] = [(self._since_ms, "store_full", float(waiting.dropped), words)]
+        events: list[EventRow] = [(self._since_ms, self._kind, float(waiting.dropped), words)]
         if waiting.dropped_raw:
             events.append((self._since_ms, "raw_dropped", float(waiting.dropped_raw), words))
         return events

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Self
 from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
 from logger.store.blocks import pack
 from logger.store.faults import session_cut_short
-from logger.store.files import DAMAGED_WORDS, open_writer, translated
+from logger.store.files import BUSY_TIMEOUT_S, DAMAGED_WORDS, open_writer, translated
+from logger.store.identity import OpenFile, Standing, keep_contents
 from logger.store.raw import write_hour
 from logger.store.records import (
     INSERT_EVENT,
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 
 #: Pages of the file that a live session holds in memory.
 CACHE_KIB = 512
+#: How long a live session waits for another program's write, s: better try again a minute later.
+_PATIENCE_S = 1.0
 
 
 class Writer:
@@ -79,8 +82,13 @@ class Writer:
         self.cut_before: str | None = None
         self._charger = charger
         self._connection: sqlite3.Connection | None = None
+        self._file: OpenFile | None = None
+        self._patience_s = _PATIENCE_S
+        self._begun = False
         self._waiting = Waiting()
         self._offset: tuple[int, int] | None = None
+        #: The offset that was written last: a new file has to learn it as well.
+        self._known_offset: tuple[int, int] | None = None
         self._shortage = Shortage(tell) if session.boot_id is not None else None
         self._tell = tell
         self._mending = Mending(path, charger)
@@ -148,6 +156,9 @@ class Writer:
 
     def close(self, ended_s: float | None = None) -> None:
         """Commit what waits, mark the session as ended if ``ended_s`` is given, and close."""
+        # There is no minute later now.
+        self._patience_s = BUSY_TIMEOUT_S
+        self._be_patient()
         try:
             self._mending.wait()
             self.commit()
@@ -176,7 +187,7 @@ class Writer:
             if self._is_whole():
                 work()
         except StoreUnwritableError as error:
-            self._shortage.begins(str(error), self._newest_ms())
+            self._shortage.begins(error, self._newest_ms())
         except StoreDamagedError:
             # Told once, though a disk without room may have it tried again and again.
             if not self._shortage.lasts:
@@ -208,22 +219,57 @@ class Writer:
         if self._connection is not None:
             self._connection.close()
         self._connection = None
+        if self._file is not None:
+            self._file.close()
+        self._file = None
+
+    def _be_patient(self) -> None:
+        if self._connection is not None and self._shortage is not None:
+            self._connection.execute(f"PRAGMA busy_timeout = {self._patience_s * 1000.0:.0f}")
+
+    def _look_at_file(self) -> None:
+        """Lose nothing of a file that was deleted, moved or replaced since the last commit."""
+        if self._connection is None or self._file is None:
+            return
+        standing = self._file.standing()
+        if standing is Standing.THERE:
+            return
+        if self._shortage is None:
+            raise StoreError(f"{self.path}: {standing.value} while it was written; begin again")
+        said = keep_contents(self._connection, self._file, standing)
+        self._disconnect()
+        self._tell(said)
+        self._waiting.add_event((self._newest_ms(), "store_replaced", None, said))
+
+    def _connect(self) -> sqlite3.Connection:
+        try:
+            connection = open_writer(self.path)
+        except (StoreUnwritableError, StoreDamagedError):
+            raise
+        except StoreError as error:
+            if self._shortage is None or not self._begun:
+                raise
+            # Another file has taken the name; what waits must not be lost to that.
+            raise StoreUnwritableError(str(error)) from error
+        self._connection, self._file = connection, OpenFile(self.path)
+        if self._shortage is not None:
+            self._be_patient()
+            # A commit touches few pages: SQLite's 2 MB would only fill up over the weeks.
+            connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
+        return connection
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         """Give a connection inside one transaction in which the session has begun."""
-        if self._connection is None:
-            self._connection = open_writer(self.path)
-            if self._shortage is not None:
-                # Readings are waiting: better try again a minute later.
-                self._connection.execute("PRAGMA busy_timeout = 1000")
-                # A commit touches few pages: SQLite's 2 MB would only fill up over the weeks.
-                self._connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
-            if not self._is_known(self._connection):
+        self._look_at_file()
+        connection = self._connection
+        if connection is None:
+            connection = self._connect()
+            if not self._is_known(connection):
                 self.session = 0
         before = self.session
         try:
-            with translated(self.path), self._connection as connection:
+            with translated(self.path), connection:
                 connection.execute("BEGIN IMMEDIATE")
                 if not self.session:
                     self._begin_in(connection)
@@ -231,6 +277,9 @@ class Writer:
         except StoreError:
             self.session = before
             raise
+        self._begun = True
+        if self._file is not None:
+            self._file.committed()
 
     def _is_known(self, connection: sqlite3.Connection) -> bool:
         """Tell whether the file holds this session: one that was mended may have lost it."""
@@ -246,10 +295,14 @@ class Writer:
             pass
 
     def _begin_in(self, connection: sqlite3.Connection) -> None:
-        if (cut := session_cut_short(connection, self.start.boot_id)) is not None:
+        """Begin the session, anew if it had begun in a file that is no longer there."""
+        cut = None if self._begun else session_cut_short(connection, self.start.boot_id)
+        if cut is not None:
             before, at_ms, self.cut_before = cut
             connection.execute(INSERT_EVENT, (before, at_ms, self.cut_before, None, ""))
         self.fitting, self.session = begin_session(connection, self._charger, self.start)
+        if self._known_offset is not None:
+            correct_boot(connection, self.session, *self._known_offset)
 
     def _write(self) -> None:
         waiting, shortage = self._waiting, self._shortage
@@ -267,6 +320,7 @@ class Writer:
         if shortage is not None:
             shortage.ends(waiting)
         waiting.clear()
+        self._known_offset = self._offset or self._known_offset
         self._offset = None
 
     def _end(self, ended_ms: int) -> None:

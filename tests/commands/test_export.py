@@ -131,11 +131,15 @@ def test_wrong_use_is_told_and_nothing_is_overwritten(boat, ebbwatt):
     done = ebbwatt("export", "there.csv", cwd=boat, status=2)
     assert (boat / "there.csv").read_text() == "mine"
     assert "there.csv: exists already; name another file or add --replace" in done.stderr
-    ebbwatt("export", "there.csv", "--replace", cwd=boat)
+    ebbwatt("export", "there.csv", "--replace", cwd=boat, status=2)
+    assert (boat / "there.csv").read_text() == "mine"
+    ebbwatt("export", "new.csv", cwd=boat)
+    ebbwatt("export", "new.csv", cwd=boat, status=2)
+    ebbwatt("export", "new.csv", "--replace", cwd=boat)
     done = ebbwatt("export", "log.xls", cwd=boat, status=2)
     assert "log.xls: its name does not say the format; end it with .csv, .jsonl" in done.stderr
     done = ebbwatt("export", "none/log.csv", cwd=boat, status=1)
-    assert "none/log.csv: cannot be written: No such file or directory" in done.stderr
+    assert "none does not exist; create it first" in done.stderr
     for name, told in ((None, "parquet"), ("a.parquet.gz", None)):
         with pytest.raises(UsageError, match="Parquet compresses by itself"):
             format_of(None if name is None else boat / name, told)
@@ -149,7 +153,14 @@ def test_a_full_disk_leaves_no_half_file(boat):
     resource.setrlimit(resource.RLIMIT_FSIZE, (4096, usual[1]))
     try:
         with pytest.raises(Exception, match=r"out.csv: cannot be written: File too large"):
-            export(boat / "out.csv", "csv", ("n",), ((k,) for k in range(10_000)), replace=False)
+            export(
+                boat / "out.csv",
+                "csv",
+                ("n",),
+                ((k,) for k in range(10_000)),
+                replace=False,
+                keep={},
+            )
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, usual)
     assert not [p.name for p in boat.iterdir() if "out.csv" in p.name]
@@ -194,5 +205,5 @@ def test_memory_does_not_grow_with_the_log(boat):
         found = interval_rows(reader, 1)
         assert next(found)[0] == "2023-11-14T22:13:20.123Z"
         found.close()
-    assert export(boat / "n.csv", "csv", ("n",), rows(), replace=False) == 3
+    assert export(boat / "n.csv", "csv", ("n",), rows(), replace=False, keep={}) == 3
     assert asked == [0, 1, 2]

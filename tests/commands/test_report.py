@@ -269,11 +269,11 @@ def test_hostile_texts_are_harmless_from_every_command(ebbwatt, tmp_path):
 
 def test_the_page_is_written_whole_or_not_at_all(tmp_path):
     path = tmp_path / "report.html"
-    write_page(path, matter())
+    write_page(path, matter(), {})
     assert path.read_text(encoding="utf-8").endswith("</html>\n")
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(EbbwattError, match="nowhere"):
-        write_page(tmp_path / "nowhere" / "report.html", matter())
+        write_page(tmp_path / "nowhere" / "report.html", matter(), {})
 
 
 # --- comparison ----------------------------------------------------------------------------------

@@ -81,7 +81,7 @@ def fill(folder):
             return
 
 
-def check_nothing_was_lost(daemon, path, stored_before):
+def check_nothing_was_lost(daemon, path, stored_before, kind="store_full"):
     """End the daemon; everything it read is stored, and the shortage was told and counted once."""
     daemon.send_signal(signal.SIGTERM)
     _, said = daemon.communicate(timeout=20)
@@ -93,7 +93,7 @@ def check_nothing_was_lost(daemon, path, stored_before):
     read = int(said.split("ended: ")[1].split(" readings")[0])
     assert history.readings.sum() == read, "held in memory, then written"
     (event,) = list_events(path)
-    assert (event.kind, event.amount) == ("store_full", 0.0)
+    assert (event.kind, event.amount) == (kind, 0.0)
 
 
 def test_a_full_disk_stops_nothing_and_loses_nothing(tmp_path, start_daemon):
@@ -166,7 +166,7 @@ def test_a_file_that_may_not_grow_is_the_same(tmp_path, start_daemon):
         daemon.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
     )
     told(tmp_path, "written again")
-    check_nothing_was_lost(daemon, path, stored)
+    check_nothing_was_lost(daemon, path, stored, kind="store_unwritable")
 
 
 def interval(start_s):
@@ -201,7 +201,7 @@ def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
     history = load_history(path)
     assert (history.start_s - 1.7e9).tolist() == [60.0 * k for k in range(15, 25)], "the newest"
     events = list_events(path)
-    assert [e.amount for e in events if e.kind == "store_full"] == [15.0]
+    assert [e.amount for e in events if e.kind == "store_unwritable"] == [15.0]
     assert sum(e.kind == "gap" for e in events) == 25
     assert len(lines) == 2, lines
     assert "15 intervals lost" in lines[1]
@@ -220,7 +220,7 @@ def test_raw_readings_that_had_to_go_are_counted(tmp_path, monkeypatch):
     assert "0 intervals and 201 raw readings lost" in lines[1]
     words = "after 0 min, 0 intervals and 201 raw readings lost"
     assert [(event.kind, event.amount, event.text) for event in list_events(path)] == [
-        ("store_full", 0.0, words),
+        ("store_unwritable", 0.0, words),
         ("raw_dropped", 201.0, words),
     ]
 

@@ -82,7 +82,7 @@ def main() -> int:
         picture(work / "terminal.html", "dashboard.png", f"760,{height}", work)
         events = case.history.events
         matter = Matter(case.assessment, events, demo.end_s, __version__, load=case.load)
-        write_page(work / "report.html", matter)
+        write_page(work / "report.html", matter, {})
         picture(work / "report.html", "report.png", "900,1330", work)
     return 0
 

@@ -7,8 +7,9 @@ from the cabin idle and the processor cool.
 from __future__ import annotations
 
 import contextlib
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NoReturn, Self
 
+from rich.console import Console
 from rich.control import Control
 from rich.segment import ControlType
 
@@ -16,10 +17,17 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from types import TracebackType
 
-    from rich.console import Console
     from rich.text import Text
 
 _REST_OF_LINE = Control((ControlType.ERASE_IN_LINE, 0))
+
+
+class PipedConsole(Console):
+    """A console that leaves it to the command how to end when the reader of a pipe has gone."""
+
+    def on_broken_pipe(self) -> NoReturn:
+        """Say so, as writing without a console does."""
+        raise BrokenPipeError
 
 
 class Screen:

@@ -18,7 +18,7 @@ from analysis.installation.findings import (
 )
 from analysis.installation.manual_limits import figures_of
 from analysis.show.cautions import CAUTIONS, LIMITS
-from analysis.show.page.html import frame
+from analysis.show.page.html import frame, page_kind
 from analysis.show.page.sections import listing, paragraphs, table, text
 from analysis.show.page.style import STYLE
 from analysis.text import for_html
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from analysis.installation.checklist import Item, Tick
     from analysis.installation.result import FitCheck
 
+_TITLE = "Commissioning record"
+RECORD = page_kind("commissioning record", _TITLE)
 _STYLE = (
     STYLE
     + """
@@ -60,7 +62,7 @@ def record(check: FitCheck, made_s: float, version: str) -> str:
     """
     fitted = f", fitted {check.fitted}" if check.fitted else ""
     return frame(
-        "Commissioning record",
+        _TITLE,
         check.label,
         f"Rated output {check.rated_w:.0f} W{fitted}. Made {minute(made_s)} UTC by "
         f"ebbwatt {version}.",

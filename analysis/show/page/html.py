@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from analysis.figures import minute
 from analysis.show.page.sections import ORDER, text
 from analysis.show.page.style import STYLE
-from analysis.show.whole_file import write_whole
 from analysis.text import for_html, harmless
+from logger.system.output import Kind, write_whole
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from analysis.show.page.sections import Matter
@@ -19,12 +20,27 @@ if TYPE_CHECKING:
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
+_TITLE = "Charger report"
+
+
+def page_kind(name: str, title: str) -> Kind:
+    """Return the kind of the pages that :func:`frame` makes under a title."""
+    marks = (b'<meta name="generator" content="ebbwatt ', f"<title>{title}: ".encode())
+    return Kind(
+        name,
+        lambda head, _: head.startswith(b"<!DOCTYPE html>") and all(mark in head for mark in marks),
+    )
+
+
+PAGE = page_kind("report page", _TITLE)
+
+
 def page(matter: Matter) -> str:
     """Return the report as HTML."""
     a = matter.assessment
     fitted = f", fitted {a.fitted}" if a.fitted else ""
     return frame(
-        "Charger report",
+        _TITLE,
         a.label,
         f"Rated output {a.rated_w:.0f} W{fitted}. Made {minute(matter.made_s)} UTC by "
         f"ebbwatt {matter.version}.",
@@ -68,12 +84,12 @@ def frame(
 """
 
 
-def write_page(path: Path, matter: Matter) -> None:
+def write_page(path: Path, matter: Matter, keep: Mapping[Path, str]) -> None:
     """Write the page; the old file stays whole until the new one is complete.
 
     Raises
     ------
     EbbwattError
-        If the file cannot be written.
+        If the file cannot be written, or is one of ``keep`` or something else that must stay.
     """
-    write_whole(path, page(matter))
+    write_whole(path, page(matter), PAGE, keep)

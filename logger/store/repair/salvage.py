@@ -22,9 +22,17 @@ from typing import TYPE_CHECKING
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store.blocks import pack, rows_of
 from logger.store.file_format import pages
-from logger.store.files import damaged_name, open_reader, prepare, synchronise, translated
+from logger.store.files import (
+    damaged_name,
+    interruptible,
+    open_reader,
+    prepare,
+    synchronise,
+    translated,
+)
 from logger.store.reader import COLUMNS
 from logger.store.repair.mending import DAMAGED, Salvaged
+from logger.system.signals import ENDING, nothing_happens
 
 if TYPE_CHECKING:
     from logger.config import ChargerConfig
@@ -49,6 +57,7 @@ def whole_check(path: Path) -> None:
         As for opening.
     """
     with closing(open_reader(path)) as connection, translated(path):
+        interruptible(connection)
         (result,) = connection.execute("PRAGMA quick_check(1)").fetchone()
     if result != "ok":
         raise StoreDamagedError(f"{path}: is damaged: {' '.join(str(result).split())}")
@@ -198,8 +207,9 @@ def main() -> int:
     with suppress(OSError):
         os.nice(10)
     # A signal to the whole group is for the logger: it waits for a mending to be done.
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for number in ENDING:
+        signal.signal(number, signal.SIG_IGN)
+    nothing_happens()
     path = Path(sys.argv[2])
     try:
         if sys.argv[1] == "check":

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.history.history import load_history
 from logger.config import ChargerConfig
-from logger.errors import StoreDamagedError, StoreError, UsageError
+from logger.errors import EbbwattError, StoreDamagedError, UsageError
 from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store.backup import backup
@@ -129,8 +129,8 @@ def test_what_cannot_be_copied_leaves_the_copy_before_alone(store, tmp_path):
     with pytest.raises(StoreDamagedError, match="no copy was made"):
         backup(store, copy)
     assert copy.read_bytes() == before
-    assert not list(tmp_path.glob("*.new"))
+    assert not list(tmp_path.glob(".*"))
     with pytest.raises(UsageError, match="the log itself"):
         backup(copy, copy)
-    with pytest.raises(StoreError, match="create it first"):
+    with pytest.raises(EbbwattError, match="create it first"):
         backup(copy, tmp_path / "nowhere" / "copy.db")

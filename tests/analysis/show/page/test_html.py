@@ -149,7 +149,7 @@ def test_it_prints_on_two_or_three_pages_without_a_complaint(chromium, program, 
     path, paper = tmp_path / "report.html", tmp_path / "r.pdf"
     # The longest that it usually gets: a comparison, and more events than are shown.
     made = matter(name, scenes.events() + scenes.hostile_events())
-    write_page(path, replace(made, comparison=compare(earlier(), made.assessment)))
+    write_page(path, replace(made, comparison=compare(earlier(), made.assessment)), {})
     done = browse(
         path, tmp_path, "--enable-logging=stderr", "--no-pdf-header-footer",
         f"--print-to-pdf={paper}",
@@ -188,7 +188,7 @@ def test_no_request_leaves_the_file(chromium, tmp_path):
         proxy = f"--proxy-server=http://127.0.0.1:{server.getsockname()[1]}"
         try:
             path = tmp_path / "report.html"
-            write_page(path, matter("plan", scenes.hostile_events(), label=scenes.HOSTILE[0]))
+            write_page(path, matter("plan", scenes.hostile_events(), label=scenes.HOSTILE[0]), {})
             browse(path, tmp_path, proxy, "--dump-dom")
             from_report = [line for line in asked if "example.invalid" in line]
             # The same picture as markup is heard of: the ear works (the browser's own calls are

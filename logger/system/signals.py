@@ -1,0 +1,97 @@
+"""What each signal does: the logger ends in order or goes on, a command cleans up and ends.
+
+A signal that is not handled ends a process at once, and what is not committed is lost: twenty
+minutes at rest. Numbers and defaults: signal(7) of Linux.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NoReturn
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+#: The log is written to its end. HUP: the terminal is closed; PWR: the power is about to fail;
+#: XCPU: a limit of processor time is reached.
+ENDING = (
+    signal.SIGTERM,
+    signal.SIGINT,
+    signal.SIGHUP,
+    signal.SIGQUIT,
+    signal.SIGPWR,
+    signal.SIGXCPU,
+)
+#: Nothing happens: timers and signals for whatever a user means by them.
+HARMLESS = (
+    signal.SIGUSR1,
+    signal.SIGUSR2,
+    signal.SIGALRM,
+    signal.SIGVTALRM,
+    signal.SIGPROF,
+    signal.SIGIO,
+    signal.SIGSTKFLT,
+    *range(signal.SIGRTMIN, signal.SIGRTMAX + 1),
+)
+
+
+def nothing_happens() -> None:
+    """Let the harmless signals do nothing from now on; children have their defaults."""
+    for number in HARMLESS:
+        signal.signal(number, lambda *_: None)
+
+
+def end_with(end: Callable[[], object]) -> None:
+    """Call ``end`` on each ending signal, inside the running loop.
+
+    One that was ignored from the start, as nohup(1) does with HUP, stays ignored.
+    """
+    import asyncio
+
+    loop = asyncio.get_running_loop()
+    for number in ENDING:
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            loop.add_signal_handler(number, end)
+
+
+@dataclass(slots=True)
+class Leaving:
+    """The signal that ends a command, None while none has come."""
+
+    number: int | None = None
+
+    @property
+    def status(self) -> int:
+        """The exit status that a shell gives such an end."""
+        return 128 + (self.number or 0)
+
+
+@contextmanager
+def leaving_cleanly(*, from_now: bool = True) -> Iterator[Leaving]:
+    """Turn SIGTERM and SIGHUP into an exit with the usual status, 128 and the signal's number.
+
+    As an exception, so that half-written files are removed and the terminal is put back on the way
+    out. SIGINT is such an exception in Python already. What was ignored, as by nohup, stays so.
+    With ``from_now`` False nothing is changed yet: a later context inside this one does it.
+    """
+    left = Leaving()
+
+    def leave(number: int, _: object) -> NoReturn:
+        left.number = number
+        sys.exit(left.status)
+
+    numbers = (signal.SIGTERM, signal.SIGHUP)
+    before = {n: signal.getsignal(n) for n in numbers if signal.getsignal(n) != signal.SIG_IGN}
+    if not from_now or threading.current_thread() is not threading.main_thread():
+        before = {}  # only the main thread may set handlers
+    for number in before:
+        signal.signal(number, leave)
+    try:
+        yield left
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
