@@ -69,7 +69,11 @@ _LAST = (
     Block("item", "looked for next", "/etc/ebbwatt/ebbwatt.toml"),
     Block("chapter", "Environment"),
     Block("item", "if set, no colours", "NO_COLOR"),
-    Block("item", "where the live snapshot is kept, if set", "RUNTIME_DIRECTORY, XDG_RUNTIME_DIR"),
+    Block(
+        "item",
+        "where the live snapshot is kept, the first that is set; else ~/.local/state",
+        "RUNTIME_DIRECTORY, XDG_RUNTIME_DIR, XDG_STATE_HOME",
+    ),
     Block("chapter", "Exit status"),
     Block("item", "done", "0"),
     Block("item", "the work failed; standard error says why in one line", "1"),

@@ -132,7 +132,9 @@ class Daemon:
             newest = self.recorder.newest
             # Ended in order, even where no reading ever came: not to be counted as cut short.
             self.writer.close(self.writer.start.started_s if newest is None else newest.time_s)
-            self._snapshot.unlink(missing_ok=True)
+            if not self._blind:
+                with contextlib.suppress(OSError):
+                    self._snapshot.unlink()
             self._onlookers.close()
             self._lock.release()
         log.info(

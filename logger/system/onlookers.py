@@ -11,8 +11,15 @@ import fcntl
 import os
 from typing import TYPE_CHECKING
 
+from logger.system.output import FILE_MODE
+from logger.system.snapshot import own_folder
+
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+#: The snapshot's folder is our own (snapshot.own_folder), and a link in it is not followed.
+_FLAGS = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
 def _beside(snapshot: Path) -> str:
@@ -30,13 +37,15 @@ class Onlookers:
 
     def __init__(self, snapshot: Path) -> None:
         self._path = _beside(snapshot)
+        self._folder = snapshot.parent
         self._file: int | None = None
 
     def present(self) -> bool:
         """Tell whether somebody looks on; True as well where that cannot be known."""
         try:
             if self._file is None:
-                self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+                own_folder(self._folder)
+                self._file = os.open(self._path, _FLAGS, FILE_MODE)
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             fcntl.flock(self._file, fcntl.LOCK_UN)
         except OSError:

@@ -7,17 +7,20 @@ left behind by a dead daemon is recognised whatever the wall clock says.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
-import tempfile
+import stat
 import time
 import zlib
+from contextlib import suppress
 from dataclasses import dataclass, field, fields
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from logger.reading import OperatingState, Reading
+from logger.system.output import FILE_MODE, FOLDER_MODE
 
 #: A snapshot older than this is stale: the daemon writes one at least every ten seconds.
 STALE_AFTER_S = 15.0
@@ -70,17 +73,65 @@ def boot_id() -> str:
 
 
 def snapshot_path(store: Path) -> Path:
-    """Return where the snapshot of a database lives; daemon and dashboard agree by its path."""
+    """Return where the snapshot of a database lives; daemon and dashboard agree by its path.
+
+    Never in a folder that others may write to, such as the one for temporary files: what stands
+    there first under the name belongs to somebody else.
+    """
     # Not hashlib, which loads OpenSSL: 4 MiB of the daemon's 30.
     name = f"live-{zlib.crc32(os.fsencode(store.absolute())):08x}.json"
     if folder := os.environ.get("RUNTIME_DIRECTORY"):
         return Path(folder.split(":")[0]) / name
     service = Path("/run/ebbwatt")
-    if (service / name).exists() or os.access(service, os.W_OK):
-        return service / name
+    with suppress(OSError):  # no service here, or none that this user may look at
+        if service.lstat().st_uid == os.geteuid() or (service / name).exists():
+            return service / name
     if folder := os.environ.get("XDG_RUNTIME_DIR"):
         return Path(folder) / "ebbwatt" / name
-    return Path(tempfile.gettempdir()) / f"ebbwatt-{os.getuid()}" / name
+    # The XDG Base Directory Specification: state that outlives a restart, and its default.
+    state = os.environ.get("XDG_STATE_HOME", "")
+    if state.startswith("/"):
+        return Path(state) / "ebbwatt" / name
+    try:
+        return Path("~/.local/state/ebbwatt").expanduser() / name
+    except RuntimeError:  # a user without a home
+        return store.absolute().parent / name
+
+
+class ForeignFolderError(OSError):
+    """A folder that is not our own alone: what is written into it could be led elsewhere."""
+
+
+def own_folder(folder: Path) -> None:
+    """Make a folder if it is missing, and see that nobody else may write to it.
+
+    Raises
+    ------
+    ForeignFolderError
+        If it belongs to another user, others may write to it, or it is a link.
+    OSError
+        If it cannot be made.
+    """
+    try:
+        found = folder.lstat()
+    except FileNotFoundError:
+        _make(folder)
+        found = folder.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        raise ForeignFolderError(errno.ENOTDIR, "is a link or no folder: remove it")
+    if found.st_uid != os.geteuid():
+        raise ForeignFolderError(errno.EPERM, "its folder belongs to another user")
+    if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise ForeignFolderError(errno.EPERM, "others may write to its folder: chmod go-w it")
+
+
+def _make(folder: Path) -> None:
+    """Make a folder and those above it that are missing, whatever the umask is."""
+    if not folder.parent.is_dir():
+        _make(folder.parent)
+    with suppress(FileExistsError):
+        folder.mkdir()
+        folder.chmod(FOLDER_MODE)
 
 
 _encode = json.JSONEncoder(allow_nan=False).encode
@@ -99,13 +150,15 @@ def write_snapshot(path: Path, snapshot: Snapshot) -> None:
     data["format"] = _FORMAT
     text = _encode(data).encode()
     temporary = f"{path}.new"
-    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC
+    own_folder(path.parent)
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     try:
-        file = os.open(temporary, flags, 0o666)
-    except FileNotFoundError:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        file = os.open(temporary, flags, 0o666)
+        file = os.open(temporary, flags, FILE_MODE)
+    except FileExistsError:  # of a daemon that was killed, in a folder of our own
+        os.unlink(temporary)  # noqa: PTH108 - as below
+        file = os.open(temporary, flags, FILE_MODE)
     try:
+        os.fchmod(file, FILE_MODE)  # the umask is not asked
         os.write(file, text)
     finally:
         os.close(file)
