@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from analysis import interrupts
 from analysis.parser import COMMANDS, build_parser
 from logger.errors import EbbwattError
+from logger.refusals import one_line
 from logger.system.signals import leaving_cleanly
 
 if TYPE_CHECKING:
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
 #: Commands that go on until they are told to stop. They say themselves from when on a signal means
 #: more than the end of the process: when the loop that will hear it stands.
 _UNTIL_TOLD = ("log", "probe", "watch")
+
+
+#: Longest error, characters: paths may be long, but no terminal is flooded.
+_LONGEST = 2000
 
 
 def _without_command(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
@@ -65,7 +70,8 @@ def main(argv: Sequence[str] | None = None) -> int:
                 status = left.status
         except EbbwattError as error:
             if left.number is None:
-                _complain(f"ebbwatt: {error}")
+                # It may hold names of files, and what stood in them.
+                _complain(f"ebbwatt: {one_line(str(error), _LONGEST)}")
                 status = error.exit_status
             else:
                 status = left.status

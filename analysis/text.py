@@ -10,7 +10,14 @@ from __future__ import annotations
 
 import html
 import re
+import sys
 import unicodedata
+from typing import TYPE_CHECKING
+
+from logger.refusals import one_line
+
+if TYPE_CHECKING:
+    from typing import TextIO
 
 #: The space between a figure and its unit, at which no line should break.
 BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)\b))")
@@ -54,6 +61,14 @@ def harmless(text: object, longest: int = LONGEST) -> str:
     if len(line) > longest or len(str(text)) > len(source):
         return line[: max(0, longest - 3)].rstrip() + "..."
     return line
+
+
+def say(line: str, file: TextIO | None = None, *, flush: bool = False) -> None:
+    """Print one line, on standard output if no file is named; whatever could act is escaped.
+
+    For lines that hold names of files: these are shown whole, but as they can be read.
+    """
+    print(one_line(line, sys.maxsize - 1), file=file, flush=flush)
 
 
 def for_html(text: object, longest: int = LONGEST) -> str:

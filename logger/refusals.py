@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 MOST_REASONS = 32
 #: Characters kept of a sample.
 LONGEST_SAMPLE = 80
+#: Characters of a line in the journal.
+LONGEST_LINE = 400
 #: The reason under which everything beyond :data:`MOST_REASONS` is counted.
 OTHER = "other reasons"
 
@@ -34,6 +36,18 @@ def printable(text: str | bytes, longest: int = LONGEST_SAMPLE) -> str:
         pieces.append(piece)
         length += len(piece)
     return "".join(pieces)
+
+
+def one_line(text: str, longest: int = LONGEST_LINE) -> str:
+    """Return the text on one line without control characters, cut to its longest length.
+
+    Letters of any script stay: a path may have them.
+    """
+    shown = "".join(
+        c if c.isprintable() else c.encode("unicode_escape").decode("ascii")
+        for c in text[: longest + 1]
+    )
+    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
 
 
 @dataclass(slots=True)

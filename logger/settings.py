@@ -33,6 +33,8 @@ _KINDS = {
     "list": "a list in [ ]",
     "table": "a table",
 }
+#: Characters that a terminal acts on (ECMA-48: C0, DEL and C1).
+_ACTING = frozenset(map(chr, (*range(0x20), *range(0x7F, 0xA0))))
 _HEADER = re.compile(r"^\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _ASSIGNMENT = re.compile(r"^\s*([A-Za-z0-9_.\"' -]+?)\s*=")
 
@@ -258,4 +260,7 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
         raise document.error(f"got {value!r}{hint}; accepted: {setting.accepted()}", *path)
     if not ok:
         raise document.error(f"got {value!r}; accepted: {setting.accepted()}", *path)
+    if setting.kind == "text" and any(c in _ACTING for c in str(value)):
+        # It is shown on every screen: a terminal must not act on it.
+        raise document.error(f"got {value!r}; accepted: text without control characters", *path)
     return float(value) if setting.kind == "number" and isinstance(value, int) else value

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.text import say
 from logger.config import find_config, load_config
 
 if TYPE_CHECKING:
@@ -35,5 +36,5 @@ def run(args: argparse.Namespace) -> int:
     path = config.store.path
     target = args.file / path.name if args.file.is_dir() else args.file
     count = backup(path, target, kept(config))
-    print(f"wrote {target}: {count} intervals, checked")
+    say(f"wrote {target}: {count} intervals, checked")
     return 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.text import harmless
+from analysis.text import harmless, say
 from logger.config import find_config, load_config
 from logger.errors import EbbwattError, UsageError
 
@@ -82,33 +82,36 @@ def _check(
     from logger.settings import read_document
     from logger.sources import open_source
     from logger.sources.description import read_description
+    from logger.store.files import translated
 
     document = read_document(path)
     if "charger" not in document.data and "decoder" in document.data:
         description = read_description(path)
         _check_transport(description)
-        print(f"{path}: a good description")
+        say(f"{path}: a good description")
         _tell(description)
         return description, {}, False
     config = load_config(path)
     # Whatever is wrong with the source is told before anything is called good.
     source = None if config.source is None else open_source(config)
     charger = config.charger
-    print(f"{path}: a good configuration")
-    print(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
+    say(f"{path}: a good configuration")
+    say(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
     print(
         f"  limits    plan below {charger.plan_below:.0%}, replace below "
         f"{charger.replace_below:.0%}, design hours {charger.design_life_h:g} h"
     )
-    print(f"  store     {config.store.path}")
+    say(f"  store     {config.store.path}")
     trouble = False
-    if config.store.path.exists():
-        print(f"  log       {_look_at_log(config, mend=mend)}")
+    with translated(config.store.path):
+        there = config.store.path.exists()
+    if there:
+        say(f"  log       {_look_at_log(config, mend=mend)}")
         trouble |= _look_at_spacing(config)
     if source is None:
         print("  source    none: nothing is read live (import and report work)")
         return None, config.plausible, trouble
-    print(f"  source    {harmless(source.describe(), 200)}")
+    say(f"  source    {harmless(source.describe(), 200)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
         _tell(found)
@@ -164,7 +167,7 @@ def _look_at_spacing(config: Config) -> bool:
     except StoreError:
         return False  # nothing is logged yet
     if words:
-        print(f"  spacing   {words}")
+        say(f"  spacing   {words}")
     return bool(words)
 
 
@@ -189,7 +192,7 @@ def _look_at_source(config: Config, source: Source) -> bool:
     else:
         return False
     if words:
-        print(f"  spacing   {words}")
+        say(f"  spacing   {words}")
     return bool(words)
 
 
@@ -212,18 +215,18 @@ def _question_log(config: Config) -> int:
 
 def _tell(description: Description) -> None:
     label = harmless(description.label) or "no label"
-    print(f"  device    {label}, decoder {description.decoder_kind}")
+    say(f"  device    {label}, decoder {description.decoder_kind}")
     for f in description.fields:
         unit = f" in {harmless(f.unit)}" if f.unit else ""
-        print(f"  field     {f.channel} from {harmless(repr(f.source))}{unit}")
+        say(f"  field     {f.channel} from {harmless(repr(f.source))}{unit}")
     if description.states:
         words = ", ".join(
             f"{harmless(word)} = {state}" for word, state in description.states.items()
         )
-        print(f"  states    {words}")
+        say(f"  states    {words}")
     if description.poll is not None:
         asked = ", ".join(harmless(request.name) for request in description.poll.requests)
-        print(f"  poll      every {description.poll.every_s:g} s: {asked}")
+        say(f"  poll      every {description.poll.every_s:g} s: {asked}")
 
 
 def _decode(transcript: Transcript, recording: Path) -> int:
@@ -245,7 +248,7 @@ def _decode(transcript: Transcript, recording: Path) -> int:
         for piece in pieces(recording):
             transcript.bytes_came(piece)
             pipeline.feed(0.0, piece)
-    print(f"{recording}: {transcript.received} bytes")
+    say(f"{recording}: {transcript.received} bytes")
     print("\n".join(transcript.summary(pipeline.counts.unknown_words)))
     if not transcript.good:
         raise EbbwattError(f"{recording}: no reading decodes with this description")

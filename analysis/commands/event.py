@@ -7,6 +7,8 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.text import say
+
 if TYPE_CHECKING:
     from logger.config import Config
     from logger.event import Event
@@ -98,7 +100,7 @@ def _add(args: argparse.Namespace, config: Config) -> int:
         fitted=_first_fitted(config),
         insert=args.insert,
     )
-    print(f"recorded as event {event.id}: {_line(event)}")
+    say(f"recorded as event {event.id}: {_line(event)}")
     if event.kind == "fuel" and config.fuel is None:
         print("note: without a [fuel] section in the configuration, 'ebbwatt fuel' is silent")
     return 0
@@ -131,7 +133,7 @@ def _tick(args: argparse.Namespace, config: Config) -> int:
         event = add_event(
             config.store.path, KIND, time_s=time_s, now_s=now_s, text=text, fitted=fitted
         )
-        print(f"recorded as event {event.id}: {_line(event)}")
+        say(f"recorded as event {event.id}: {_line(event)}")
     return 0
 
 
@@ -141,7 +143,7 @@ def _strike(args: argparse.Namespace, config: Config) -> int:
     from logger.store.events import strike_event
 
     event = strike_event(config.store.path, args.number, now_s=time.time())
-    print(f"struck event {event.id}: {_line(event)}")
+    say(f"struck event {event.id}: {_line(event)}")
     return 0
 
 
@@ -168,7 +170,7 @@ def _list(args: argparse.Namespace, config: Config) -> int:
         print("no events recorded; 'ebbwatt event add --help' shows how")
     for event in events:
         mark = "  (struck)" if event.struck else ""
-        print(f"{event.id:>5}  {_line(event)}{mark}")
+        say(f"{event.id:>5}  {_line(event)}{mark}")
     return 0
 
 

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.text import say
 from logger.config import find_config, load_config
 
 if TYPE_CHECKING:
@@ -79,5 +80,5 @@ def run(args: argparse.Namespace) -> int:
             rows = interval_rows(reader, reader.fitting(args.fitting).id)
             count = export(target, form, INTERVAL_COLUMNS, rows, replace=args.replace, keep=keep)
     what = "events" if args.events else "readings" if args.raw else "intervals"
-    print(f"{count:,} {what} written to {target or 'standard output'}", file=sys.stderr)
+    say(f"{count:,} {what} written to {target or 'standard output'}", file=sys.stderr)
     return 0

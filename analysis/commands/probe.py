@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING
 
 from analysis import interrupts
 from analysis.arguments import positive_number, whole_number
-from analysis.text import for_encoding
+from analysis.text import for_encoding, say
 from logger.config import find_config, load_config
 from logger.errors import SourceError, UsageError
 
@@ -106,7 +106,7 @@ def _look_round(args: argparse.Namespace) -> int:
     seconds = args.seconds or SCAN_S
     interrupts.raise_interrupt()
     if not args.scan:
-        print(f"listening for {seconds:g} s; nothing is sent to any device", file=sys.stderr)
+        say(f"listening for {seconds:g} s; nothing is sent to any device", file=sys.stderr)
         seen = asyncio.run(scan.scan(seconds, args.adapter))
         lines = [line for device in seen[: scan.MOST_DEVICES] for line in device.lines()]
         lines.append(f"{len(seen)} devices; more about one: ebbwatt probe --scan ADDRESS")
@@ -131,7 +131,7 @@ async def _probe(
     interrupts.cancel_this_task()
     source = open_source(config)
     watcher = _Watcher.of(source, capture, config)
-    print(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
+    say(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
     shown, lost = 0, False
     spacing = Spacing(config.log)
     try:
@@ -140,7 +140,7 @@ async def _probe(
                 shown += 1
                 spacing.hear(reading.time_s)
                 if watcher is None:
-                    print(f"{reading.time_s:.3f}  {reading_words(reading)}", flush=True)
+                    say(f"{reading.time_s:.3f}  {reading_words(reading)}", flush=True)
                 if count is not None and shown >= count:
                     break
     except TimeoutError:
@@ -156,7 +156,7 @@ async def _probe(
                 watcher.sum_up()
         else:
             for reason, number in source.refusals.by_reason.items():
-                print(f"  {number} x {reason}")
+                say(f"  {number} x {reason}")
         _tell_spacing(spacing)
     return 0
 
@@ -165,9 +165,9 @@ def _tell_spacing(spacing: Spacing) -> None:
     from logger.spacing import rounded
 
     if spacing.usual_s is not None:
-        print(f"readings come every {rounded(spacing.usual_s):g} s")
+        say(f"readings come every {rounded(spacing.usual_s):g} s")
     if words := spacing.wrong_words():
-        print(f"hint: {words}")
+        say(f"hint: {words}")
 
 
 @contextlib.asynccontextmanager

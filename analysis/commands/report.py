@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.show.cautions import SHORT
 from analysis.show.progress import stages
+from analysis.text import say
 from logger import __version__
 from logger.config import find_config, load_config
 from logger.errors import UsageError
@@ -66,11 +67,11 @@ def run(args: argparse.Namespace) -> int:
     _check_outputs(args, keep)
     if args.commissioning is not None:
         return _write_record(args, config, keep)
-    with stages("reading the log") as say:
+    with stages("reading the log") as stage:
         from analysis.history.history import load_fitting
 
         history, config = load_fitting(config, args.fitting)
-        say("estimating")
+        stage("estimating")
         from analysis.assessment.case import Case
 
         case = Case(history, config)
@@ -81,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
             _write_json(args.json, json_text(assessment), keep)
         if args.json is not None and args.html is None and args.compare is None:
             return 0
-        say("writing the report")
+        stage("writing the report")
         from analysis.show.freshness import with_forecast_suspended
         from analysis.show.page.sections import Matter
 
@@ -102,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
         if args.html is None and args.json is None:
             print("With plots: ebbwatt report --html FILE; as data: --json FILE")
     if args.html is not None:
-        print(f"wrote {args.html}", file=sys.stderr)
+        say(f"wrote {args.html}", file=sys.stderr)
     return 0
 
 
@@ -141,7 +142,7 @@ def _write_record(args: argparse.Namespace, config: Config, keep: Mapping[Path, 
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
     made = record(check_log(config, args.fitting), time.time(), __version__)
     write_whole(args.commissioning, made, RECORD, keep)
-    print(f"wrote {args.commissioning}", file=sys.stderr)
+    say(f"wrote {args.commissioning}", file=sys.stderr)
     return 0
 
 
@@ -152,7 +153,7 @@ def _write_json(target: str, text: str, keep: Mapping[Path, str]) -> None:
     from analysis.assessment.document import DOCUMENT
 
     write_whole(Path(target), text + "\n", DOCUMENT, keep)
-    print(f"wrote {target}", file=sys.stderr)
+    say(f"wrote {target}", file=sys.stderr)
 
 
 def _print_summary(matter: Matter) -> None:

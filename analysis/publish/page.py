@@ -19,11 +19,11 @@ from analysis.figures import energy, rounded
 from analysis.publish.facts import moment, number
 from analysis.publish.recent import read_recent
 from analysis.show.page.svg import Drawing, Scale, ticks
-from analysis.show.whole_file import write_whole
 from analysis.text import for_html
 from logger.errors import StoreError
 from logger.reading import OperatingState
 from logger.system.child import child_command
+from logger.system.output import PUBLIC_MODE, Kind, kept, write_whole
 
 if TYPE_CHECKING:
     from analysis.publish.facts import Facts
@@ -88,6 +88,13 @@ svg text { fill: var(--quiet); font-size: 11px; }
 """
 
 
+_MARK = '<meta name="generator" content="ebbwatt publish">'
+OWNERS_PAGE = Kind(
+    "owner's page",
+    lambda head, _: head.startswith(b"<!DOCTYPE html>") and _MARK.encode() in head,
+)
+
+
 class Page:
     """Writes ``index.html`` into a folder."""
 
@@ -118,7 +125,7 @@ class Page:
             note = ""
         limit = self._config.charger.replace_below
         made = page(facts, recent, self._fuel_now(), now_s, limit, self._report, note)
-        write_whole(self._file, made)
+        write_whole(self._file, made, OWNERS_PAGE, kept(self._config), PUBLIC_MODE)
 
     def _fuel_now(self) -> dict[str, Any] | None:
         """Return the fuel document, which a child process makes now and then."""
@@ -181,6 +188,7 @@ def page(
 <meta http-equiv="Content-Security-Policy" content="{POLICY}">
 <meta http-equiv="refresh" content="{REFRESH_S}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
+{_MARK}
 <title>{for_html(facts.label, 60)}</title>
 <style>{_STYLE}</style>
 </head>

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Protocol
 
 from analysis.publish.facts import gather
 from logger.errors import EbbwattError
+from logger.system.output import kept
 from logger.system.snapshot import snapshot_path
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from analysis.publish.facts import Facts
@@ -54,15 +55,16 @@ class TextFile:
 
     name = "textfile"
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, keep: Mapping[Path, str]) -> None:
         self._path = path
+        self._keep = keep
 
     def send(self, facts: Facts) -> None:
         """Write the file beside its place and rename it."""
-        from analysis.publish.textfile import text
-        from analysis.show.whole_file import write_whole
+        from analysis.publish.textfile import VALUES, text
+        from logger.system.output import PUBLIC_MODE, write_whole
 
-        write_whole(self._path, text(facts))
+        write_whole(self._path, text(facts), VALUES, self._keep, PUBLIC_MODE)
 
     def close(self) -> None:
         """Leave the file: the time of its reading tells its age."""
@@ -72,7 +74,7 @@ def targets(config: Config, chosen: Publishing) -> list[tuple[Target, float]]:
     """Build the configured targets, each with the seconds between two rounds."""
     made: list[tuple[Target, float]] = []
     if chosen.textfile is not None:
-        made.append((TextFile(chosen.textfile), chosen.every_s))
+        made.append((TextFile(chosen.textfile, kept(config)), chosen.every_s))
     if chosen.mqtt is not None:
         from analysis.publish.homie import Homie
 

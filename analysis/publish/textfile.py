@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 
 from analysis.publish.facts import VERDICTS, moment, number
 from logger.reading import OperatingState
+from logger.system.output import Kind
 
 if TYPE_CHECKING:
     from analysis.publish.facts import Facts
 
 _L_PER_M3 = 1000.0
+VALUES = Kind("text file of values", lambda head, _: head.startswith(b"# HELP ebbwatt_"))
 
 
 class _Text:

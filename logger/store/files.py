@@ -38,7 +38,9 @@ def prepare(path: Path) -> None:
     StoreError
         If the file is not ours, is newer than this program, is locked or cannot be written.
     """
-    if path.exists() and path.stat().st_size > 0 and _version(path) == SCHEMA_VERSION:
+    with translated(path):
+        has_content = path.exists() and path.stat().st_size > 0
+    if has_content and _version(path) == SCHEMA_VERSION:
         return
     if not path.parent.is_dir():
         raise StoreError(f"{path}: the folder {path.parent} does not exist; create it first")
@@ -81,7 +83,9 @@ def open_reader(path: Path) -> sqlite3.Connection:
     StoreError
         If it is missing, not ours, newer than this program, or locked.
     """
-    if not path.exists():
+    with translated(path):
+        there = path.exists()
+    if not there:
         raise StoreError(
             f"{path}: there is no such database yet; 'ebbwatt log' or 'ebbwatt import' makes it"
         )

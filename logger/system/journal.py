@@ -11,12 +11,13 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
+from logger.refusals import one_line
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 #: Lines in any stretch of so many seconds at most; what is beyond is counted.
 MOST_LINES, WITHIN_S = 10, 60.0
-LONGEST_LINE = 400
 
 
 class Bounded(logging.Filter):
@@ -56,18 +57,6 @@ class Bounded(logging.Filter):
         record.msg, record.args = text, None
         record.exc_info = record.exc_text = record.stack_info = None
         return True
-
-
-def one_line(text: str, longest: int = LONGEST_LINE) -> str:
-    """Return the text on one line without control characters, cut to its longest length.
-
-    Letters of any script stay: a path may have them.
-    """
-    shown = "".join(
-        c if c.isprintable() else c.encode("unicode_escape").decode("ascii")
-        for c in text[: longest + 1]
-    )
-    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
 
 
 def set_up(*, verbose: bool) -> None:

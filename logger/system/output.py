@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 #: Of files that people hand on: their group may read them, nobody else. Whatever the umask is.
 FILE_MODE = 0o640
 FOLDER_MODE = 0o750
+#: Of files for programs of other users: a collector of values, a web server.
+PUBLIC_MODE = 0o644
 #: First and last bytes of a file by which its kind is told.
 HEAD = 4096
 #: What SQLite and the logger keep beside a database; a log that is at rest may lack them.
@@ -174,7 +176,9 @@ def _partial(
 
 
 @contextlib.contextmanager
-def new_file(path: Path, kind: Kind, keep: Mapping[Path, str]) -> Iterator[Path]:
+def new_file(
+    path: Path, kind: Kind, keep: Mapping[Path, str], mode: int = FILE_MODE
+) -> Iterator[Path]:
     """Give an empty file to write to; at the end of the context it becomes ``path``.
 
     If anything is raised, nothing becomes ``path`` and what was there stays.
@@ -186,7 +190,7 @@ def new_file(path: Path, kind: Kind, keep: Mapping[Path, str]) -> Iterator[Path]
     EbbwattError
         If it cannot be written.
     """
-    with _partial(path, kind, keep) as partial:
+    with _partial(path, kind, keep, mode) as partial:
         yield partial.path
         partial.settle()
 
@@ -211,7 +215,9 @@ def growing_file(
         yield file, partial.settle
 
 
-def write_whole(path: Path, content: str, kind: Kind, keep: Mapping[Path, str]) -> None:
+def write_whole(
+    path: Path, content: str, kind: Kind, keep: Mapping[Path, str], mode: int = FILE_MODE
+) -> None:
     """Replace a text file by a complete new one.
 
     Raises
@@ -219,7 +225,7 @@ def write_whole(path: Path, content: str, kind: Kind, keep: Mapping[Path, str]) 
     EbbwattError
         As for :func:`new_file`.
     """
-    with new_file(path, kind, keep) as partial:
+    with new_file(path, kind, keep, mode) as partial:
         partial.write_text(content, encoding="utf-8")
 
 

@@ -1,5 +1,6 @@
 """Whatever a device sends, no command writes a byte that acts on a terminal, nor reads markup."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -7,6 +8,7 @@ import unicodedata
 
 import pytest
 
+from tests.conftest import ROOT
 from tests.support.rigs.bluez import ADDRESS, PERIPHERAL
 from tests.support.rigs.live import live, wait_for
 from tests.support.rigs.pty_line import SpokenLine
@@ -131,3 +133,33 @@ def test_what_the_radio_brings_is_harmless_in_every_command(radio_boat, bluez, c
     harmless(daemon.communicate(timeout=20)[1].encode("utf-8", "surrogateescape"))
     told = command("probe", "--config", str(folder / "ebbwatt.toml"), status=1, **env)
     assert "[red]danger[/red]" in told
+
+
+def test_a_label_that_acts_on_a_terminal_is_refused(tmp_path, command):
+    evil = r'"\u001b[2Jowned\u009b31m"'
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG.replace("rated_w", f"label = {evil}\nrated_w"))
+    for arguments in (["probe"], ["check"], ["report"], ["log"], ["watch", "--once"]):
+        told = command(*arguments, status=2)
+        assert "text without control characters" in told
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG + f"[source.device]\nlabel = {evil}\n")
+    for arguments in (["probe", "--seconds", "1"], ["check"]):
+        assert "text without control characters" in command(*arguments, status=2)
+
+
+def test_names_of_files_in_errors_are_harmless(tmp_path, command):
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG)
+    evil = "a\x1b[2J\x9b31m\nb.csv"
+    bad = tmp_path / evil
+    bad.write_bytes(b"\xff\xfe\x00")
+    for arguments in (
+        ["import", evil], ["import", evil + "x"], ["check", evil], ["report", "--config", evil],
+        ["check", "--against", evil], ["report", "--compare", evil], ["size", "--audit", evil],
+        ["report", "--html", f"{evil}/x"], ["export", evil], ["backup", f"{evil}/x"],
+    ):  # fmt: skip
+        done = subprocess.run(
+            [sys.executable, "-m", "analysis", *arguments], cwd=tmp_path, check=False,
+            env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, timeout=60,
+        )  # fmt: skip
+        told = harmless(done.stdout) + harmless(done.stderr)
+        assert done.returncode in {0, 1, 2}, told
+        assert "Traceback" not in told
