@@ -2,7 +2,7 @@
 
 Every number carries its source. Chemistry: open handbook-data package ``chemicals`` 1.5.2 (CRC and
 WebBook tables); density: de Reuck & Craven, IUPAC International Thermodynamic Tables vol. 12,
-Methanol (Blackwell 1993), evaluated at 1 atm; Faraday constant: CODATA (exact since 2019).
+Methanol (Blackwell 1993), evaluated at 1 atm.
 """
 
 from __future__ import annotations
@@ -12,14 +12,10 @@ from dataclasses import dataclass
 
 from logger.errors import UsageError
 
-FARADAY_C_PER_MOL = 96485.33212
-"""CODATA; from memory, exact since 2019."""
 METHANOL_G_PER_MOL = 32.04186
 CO2_G_PER_MOL = 44.0095
 WATER_G_PER_MOL = 18.01528
 OXYGEN_G_PER_MOL = 31.9988
-ELECTRONS_PER_MOLECULE = 6
-"""CH3OH + 1.5 O2 -> CO2 + 2 H2O."""
 METHANOL_LHV_KJ_PER_MOL = 638.35
 """Lower heating value from the WebBook enthalpies of formation (the tables give 637.9 to 638.7)."""
 ROOM_C = 20.0
@@ -75,11 +71,6 @@ def methanol_density_kg_per_l(temperature_c: float) -> float:
     return (809.77 - 0.9412 * temperature_c) / 1000.0
 
 
-def charge_ah_per_g() -> float:
-    """Theoretical charge of methanol, Ah/g: six electrons a molecule (Faraday)."""
-    return ELECTRONS_PER_MOLECULE * FARADAY_C_PER_MOL / 3600.0 / METHANOL_G_PER_MOL
-
-
 def energy_kwh_per_l(temperature_c: float = ROOM_C) -> float:
     """Lower heating value of a litre of methanol, kWh/L."""
     per_g = METHANOL_LHV_KJ_PER_MOL / METHANOL_G_PER_MOL / 3600.0
@@ -117,12 +108,6 @@ def fuel_balance(l_per_kwh: float, temperature_c: float = ROOM_C) -> FuelBalance
         oxygen_g_per_kwh=moles * 1.5 * OXYGEN_G_PER_MOL,
         heat_kwh_per_kwh=chemical_kwh - 1.0,
     )
-
-
-def effective_cell_voltage_v(l_per_kwh: float, temperature_c: float = ROOM_C) -> float:
-    """Cell voltage times all other efficiencies that a fuel use amounts to, V."""
-    grams = 1000.0 * l_per_kwh * methanol_density_kg_per_l(temperature_c)
-    return 1000.0 / (grams * charge_ah_per_g())
 
 
 def fuel_rise_for_output_loss(loss: float) -> float:

@@ -72,7 +72,7 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
         return Verdict.REPLACE, reasons
     soon = _soon(case)
     if middle < case.plan_below or low < case.replace_below:
-        which, limit = ("planning", case.plan_below)
+        which, limit = ("plan", case.plan_below)
         if middle >= case.plan_below:
             which, limit = ("replacement", case.replace_below)
         reasons.append(
@@ -90,7 +90,7 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
         reasons.append(
             Reason(
                 "plan_limit_near",
-                f"it may already be below the planning limit of {_percent(case.plan_below)}",
+                f"it may already be below the plan limit of {_percent(case.plan_below)}",
             )
         )
     return Verdict.SOUND, reasons

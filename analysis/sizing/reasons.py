@@ -34,7 +34,7 @@ def reasons(hard_wh: float, judged: Sequence[Judged], chosen: str | None, end: f
     told = [first]
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:
-        told.append("none of these carries that at the end of its life: a larger one is due")
+        told.append("none of these carries that at the end of its life: a larger one is needed")
         return [*told, f"the largest of these, {_in_use(judged[-1])}"] if judged else told
     told.append(
         f"{one.unit.label}, the smallest to give that, runs {one.hours_a_day:.0f} h on the mean day"

@@ -1,4 +1,4 @@
-"""Small regression core: least squares, censored normal and t likelihood, robust slope, Fieller.
+"""Small regression core: censored normal and t likelihood, robust slope.
 
 Everything that the health estimate says about runs goes through :func:`site`, the likelihood of
 one observation that is either a value or only a lower bound, and its derivatives.
@@ -6,7 +6,7 @@ one observation that is either a value or only a lower bound, and its derivative
 Sources
 -------
 Tobin (1958), Econometrica 26:24-36 (censored normal regression); Lange, Little and Taylor (1989),
-JASA 84:881-896 (t errors); Sen (1968), JASA 63:1379-1389; Fieller (1954), JRSS B 16:175-185.
+JASA 84:881-896 (t errors); Sen (1968), JASA 63:1379-1389.
 """
 
 from __future__ import annotations
@@ -34,17 +34,6 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class LeastSquares:
-    """Ordinary least squares. ``covariance`` has shape (p, p)."""
-
-    coefficients: Floats
-    covariance: Floats
-    residual_sd: float
-    degrees: int
-    r_squared: float
-
-
-@dataclass(frozen=True, slots=True)
 class CensoredFit:
     """Maximum of a censored likelihood; ``covariance`` of (coefficients, ln scale)."""
 
@@ -53,48 +42,6 @@ class CensoredFit:
     log_likelihood: float
     covariance: Floats
     iterations: int
-
-
-def least_squares(design: Floats, y: Floats) -> LeastSquares:
-    """Fit ``y = design @ b`` by QR after scaling the columns.
-
-    Parameters
-    ----------
-    design
-        Shape (n, p), n > p, of full rank.
-    y
-        Shape (n,).
-
-    Raises
-    ------
-    ValueError
-        If there are not more rows than columns, or the columns are linearly dependent.
-    """
-    rows, columns = design.shape
-    if rows <= columns:
-        raise ValueError(f"{rows} observations cannot determine {columns} coefficients and spread")
-    scale = np.sqrt((design**2).sum(axis=0))
-    scale[scale == 0.0] = 1.0
-    q, r = np.linalg.qr(design / scale)
-    if np.abs(np.diag(r)).min() < 1e-12:
-        raise ValueError("the columns of the design are linearly dependent")
-    b = np.linalg.solve(r, q.T @ y)
-    # One step of refinement: the residual is projected again.
-    b += np.linalg.solve(r, q.T @ (y - (design / scale) @ b))
-    coefficients = b / scale
-    residual = y - design @ coefficients
-    rss = float(residual @ residual)
-    degrees = rows - columns
-    inverse = np.linalg.inv(r) / scale[:, None]
-    has_level = bool(np.any(np.ptp(design, axis=0) == 0.0))
-    about = float(((y - y.mean()) ** 2).sum()) if has_level else float(y @ y)
-    return LeastSquares(
-        coefficients,
-        inverse @ inverse.T * rss / degrees,
-        math.sqrt(rss / degrees),
-        degrees,
-        1.0 - rss / about if about > 0.0 else math.nan,
-    )
 
 
 def site(
@@ -251,35 +198,3 @@ def theil_sen(x: Floats, y: Floats) -> Line:
         return Line(float(np.median(y)), 0.0)
     slope = float(np.median((y[second] - y[first])[apart] / run[apart]))
     return Line(float(np.median(y)) - slope * float(np.median(x)), slope)
-
-
-def fieller(
-    level: float, slope: float, covariance: Floats, target: float, quantile: float
-) -> tuple[float, float, float] | None:
-    """Return where ``level + slope x`` meets ``target``: the place and its interval.
-
-    Parameters
-    ----------
-    level, slope
-        Estimates at x = 0.
-    covariance
-        Of (level, slope), shape (2, 2).
-    target
-        The level to be met.
-    quantile
-        Of the t or normal distribution for one side, e.g. 1.645 for 90 % in the middle.
-
-    Returns
-    -------
-    (place, low, high), or None where the slope cannot be told from zero at this confidence: then
-    the set is the whole line or two half-lines, and no finite interval is honest.
-    """
-    gap = target - level
-    q2 = quantile**2
-    a = slope**2 - q2 * covariance[1, 1]
-    if a <= 0.0:
-        return None
-    b = slope * gap + q2 * covariance[0, 1]
-    c = gap**2 - q2 * covariance[0, 0]
-    root = math.sqrt(max(b * b - a * c, 0.0))
-    return gap / slope, (b - root) / a, (b + root) / a

@@ -1,17 +1,14 @@
-"""When a wandering, declining quantity falls below a limit: closed forms and simulation.
+"""When simulated paths of a declining quantity fall below a limit and stay there.
 
-The closed forms (inverse Gaussian first passage, and its mixture over an uncertain drift) check
-the simulation and speak where nothing but drift and wander matters. Sources: Folks and Chhikara
-(1978), JRSS B 40:263-289; Peng and Tseng (2009), IEEE Trans. Reliability 58:444-455.
+The tests hold this against closed forms (inverse Gaussian first passage, and its mixture over an
+uncertain drift; tests/support/oracles.py).
 """
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,39 +18,6 @@ if TYPE_CHECKING:
 #: A limit is crossed for good when the output stays below it for so many running hours: real
 #: stacks dip and recover.
 SUSTAINED_H = 100.0
-
-
-def first_passage_cdf(
-    t: Floats, distance: float, drift: float, diffusion: float, drift_sd: float = 0.0
-) -> Floats:
-    """Return the probability that a Wiener process has covered ``distance`` by time t.
-
-    Parameters
-    ----------
-    t
-        Times, > 0.
-    distance, drift, diffusion
-        Distance to cover, mean drift towards it, and standard deviation after unit time.
-    drift_sd
-        Standard deviation of the drift from one unit (or one belief) to the next.
-    """
-    variance = diffusion**2 * t + drift_sd**2 * t**2
-    reach = (drift * t - distance) / np.sqrt(variance)
-    ratio = drift_sd**2 * distance / diffusion**2
-    back = -(2.0 * ratio * t + drift * t + distance) / np.sqrt(variance)
-    exponent = 2.0 * distance * drift / diffusion**2 + 2.0 * drift_sd**2 * distance**2 / (
-        diffusion**4
-    )
-    # The exponential overflows where the tail underflows: multiply them as logarithms.
-    total: Floats = special.ndtr(reach) + np.exp(exponent + special.log_ndtr(back))
-    return total
-
-
-def first_passage_density(t: Floats, distance: float, drift: float, diffusion: float) -> Floats:
-    """Return the inverse Gaussian density of the first passage at time t."""
-    scale = distance / (diffusion * np.sqrt(2.0 * math.pi * t**3))
-    density: Floats = scale * np.exp(-((distance - drift * t) ** 2) / (2.0 * diffusion**2 * t))
-    return density
 
 
 def passage_for_good(

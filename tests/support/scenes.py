@@ -85,7 +85,7 @@ def assessment(**changes):
         withheld=None,
         verdict=Verdict.PLAN,
         reasons=(
-            Reason("below_plan_limit", "available output is below the planning limit of 75 %"),
+            Reason("below_plan_limit", "available output is below the plan limit of 75 %"),
             Reason("decline_clear", "the decline is clearly different from zero"),
         ),
         plan_below=0.75,
@@ -108,7 +108,7 @@ def sound():
         remaining_h=Span(3900.0, 4380.0, 4380.0),
         remaining_date=Span(at(2032, 9, 1), at(2033, 5, 1), at(2034, 4, 1)),
         verdict=Verdict.SOUND,
-        reasons=(Reason("above_plan_limit", "available output is well above the planning limit"),),
+        reasons=(Reason("above_plan_limit", "available output is well above the plan limit"),),
         run_table=table,
         curve=curve(loss=0.06),
         advice=(),

@@ -13,8 +13,8 @@ import pytest
 from analysis.assessment.forecast import draw_paths, forecast
 from analysis.health.forms import Cell, Form, Posterior, normal_posterior, trend_columns
 from analysis.health.trend import Observations, Sites, find_mode, make_nodes
-from analysis.statistics.likelihood import fieller, least_squares
-from analysis.statistics.passage import first_passage_cdf, passage_for_good
+from analysis.statistics.passage import passage_for_good
+from tests.support.oracles import fieller, first_passage_cdf, least_squares
 from tests.support.published import (
     CRYSTAL_G,
     CRYSTAL_H,

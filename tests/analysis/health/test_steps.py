@@ -7,7 +7,7 @@ from analysis.assessment.forecast import forecast
 from analysis.health.life import estimate
 from analysis.health.steps import strongest_step
 from analysis.health.trend import Observations, Sites
-from analysis.statistics.likelihood import least_squares
+from tests.support.oracles import least_squares
 
 # Cobb (1978), Biometrika 65:243-251; Zeileis et al. (2003), CSDA 44:109-123: flow of the Nile at
 # Aswan, 1871 to 1970, 10^8 m3; one change of level after the 28th value (1898), 95 % interval

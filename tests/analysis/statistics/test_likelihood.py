@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from analysis.health.sag import saturating
-from analysis.statistics.likelihood import censored_regression, fieller, least_squares, theil_sen
-from analysis.statistics.passage import first_passage_cdf, first_passage_density, passage_for_good
+from analysis.statistics.likelihood import censored_regression, theil_sen
+from analysis.statistics.passage import passage_for_good
+from tests.support.oracles import fieller, first_passage_cdf, first_passage_density, least_squares
 from tests.support.published import (
     BOXBOD,
     CHAMBER,
