@@ -10,10 +10,12 @@ from analysis.figures import rounded
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.sizing.result import Judged
+    from analysis.sizing.result import UnitOnBoat
 
 
-def reasons(hard_wh: float, judged: Sequence[Judged], chosen: str | None, end: float) -> list[str]:
+def reasons(
+    hard_wh: float, judged: Sequence[UnitOnBoat], chosen: str | None, end: float
+) -> list[str]:
     """Return the reasons.
 
     Parameters
@@ -55,7 +57,7 @@ def reasons(hard_wh: float, judged: Sequence[Judged], chosen: str | None, end: f
     return told
 
 
-def _in_use(one: Judged) -> str:
+def _in_use(one: UnitOnBoat) -> str:
     return (
         f"{one.unit.label}, would run {one.hours_a_day:.0f} h on the mean day and carry "
         f"{100 * one.carried_end:.0f} % of days when old"

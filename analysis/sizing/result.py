@@ -39,7 +39,7 @@ class Need:
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class UnitOnBoat:
     """One unit on this boat."""
 
     unit: Unit
@@ -65,7 +65,7 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
-class Grown:
+class LargerLoad:
     """What a larger load would change."""
 
     load: float
@@ -80,8 +80,8 @@ class Sizing:
     """Every unit judged, and which one is recommended."""
 
     need: Need
-    judged: tuple[Judged, ...]
+    judged: tuple[UnitOnBoat, ...]
     recommended: str | None
     reasons: tuple[str, ...]
-    grown: tuple[Grown, ...]
+    grown: tuple[LargerLoad, ...]
     bank_ah: float

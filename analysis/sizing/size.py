@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.load.daily import CHARGING_V
 from analysis.sizing.reasons import reasons
-from analysis.sizing.result import Grown, Judged, Need, Sizing
+from analysis.sizing.result import LargerLoad, Need, Sizing, UnitOnBoat
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -86,7 +86,7 @@ def size(
     chosen = _smallest(need, ordered, end_fraction, 1.0)
     fitted = next((u for u in ordered if u.fitted), None)
     grown = tuple(
-        Grown(
+        LargerLoad(
             load,
             _smallest(need, ordered, end_fraction, load),
             None if fitted is None else _carried(need, fitted.rated_w * end_fraction, load),
@@ -124,7 +124,7 @@ def _judge(
     fuel_price: float | None,
     *,
     with_fuel: bool,
-) -> Judged:
+) -> UnitOnBoat:
     mean_w = unit.rated_w * 0.5 * (1.0 + end)
     delivered = np.minimum(need.supply_wh, 24.0 * mean_w)
     hours_a_day = float(delivered.mean()) / mean_w
@@ -143,7 +143,7 @@ def _judge(
         cost = (unit.price / lasts if lasts < math.inf else 0.0) + (litres or 0.0) * (
             fuel_price or 0.0
         )
-    return Judged(
+    return UnitOnBoat(
         unit,
         _carried(need, unit.rated_w),
         _carried(need, unit.rated_w * end),

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.sizing.candidates import Unit
-    from analysis.sizing.result import Grown, Judged, Sizing
+    from analysis.sizing.result import LargerLoad, Sizing, UnitOnBoat
 
 _LONGEST = 400
 #: From this width on years and costs have columns of their own.
@@ -60,7 +60,7 @@ def lines(
     return out + rest
 
 
-def _nearest(found: Sizing, room: int) -> list[Judged]:
+def _nearest(found: Sizing, room: int) -> list[UnitOnBoat]:
     """Return the units for which there is room, those nearest to the recommended one first."""
     units = found.judged
     if len(units) <= max(room, FEWEST_UNITS):
@@ -73,7 +73,7 @@ def _nearest(found: Sizing, room: int) -> list[Judged]:
     return [units[k] for k in sorted(near[: max(room - 1, FEWEST_UNITS)])]
 
 
-def _growth(grown: Sequence[Grown]) -> str:
+def _growth(grown: Sequence[LargerLoad]) -> str:
     parts = []
     for more in grown[1:]:
         text = f"{100 * (more.load - 1):.0f} % more load: "
@@ -105,7 +105,7 @@ def _label_width(width: int) -> int:
     return 14 + min(max(width - _WIDE, 0), 16)
 
 
-def _row(one: Judged, recommended: str | None, width: int) -> str:
+def _row(one: UnitOnBoat, recommended: str | None, width: int) -> str:
     unit, letters = one.unit, _label_width(width)
     mark = (">" if unit.label == recommended else " ") + ("*" if unit.fitted else " ")
     carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
