@@ -63,7 +63,7 @@ class Evidence:
     out: Outputs
     ceiling: limiter.Ceiling
     runtime_h: Floats
-    """Running hours of the fitting at each run's speaking stretch, shape (runs,)."""
+    """Running hours of the fitting at the stretch that each run's figure is of, shape (runs,)."""
     life: Life
     findings: tuple[Finding, ...] = ()
     """What the data say about themselves, the worst first."""
@@ -82,7 +82,7 @@ class Evidence:
 
     @property
     def used(self) -> Flags:
-        """Runs that speak for the present life, shape (runs,)."""
+        """Runs that the estimate of the present life uses, shape (runs,)."""
         return (
             self.out.used & np.isfinite(self.out.value) & (self.runs.start_s >= self.life.start_s)
         )
@@ -93,7 +93,7 @@ class Evidence:
 
 
 def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None = None) -> Evidence:
-    """Find the figures of the runs of a log, and the life that they speak for.
+    """Find the figures of the runs of a log, and the life that they belong to.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None 
     held
         Runs that a setting held at a figure, shape (runs,): they are lower bounds.
     """
-    out, ceiling = _look(runs, config)
+    out, ceiling = _figures(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
     levels = two_levels(out.value, out.used & ~out.bound, runs.begun_s)
     out = _questioned(out, None if levels is None else levels.low, held)
@@ -112,7 +112,7 @@ def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None 
     if heat is not None:
         # A run warms its own compartment: without this the loss by heat would pass for sag or for
         # a battery that takes no more, and be taken out a second time by the run's temperature.
-        out, ceiling = _look(runs, config, heat)
+        out, ceiling = _figures(runs, config, heat)
         out = _questioned(out, None if levels is None else levels.low, held)
     findings = () if levels is None else (levels_finding(levels, out.value, runs.start_s),)
     out = without_surpassed(out, runtime_h)
@@ -140,7 +140,7 @@ def _said(out: Outputs, which: Flags, limit: Limit, reason: str) -> Outputs:
     )
 
 
-def _look(
+def _figures(
     runs: Runs, config: Config, heat: Floats | None = None
 ) -> tuple[Outputs, limiter.Ceiling]:
     """Say who limited each stretch, and bring each run to its figure.
@@ -186,7 +186,7 @@ def design_hours_left(evidence: Evidence, config: Config) -> float | None:
 
 
 def _hours_at(runs: Runs, time_s: Floats) -> Floats:
-    """Return the running hours of the fitting at each run's speaking stretch."""
+    """Return the running hours of the fitting at the stretch that each run's figure is of."""
     if len(runs) == 0:
         return np.empty(0)
     middle = np.where(np.isfinite(time_s), time_s, 0.5 * (runs.start_s + runs.end_s))

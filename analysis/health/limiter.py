@@ -1,4 +1,4 @@
-"""Who set the current in each stretch: the charger, the battery, heat, or nobody worth counting.
+"""What set the current in each stretch: the charger, the battery, heat, or nothing usable.
 
 At the charge ceiling the battery takes what it wants, and the power seen says only that the
 charger can give at least that much. The ceiling is found from runs in which the power falls while
@@ -110,7 +110,7 @@ class Stretches:
 def stretches(
     runs: Runs, rated_w: float, configured_v: float | None, heat: Floats | None = None
 ) -> tuple[Stretches, Ceiling]:
-    """Say for each interval inside a run who set the current.
+    """Say for each interval inside a run what set the current.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ _UNSEEN_SE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Figures of the runs, arrays of shape (runs,), NaN where a run says nothing."""
+    """Figures of the runs, arrays of shape (runs,), NaN where a run gives none."""
 
     value: Floats
     """Available output, fraction of rated, or the bound."""
@@ -59,14 +59,14 @@ class Outputs:
     limit: tuple[Limit, ...]
     reason: tuple[str, ...]
     temperature_c: Floats
-    """Mean compartment temperature of the stretch that speaks."""
+    """Mean compartment temperature of the stretch that the figure is of."""
     middle_s: Floats
-    """Unix time of the middle of the stretch that speaks."""
+    """Unix time of the middle of the stretch that the figure is of."""
     warm_h: float
     warm_found: bool
     sag: Sag
     sagged: Floats
-    """Share of the sag reached in the stretch that speaks."""
+    """Share of the sag reached in the stretch that the figure is of."""
     left_out_h: dict[str, float]
 
 
@@ -268,7 +268,7 @@ def _say(
 def _left_out(
     code: NDArray[np.int8], found: Stretches, speaking: Flags, bound: Flags
 ) -> dict[str, float]:
-    """Return the running hours that did not speak, by reason."""
+    """Return the running hours that were not used, by reason."""
     left: dict[str, float] = {}
     for c, reason in enumerate(limiter.REASONS):
         quiet = (code == c) & ~speaking

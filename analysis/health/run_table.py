@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 class Limit(StrEnum):
-    """Who set the current in a stretch of running."""
+    """What set the current in a stretch of running."""
 
     SOURCE = "source"
     BATTERY = "battery"
@@ -35,7 +35,7 @@ class RunTable:
     battery-limited run the lower bound."""
     standard_error: NDArray[np.float64]
     limit: tuple[Limit, ...]
-    """Who limited the stretch that speaks for the run."""
+    """What limited the stretch that the run's figure is of."""
     used: NDArray[np.bool_]
     """Whether the run entered the estimate (as a value or as a lower bound)."""
     reason: tuple[str, ...]
