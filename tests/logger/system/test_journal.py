@@ -9,7 +9,8 @@ import time
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.system.journal import LONGEST_LINE, MOST_LINES, Bounded, one_line
+from logger.refusals import LONGEST_LINE, one_line
+from logger.system.journal import MOST_LINES, Bounded
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.configurations import SERIAL
 from tests.support.rigs.pty_line import PtyLine
