@@ -1,5 +1,6 @@
 """Fixtures that every test may use."""
 
+import contextlib
 import os
 import shutil
 import signal
@@ -9,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from logger.store.files import prepare
 from tests.support.rigs.bluez import (
@@ -19,6 +21,10 @@ from tests.support.rigs.bluez import (
     Bus,
     quick_description,
 )
+
+# How long an example takes says how busy the machine is; whether a test hangs, its time limit.
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
 
 ROOT = Path(__file__).resolve().parent.parent
 #: The demonstration of the tests ended a year and more ago by whoever reads this: it never ages.
@@ -53,6 +59,28 @@ def _run(*arguments, cwd=None, status=0, env=None, timeout=100, **keywords):
     assert done.returncode == status, (done.returncode, done.stdout, done.stderr)
     assert "Traceback" not in done.stderr
     return done
+
+
+def _children():
+    """Return the processes that this one has started and that are still there, proc_pid_task(5)."""
+    found = set()
+    for path in Path("/proc/self/task").glob("*/children"):
+        with contextlib.suppress(OSError):  # a thread that has just ended
+            found |= {int(pid) for pid in path.read_text().split()}
+    return found
+
+
+@pytest.fixture(autouse=True)
+def _nothing_outlives_its_test():
+    """End every process that a test started and left behind, so that none disturbs the next."""
+    before = _children()
+    yield
+    for pid in _children() - before:
+        with contextlib.suppress(OSError):
+            # The helper of multiprocessing serves the whole of this process.
+            if b"resource_tracker" not in Path(f"/proc/{pid}/cmdline").read_bytes():
+                os.kill(pid, signal.SIGKILL)
+                os.waitpid(pid, 0)
 
 
 @pytest.fixture

@@ -54,6 +54,8 @@ ROOMS = {
         ],
     ),
 }
+#: Without what takes a minute and more.
+QUICK = "not cut_at_any_statement and not never_outlives_a_change"
 #: A mutant that makes the tests go on for longer than this has been noticed, s.
 LONGEST_S = 900.0
 
@@ -200,7 +202,7 @@ def _in_child(place, tests, log):
     sys.path[:] = [str(place), *(p for p in sys.path if Path(p).resolve() != ROOT)]
     os.environ["PYTHONPATH"] = str(place)
     os.environ["EBBWATT_SAILED"] = str(place)
-    return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--tb=no", *tests]))
+    return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--tb=no", "-k", QUICK, *tests]))
 
 
 def tested(place, tests, log):

@@ -457,7 +457,7 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
             assert stored == pytest.approx((13.2, 8.0, 602.5), rel=0.01)
         assert resident_kib(daemon) < 30 * 1024
         daemon.send_signal(signal.SIGTERM)
-        daemon.communicate(timeout=20)
+        daemon.communicate(timeout=60)
         assert daemon.returncode == 0
         assert load_history(tmp_path / "ebbwatt.db").readings.sum() >= seen
         only_reads(device.heard, tmp_path / "device.toml")
@@ -471,7 +471,7 @@ def probed_until_the_cable_is_out(device, folder, env):
     probe = subprocess.Popen(command, cwd=folder, env=env, text=True, **pipes)
     probe.stdout.readline()
     device.pull_cable()
-    shown, told = probe.communicate(timeout=20)
+    shown, told = probe.communicate(timeout=60)
     device.put_back()
     assert probe.returncode == 1
     assert "the port is gone" in told

@@ -51,7 +51,7 @@ def test_it_logs_and_counts_what_it_refused(boat):
     assert snapshot.reading.runtime_h == pytest.approx(10.0, abs=0.1)
     assert snapshot.link == "live"
     daemon.send_signal(signal.SIGTERM)
-    _, told = daemon.communicate(timeout=20)
+    _, told = daemon.communicate(timeout=60)
     assert daemon.returncode == 0
     history = load_history(folder / "ebbwatt.db")
     running_s = history.duration_s[history.state == STATE_CODE[OperatingState.RUNNING]].sum()
@@ -73,7 +73,7 @@ def test_cable_out_and_in_three_times_and_it_logs_on(boat):
         device.plug()
         seen = live(folder, seen + 19, session=1).readings
     daemon.send_signal(signal.SIGTERM)
-    _, told = daemon.communicate(timeout=20)
+    _, told = daemon.communicate(timeout=60)
     assert daemon.returncode == 0
     assert told.count("trying again") <= 3, "warned once for each trouble at most"
     history = load_history(folder / "ebbwatt.db")
@@ -91,7 +91,7 @@ def test_every_change_of_the_link_is_told_to_who_asks_for_it(boat, start_daemon)
     device.plug()
     live(folder, seen + 19)
     daemon.send_signal(signal.SIGTERM)
-    _, told = daemon.communicate(timeout=20)
+    _, told = daemon.communicate(timeout=60)
     changes = [x.removeprefix("link: ") for x in told.splitlines() if x.startswith("link: ")]
     assert changes[:2] == ["opening", "live"]
     assert changes[2].startswith("waiting, charger: the port is gone")
@@ -104,7 +104,7 @@ def test_a_device_that_falls_silent_is_noticed_by_the_age_of_its_data(boat):
     start("stale_s = 1.0\nfirst_reading_s = 2.0")
     live(folder, 19, session=1)
     device.process.send_signal(signal.SIGSTOP)
-    end_s = time.monotonic() + 20.0
+    end_s = time.monotonic() + 90.0
     while time.monotonic() < end_s:
         snapshot = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
         if "no reading" in snapshot.link_reason or any("no reading" in n for n in snapshot.notices):
@@ -154,7 +154,7 @@ def test_killed_and_started_again_it_loses_no_committed_interval(boat):
         daemon = start()
         live(folder, 49, session=session)
         daemon.send_signal(signal.SIGKILL)
-        daemon.wait(20)
+        daemon.wait(60)
         history = load_history(folder / "ebbwatt.db")
         rows = list(zip(history.start_s.tolist(), history.charge_c.tolist(), strict=True))
         assert rows[: len(committed)] == committed, "what was committed stays as it was"

@@ -93,7 +93,7 @@ def test_what_a_line_carries_is_harmless_in_every_command(tmp_path, command, sta
         live(tmp_path, 60)
         watched = command("watch", "--once")
         daemon.send_signal(signal.SIGTERM)
-        harmless(daemon.communicate(timeout=20)[1].encode("utf-8", "surrogateescape"))
+        harmless(daemon.communicate(timeout=60)[1].encode("utf-8", "surrogateescape"))
     finally:
         line.unplug()
     for told in (probed, command("check", "device.toml", "--against", "talk.jsonl")):
@@ -130,7 +130,7 @@ def test_what_the_radio_brings_is_harmless_in_every_command(radio_boat, bluez, c
     wait_for(lambda: live(folder).link != "live")
     command("watch", "--once", "--config", str(folder / "ebbwatt.toml"))
     daemon.send_signal(signal.SIGTERM)
-    harmless(daemon.communicate(timeout=20)[1].encode("utf-8", "surrogateescape"))
+    harmless(daemon.communicate(timeout=60)[1].encode("utf-8", "surrogateescape"))
     told = command("probe", "--config", str(folder / "ebbwatt.toml"), status=1, **env)
     assert "[red]danger[/red]" in told
 

@@ -121,7 +121,7 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     # What is read while it is mended, and afterwards, is stored.
     live(place.parent, snapshot.readings + 15)
     daemon.send_signal(signal.SIGTERM)
-    _, said = daemon.communicate(timeout=30)
+    _, said = daemon.communicate(timeout=60)
     assert daemon.returncode == 0, said
     assert said.count("it is set aside now") == 1
     (aside,) = place.parent.glob("*.damaged-*Z")
@@ -217,7 +217,7 @@ def test_commits_behind_a_broken_header_are_missed_aloud(place, start_daemon, eb
     again = start_daemon(place.parent)
     live(place.parent, 15)
     again.send_signal(signal.SIGTERM)
-    _, said = again.communicate(timeout=20)
+    _, said = again.communicate(timeout=60)
     assert said.count("is damaged and set aside") == 1
     assert "1 damage to the database" in " ".join(
         ebbwatt("report", cwd=place.parent).stdout.split()
@@ -259,7 +259,7 @@ def test_a_log_that_the_logger_still_writes_is_never_set_aside(place, start_daem
     ebbwatt("event", "add", "note", "--text", "hose", cwd=place.parent)
     live(place.parent, first.readings + 15)
     daemon.send_signal(signal.SIGTERM)
-    _, said = daemon.communicate(timeout=20)
+    _, said = daemon.communicate(timeout=60)
     assert list(place.parent.glob("*damaged*")) == []
     read = int(said.split("ended: ")[1].split(" readings")[0])
     assert sum(row[4] for k, row in everything(place).items() if k > COUNT) == read

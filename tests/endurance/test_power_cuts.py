@@ -170,7 +170,7 @@ def test_the_daemon_killed_at_random_instants_loses_the_last_moment_only(tmp_pat
         live(tmp_path, 5, session=number)
         time.sleep(rng.uniform(0.0, 2.5))
         daemon.send_signal(signal.SIGKILL)
-        daemon.wait(20)
+        daemon.wait(60)
         read = read_snapshot(snapshot_path(path)).readings
         with closing(sqlite3.connect(path)) as db:
             assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

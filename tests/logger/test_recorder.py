@@ -8,7 +8,6 @@ from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
-from logger.store.files import prepare
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 
@@ -23,11 +22,11 @@ class Clock:
 
 
 @pytest.fixture
-def board(tmp_path, monkeypatch):
+def board(tmp_path, store, monkeypatch):
     """Return a function that lives through readings a second and tells what was committed."""
     (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
     config = load_config(tmp_path / "ebbwatt.toml")
-    prepare(config.store.path)
+    assert config.store.path == store
     clock = Clock()
     session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
 

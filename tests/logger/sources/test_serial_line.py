@@ -319,7 +319,7 @@ def test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice(
     class Stuck:
         def open(self):
             opened.append(1)
-            stuck.wait(20)
+            stuck.wait(60)
             raise OSError(5, "gave up")
 
         def close(self):
@@ -333,7 +333,7 @@ def test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice(
         with pytest.raises(SourceError, match="still hangs in the driver"):
             await take(source, 1)
         stuck.set()
-        source._link.thread.join(5)
+        source._link.thread.join(60)
         monkeypatch.undo()
         talking = asyncio.create_task(talk(line, *[b"\nU=13.52 I=4.20\n"] * 20))
         with contextlib.suppress(TimeoutError):

@@ -240,7 +240,7 @@ def test_every_fault_is_survived_three_times(tmp_path, name):
         told = [f"{link.reasons[0]}; trying again until it is back"]
         assert link.notices == told, "told once"
     assert link.changes[-1].losses == len(link.reasons), "and counted"
-    wait_for(lambda: threading.active_count() <= threads + 1, 5.0)
+    wait_for(lambda: threading.active_count() <= threads + 1)
 
 
 def test_a_write_that_fails_ends_the_session_by_itself(tmp_path):
