@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.assessment.account import count_runs, hours_account
 from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.usage import Usage, dates, usage
@@ -86,8 +87,8 @@ def assess(
         energy_kwh=float(table.energy_kwh.sum()),
         charge_ah=float(table.charge_ah.sum()),
         runs=runs.starts,
-        source_limited_runs=sum(limit is Limit.SOURCE for limit in out.limit),
-        battery_limited_runs=sum(limit is Limit.BATTERY for limit in out.limit),
+        source_limited_runs=count_runs(runs, out, Limit.SOURCE),
+        battery_limited_runs=count_runs(runs, out, Limit.BATTERY),
         output=case.output,
         at_runtime_h=evidence.now_h,
         decline_per_1000h=case.slope,
@@ -105,6 +106,7 @@ def assess(
         run_table=table,
         curve=_curve(health, future, evidence),
         left_out=out.left_out_h,
+        account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
         inputs=worst_first(findings),
     )

@@ -11,6 +11,7 @@ from analysis.history.use import Use, find_use
 from analysis.inputs.examine import Examined, examine
 from analysis.inputs.finding import Finding, worst_first
 from analysis.load.daily import LoadResult, daily_load
+from analysis.load.kinds import Kinds, kinds_of_day
 from analysis.load.required_power import load_limit
 
 if TYPE_CHECKING:
@@ -71,6 +72,11 @@ class Case:
     def load(self) -> LoadResult:
         """What the boat draws a day."""
         return daily_load(self.runs, self.config)
+
+    @cached_property
+    def kinds(self) -> Kinds | None:
+        """Kinds of day and what the boat draws on each; None where the load is not known."""
+        return kinds_of_day(self.runs, self.load, self.config)
 
     @cached_property
     def assessment(self) -> Assessment:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from analysis.assessment.account import HoursRow
     from analysis.estimate import Span
     from analysis.health.run_table import RunTable
     from analysis.inputs.finding import Finding
@@ -120,6 +121,8 @@ class Assessment:
     curve: Curve | None = None
     left_out: dict[str, float] = field(default_factory=dict)
     """Running hours left out of the estimate, by reason."""
+    account: tuple[HoursRow, ...] = ()
+    """All running hours, each once, by their use or by why they were left out."""
     advice: tuple[str, ...] = ()
     """What would make the verdict firmer, and what to do next; sentences."""
     inputs: tuple[Finding, ...] = ()
@@ -183,6 +186,13 @@ class Assessment:
             "reasons": [{"code": r.code, "text": r.text} for r in self.reasons],
             "course": None if self.curve is None else self.curve.document(),
             "left_out_hours": {k: _round(v, 2) for k, v in sorted(self.left_out.items())},
+            "hours_account": {
+                "all": _round(self.running_hours, 2),
+                "rows": [
+                    {"what": r.what, "hours": _round(r.hours, 2), "used": r.used, "runs": r.runs}
+                    for r in self.account
+                ],
+            },
             "advice": list(self.advice),
             "inputs": [
                 {

@@ -5,14 +5,22 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+import sys
 import time
+from dataclasses import replace
+from datetime import date, datetime
+from datetime import time as clock
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.arguments import positive_number, whole_number
 from analysis.show.cautions import SHORT
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     from analysis.assessment.case import Case
+    from analysis.fuel.passage import Trip
     from analysis.fuel.result import FuelOutlook
 
 HELP = "say how long the fuel lasts, and what this unit uses"
@@ -22,14 +30,44 @@ DESCRIPTION = (
     "this boat's own, containers a year and for a passage.\n"
     "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
 )
-EXAMPLE = "ebbwatt fuel --days 21"
+EXAMPLE = "ebbwatt fuel --passage --under-way 21 --at-anchor 5 --spare 20"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's own arguments."""
     parser.add_argument("--json", action="store_true", help="print the figures as JSON")
     parser.add_argument(
-        "--days", type=whole_number(1, 365), metavar="N", help="fuel for a passage of N days"
+        "--passage", action="store_true",
+        help="print a sheet: reserve, stock, what to buy and when to order",
+    )  # fmt: skip
+    parser.add_argument(
+        "--under-way", type=whole_number(0, 365), metavar="DAYS",
+        help="fuel for a passage of so many days under way",
+    )  # fmt: skip
+    parser.add_argument(
+        "--at-anchor", type=whole_number(0, 365), metavar="DAYS",
+        help="and so many days at anchor",
+    )  # fmt: skip
+    parser.add_argument(
+        "--days", type=whole_number(1, 365), metavar="N", help="the same as --under-way"
+    )
+    parser.add_argument(
+        "--watts", type=positive_number, metavar="W",
+        help="what the boat draws on the passage, mean of 24 h, where the log does not tell it",
+    )  # fmt: skip
+    parser.add_argument(
+        "--reserve-days", type=whole_number(0, 365), metavar="N", default=3,
+        help="days under way beyond the passage that the fuel is to last (default 3, judgement)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--depart", type=_date, metavar="DATE", help="day of departure, such as 2026-06-01"
+    )
+    parser.add_argument(
+        "--delivery-days", type=whole_number(0, 365), metavar="N", default=14,
+        help="days from order to delivery (default 14)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--html", type=Path, metavar="FILE", help="write the sheet as a page to print"
     )
     parser.add_argument(
         "--spare", type=positive_number, metavar="L", default=0.0,
@@ -54,6 +92,15 @@ def _celsius(text: str) -> float:
     return value
 
 
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"got {text!r}; accepted: a date such as 2026-06-01"
+        ) from None
+
+
 def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
     from logger.config import find_config, load_config
@@ -75,24 +122,110 @@ def run(args: argparse.Namespace) -> int:
         case.runs,
         case.use,
         case.config,
-        passage_days=args.days,
         spare_l=args.spare,
         temperature_c=args.temperature,
     )
+    trip = _trip(args)
+    if trip is not None:
+        found = _with_passage(case, found, trip, args)
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0
+    if args.passage or args.html is not None:
+        return _sheet(case, found, args)
     from analysis.show.freshness import with_fuel_suspended
     from analysis.show.screen.fuel import lines
+    from analysis.show.units import units_of
 
     width = shutil.get_terminal_size((80, 24)).columns
     check = _check(case, found)
-    print("\n".join(lines(with_fuel_suspended(found, time.time()), check, width)))
+    units = units_of(case.config.boat.units)
+    print("\n".join(lines(with_fuel_suspended(found, time.time()), check, width, units)))
+    return 0
+
+
+def _trip(args: argparse.Namespace) -> Trip | None:
+    """Return the passage that is asked for, if there is one."""
+    from analysis.fuel.passage import Trip
+    from logger.errors import UsageError
+
+    if args.days is not None and args.under_way is not None:
+        raise UsageError("--days and --under-way are the same: give one of them")
+    under_way = args.days if args.days is not None else args.under_way
+    if under_way is None and args.at_anchor is None:
+        if args.passage or args.html is not None or args.watts is not None:
+            raise UsageError("how long is the passage? add --under-way DAYS (and --at-anchor DAYS)")
+        return None
+    return Trip(under_way or 0, args.at_anchor or 0, args.watts)
+
+
+def _with_passage(
+    case: Case, found: FuelOutlook, trip: Trip, args: argparse.Namespace
+) -> FuelOutlook:
+    """Add the fuel for a passage, or why it is not known."""
+    from analysis.fuel.passage import charger_now, provision
+
+    load, bank = case.load, case.config.battery
+    charger = charger_now(case.runs, load.efficiency, bank.capacity_ah or 0.0)
+    planned = None
+    if charger is not None:
+        planned = provision(
+            found,
+            trip,
+            case.kinds if trip.watts is None else None,
+            charger,
+            load.voltage_v or charger.volts,
+            reserve_d=args.reserve_days,
+            spare_l=args.spare,
+            depart_s=_midnight(args.depart, case.config.boat.zone),
+            delivery_d=args.delivery_days,
+        )
+    if planned is not None:
+        return replace(found, passage=planned)
+    why = "no run is in the log yet" if charger is None else load.withheld
+    why = f"{why or 'too few days tell the load'}; name what the boat draws with --watts W"
+    return replace(found, withheld=found.withheld | {"passage": why})
+
+
+def _midnight(date: date | None, zone: tzinfo) -> float | None:
+    return None if date is None else datetime.combine(date, clock(), zone).timestamp()
+
+
+def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
+    """Print the sheet for a passage, or write it as a page."""
+    from analysis.show import passage_sheet as sheet
+    from analysis.show.units import units_of
+    from analysis.text import harmless
+    from logger import __version__
+    from logger.errors import UsageError
+
+    if found.passage is None:
+        raise UsageError(f"the fuel for a passage is not known: {found.withheld['passage']}")
+    boat, label = case.config.boat, harmless(case.config.charger.label)
+    label = f"{harmless(boat.name)}: {label}" if boat.name else label
+    units = units_of(boat.units)
+    if args.html is None:
+        width = shutil.get_terminal_size((80, 24)).columns
+        last_s = found.last_s
+        print("\n".join(sheet.lines(found.passage, label, last_s, width, boat.zone, units)))
+        return 0
+    from analysis.figures import minute
+    from logger.system.output import kept, write_whole
+
+    made = f"Made {minute(time.time(), boat.zone)} by ebbwatt {__version__}."
+    if found.last_s is not None:
+        made = f"Log to {minute(found.last_s, boat.zone)}. {made}"
+    page = sheet.page(found.passage, label, made, boat.zone, units, __version__)
+    write_whole(args.html, page, sheet.SHEET, kept(case.config))
+    print(f"wrote {args.html}", file=sys.stderr)
     return 0
 
 
 def _check(case: Case, found: FuelOutlook) -> str | None:
-    """Hold the rise of the fuel use against the loss of output: both follow the cell voltage."""
+    """Set the rise of the fuel use beside the loss of output.
+
+    They are one witness, not two: both go with the cell voltage, and both with the current sensor.
+    """
     if len(found.use.counted) < 4:
         return None
     from analysis.fuel.cross_check import rise_of_output, rise_of_use
@@ -104,6 +237,10 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
     apart = abs(seen[0] - expected) > 2.0 * seen[1] + 0.05
     return (
         f"Between its first and last containers the use rose by {100 * seen[0]:.0f} % "
-        f"(+/- {100 * seen[1]:.0f}); the output lost in that time explains {100 * expected:.0f} %"
-        + (": they disagree, look at sensors, fuel and recorded changes." if apart else ".")
+        f"(+/- {100 * seen[1]:.0f}), {100 * expected:.0f} % by the output lost. "
+        + (
+            "They should agree: look at fuel and recorded changes."
+            if apart
+            else "Both follow cell voltage and current sensor: this proves no decline."
+        )
     )

@@ -1,4 +1,9 @@
-"""Holds the rise of the fuel use against the loss of output: both follow the cell voltage.
+"""Sets the rise of the fuel use beside the loss of output.
+
+They are no two witnesses of a decline. Both follow the cell voltage, and both the current sensor:
+one that drifts by a part d shows output (1 + d) times and fuel per kWh 1/(1 + d) times what is
+true, just as a stack that gains d. So that they agree proves nothing about the stack; that they do
+not means that containers were noted wrongly, were not full, or held another fuel.
 
 At fixed crossover, fuel per kWh goes as one over the cell voltage: 10 % lost costs 11.1 % more.
 """

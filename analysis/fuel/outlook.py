@@ -9,7 +9,7 @@ import numpy as np
 from analysis.estimate import Z90, Span
 from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
-from analysis.fuel.result import FuelOutlook, Passage
+from analysis.fuel.result import FuelOutlook
 from analysis.history.energy import DRAWS, days_to_come, energy_before, with_season
 from analysis.physics import (
     CELLS_PER_BLOCK,
@@ -43,7 +43,6 @@ def fuel_outlook(
     by_day: Use,
     config: Config,
     *,
-    passage_days: int | None = None,
     spare_l: float = 0.0,
     temperature_c: float = 20.0,
 ) -> FuelOutlook:
@@ -57,8 +56,6 @@ def fuel_outlook(
         What the charger delivered by day and in the last year.
     config
         With a [fuel] section.
-    passage_days
-        Length of a passage to be provisioned, days.
     spare_l
         Fuel aboard in sealed containers besides the one in use, L.
     temperature_c
@@ -81,7 +78,7 @@ def fuel_outlook(
     left = _left(runs, known, per_kwh, rng, withheld)
     calendar = np.where(by_day.whole, by_day.energy_kwh, np.nan)
     daily = calendar[np.isfinite(calendar)]
-    days_left, year, passage = Span(), Span(), None
+    days_left, year = Span(), Span()
     if len(daily) < FEWEST_DAYS:
         text = (
             f"{len(daily)} whole days in the log; {FEWEST_DAYS} are needed, "
@@ -99,9 +96,6 @@ def fuel_outlook(
             withheld["days_left"] = withheld["litres_left"]
         else:
             days_left = _days_left((left + spare_l) / per_kwh, future_kwh, withheld)
-        if passage_days is not None:
-            litres = per_kwh * future_kwh[:, passage_days - 1]
-            passage = _passage(passage_days, litres, config.fuel.container_l)
     container = config.fuel.container_l
     return FuelOutlook(
         use=use,
@@ -113,7 +107,7 @@ def fuel_outlook(
         containers_per_year=_scaled(year, 1.0 / container),
         kwh_per_day=float(daily[-RECENT_DAYS:].mean()) if len(daily) else None,
         days_used=min(len(daily), RECENT_DAYS),
-        passage=passage,
+        passage=None,
         withheld=withheld,
         container_l=container,
         changes=how,
@@ -121,6 +115,7 @@ def fuel_outlook(
         rated_w=config.charger.rated_w,
         battery_air_m3_per_h=_battery_air(config, runs),
         year=by_day.year,
+        draws=per_kwh,
     )
 
 
@@ -141,12 +136,6 @@ def _days_left(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> Spa
         return days
     withheld["days_left"] = f"the far end lies beyond {LONGEST_D} days"
     return Span(days.low if days.low is not None and days.low < LONGEST_D else None)
-
-
-def _passage(days: int, litres: Floats, container_l: float) -> Passage:
-    """Provision a passage: containers for 19 out of 20 draws of what it takes, L."""
-    need = float(np.percentile(litres, 95.0))
-    return Passage(days, _span(litres), int(np.ceil(need / container_l)))
 
 
 def _battery_air(config: Config, runs: Runs) -> float | None:

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from analysis.physics import CO2_PEL_PPM, co2_air_m3_per_h, fuel_balance
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from analysis.estimate import Span
     from analysis.fuel.consumption import FuelUse
+    from analysis.fuel.passage import Provision
     from analysis.history.use import Year
 
-
-@dataclass(frozen=True, slots=True)
-class Passage:
-    """Fuel for a passage of so many days: litres for the middle and for 19 in 20 of such times."""
-
-    days: int
-    litres: Span
-    containers: int
-    """Whole containers that suffice 19 times in 20."""
+    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +34,8 @@ class FuelOutlook:
     containers_per_year: Span
     kwh_per_day: float | None
     days_used: int
-    passage: Passage | None
+    passage: Provision | None
+    """None where no passage is asked for, or its fuel is not known."""
     withheld: dict[str, str]
     """Why a figure is missing, by its published key."""
     container_l: float
@@ -50,6 +48,8 @@ class FuelOutlook:
     """Air that the battery's space needs while it is charged; None where the rule is silent."""
     year: Year | None = None
     """Use of the last year, on which litres and containers a year rest."""
+    draws: Floats = field(default_factory=lambda: np.empty(0))
+    """Draws of litres per kWh."""
 
     @property
     def closed_space_m3_per_h(self) -> float:
@@ -60,13 +60,6 @@ class FuelOutlook:
     def document(self) -> dict[str, object]:
         """Return the figures under their published keys."""
         balance = fuel_balance(self.use.estimate, self.mean_c)
-        passage = None
-        if self.passage is not None:
-            passage = {
-                "days": self.passage.days,
-                "litres": _block(self.passage.litres),
-                "containers": self.passage.containers,
-            }
         return {
             "l_per_kwh": {
                 "estimate": _short(self.l_per_kwh.median),
@@ -83,7 +76,7 @@ class FuelOutlook:
             "containers_counted": len(self.use.counted),
             "container_changes": self.changes,
             "containers_refused": [c.problem for c in self.use.containers if c.problem],
-            "passage": passage,
+            "passage": None if self.passage is None else self.passage.document(),
             "per_kwh": {
                 "efficiency_lhv": round(balance.efficiency_lhv, 4),
                 "co2_g": round(balance.co2_g_per_kwh, 1),

@@ -68,6 +68,9 @@ class Outputs:
     sagged: Floats
     """Share of the sag reached in the stretch that the figure is of."""
     left_out_h: dict[str, float]
+    """Running hours that were not used, by reason."""
+    spoke_h: Floats
+    """Hours of each run that are not among those, shape (runs,)."""
 
 
 def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
@@ -118,6 +121,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     bound = ~has_value & np.isfinite(low)
     figure = np.where(has_value, value, low)
     speaks = np.where(bound[found.run], code == BATTERY, speaking)
+    left_h, spoke_h = _left_out(code, found, speaking, bound)
     limit, reason, used = _say(code, found, has_value, bound, count)
     return Outputs(
         figure,
@@ -132,7 +136,8 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         warm_found,
         inside,
         _mean(found, reached, speaks, count),
-        _left_out(code, found, speaking, bound),
+        left_h,
+        spoke_h,
     )
 
 
@@ -267,9 +272,10 @@ def _say(
 
 def _left_out(
     code: NDArray[np.int8], found: Stretches, speaking: Flags, bound: Flags
-) -> dict[str, float]:
-    """Return the running hours that were not used, by reason."""
+) -> tuple[dict[str, float], Floats]:
+    """Return the running hours that were not used, by reason, and the other hours of each run."""
     left: dict[str, float] = {}
+    spoke = np.ones(len(code), dtype=bool)
     for c, reason in enumerate(limiter.REASONS):
         quiet = (code == c) & ~speaking
         if c == BATTERY:
@@ -278,7 +284,8 @@ def _left_out(
         if hours > 0.0:
             name = "later in the run" if c == SOURCE else reason
             left[name] = left.get(name, 0.0) + hours
-    return left
+            spoke &= ~quiet
+    return left, _add(found.run, found.duration_s, spoke, len(bound)) / 3600.0
 
 
 def run_table(runs: Runs, out: Outputs, runtime_h: Floats) -> RunTable:
@@ -295,4 +302,5 @@ def run_table(runs: Runs, out: Outputs, runtime_h: Floats) -> RunTable:
         energy_kwh=runs.total(runs.log.energy_j) / 3.6e6,
         charge_ah=runs.total(runs.log.charge_c) / 3600.0,
         temperature_c=out.temperature_c,
+        opens=np.concatenate(([True], runs.begun_s[1:] != runs.begun_s[:-1]))[: len(runs)],
     )

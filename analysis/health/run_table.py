@@ -43,6 +43,8 @@ class RunTable:
     energy_kwh: NDArray[np.float64]
     charge_ah: NDArray[np.float64]
     temperature_c: NDArray[np.float64]
+    opens: NDArray[np.bool_] | None = None
+    """Whether a row begins a run: long ones are cut into days. None: each row does."""
 
     def __len__(self) -> int:
         """Return the number of runs."""

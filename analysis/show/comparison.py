@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -123,6 +124,7 @@ def compare(document: dict[str, Any], a: Assessment) -> Comparison:
     output_then = then.span("output", "fraction")
     left_then, date_then = then.remaining()
     hours_then = then.number("observed", "running_hours")
+    ran_h = _ran_h(then, a)
     changes = (
         Change(
             "verdict",
@@ -134,7 +136,7 @@ def compare(document: dict[str, Any], a: Assessment) -> Comparison:
             "available output",
             figure_with_ends(output_then, "%", 100),
             figure_with_ends(a.output, "%", 100),
-            _difference(output_then, a.output, "% of rated", 100),
+            _as_declined(output_then, then.span("decline", "per_1000h"), ran_h, a),
         ),
         Change(
             "decline per 1000 h",
@@ -146,9 +148,14 @@ def compare(document: dict[str, Any], a: Assessment) -> Comparison:
             "remaining hours",
             figure_with_ends(left_then, "h"),
             figure_with_ends(a.remaining_h, "h"),
-            _difference(left_then, a.remaining_h, "h", 1),
+            _held(left_then, ran_h, a.remaining_h, "h"),
         ),
-        Change("limit expected", date_figure(date_then), date_figure(a.remaining_date), ""),
+        Change(
+            "replacement expected",
+            date_figure(date_then),
+            date_figure(a.remaining_date),
+            _held(date_then, 0.0, a.remaining_date, None),
+        ),
         Change(
             "running hours seen",
             "not known" if hours_then is None else f"{hours_then:.0f} h",
@@ -195,6 +202,68 @@ def _difference(before: Span, now: Span, unit: str, scale: float) -> str:
     places = 1 if scale > 1 else 0
     words = "more than the intervals explain" if apart else "within the intervals"
     return f"{moved.median:+.{places}f} {unit}, {words}"
+
+
+def _ran_h(then: _Then, a: Assessment) -> float | None:
+    """Return the hours that the charger ran since then, by its own hours where both know them."""
+    counted = then.number("output", "at_runtime_h")
+    if counted is not None and a.at_runtime_h is not None:
+        return a.at_runtime_h - counted
+    seen = then.number("observed", "running_hours")
+    return None if seen is None else a.running_hours - seen
+
+
+def _held(then: Span, gone: float | None, now: Span, unit: str | None) -> str:
+    """Say whether an earlier forecast held: what it left after ``gone`` against what is said now.
+
+    It held where the two intervals meet. Dates need nothing taken off; they have no unit.
+    """
+    if then.low is None or then.high is None or gone is None or gone < 0.0:
+        return ""
+    if now.median is None:
+        return ""
+    low, high = then.low - gone, then.high - gone
+    held = (now.low or now.median) <= high and (now.high or now.median) >= low
+    verdict = "the forecast held" if held else "the forecast did not hold"
+    if unit is None:
+        return verdict
+    left = Span(max(low, 0.0), None if then.median is None else max(then.median - gone, 0.0),
+                max(high, 0.0))  # fmt: skip
+    return f"after {gone:.0f} {unit} run, {figure_with_ends(left, unit)} were forecast: {verdict}"
+
+
+def _as_declined(then: Span, slope: Span, ran_h: float | None, a: Assessment) -> str:
+    """Hold the output now against what the decline of then lets expect."""
+    now = a.output
+    if then.median is None or now.median is None:
+        return ""
+    told = f"{100.0 * (now.median - then.median):+.1f} % of rated"
+    known = None not in (
+        then.low,
+        then.high,
+        slope.low,
+        slope.median,
+        slope.high,
+        now.low,
+        now.high,
+    )
+    if not known or ran_h is None or ran_h < 0.0:
+        return told
+    assert then.low is not None and then.high is not None  # noqa: S101, PT018 - known
+    assert slope.low is not None and slope.high is not None and slope.median is not None  # noqa: S101, PT018 - known
+    assert now.low is not None and now.high is not None  # noqa: S101, PT018 - known
+    run_kh = ran_h / 1000.0
+    expected = then.median - slope.median * run_kh
+    # Errors of level and decline are taken as independent of each other.
+    below = math.hypot(then.median - then.low, (slope.high - slope.median) * run_kh)
+    above = math.hypot(then.high - then.median, (slope.median - slope.low) * run_kh)
+    if now.high < expected - below:
+        words = "more than"
+    elif now.low > expected + above:
+        words = "less than"
+    else:
+        words = "as"
+    return f"{told}, {words} the decline of then lets expect ({100.0 * expected:.1f} %)"
 
 
 def _another(then: _Then, a: Assessment) -> bool:

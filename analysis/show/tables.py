@@ -12,7 +12,7 @@ from analysis.figures import age, day
 from analysis.health.run_table import Limit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from analysis.assessment.document import Assessment
     from analysis.health.run_table import RunTable
@@ -72,8 +72,6 @@ PERSON_WORDS: dict[str, str] = {
 #: Kinds of which more than so many are summed up in one row: they would crowd out the others.
 _SUMMED = {"fuel": 3, "check": 1}
 
-#: How the reason of a run that was left out begins.
-_LEFT_OUT = "left out: "
 _LIMIT_WORDS = {
     Limit.SOURCE: "the charger itself set the current",
     Limit.BATTERY: "the battery set the current: a lower bound",
@@ -118,35 +116,12 @@ class Fault:
 
 
 def use_rows(a: Assessment) -> list[UseRow]:
-    """Return which runs entered the estimate and how, then what was left out and why."""
-    rows: list[UseRow] = []
-    table = a.run_table
-    if table is not None and len(table):
-        limits = np.array([str(kind) for kind in table.limit])
-        for kind in Limit:
-            chosen = table.used & (limits == kind)
-            if chosen.any():
-                rows.append(_row(table, chosen, _LIMIT_WORDS[kind], used=True))
-        rows.extend(_left_out_runs(table))
-    rows.extend(
-        UseRow(reason, used=False, runs=None, hours=hours)
-        for reason, hours in sorted(a.left_out.items(), key=lambda item: -item[1])
-    )
-    return rows
-
-
-def _left_out_runs(table: RunTable) -> Iterable[UseRow]:
-    reasons: dict[str, list[int]] = {}
-    for place in np.flatnonzero(~table.used):
-        reasons.setdefault(table.reason[place], []).append(int(place))
-    for reason, places in sorted(reasons.items(), key=lambda item: -len(item[1])):
-        chosen = np.zeros(len(table), dtype=bool)
-        chosen[places] = True
-        yield _row(table, chosen, f"whole runs: {reason.removeprefix(_LEFT_OUT)}", used=False)
-
-
-def _row(table: RunTable, chosen: np.ndarray, what: str, *, used: bool) -> UseRow:
-    return UseRow(what, used, int(chosen.sum()), float(np.nansum(table.hours[chosen])))
+    """Return the account of hours, each hour once: what was used, then what was left out."""
+    return [
+        UseRow(row.what if row.limit is None else _LIMIT_WORDS[row.limit], row.used, row.runs,
+               row.hours)
+        for row in a.account
+    ]  # fmt: skip
 
 
 def quarters(table: RunTable | None) -> list[Quarter]:
@@ -175,7 +150,8 @@ def _periods(table: RunTable | None, months: int) -> list[Quarter]:
     def total(column: np.ndarray) -> np.ndarray:
         return np.bincount(place, np.nan_to_num(column), size)
 
-    runs, hours = np.bincount(place, minlength=size), total(table.hours)
+    opens = np.ones(len(table)) if table.opens is None else table.opens
+    runs, hours = np.bincount(place, opens, size), total(table.hours)
     energy, charge = total(table.energy_kwh), total(table.charge_ah)
     return [
         Quarter(

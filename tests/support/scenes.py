@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from analysis.assessment.account import HoursRow
 from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.estimate import Span
 from analysis.health.run_table import Limit, RunTable
@@ -59,6 +60,19 @@ def curve(loss=0.29, until=6200.0):
     return Curve(hours, median, median - spread, median + spread, HOURS)
 
 
+def account(table, left):
+    """Return an account whose hours add up: what is not left out is shared by limit."""
+    speaking = HOURS - sum(left.values())
+    limits = np.array([str(limit) for limit in table.limit])
+    rows = []
+    for limit in (Limit.SOURCE, Limit.BATTERY):
+        share = float((limits == str(limit)).mean())
+        if share:
+            count = int((limits == str(limit)).sum())
+            rows.append(HoursRow(str(limit), speaking * share, True, limit, count))
+    return (*rows, *(HoursRow(why, hours, False) for why, hours in left.items()))
+
+
 def assessment(**changes):
     """Return a charger whose replacement is to be planned."""
     table = runs()
@@ -94,6 +108,9 @@ def assessment(**changes):
         run_table=table,
         curve=curve(),
         left_out={"warm-up": 96.4, "battery nearly full": 402.0, "gap in the readings": 3.2},
+        account=account(
+            table, {"warm-up": 96.4, "battery nearly full": 402.0, "gap in the readings": 3.2}
+        ),
         advice=("one run from a well discharged battery each month keeps the interval narrow",),
     )
     return replace(base, **changes)
@@ -182,6 +199,7 @@ def empty():
         run_table=None,
         curve=None,
         left_out={},
+        account=(),
         advice=("start 'ebbwatt log', or import a recording with 'ebbwatt import'",),
     )
 

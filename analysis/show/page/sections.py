@@ -303,11 +303,16 @@ def what_was_used(matter: Matter) -> str:
         )
         for row in use_rows(matter.assessment)
     ]
+    total = ("all running hours", "", str(matter.assessment.runs),
+             rounded(matter.assessment.running_hours, 0))  # fmt: skip
     head = "<h2>What was used and what was left out</h2>"
     if not rows:
         return head + paragraphs("The log holds no run.")
     return head + table(
-        "Running by its use in the estimate", ("what", "", "stretches", "h"), rows, "ttnn"
+        "Running hours by their use in the estimate, each hour once",
+        ("what", "", "runs", "h"),
+        [*rows, total],
+        "ttnn",
     )
 
 

@@ -15,13 +15,15 @@ from analysis.physics import (
     energy_kwh_per_l,
     fuel_balance,
 )
+from analysis.show.units import METRIC
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from analysis.fuel.result import FuelOutlook
+    from analysis.show.units import Units
 
 
-def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
+def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METRIC) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 40).
 
     ``check`` is a sentence that holds the fuel use against the loss of output, if there is one.
@@ -29,13 +31,21 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     width = max(40, min(width, 100))
     out = ["How long the fuel lasts", ""]
     rows = [
-        ("this unit uses", figure_with_ends(found.l_per_kwh, "L/kWh"), "l_per_kwh"),
-        ("left in the container", figure_with_ends(found.litres_left, "L"), "litres_left"),
+        (
+            "this unit uses",
+            figure_with_ends(found.l_per_kwh, f"{units.volume}/kWh", units.per_l),
+            "l_per_kwh",
+        ),
+        (
+            "left in the container",
+            figure_with_ends(found.litres_left, units.volume, units.per_l),
+            "litres_left",
+        ),
         ("lasts", figure_with_ends(found.days_left, "days"), "days_left"),
         (
             "a year",
             figure_with_ends(found.containers_per_year)
-            + _year_words(found) * (found.containers_per_year != Span()),
+            + _year_words(found, units) * (found.containers_per_year != Span()),
             "containers_per_year",
         ),
     ]
@@ -55,8 +65,15 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     if found.passage is not None:
         p = found.passage
         out += textwrap.wrap(
-            f"  {f'passage of {p.days} days':<22}{figure_with_ends(p.litres, 'L')}; "
-            f"{p.containers} containers suffice 19 times in 20",
+            f"  {f'{p.need.trip.days} days of passage':<22}"
+            f"{figure_with_ends(p.litres, units.volume, units.per_l)}; {p.containers} containers "
+            "suffice 19 times in 20, without engine" + "; few such days seen" * p.need.few,
+            width,
+            subsequent_indent=" " * 24,
+        )
+    elif "passage" in found.withheld:
+        out += textwrap.wrap(
+            f"  {'passage':<22}not known: {found.withheld['passage']}",
             width,
             subsequent_indent=" " * 24,
         )
@@ -80,9 +97,9 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     return [*out, "", *_body(found, width)]
 
 
-def _year_words(found: FuelOutlook) -> str:
+def _year_words(found: FuelOutlook, units: Units) -> str:
     """Say what the containers a year are, and of which time."""
-    text = f" containers of {found.container_l:g} L"
+    text = f" containers of {units.container(found.container_l)}"
     year = found.year
     if year is None:
         return text

@@ -237,7 +237,10 @@ def _shorter(text: str) -> tuple[str, ...]:
 def _used(matter: Matter) -> _Entry:
     used = [row for row in use_rows(matter.assessment) if row.used]
     out = [row for row in use_rows(matter.assessment) if not row.used]
-    inside = "; ".join(f"{row.runs} stretches, {harmless(row.what)}" for row in used) or "none"
+    inside = (
+        "; ".join(f"{row.hours:.0f} h in {row.runs} runs, {harmless(row.what)}" for row in used)
+        or "none"
+    )
     total = f"{sum(row.hours for row in out):.0f} h"
     if not out:
         return _Entry("used", (f"{inside}. Nothing was left out.", ""), 3)
@@ -249,7 +252,7 @@ def _used(matter: Matter) -> _Entry:
         (
             f"{inside}. Left out: {', '.join(reasons)}{more}.",
             f"{inside}. Left out: {total}, most: {harmless(out[0].what, 60)}.",
-            f"{sum(row.runs or 0 for row in used)} stretches of running. Left out: {total}.",
+            f"{sum(row.hours for row in used):.0f} h. Left out: {total}.",
             "",
         ),
         3,

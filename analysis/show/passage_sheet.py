@@ -1,0 +1,115 @@
+"""The sheet for a passage: what it takes, what to have aboard, what to buy, and until when.
+
+The same rows make the sheet in the terminal and the page for the printer.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from analysis.figures import day, figure_with_ends
+from analysis.show.cautions import CAUTIONS, LIMITS, SHORT
+from analysis.show.page.html import frame, page_kind
+from analysis.show.page.sections import paragraphs, table, text
+from analysis.show.units import METRIC
+
+if TYPE_CHECKING:
+    from datetime import tzinfo
+
+    from analysis.fuel.passage import Provision
+    from analysis.show.units import Units
+
+_NAME = 24
+_TITLE = "Fuel for a passage"
+#: How a sheet of ours is recognised, which may be written over.
+SHEET = page_kind("sheet for a passage", _TITLE)
+
+
+def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[str, str]]:
+    """Return name and words of each row of the sheet."""
+    need, unit, scale = found.need, units.volume, units.per_l
+    size = units.container(found.container_l)
+    told = [
+        ("the passage takes", figure_with_ends(need.litres, unit, scale)),
+        ("drawn under way", _drawn(found)),
+        (
+            "reserve",
+            (
+                f"{found.reserve_l * scale:.1f} {unit}: {found.reserve_d} more days under way, and "
+                "the one passage in twenty that takes more"
+            ),
+        ),
+        (
+            "have aboard",
+            f"{found.aboard_l * scale:.1f} {unit}: {found.containers_aboard} containers of {size}",
+        ),
+    ]
+    if found.stock_l is None:
+        told.append(("aboard now", "not known: count what is sealed yourself"))
+    else:
+        told.append(("aboard now", f"at least {found.stock_l * scale:.1f} {unit}"))
+    told.append(("buy", f"{found.buy} containers of {size}" if found.buy else "nothing"))
+    by = found.order_by_s
+    if by is not None:
+        if found.depart_s is not None:
+            why = f"departure on {day(found.depart_s, zone)}"
+        else:
+            why = "no departure is named; until then the stock lasts on usual days"
+        told.append(("order by", f"{day(by, zone)}: delivery takes {found.delivery_d} days; {why}"))
+    return told
+
+
+def _drawn(found: Provision) -> str:
+    """Say what the load is taken from, and where that is little."""
+    need = found.need
+    load = f"{figure_with_ends(need.load_ah, 'Ah')} a day"
+    if need.trip.watts is not None:
+        return f"{load}, as asked for ({need.trip.watts:.0f} W)"
+    said = f"{load}, by {need.days_seen or 0.0:.0f} days under way in the log's last year"
+    return f"{said}: FEW, so this is half a guess" if need.few else said
+
+
+def notes(found: Provision) -> list[str]:
+    """Return what has to be said beside the figures."""
+    told = ["In brackets: 90 % interval. Without engine and shore power; who motors uses less."]
+    if found.need.flat_out:
+        told.append(
+            "The charger runs round the clock and still gives less than the boat draws: the "
+            "battery sinks all the while, and fuel does not help."
+        )
+    return told
+
+
+def title(found: Provision) -> str:
+    """Return what the passage is."""
+    trip = found.need.trip
+    words = f"{trip.under_way_d} days under way"
+    return f"{words} and {trip.at_anchor_d} at anchor" if trip.at_anchor_d else words
+
+
+def lines(
+    found: Provision, label: str, last_s: float | None, width: int, zone: tzinfo, units: Units
+) -> list[str]:
+    """Return the sheet for a terminal, each line at most ``width`` characters (at least 40)."""
+    width = max(40, min(width, 100))
+    log = "" if last_s is None else f"; log to {day(last_s, zone)}"
+    out = textwrap.wrap(f"Fuel for a passage: {title(found)}", width)
+    out += [*textwrap.wrap(f"{label}{log}", width), ""]
+    for name, words in rows(found, zone, units):
+        out += textwrap.wrap(f"  {name:<{_NAME - 2}}{words}", width, subsequent_indent=" " * _NAME)
+    out.append("")
+    for note in notes(found):
+        out += textwrap.wrap(note, width)
+    return [*out, *textwrap.wrap(SHORT, width)]
+
+
+def page(found: Provision, label: str, made: str, zone: tzinfo, units: Units, version: str) -> str:
+    """Return the sheet as one self-contained page that prints."""
+    cells = [(text(name), text(words)) for name, words in rows(found, zone, units)]
+    body = table(f"Fuel for {title(found)}", ("", ""), cells, "tt")
+    body += paragraphs(*(text(note) for note in notes(found)))
+    body += "<h2>Cautions</h2>" + "".join(
+        f"<p><strong>{text(c.title)}.</strong> {text(c.text)}</p>" for c in CAUTIONS
+    )
+    return frame(_TITLE, label, made, body, LIMITS, version)

@@ -1,0 +1,100 @@
+"""Fuel for a passage: a worked example, and the invented boat sent under way for three weeks."""
+
+import math
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from analysis.estimate import Span
+from analysis.fuel.passage import ChargerNow, Provision, Trip, need, supply_kwh
+from analysis.show.passage_sheet import lines, page
+from analysis.show.units import METRIC, Units, area_mm2, awg
+
+#: 110 W at 13.2 V, on a bank that keeps 85 % of what it is given.
+CHARGER = ChargerNow(volts=13.2, amps=110.0 / 13.2, efficiency=0.85, capacity_ah=0.0)
+PER_KWH = np.full(4000, 0.9)
+
+
+def test_the_worked_example_of_a_day():
+    # 60 Ah a day on lead-acid, 2.5 A: while the charger runs (a share f of the day) its current
+    # feeds the boat directly, the battery's part of the rest costs 1/0.85. By hand:
+    # 60 = 0.85 Q / (1 - f + 0.85 f) with f = Q / (24 x 8.333): Q = 67.05 Ah, f = 0.335.
+    kwh = supply_kwh(np.array([2.5]), CHARGER)[0]
+    charge_ah = kwh * 1000.0 / 13.2
+    share = charge_ah / (24.0 * CHARGER.amps)
+    assert charge_ah == pytest.approx(67.05, abs=0.05)
+    assert 0.85 * charge_ah / (1.0 - share + 0.85 * share) == pytest.approx(60.0)
+    # 8.4 A is more than the charger gives in 24 h: 24 h of it, 2.64 kWh.
+    assert supply_kwh(np.array([9.9]), CHARGER)[0] == pytest.approx(2.64)
+
+
+def test_watts_are_taken_as_they_are_asked_for():
+    asked = need(Trip(21, 0, watts=32.0), None, CHARGER, PER_KWH, 12.8)
+    # 32 W at 12.8 V is 2.5 A: 21 days of the worked example at 0.9 L/kWh.
+    assert asked.litres.median == pytest.approx(21 * 67.05 * 13.2 / 1000.0 * 0.9, rel=0.02)
+    assert asked.litres.low < asked.litres.median < asked.litres.high
+    assert asked.days_seen is None
+    assert not asked.flat_out
+    assert need(Trip(21, 0, watts=200.0), None, CHARGER, PER_KWH, 12.8).flat_out
+    assert need(Trip(21), None, CHARGER, PER_KWH, 12.8) is None, "nobody knows the load"
+
+
+def plan(**changes):
+    asked = need(Trip(21, 5, watts=32.0), None, CHARGER, PER_KWH, 12.8)
+    asked = replace(asked, litres=Span(28.0, 32.0, 36.0))
+    day = datetime(2026, 6, 1, tzinfo=UTC).timestamp()
+    base = Provision(asked, 3, 41.0, 12.5, 10.0, day, 14, None)
+    return replace(base, **changes)
+
+
+def test_what_to_buy_and_until_when():
+    found = plan()
+    assert found.containers == 4, "36 L suffice 19 times in 20"
+    assert found.containers_aboard == 5
+    assert found.buy == math.ceil((41.0 - 12.5) / 10.0)
+    # Two weeks before the first of June.
+    assert found.document()["order_by"] == "2026-05-18T00:00:00Z"
+    assert plan(stock_l=50.0).buy == 0
+    assert plan(stock_l=50.0).order_by_s is None
+    assert plan(stock_l=None).buy == 5
+    out = datetime(2026, 3, 15, tzinfo=UTC).timestamp()
+    assert plan(depart_s=None, out_s=out).document()["order_by"] == "2026-03-01T00:00:00Z"
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_the_sheet_says_it_all_on_one_screen(width):
+    told = lines(plan(), "Dabchick", None, width, UTC, METRIC)
+    assert max(map(len, told)) <= width
+    text = " ".join(" ".join(told).split())
+    for words in ("21 days under way and 5 at anchor", "32 L (28 to 36 L)", "3 more days under way",
+                  "5 containers of 10 L", "at least 12.5 L", "3 containers of 10 L",
+                  "2026-05-18: delivery takes 14 days", "licensed person"):  # fmt: skip
+        assert words in text
+    if width == 80:
+        assert len(told) <= 23
+
+
+def test_the_sheet_is_a_page_that_escapes_what_it_is_told():
+    made = page(plan(), "<script>", "Made today.", UTC, METRIC, "1")
+    assert "<script" not in made
+    assert "5 containers of" in made
+    assert "Methanol is toxic" in made
+
+
+def test_american_units():
+    # 1 US gallon is 3.785411784 L (NIST SP 811): 32 L are 8.5 gallons, 10 L are 2.64.
+    text = " ".join(lines(plan(), "x", None, 100, UTC, Units(us=True)))
+    assert re.search(r"8\.5 US gal \(7\.4 to 9\.5 US gal\)", text)
+    assert "containers of 2.64 US gal" in text
+    assert Units(us=True).temperature(20.0) == "68 degF"
+    # ASTM B258: AWG 10 is 5.26 mm2, 6 is 13.3 mm2, 1/0 is 53.5 mm2, 4/0 is 107 mm2.
+    for number, area in ((10, 5.261), (6, 13.30), (0, 53.49), (-3, 107.2)):
+        assert area_mm2(number) == pytest.approx(area, rel=1e-3)
+        assert awg(area * 1.0005) == number
+    assert awg(6.0) == 10, "no thicker wire than what is there"
+    assert Units(us=True).cable(6.0) == "AWG 10"
+    assert Units(us=True).cable(54.0) == "AWG 1/0"
+    assert METRIC.cable(6.0) == "6 mm2"
