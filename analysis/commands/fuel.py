@@ -170,7 +170,7 @@ def _with_passage(
     planned = None
     if charger is not None:
         planned = provision(
-            found,
+            found.stock(),
             trip,
             case.kinds if trip.watts is None else None,
             charger,

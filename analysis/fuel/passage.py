@@ -22,7 +22,6 @@ from logger.durations import DAY_S
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.fuel.result import FuelOutlook
     from analysis.history.runs import Runs
     from analysis.load.kinds import Kinds
 
@@ -174,6 +173,19 @@ def need(
 
 
 @dataclass(frozen=True, slots=True)
+class Stock:
+    """What is known of the fuel."""
+
+    per_kwh: Floats
+    """Draws of litres per kWh."""
+    left_l: float | None
+    """Surely left in the container in use (19 times in 20), L."""
+    container_l: float
+    out_s: float | None
+    """Day until which the fuel lasts on usual days 19 times in 20, Unix time."""
+
+
+@dataclass(frozen=True, slots=True)
 class Provision:
     """What to have aboard and to buy for a trip: it lasts 19 times in 20, the reserve too."""
 
@@ -257,7 +269,7 @@ def _rounded(span: Span) -> dict[str, float | None]:
 
 
 def provision(
-    found: FuelOutlook,
+    stock: Stock,
     trip: Trip,
     kinds: Kinds | None,
     charger: ChargerNow,
@@ -272,7 +284,7 @@ def provision(
 
     Parameters
     ----------
-    found
+    stock
         What is known of the fuel.
     trip, kinds, charger, battery_v
         As in :func:`need`.
@@ -285,20 +297,18 @@ def provision(
     delivery_d
         Days from order to delivery.
     """
-    taken = need(trip, kinds, charger, found.draws, battery_v)
-    longer = need(trip.longer(reserve_d), kinds, charger, found.draws, battery_v)
+    taken = need(trip, kinds, charger, stock.per_kwh, battery_v)
+    longer = need(trip.longer(reserve_d), kinds, charger, stock.per_kwh, battery_v)
     if taken is None or longer is None:
         return None
-    left, out_s = found.litres_left.low, None
-    if found.days_left.low is not None and found.last_s is not None:
-        out_s = found.last_s + DAY_S * math.floor(found.days_left.low)
+    left = stock.left_l
     return Provision(
         taken,
         reserve_d,
         longer.litres.high or 0.0,
         None if left is None else left + spare_l,
-        found.container_l,
+        stock.container_l,
         depart_s,
         delivery_d,
-        out_s,
+        stock.out_s,
     )

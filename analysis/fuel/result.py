@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.fuel.passage import Provision, Stock
 from analysis.physics import CO2_PEL_PPM, co2_air_m3_per_h, fuel_balance
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.estimate import Span
     from analysis.fuel.consumption import FuelUse
-    from analysis.fuel.passage import Provision
     from analysis.history.use import Year
 
     Floats = NDArray[np.float64]
@@ -50,6 +52,13 @@ class FuelOutlook:
     """Use of the last year, on which litres and containers a year rest."""
     draws: Floats = field(default_factory=lambda: np.empty(0))
     """Draws of litres per kWh."""
+
+    def stock(self) -> Stock:
+        """Return what a passage needs to know of the fuel."""
+        out_s = None
+        if self.days_left.low is not None and self.last_s is not None:
+            out_s = self.last_s + DAY_S * math.floor(self.days_left.low)
+        return Stock(self.draws, self.litres_left.low, self.container_l, out_s)
 
     @property
     def closed_space_m3_per_h(self) -> float:

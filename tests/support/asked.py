@@ -31,6 +31,6 @@ def fuel_outlook(history, config, passage_days=None, **wanted):
 def passage(case, found, trip, *, reserve_d=3, spare_l=0.0, depart_s=None, delivery_d=14):
     charger = charger_now(case.runs, case.load.efficiency, case.config.battery.capacity_ah or 0.0)
     return provision(
-        found, trip, case.kinds, charger, case.load.voltage_v or 12.6,
+        found.stock(), trip, case.kinds, charger, case.load.voltage_v or 12.6,
         reserve_d=reserve_d, spare_l=spare_l, depart_s=depart_s, delivery_d=delivery_d,
     )  # fmt: skip
