@@ -6,7 +6,7 @@ import pytest
 
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
-from logger.recorder import Recorder
+from logger.recorder import MOST_WAITING, Recorder
 from logger.refusals import Refusals
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
@@ -106,3 +106,20 @@ def test_a_rest_without_a_disk_fills_the_memory_no_faster_than_its_intervals(boa
     ends = [end for _, end in commits]
     assert len(ends) >= 10
     assert ends == [600.0 * k for k in range(1, len(ends) + 1)]
+
+
+@pytest.mark.parametrize(("boot_id", "commits"), [(None, 2), ("b", 0)])
+def test_a_recording_is_committed_by_number_and_a_live_source_by_time(store, boot_id, commits):
+    # Every tenth second the state changes and closes an interval: 5000 of them.
+    (store.parent / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    config = load_config(store.parent / "ebbwatt.toml")
+    states = (REST, RUN)
+    with Writer(store, config.charger, SessionStart("port", 0.0, boot_id=boot_id)) as writer:
+        taken = Recorder(config, writer, Refusals(), lambda: 0.0)
+        sizes = []
+        for k in range(5001):
+            waited = writer.waiting
+            taken.take(Reading(10.0 * k, 13.0, 5.0, states[k % 2]))
+            if writer.waiting < waited:
+                sizes.append(waited + 1)
+    assert sizes == [MOST_WAITING] * commits

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from analysis.assessment.forecast import draw_paths, forecast
-from analysis.health.forms import Cell, Form, Posterior, normal_posterior, trend_columns
-from analysis.health.trend import Observations, Sites, find_mode, make_nodes
+from analysis.health.forms import Cell, Form, Posterior
+from analysis.health.trend import Observations, find_mode, make_nodes
 from analysis.statistics.passage import passage_for_good
 from tests.support.oracles import fieller, first_passage_cdf, least_squares
+from tests.support.posteriors import FLAT, posterior_of
 from tests.support.published import (
     CRYSTAL_G,
     CRYSTAL_H,
@@ -22,8 +23,6 @@ from tests.support.published import (
     line_design,
     motorettes,
 )
-
-FLAT = 1e-10
 
 
 def fit_in_use(design, y, bound, scale):
@@ -57,16 +56,6 @@ def test_tobins_own_data():
     design = np.column_stack((np.ones(20), age, quant))
     found = fit_in_use(design, -durable, durable <= 0.0, 5.5725397631)
     assert found == pytest.approx([-15.1448663607, 0.1290592841, 0.0455416630], rel=2e-3)
-
-
-def posterior_of(x, y, s, now):
-    """Return the posterior of a straight line with a known scale, as the forecast takes it."""
-    form = Form("linear", 1.0)
-    design = trend_columns(form, x, now)
-    sites = Sites(x, y, np.full(len(x), s**-2.0), design)
-    prior = (np.zeros(2), np.full(2, FLAT))
-    _, mean, covariance = normal_posterior(sites, None, design, prior, 0.0)
-    return Posterior((Cell(form, 0.0, 1.0, mean, covariance),), now, now, 0.0)
 
 
 def crossing_of(x, y, s, now, limit, until):

@@ -209,3 +209,13 @@ def test_a_merged_log_is_packed_as_well(store, tmp_path, empty_store):
     merge(store, other)
     assert count_blocks(store) == 3
     assert assert_same(store) == 30
+
+
+@pytest.mark.parametrize("bits", [7, 15, 31, 63])
+@pytest.mark.parametrize("shuffled", [False, True])
+def test_differences_of_every_width_come_back(bits, shuffled):
+    # On both sides of what fits into 1, 2, 4 and 8 bytes.
+    for step in (2 ** (bits - 1), 2**bits - 2):
+        values = [5, 5 + step, None, 5] if bits < 63 else [-(step // 2), step // 2, 0]
+        packed = pack_column(values, shuffled=shuffled)
+        assert blocks.unpack_column(packed, len(values), shuffled=shuffled) == values

@@ -87,6 +87,16 @@ def test_neighbours_still_meet_after_rounding(store):
     assert np.allclose(history.end_s[:-1], history.start_s[1:], atol=1e-9)
 
 
+def test_the_offset_that_a_session_begins_with_dates_it(store):
+    start = SessionStart("port", 100.0, boot_id="b1", offset_s=1.7e9, offset_quality=1)
+    with Writer(store, CHARGER, start) as writer:
+        writer.add(interval(start_s=100.25))
+    assert load_history(store).start_s.tolist() == [1.7e9 + 100.25]
+    with Reader(store) as reader:
+        (session,) = reader.sessions(1)
+    assert session.started_ms == 100_000
+
+
 def test_the_offset_of_a_session_gives_true_time_and_can_be_corrected_for_the_whole_boot(store):
     first = SessionStart("port", 100.0, boot_id="b1", offset_s=0.0, offset_quality=0)
     with Writer(store, CHARGER, first) as writer:

@@ -1,0 +1,85 @@
+"""Fields: the device's numbers and words in the units and states of a reading."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from logger.reading import OperatingState
+from logger.sources.fields import UNITS, Field, ValueRefusedError, state_of
+
+
+def field(channel, unit="", **more):
+    factor, offset = UNITS[channel][unit] if unit else (1.0, 0.0)
+    return Field(channel, "X", unit, factor, offset, **more)
+
+
+@pytest.mark.parametrize(
+    ("channel", "unit", "given", "expected"),
+    [
+        ("voltage_v", "mV", "13520", 13.52),
+        ("current_a", "mA", 4200, 4.2),
+        ("runtime_h", "min", "48750", 812.5),
+        ("runtime_h", "s", 3600, 1.0),
+        # Fixed points of the scales: 0 degC is 273.15 K and 32 degF by definition; water boils at
+        # 212 degF; the scales of Celsius and Fahrenheit meet at -40.
+        ("temperature_c", "K", 273.15, 0.0),
+        ("temperature_c", "degF", "32", 0.0),
+        ("temperature_c", "degF", "212 F", 100.0),
+        ("temperature_c", "degF", "-40 °F", -40.0),
+        ("fuel_l", "mL", "7250 ml", 7.25),
+        ("utc_s", "ms", 1.7e12, 1.7e9),
+    ],
+)
+def test_units_become_those_of_the_channel(channel, unit, given, expected):
+    assert field(channel, unit).number(given) == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("text", ["2026-05-03T14:05:30Z", "2026-05-03T16:05:30+02:00"])
+def test_a_time_with_its_offset_is_utc(text):
+    expected = datetime(2026, 5, 3, 14, 5, 30, tzinfo=UTC).timestamp()
+    assert field("utc_s", "iso8601").number(text) == expected
+    assert field("utc_s", "iso8601").number(text[:19]) >= expected, "UTC where none is given"
+
+
+def test_what_a_device_calls_unknown_is_none_and_a_clock_not_set_is_no_time():
+    one = field("fuel_l", "L", missing_words=frozenset({"--"}), missing_numbers=frozenset({-1.0}))
+    assert one.number("--") is None
+    assert one.number(" -1 ") is None
+    assert one.number("0") == 0.0
+    assert field("utc_s", "s").number(0) is None
+
+
+@pytest.mark.parametrize(
+    ("given", "reason"),
+    [
+        ("13.5 A", "voltage_v: wrong unit"),
+        ("high", "voltage_v: not a number"),
+        (float("nan"), "voltage_v: not a finite number"),
+        (10**400, "voltage_v: not a finite number"),
+    ],
+)
+def test_what_is_no_value_of_the_channel_is_refused(given, reason):
+    with pytest.raises(ValueRefusedError) as caught:
+        field("voltage_v", "V").number(given)
+    assert caught.value.reason == reason
+
+
+def test_a_mask_takes_its_bits_and_shifts_them_down():
+    # 0xB4 is 1011 0100: bits 4 to 6 are 011, bits 2 and 3 are 01.
+    assert field("state", mask=0x70).word(0xB4) == "3"
+    assert field("state", mask=0x0C).word("180") == "1"
+    assert field("fuel_l", "L", mask=0x70).number(0xB4) == 3.0
+    for wrong in (1.5, -1, "x"):
+        with pytest.raises(ValueRefusedError, match="not a whole number"):
+            field("state", mask=0x70).word(wrong)
+
+
+def test_words_are_looked_up_then_any_word_then_the_standards_own():
+    states = {"RUN": OperatingState.RUNNING, "*": OperatingState.STANDBY}
+    assert state_of("RUN", states) is OperatingState.RUNNING
+    assert state_of("other", states) is OperatingState.STANDBY
+    assert state_of("running", {}) is OperatingState.RUNNING
+    assert state_of("running", {"RUN": OperatingState.RUNNING}) is None
+    assert field("state").word(2) == "2"
+    assert field("state").word(2.0) == "2"
+    assert field("state").word("  ") is None
