@@ -44,7 +44,8 @@ class Setting:
     """One key of a section: what it is called, what it accepts, and what it means.
 
     ``kind`` is one of text, texts, number, whole, flag, date, list, table. ``low`` and ``high`` are
-    inclusive bounds unless ``above_low`` asks for strictly more than ``low``.
+    inclusive bounds unless ``above_low`` asks for strictly more than ``low``. ``wire`` text goes to
+    the device or comes from it: it may hold control characters, such as the end of a line.
     """
 
     key: str
@@ -56,6 +57,7 @@ class Setting:
     high: float | None = None
     above_low: bool = False
     choices: tuple[str, ...] = ()
+    wire: bool = False
 
     def accepted(self) -> str:
         """Say in words what the setting accepts."""
@@ -260,7 +262,7 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
         raise document.error(f"got {value!r}{hint}; accepted: {setting.accepted()}", *path)
     if not ok:
         raise document.error(f"got {value!r}; accepted: {setting.accepted()}", *path)
-    if setting.kind == "text" and any(c in _ACTING for c in str(value)):
+    if setting.kind == "text" and not setting.wire and any(c in _ACTING for c in str(value)):
         # It is shown on every screen: a terminal must not act on it.
         raise document.error(f"got {value!r}; accepted: text without control characters", *path)
     return float(value) if setting.kind == "number" and isinstance(value, int) else value

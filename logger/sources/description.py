@@ -72,7 +72,7 @@ POLL = Section(
 REQUEST = Section(
     "send",
     (
-        Setting("text", "text", "", "text to send"),
+        Setting("text", "text", "", "text to send", wire=True),
         Setting("hex", "text", "", "bytes to send, as hexadecimal digits"),
         Setting("columns", "list", None, "names of the columns in the answer (csv)"),
     ),

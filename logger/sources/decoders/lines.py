@@ -20,7 +20,7 @@ NOISE = b"\x00\xff"
 
 LINE_SETTINGS = (
     Setting("line_limit", "whole", 512, "longest line; longer ones are dropped", "byte", 16, 65536),
-    Setting("terminator", "text", "", "what ends a line; CR, LF or both if left empty"),
+    Setting("terminator", "text", "", "what ends a line; CR, LF or both if left empty", wire=True),
     Setting("checksum", "text", "none", "checksum at the end of a line", choices=CHECKSUMS),
     Setting("checksum_mark", "text", "*", "what stands between the text and its checksum"),
 )

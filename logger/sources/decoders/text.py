@@ -24,8 +24,10 @@ KEY_VALUE = Section(
     "decoder",
     (
         Setting("kind", "text", "keyvalue", "key=value pairs, one line for each message"),
-        Setting("separator", "text", "=", "what stands between a key and its value"),
-        Setting("between", "text", " \t,;", "characters that may stand between two pairs"),
+        Setting("separator", "text", "=", "what stands between a key and its value", wire=True),
+        Setting(
+            "between", "text", " \t,;", "characters that may stand between two pairs", wire=True
+        ),
         *LINE_SETTINGS,
     ),
     "lines such as U=13.52 I=4.20 MODE=RUN",
@@ -37,7 +39,7 @@ CSV = Section(
         Setting(
             "columns", "list", REQUIRED, "a name for each column, in order; '' for one to skip"
         ),
-        Setting("delimiter", "text", ",", "the character between two columns"),
+        Setting("delimiter", "text", ",", "the character between two columns", wire=True),
         *LINE_SETTINGS,
     ),
     "lines such as 13.52,4.20,RUN",
