@@ -19,6 +19,7 @@ from analysis.health.evidence import Evidence, design_hours_left
 from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
 from analysis.health.run_output import run_table
 from analysis.health.run_table import Limit
+from analysis.inputs.exchange import with_exchange
 from analysis.inputs.finding import Severity, worst_first
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from analysis.history.runs import Runs
     from analysis.history.use import Use, Year
+    from analysis.inputs.exchange import Jump
     from analysis.inputs.finding import Finding
     from analysis.load.required_power import LoadLimit
     from logger.config import Config
@@ -47,6 +49,7 @@ def assess(
     use: Use,
     config: Config,
     findings: Sequence[Finding] = (),
+    jumps: Sequence[Jump] = (),
 ) -> Assessment:
     """Assess the charger; :class:`analysis.assessment.case.Case` finds what this needs.
 
@@ -64,6 +67,8 @@ def assess(
         Rated output, limits, design hours, charge ceiling.
     findings
         What the data say about themselves; one that stops leaves no conclusion.
+    jumps
+        Jumps back of the hour counter that nobody explained.
 
     Returns
     -------
@@ -77,6 +82,8 @@ def assess(
     future = _forecast(health, evidence, needed, config)
     case = _situation(health, evidence, future, use.year, config)
     decided, reasons = verdict(case)
+    steps = _steps(health, evidence)
+    changes = [(step.runtime_h, step.change) for step in steps]
     made = Assessment(
         label=charger.label,
         rated_w=charger.rated_w,
@@ -93,7 +100,7 @@ def assess(
         at_runtime_h=evidence.now_h,
         decline_per_1000h=case.slope,
         sag=out.sag.depth if health is not None else None,
-        steps=_steps(health, evidence),
+        steps=steps,
         until=future.until if future else None,
         remaining_h=future.hours if future else Span(),
         remaining_date=_dates(future, pattern, runs),
@@ -108,7 +115,7 @@ def assess(
         left_out=out.left_out_h,
         account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
-        inputs=worst_first(findings),
+        inputs=worst_first(with_exchange(findings, jumps, changes)),
     )
     return _without_conclusions(made) if _stopped(made) else made
 

@@ -82,4 +82,12 @@ class Case:
     def assessment(self) -> Assessment:
         """The assessment; without an estimate of health the load is not needed for it."""
         needed = None if self.health is None else load_limit(self.load)
-        return assess(self.health, self.evidence, needed, self.use, self.config, self.findings)
+        return assess(
+            self.health,
+            self.evidence,
+            needed,
+            self.use,
+            self.config,
+            self.findings,
+            self.examined.jumps,
+        )

@@ -60,6 +60,9 @@ SYSTEMATIC_UNTOLD = 0.015
 SYSTEMATIC_OF_WAVE = 1.2
 #: Prior size of the yearly wave of the output where temperature is not logged.
 _WAVE_SIZE = 0.02
+#: The same before a full year was seen, when only this says how much heat may matter: 10 K from
+#: spring to summer at 4 % per 10 K, the upper end of what is usual (common practice, no source).
+_FIRST_SEASON_SIZE = 0.04
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,10 +221,12 @@ def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[F
         columns = heat_columns(temperature_c)
         sizes.extend(HEAT_SIZE)
         heat = columns.shape[1]
-    elif np.ptp(time_s) > YEAR_S:
+    else:
+        # Less than a year cannot tell the season from wear; the prior keeps both open.
         phase = 2.0 * np.pi * time_s / YEAR_S
         columns = np.column_stack((np.cos(phase), np.sin(phase)))
-        sizes.extend((_WAVE_SIZE, _WAVE_SIZE))
+        size = _WAVE_SIZE if np.ptp(time_s) > YEAR_S else _FIRST_SEASON_SIZE
+        sizes.extend((size, size))
         heat = 2
     if kh[0] < 3.0 * _TRANSIENT_KH:
         columns = np.column_stack((columns, np.exp(-kh / _TRANSIENT_KH)))

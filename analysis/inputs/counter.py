@@ -208,36 +208,6 @@ def _course(runs: Runs, grown: Growth) -> Series:
     return series("hour counter", "h", runs.log.end_s[grown.told], runs.log.runtime_h[grown.told])
 
 
-def break_findings(runs: Runs) -> list[Finding]:
-    """Tell where the counter jumped back and did not simply roll over; ask about it."""
-    hours, log = runs.hours, runs.log
-    told = np.flatnonzero(np.isfinite(log.runtime_h))
-    found = []
-    for place in np.setdiff1d(hours.breaks, hours.wraps)[:5]:
-        before = told[told < place]
-        if not len(before):
-            continue
-        was, now = float(log.runtime_h[before[-1]]), float(log.runtime_h[place])
-        when_s = float(log.start_s[place])
-        if now >= was:
-            continue
-        found.append(
-            Finding(
-                "counter_break",
-                Severity.NOTE,
-                when_s,
-                f"The hour counter jumped from {was:.1f} to {now:.1f} h on {day(when_s)}; nobody "
-                "recorded why. The hours go on from before.",
-                "If the charger was exchanged or renewed then, record it (ebbwatt event add "
-                f"replacement --at {day(when_s)}). If only the counter was reset, there is "
-                "nothing to do.",
-                f"at least {was:.1f} h",
-                f"{now:.1f} h",
-            )
-        )
-    return found
-
-
 def without_counter(log: History, from_s: float) -> History:
     """Return the log without the counter from a time on."""
     return replace(log, runtime_h=np.where(log.start_s >= from_s, np.nan, log.runtime_h))

@@ -13,9 +13,11 @@ import numpy as np
 
 from analysis.history.runs import Runs, find_runs
 from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
-from analysis.inputs.counter import break_findings, counter_findings, without_counter
+from analysis.inputs.counter import counter_findings, without_counter
+from analysis.inputs.exchange import Jump, jump_finding, jumps_back
 from analysis.inputs.finding import Finding, Severity, worst_first
 from analysis.inputs.rated import above_rated, current_missing, not_the_chargers
+from analysis.inputs.stuck import saturated_current, stuck_current, without_current
 from analysis.inputs.zero import find_zero, matters, without_zero, zero_finding
 
 if TYPE_CHECKING:
@@ -40,6 +42,9 @@ class Examined:
 
     held: Flags
     """Runs that a setting held at a figure: what they gave is a lower bound. Shape (runs,)."""
+
+    jumps: tuple[Jump, ...] = ()
+    """Jumps back of the hour counter that nobody explained."""
 
     @property
     def stopped(self) -> bool:
@@ -68,23 +73,32 @@ def examine(history: History, config: Config) -> Examined:
     rated_a = rated_w / max(volts, 1.0)
     findings: list[Finding] = []
     zero_sd = 0.0
+    current = not_the_chargers(log, rated_a) or current_missing(log)
+    stuck = stuck_current(log, rated_a, volts)
+    if stuck is not None:
+        findings.append(stuck[0])
+        log = without_current(log, stuck[1])
+        runs = find_runs(log, rated_w)
     zero = find_zero(log, rated_a)
     if zero is not None and matters(zero, rated_a):
         findings.append(zero_finding(zero, rated_a))
         zero_sd = zero.sd_a / rated_a
         log = without_zero(log, zero)
         runs = find_runs(log, rated_w)
-    current = not_the_chargers(log, rated_a) or current_missing(log)
     findings += [f for f in (current, above_rated(log, rated_w)) if f is not None]
     odd, unsound_from_s = counter_findings(runs)
     findings += odd
     if unsound_from_s is not None:
         runs = find_runs(without_counter(log, unsound_from_s), rated_w)
-    else:
-        findings += break_findings(runs)
+    jumps = () if unsound_from_s is not None else tuple(jumps_back(runs, log.events))
+    findings += [jump_finding(jump) for jump in jumps[-5:]]
     early, late = power_of_runs(runs)
     cap = find_cap(early, late, rated_w)
     if cap is not None:
         findings.append(cap_finding(cap, early, runs.start_s, rated_w))
     held = np.zeros(len(runs), dtype=bool) if cap is None else cap.runs
-    return Examined(runs, worst_first(findings), zero_sd, held)
+    saturated = saturated_current(log, rated_a, volts)
+    if saturated is not None:
+        findings.append(saturated)
+        held[:] = True
+    return Examined(runs, worst_first(findings), zero_sd, held, jumps)

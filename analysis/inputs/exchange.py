@@ -1,0 +1,112 @@
+"""An exchange that nobody recorded: the counter jumps back and the output changes with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.history.runs import Runs
+    from logger.event import Event
+
+#: A step of the output within so many running hours of the jump belongs to it.
+WITHIN_H = 50.0
+#: An event that a person recorded within so many days explains the jump.
+RECORDED_WITHIN_D = 30.0
+_EXPLAINS = {"replacement", "renewal"}
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """The hour counter went back; nobody recorded an exchange."""
+
+    time_s: float
+    runtime_h: float
+    """Running hours of the log at it, going on from before."""
+    was_h: float
+    now_h: float
+
+
+def jumps_back(runs: Runs, events: Sequence[Event]) -> list[Jump]:
+    """Return the jumps back that are no roll-over and that no event explains."""
+    hours, log = runs.hours, runs.log
+    told = np.flatnonzero(np.isfinite(log.runtime_h))
+    found = []
+    for place in np.setdiff1d(hours.breaks, hours.wraps):
+        before = told[told < place]
+        if not len(before):
+            continue
+        was, now = float(log.runtime_h[before[-1]]), float(log.runtime_h[place])
+        time_s = float(log.start_s[place])
+        explained = any(
+            e.kind in _EXPLAINS
+            and not e.struck
+            and abs(e.time_s - time_s) < 86400.0 * RECORDED_WITHIN_D
+            for e in events
+        )
+        if now < was and not explained:
+            found.append(Jump(time_s, float(hours.at_end_h[place]), was, now))
+    return found
+
+
+def jump_finding(jump: Jump) -> Finding:
+    """Tell a jump back, and ask about it."""
+    when = day(jump.time_s)
+    return Finding(
+        "counter_break",
+        Severity.NOTE,
+        jump.time_s,
+        f"The hour counter jumped from {jump.was_h:.1f} to {jump.now_h:.1f} h on {when}; nobody "
+        "recorded why. The hours go on from before, and the remaining life holds both readings: "
+        "the same charger, and another one since then.",
+        "If the charger was exchanged or renewed then, record it: ebbwatt event add replacement "
+        f"--at {when}. If only the counter was reset, there is nothing to do.",
+        f"at least {jump.was_h:.1f} h",
+        f"{jump.now_h:.1f} h",
+    )
+
+
+def with_exchange(
+    findings: Sequence[Finding], jumps: Sequence[Jump], steps: Sequence[tuple[float, float]]
+) -> tuple[Finding, ...]:
+    """Propose an exchange where a jump of the counter and a step of the output come together.
+
+    Parameters
+    ----------
+    findings
+        What was found so far; a jump that became a proposal is told once.
+    jumps
+        Jumps back of the counter.
+    steps
+        (running hours, change as a fraction of rated) of each step of the output.
+    """
+    told = list(findings)
+    for jump in jumps:
+        near = [change for at_h, change in steps if abs(at_h - jump.runtime_h) <= WITHIN_H]
+        if not near:
+            continue
+        change = max(near, key=abs)
+        when = day(jump.time_s)
+        asked = jump_finding(jump)
+        told = [f for f in told if (f.code, f.since_s) != (asked.code, asked.since_s)]
+        told.append(
+            replace(
+                asked,
+                code="exchange_proposed",
+                severity=Severity.DOUBT,
+                text=f"On {when} the hour counter jumped from {jump.was_h:.1f} to "
+                f"{jump.now_h:.1f} h and the output changed by {100.0 * change:+.0f} % of rated: "
+                "the charger was probably exchanged. Until that is recorded, the remaining life "
+                "holds both readings.",
+                expected=f"at least {jump.was_h:.1f} h, and no change of the output",
+                seen=f"{jump.now_h:.1f} h, and {100.0 * change:+.0f} % of rated",
+            )
+        )
+    return tuple(told)
