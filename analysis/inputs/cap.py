@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 #: Runs in a row that make a cap.
-LEAST_RUNS = 8
-#: They differ by no more than this, relative (standard deviation by the median deviation): runs
-#: of a charger that gives what it can differ by half a per cent and more.
-STEADY = 0.0025
+LEAST_RUNS = 12
+#: They differ by no more than this, relative (standard deviation by the middle four fifths): runs
+#: of a charger that gives what it can differ by two per mille at least, mostly by five and more.
+STEADY = 0.0012
 #: Early and late in a run differ by no more than this, relative, in the middle of such runs.
-NO_SAG = 0.004
+NO_SAG = 0.003
 #: A cap is a round figure: within this part of a multiple of 5 W or of 5 % of rated.
 ROUND = 0.006
 #: Above this part of rated it takes nothing away.
@@ -49,48 +49,57 @@ class Cap:
     """Whether the last runs are among them."""
 
 
-def power_of_runs(runs: Runs) -> tuple[Floats, Floats]:
-    """Return the median power early and late in each run, W, shape (runs,); NaN where too short."""
-    early, late = np.full(len(runs), np.nan), np.full(len(runs), np.nan)
+@dataclass(frozen=True, slots=True)
+class RunPower:
+    """Median power of each run, W, shape (runs,); NaN where too short."""
+
+    early: Floats
+    late: Floats
+    whole: Floats
+
+
+def power_of_runs(runs: Runs) -> RunPower:
+    """Return the median power of each run: early, late, and over both."""
+    early, late, whole = (np.full(len(runs), np.nan) for _ in range(3))
     for run in range(len(runs)):
         inside = slice(runs.first[run], runs.last[run] + 1)
         power = runs.power_w[inside]
         since_h = (runs.log.start_s[inside] - runs.start_s[run]) / 3600.0
-        for found, (begin, end) in ((early, _EARLY_H), (late, _LATE_H)):
+        spans = ((early, _EARLY_H), (late, _LATE_H), (whole, (_EARLY_H[0], _LATE_H[1])))
+        for found, (begin, end) in spans:
             of_it = power[(since_h >= begin) & (since_h < end) & np.isfinite(power)]
             if len(of_it) >= 5:
                 found[run] = np.median(of_it)
-    return early, late
+    return RunPower(early, late, whole)
 
 
-def find_cap(early_w: Floats, late_w: Floats, rated_w: float) -> Cap | None:
+def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
     """Find the runs that were held at a figure.
 
     Parameters
     ----------
-    early_w, late_w
-        Mean power soon after the warm-up and hours later, while the charger set the current, by
-        run in order of time; NaN where not known. Shape (runs,).
+    seen
+        Power of the runs, in order of time.
     rated_w
         Rated output, W.
     """
-    at = np.flatnonzero(np.isfinite(early_w))
+    early_w, late_w = seen.early, seen.late
+    at = np.flatnonzero(np.isfinite(seen.whole))
     if len(at) < LEAST_RUNS:
         return None
-    power = early_w[at]
+    power = seen.whole[at]
     with np.errstate(invalid="ignore"):
-        sag = np.abs(late_w[at] / power - 1.0)
+        sag = np.abs(late_w[at] / early_w[at] - 1.0)
     windows = np.lib.stride_tricks.sliding_window_view(power, LEAST_RUNS)
     middle = np.median(windows, axis=1)
-    spread = 1.4826 * np.median(np.abs(windows - middle[:, None]), axis=1) / middle
-    outermost = np.ptp(windows, axis=1) / middle
+    tenth, nine_tenths = np.quantile(windows, (0.1, 0.9), axis=1)
+    spread = (nine_tenths - tenth) / 2.563 / middle  # of a normal distribution
     sags = np.lib.stride_tricks.sliding_window_view(sag, LEAST_RUNS)
     known = np.isfinite(sags).sum(axis=1)
     flat = np.full(len(sags), np.inf)
     flat[known > 0] = np.nanmedian(sags[known > 0], axis=1)
     held = (
         (spread < STEADY)
-        & (outermost < 8.0 * STEADY)
         & (flat < NO_SAG)
         & (known >= LEAST_RUNS // 2)
         & (middle < BELOW * rated_w)
@@ -104,7 +113,7 @@ def find_cap(early_w: Floats, late_w: Floats, rated_w: float) -> Cap | None:
         runs[at[k : k + LEAST_RUNS]] = True
     # From the last run before to the first run after that gave more, none shows more than the
     # setting allows, whatever else held it down.
-    more = np.flatnonzero(np.fmax(early_w, late_w) > level * (1.0 + 4.0 * STEADY + ROUND))
+    more = np.flatnonzero(np.fmax(early_w, late_w) > level * (1.0 + 8.0 * STEADY))
     first, last = np.flatnonzero(runs)[[0, -1]]
     begin = int(more[more < first].max(initial=-1)) + 1
     end = int(more[more > last].min(initial=len(runs)))
@@ -131,13 +140,13 @@ def cap_finding(cap: Cap, power_w: Floats, time_s: Floats, rated_w: float) -> Fi
         "flat_cap",
         Severity.DOUBT,
         since_s,
-        f"The output stands at {cap.power_w:.1f} W {when} and hardly moves ({100.0 * sd:.1f} % "
-        f"from run to run, in {int(cap.runs.sum())} runs): it is held there by a setting, this is "
-        "not wear. These runs count as lower bounds only.",
+        f"The output stands at {cap.power_w:.1f} W {when} and hardly moves (by "
+        f"{max(100.0 * sd, 0.1):.1f} % from run to run, in {int(cap.runs.sum())} runs): it is held "
+        "there by a setting, this is not wear. These runs count as lower bounds only.",
         "Look for a limit that was set on the charger (turned down, a quiet or night mode, a "
         "derating). To know what it can give, let it run for an hour without the limit.",
         "a power that sags and differs from run to run by half a per cent or more",
         f"{cap.power_w:.1f} W, {100.0 * cap.power_w / rated_w:.0f} % of rated, within "
-        f"{100.0 * sd:.1f} %",
+        f"{max(100.0 * sd, 0.1):.1f} %",
         series("power by run", "W", time_s, power_w, cap.power_w),
     )

@@ -92,10 +92,10 @@ def examine(history: History, config: Config) -> Examined:
         runs = find_runs(without_counter(log, unsound_from_s), rated_w)
     jumps = () if unsound_from_s is not None else tuple(jumps_back(runs, log.events))
     findings += [jump_finding(jump) for jump in jumps[-5:]]
-    early, late = power_of_runs(runs)
-    cap = find_cap(early, late, rated_w)
+    power = power_of_runs(runs)
+    cap = find_cap(power, rated_w)
     if cap is not None:
-        findings.append(cap_finding(cap, early, runs.start_s, rated_w))
+        findings.append(cap_finding(cap, power.whole, runs.start_s, rated_w))
     held = np.zeros(len(runs), dtype=bool) if cap is None else cap.runs
     saturated = saturated_current(log, rated_a, volts)
     if saturated is not None:

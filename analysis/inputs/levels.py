@@ -102,7 +102,7 @@ def levels_finding(found: Levels, value: Floats, time_s: Floats) -> Finding:
         "two_levels",
         Severity.DOUBT,
         first_s,
-        f"It gives {100.0 * found.upper:.0f} % of rated, and in {often} runs "
+        f"The charger gives {100.0 * found.upper:.0f} % of rated, and in {often} runs "
         f"{100.0 * found.lower:.0f} % ({count} of {found.runs} runs, first on {day(first_s)}): a "
         "fault that comes and goes, not wear. The lower runs are left out of the estimate.",
         "Find the cause before anything is replaced: fuel supply and its connections, air intake "

@@ -125,15 +125,15 @@ def not_the_chargers(log: History, rated_a: float) -> Finding | None:
     if gone_h < _LEAST_H and spread < NEGATIVE * rated_a:
         return None  # it stands still: a zero, not a load
     since_s = float(log.start_s[np.argmax(below | gone)])
-    seen = f"{below_h:.0f} h below {-NEGATIVE * rated_a:.2f} A"
-    if gone_h >= 1.0:
-        seen += f", {gone_h:.0f} h refused as impossible"
+    parts = [f"below {-NEGATIVE * rated_a:.2f} A in {below_h:.0f} h"] if below_h >= 1.0 else []
+    parts += [f"refused as impossible in {gone_h:.0f} h"] if gone_h >= 1.0 else []
+    seen = " and ".join(parts)
     return Finding(
         "net_current",
         Severity.STOP,
         since_s,
-        f"While the charger rests, the current is no rest: {seen}, of {quiet_h:.0f} h. The sensor "
-        "sees the boat's loads, so what it shows is not the charger's current.",
+        f"The current is not zero while the charger rests ({seen}, of {quiet_h:.0f} h): the sensor "
+        "sees the boat's loads, and what it shows is not the charger's current.",
         "Look for, in this order: the current is measured at the battery (measure it in the "
         "charger's own output cable; what is measured at the battery belongs into the channel "
         "battery_current_a); the sensor is fitted the wrong way round; the limits in [plausible].",

@@ -48,6 +48,8 @@ def output_clause(a: Assessment) -> str:
             f"can give at least {100 * a.output.low:.0f} % of its rated {a.rated_w:.0f} W; how "
             f"much more is not known yet"
         )
+    if any(f.severity is Severity.STOP for f in a.inputs):
+        return "cannot be judged by these data"
     return "has not been seen giving what it can"
 
 
@@ -158,4 +160,6 @@ def next_actions(a: Assessment) -> list[str]:
     # What is wrong with the data comes first: the verdict hangs on it.
     stopped = any(f.severity is Severity.STOP for f in a.inputs)
     first = [*found, own] if stopped else [own, *found]
+    if found and a.verdict is Verdict.SOUND:
+        first = [*found, "Wear alone asks for nothing; look again when the data are mended."]
     return [*first, *(sentence(item) for item in a.advice)]

@@ -18,6 +18,7 @@ from analysis.assessment.document import Verdict
 from analysis.estimate import Span
 from analysis.figures import age, clock_hours, ends, energy, figure, figure_with_ends, minute
 from analysis.health.run_table import Limit
+from analysis.inputs.finding import Severity
 from analysis.show.dashboard.facts import STEADY_V_PER_H, Situation
 from analysis.show.dashboard.marks import INKS, Level, Marks, bar, binned, plot, row_of
 from analysis.show.freshness import TOLD_FROM_D, as_of
@@ -301,7 +302,7 @@ def health(pen: Pen, facts: Facts) -> list[Text]:
         lines += entry(pen, "", given)
     elif a.output.low is not None:
         lines += entry(pen, "", f"{figure(a.output, '%', 100)} of rated; more is not known")
-    elif a.reasons:
+    elif a.reasons and not any(f.severity is Severity.STOP for f in a.inputs):
         lines += entry(pen, "", sentence(harmless(a.reasons[0].text, 120)))
     if a.runs and (a.remaining_h.median is not None or a.remaining_h.low is not None):
         lines += entry(pen, "", remaining_short(a))

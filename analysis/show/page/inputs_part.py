@@ -58,13 +58,16 @@ def _figure(seen: Series, number: int) -> str:
         drawing.line(x.start, y.at(mark), x.end, y.at(mark), "grid")
         drawing.text(x.start - 4, y.at(mark) + 4, f"{mark:g}", anchor="end")
     for when, label in date_ticks(x.low, x.high, 4):
-        drawing.text(x.at(when), _HEIGHT - 5, label, anchor="middle")
+        if x.at(when) < _WIDTH - 26:
+            drawing.text(x.at(when), _HEIGHT - 5, label, anchor="middle")
     if seen.expected is not None:
         drawing.line(x.start, y.at(seen.expected), x.end, y.at(seen.expected), "limit")
     drawing.marks(
-        ((x.at(t), y.at(v)) for t, v in zip(seen.time_s, seen.values, strict=True)), "seen fine"
+        ((x.at(t), y.at(v)) for t, v in zip(seen.time_s, seen.values, strict=True)), "seen"
     )
-    expected = "" if seen.expected is None else f", expected {seen.expected:g} {seen.unit} (dashed)"
+    expected = (
+        "" if seen.expected is None else f", expected {seen.expected:.3g} {seen.unit} (dotted)"
+    )
     words = f"{seen.name}, {seen.unit}{expected}"
     picture = drawing.render(words, f"From {low:.3g} to {high:.3g} {seen.unit}.", "small")
     return f"<figure>{picture}<figcaption>{_text(words)}</figcaption></figure>"

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.figures import date_ends, date_figure, day, ends, energy, figure, figure_with_ends
+from analysis.inputs.finding import Severity
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
 from analysis.show.inputs import one_line
@@ -145,7 +146,8 @@ def _entries(matter: Matter) -> list[_Entry]:
 
 def _inputs(matter: Matter) -> list[_Entry]:
     """Return what the data say about themselves: the worst stays, two more where there is room."""
-    found = matter.assessment.inputs[:3]
+    # What stops every conclusion stands under "why".
+    found = [f for f in matter.assessment.inputs if f.severity is not Severity.STOP][:3]
     return [
         _Entry("" if i else "data", _shorter(one_line(f)) if i else _kept(one_line(f)), 7 - 2 * i)
         for i, f in enumerate(found)
