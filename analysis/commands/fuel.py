@@ -164,13 +164,16 @@ def _with_passage(
 ) -> FuelOutlook:
     """Add the fuel for a passage, or why it is not known."""
     from analysis.fuel.passage import charger_now, provision
+    from analysis.show.freshness import with_fuel_suspended
 
+    # A person reads the sheet now, and plans by what is aboard now; a document is as of the log.
+    known = found if args.json else with_fuel_suspended(found, time.time())
     load, bank = case.load, case.config.battery
     charger = charger_now(case.runs, load.efficiency, bank.capacity_ah or 0.0)
     planned = None
     if charger is not None:
         planned = provision(
-            found.stock(),
+            known.stock(),
             trip,
             case.kinds if trip.watts is None else None,
             charger,
@@ -241,6 +244,6 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
         + (
             "They should agree: look at fuel and recorded changes."
             if apart
-            else "Both follow cell voltage and current sensor: this proves no decline."
+            else "Both go with cell voltage and current sensor: no proof of wear."
         )
     )

@@ -13,9 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from analysis.show.progress import bar
+from analysis.study.dates import judge_date
 from analysis.study.fuel import judge_fuel
 from analysis.study.fuel_table import fuel_markdown
 from analysis.study.outcome import Outcome, judge
+from analysis.study.passage import judge_passage
+from analysis.study.passage_table import date_markdown, passage_markdown
 from analysis.study.population import population
 from analysis.study.supply import judge_supply
 from analysis.study.supply_table import supply_markdown
@@ -27,7 +30,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: Marks round each table in METHOD.md.
-STUDY, LOAD, FUEL = "study", "load", "fuel"
+STUDY, LOAD, FUEL, PASSAGE, DATES = "study", "load", "fuel", "passage", "dates"
 METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
@@ -41,12 +44,19 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=Path("build/study"), help="cache and CSV")
     parser.add_argument("--load", action="store_true", help="judge the load instead")
     parser.add_argument("--fuel", action="store_true", help="judge the fuel instead")
+    parser.add_argument("--passage", action="store_true", help="judge passages and a year's fuel")
+    parser.add_argument("--dates", action="store_true", help="judge the date of replacement")
     parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
     args = parser.parse_args()
     if args.load:
         return _show(args, supply_markdown(_judged(args, judge_supply), args.seed), LOAD)
     if args.fuel:
         return _show(args, fuel_markdown(_judged(args, judge_fuel), args.seed), FUEL)
+    if args.passage:
+        table = passage_markdown(_judged(args, judge_passage), args.seed)
+        return _show(args, table, PASSAGE)
+    if args.dates:
+        return _show(args, date_markdown(_judged(args, judge_date), args.seed), DATES)
     outcomes = _judged(args, judge)
     with (args.out / "boats.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, [f.name for f in fields(Outcome)])

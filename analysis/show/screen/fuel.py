@@ -19,6 +19,7 @@ from analysis.show.units import METRIC
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
+    from analysis.fuel.passage import Provision
     from analysis.fuel.result import FuelOutlook
     from analysis.show.units import Units
 
@@ -45,7 +46,8 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
         (
             "a year",
             figure_with_ends(found.containers_per_year)
-            + _year_words(found, units) * (found.containers_per_year != Span()),
+            + f" containers of {units.container(found.container_l)}"
+            * (found.containers_per_year != Span()),
             "containers_per_year",
         ),
     ]
@@ -65,9 +67,9 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
     if found.passage is not None:
         p = found.passage
         out += textwrap.wrap(
-            f"  {f'{p.need.trip.days} days of passage':<22}"
+            f"  {_days(p):<22}"
             f"{figure_with_ends(p.litres, units.volume, units.per_l)}; {p.containers} containers "
-            "suffice 19 times in 20, without engine" + "; few such days seen" * p.need.few,
+            "do 19 times in 20" + "; few such days seen" * p.need.few,
             width,
             subsequent_indent=" " * 24,
         )
@@ -86,6 +88,7 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
         text += " and on common practice (0.9 L/kWh unless configured, no source)"
     if refused:
         text += f"; {refused} left out"
+    text += _of_year(found)
     if found.kwh_per_day is not None:
         text += (
             f", and on the last {found.days_used} whole days "
@@ -97,15 +100,20 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
     return [*out, "", *_body(found, width)]
 
 
-def _year_words(found: FuelOutlook, units: Units) -> str:
-    """Say what the containers a year are, and of which time."""
-    text = f" containers of {units.container(found.container_l)}"
+def _days(passage: Provision) -> str:
+    """Name a passage by its days."""
+    trip = passage.need.trip
+    under_way = f"{trip.under_way_d} d under way"
+    return f"{under_way}, {trip.at_anchor_d} not" if trip.at_anchor_d else under_way
+
+
+def _of_year(found: FuelOutlook) -> str:
+    """Say which time the figures of a year are from."""
     year = found.year
     if year is None:
-        return text
-    if year.whole:
-        return f"{text}, by the 365 days to {day(year.end_s)}"
-    return f"{text}, if it goes on as in these {year.days:.0f} days"
+        return ""
+    which = "the" if year.whole else "only"
+    return f", on {year.kwh:.1f} kWh in {which} {year.days:.0f} days to {day(year.end_s)}"
 
 
 def _body(found: FuelOutlook, width: int) -> list[str]:
