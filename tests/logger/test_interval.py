@@ -133,6 +133,16 @@ def test_an_absent_channel_stays_absent_and_a_partly_absent_one_is_integrated_wh
     assert interval.battery_charge_c is None
 
 
+def test_every_channel_is_integrated_from_nothing():
+    ends = [
+        Reading(at, 12.0, 3.0, RUNNING, temperature_c=20.0, battery_current_a=2.0)
+        for at in (0.0, 10.0)
+    ]
+    (interval,) = condense(ends, gap_s=25.0, longest_running_s=60.0)
+    assert (interval.charge_c, interval.energy_j) == (30.0, 360.0)
+    assert (interval.battery_charge_c, interval.temperature_c) == (20.0, 20.0)
+
+
 def test_readings_that_do_not_move_forward_are_counted_and_not_used():
     condenser = Condenser(LogConfig())
     for time_s in (0.0, 1.0, 1.0, 0.5, 2.0):

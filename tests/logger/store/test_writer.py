@@ -87,6 +87,41 @@ def test_neighbours_still_meet_after_rounding(store):
     assert np.allclose(history.end_s[:-1], history.start_s[1:], atol=1e-9)
 
 
+def test_every_column_comes_back_in_its_unit(store):
+    with Writer(store, CHARGER, SessionStart("port", 0.0)) as writer:
+        writer.add(interval())
+    with closing(sqlite3.connect(store)) as db:
+        db.row_factory = sqlite3.Row
+        row = dict(db.execute("SELECT * FROM intervals").fetchone())
+    stored = {
+        "charge_mc": 480_000,
+        "energy_mj": 6_300_000,
+        "voltage_min_mv": 13_100,
+        "voltage_max_mv": 13_200,
+        "voltage_mean_mv": 13_150,
+        "voltage_last_mv": 13_200,
+    }
+    assert {key: row[key] for key in stored} == stored
+    history = load_history(store)
+    for name in [
+        "start_s",
+        "duration_s",
+        "readings",
+        "charge_c",
+        "energy_j",
+        "voltage_min_v",
+        "voltage_max_v",
+        "voltage_mean_v",
+        "voltage_last_v",
+        "runtime_h",
+        "temperature_c",
+        "battery_charge_c",
+        "fuel_l",
+    ]:
+        value = getattr(history, name)[0]
+        assert value == pytest.approx(getattr(interval(), name), rel=1e-6), name
+
+
 def test_the_offset_that_a_session_begins_with_dates_it(store):
     start = SessionStart("port", 100.0, boot_id="b1", offset_s=1.7e9, offset_quality=1)
     with Writer(store, CHARGER, start) as writer:
