@@ -1,16 +1,22 @@
 """Figures of the commands on the demonstration, computed by hand from what `ebbwatt export` writes.
 
 Nothing of the program is used for the hand computations: pandas reads the exported intervals and
-events.
+events. The truth of a passage comes from the simulator.
 """
 
 import itertools
 import json
 import re
+from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
 import pytest
+
+from logger.config import load_config
+from logger.sources.boat.run import Voyage
+from logger.sources.simulated import build
 
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
@@ -203,3 +209,35 @@ def test_every_command_says_the_same_of_a_year(said, last_year):
     assert float(mean_ah) == round(said["load"]["ah_per_day"]["mean"])
     supply_kwh = float(mean_ah) / said["load"]["charge_efficiency"] * 13.2 / 1000.0
     assert float(days) * supply_kwh == pytest.approx(kwh, rel=0.03)
+
+
+def test_three_weeks_under_way_are_those_of_the_same_boat_sent_there(demonstration, run_ebbwatt):
+    """Send the invented boat under way from where her log ends: other days, the same charger."""
+    folder, _ = demonstration
+    shown = run_ebbwatt("fuel", "--under-way", "21", "--json", cwd=folder, timeout=GENEROUS_S)
+    said = json.loads(shown.stdout)["passage"]
+    model = build(load_config(folder / "ebbwatt.toml")).voyage.model
+    used = []
+    for seed in (101, 102, 103):
+        sent = replace(
+            model,
+            seed=seed,
+            start=datetime(2025, 9, 8, tzinfo=UTC),
+            habits=replace(
+                model.habits,
+                under_way_share=1.0,
+                away_share=0.0,
+                shore_share=0.0,
+                engine_share=0.0,
+                season=(1, 366),
+            ),
+            sensors=replace(model.sensors, spacing_s=60.0, rest_spacing_s=300.0),
+        )
+        voyage = Voyage(sent)
+        for _ in voyage.readings(days=21.0):
+            pass
+        used.append(voyage.fuel_used_l)
+    assert min(used) > 28.0, "30 to 35 L, by other lives of this boat"
+    assert said["litres"]["low"] < np.mean(used) < said["litres"]["high"]
+    assert said["litres"]["median"] == pytest.approx(np.mean(used), rel=0.15)
+    assert said["days_under_way_seen"] > 60
