@@ -49,7 +49,7 @@ _CONFIG = """\
 label = "Dabchick, aft locker"
 rated_w = 110.0          # nameplate output, W
 fitted = {fitted}
-design_life_h = 7500     # common practice 7000 to 8000 h, no source
+design_life_h = [7000, 8000]   # common practice, no source
 plan_below = 0.75        # fraction of rated
 replace_below = 0.60
 

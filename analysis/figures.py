@@ -154,3 +154,16 @@ def energy(kwh: float) -> str:
     if kwh < 9.995:
         return f"{kwh:.2f} kWh"
     return f"{kwh:.1f} kWh" if kwh < 999.5 else f"{kwh:.0f} kWh"
+
+
+def hours_words(life_h: float | tuple[float, float] | None) -> str:
+    """Return a design life in words, as the configuration gives it: 7500 h, 7000 to 8000 h."""
+    if life_h is None:
+        return "no limit"
+    if isinstance(life_h, tuple):
+        return (
+            f"{life_h[0]:.0f} to {life_h[1]:.0f} h"
+            if life_h[0] < life_h[1]
+            else hours_words(life_h[0])
+        )
+    return f"{life_h:.0f} h"

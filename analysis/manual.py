@@ -17,7 +17,7 @@ from analysis.parser import build_parser
 from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
 from logger import __version__
-from logger.config import SECTIONS
+from logger.sections import SECTIONS
 from logger.settings import REQUIRED, Section
 from logger.sources import MODULES
 from logger.sources.description import DECODERS, DEVICE, POLL, REQUEST, TIMING

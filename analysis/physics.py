@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 
 from logger.errors import UsageError
+from logger.wire import AWG_MM2
 
 METHANOL_G_PER_MOL = 32.04186
 CO2_G_PER_MOL = 44.0095
@@ -47,7 +48,25 @@ IEC_60228_FLEXIBLE = {
     25.0: (0.780, 0.795),
     35.0: (0.554, 0.565),
     50.0: (0.386, 0.393),
+    70.0: (0.272, 0.277),
+    95.0: (0.206, 0.210),
+    120.0: (0.161, 0.164),
+    150.0: (0.129, 0.132),
+    185.0: (0.106, 0.108),
+    240.0: (0.0801, 0.0817),
+    300.0: (0.0641, 0.0654),
+    400.0: (0.0486, 0.0495),
 }
+"""Up to 50 mm2 as four transcriptions of the standard agree; 70 mm2 and more from memory, held
+against the copper by a test."""
+COPPER_OHM_MM2_PER_KM = 1000.0 / 58.0
+"""Annealed copper at 20 degC (IEC 60028)."""
+AWG_STRANDED = 1.02
+"""The lay of the strands lengthens them: what ASTM B8 adds to the resistance of solid copper."""
+AWG_TINNED = 1.03
+"""What tinned flexible copper has more (the ratio of the columns of IEC 60228 is 1.02 to 1.03)."""
+#: A cross-section within this part of an AWG size is meant as that size: it is written rounded.
+AWG_ROUNDED = 0.01
 COPPER_PER_K = 0.004
 """Rise of resistance per kelvin from 20 degC, as IEC 60228 reduces its readings."""
 
@@ -127,12 +146,14 @@ def co2_air_m3_per_h(co2_g_per_h: float, limit_ppm: float = CO2_PEL_PPM) -> floa
 def conductor_ohm(
     cross_section_mm2: float, conductor_m: float, *, tinned: bool = False, copper_c: float = 20.0
 ) -> float:
-    """Highest resistance that IEC 60228 allows a flexible conductor, ohm.
+    """Highest resistance that a flexible conductor may have, ohm.
+
+    By IEC 60228 for a metric size; by the copper of an AWG size (ASTM B258, stranded).
 
     Parameters
     ----------
     cross_section_mm2
-        Nominal cross-section, one of those in :data:`IEC_60228_FLEXIBLE`.
+        Nominal cross-section: one of :data:`IEC_60228_FLEXIBLE`, or of an AWG size.
     conductor_m
         Length of conductor: there and back.
     tinned, copper_c
@@ -143,15 +164,28 @@ def conductor_ohm(
     UsageError
         If the cross-section is not a nominal one.
     """
+    factor = 1.0 + COPPER_PER_K * (copper_c - 20.0)
     row = IEC_60228_FLEXIBLE.get(float(cross_section_mm2))
-    if row is None:
+    if row is not None:
+        return row[int(tinned)] * conductor_m / 1000.0 * factor
+    if awg_size(cross_section_mm2) is None:
         known = ", ".join(f"{size:g}" for size in IEC_60228_FLEXIBLE)
         raise UsageError(
             f"a cross-section of {cross_section_mm2:g} mm2 is not a nominal one of IEC 60228; "
-            f"accepted: {known}"
+            f'accepted: {known}; or an AWG size, written cross_section_awg = "2/0"'
         )
-    factor = 1.0 + COPPER_PER_K * (copper_c - 20.0)
-    return row[int(tinned)] * conductor_m / 1000.0 * factor
+    ohm_per_km = COPPER_OHM_MM2_PER_KM / cross_section_mm2 * AWG_STRANDED
+    return ohm_per_km * (AWG_TINNED if tinned else 1.0) * conductor_m / 1000.0 * factor
+
+
+def awg_size(cross_section_mm2: float) -> str | None:
+    """Return the AWG size of a cross-section that is not a metric one, or None."""
+    if float(cross_section_mm2) in IEC_60228_FLEXIBLE:
+        return None
+    for size, mm2 in AWG_MM2.items():
+        if abs(cross_section_mm2 / mm2 - 1.0) <= AWG_ROUNDED:
+            return size
+    return None
 
 
 def blocks_in_series(voltage_v: float) -> int:

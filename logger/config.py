@@ -10,18 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logger.errors import ConfigError
+from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
-from logger.settings import (
-    REQUIRED,
-    Document,
-    Section,
-    Setting,
-    check_section,
-    nearest,
-    read_document,
-)
+from logger.sections import BATTERY, BOAT, CHARGER, FUEL, LOG, SECTIONS, SENSOR, STORE, WIRING
+from logger.settings import Document, check_section, nearest, read_document
 from logger.settings import unknown_key as check_unknown_key
+from logger.wire import awg_mm2
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,250 +24,21 @@ if TYPE_CHECKING:
 #: Where a configuration is looked for when none is named.
 DEFAULT_PATHS = (Path("ebbwatt.toml"), Path("/etc/ebbwatt/ebbwatt.toml"))
 
-CHEMISTRIES = ("flooded", "agm", "gel", "lfp")
+#: What a single figure of the design life may be off by: the usual 7500 h stands for what is also
+#: given as 7000 to 8000 h (common practice, no source).
+DESIGN_SPREAD = 1.0 / 15.0
+#: A litre of methanol holds 4.377 kWh at 20 degC (lower heating value 638.35 kJ/mol, 32.042 g/mol,
+#: 0.7909 kg/L: sources in analysis/physics.py): nothing delivers a kilowatt-hour from less.
+LEAST_METHANOL_L_PER_KWH = 0.228
 #: A gap is so many times the usual spacing, ...
 GAP_SPACINGS = 5.0
 #: ... and never shorter than this, s: a source that speaks each second may stumble.
 SHORTEST_GAP_S = 5.0
-UNITS = ("metric", "us")
-SOURCE_KINDS = ("serial", "ble", "replay", "simulated")
-
-BOAT = Section(
-    "boat",
-    (
-        Setting("name", "text", "", "the boat's name, for what is printed"),
-        Setting(
-            "timezone",
-            "text",
-            None,
-            "IANA name of the zone in which the boat's days begin, such as Atlantic/Azores; that "
-            "of this machine if left out",
-        ),
-        Setting(
-            "units",
-            "text",
-            "metric",
-            "metric: L, mm2, degC; us: US gallons, AWG, degF, in what is printed (settings, "
-            "--json and export stay metric)",
-            choices=UNITS,
-        ),
-    ),
-    "the boat",
-)
-CHARGER = Section(
-    "charger",
-    (
-        Setting("label", "text", "charger", "a name for this charger, shown everywhere"),
-        Setting("rated_w", "number", REQUIRED, "rated output on the nameplate", "W", 1, 20000),
-        Setting("fitted", "date", None, "day on which this charger was fitted"),
-        Setting(
-            "design_life_h",
-            "number",
-            7500.0,
-            "running hours it was designed for (common practice 7000 to 8000, no source)",
-            "h",
-            100,
-            200000,
-        ),
-        Setting(
-            "plan_below",
-            "number",
-            0.75,
-            "plan the replacement below this part of rated",
-            "",
-            0.05,
-            1.0,
-        ),
-        Setting("replace_below", "number", 0.60, "replace below this part of rated", "", 0.05, 1.0),
-    ),
-    "the charger that is fitted now",
-    optional=False,
-)
-BATTERY = Section(
-    "battery",
-    (
-        Setting("capacity_ah", "number", None, "capacity of the bank, 20 h rate", "Ah", 1, 100000),
-        Setting("chemistry", "text", "agm", "battery chemistry", choices=CHEMISTRIES),
-        Setting(
-            "charge_ceiling_v",
-            "number",
-            None,
-            "voltage at which the battery begins to limit the current; found from the data if "
-            "left out",
-            "V",
-            5,
-            100,
-        ),
-        Setting(
-            "charge_efficiency",
-            "number",
-            None,
-            "share of the charge put in that comes out again (common practice, no source: "
-            "lead-acid 0.85 to 0.98, falling near full; lfp 0.99); by chemistry if left out",
-            "",
-            0.5,
-            1.0,
-        ),
-    ),
-    "the battery that it charges",
-)
-FUEL = Section(
-    "fuel",
-    (
-        Setting(
-            "l_per_kwh",
-            "number",
-            0.9,
-            "fuel per kilowatt-hour delivered (common practice, no source)",
-            "L/kWh",
-            0.05,
-            20,
-        ),
-        Setting("container_l", "number", 10.0, "size of one fuel container", "L", 0.1, 2000),
-    ),
-    "the fuel; leave the section out for a charger without fuel",
-)
-WIRING = Section(
-    "wiring",
-    (
-        Setting(
-            "cross_section_mm2",
-            "number",
-            REQUIRED,
-            "cross-section of the cable between charger and battery",
-            "mm2",
-            0.5,
-            400,
-        ),
-        Setting("length_m", "number", REQUIRED, "its length, one way", "m", 0.05, 100),
-        Setting("tinned", "flag", False, "whether its copper is tinned"),
-        Setting(
-            "battery_ohm",
-            "number",
-            None,
-            "the bank's own resistance by its data sheet; taken off the measured loop if given",
-            "ohm",
-            0,
-            1,
-        ),
-    ),
-    "the cable to the battery, for 'ebbwatt fitting'",
-)
-UNIT = Section(
-    "unit",
-    (
-        Setting("heel_deg", "number", None, "greatest lasting tilt or heel", "deg", 0, 90),
-        Setting("clearance_cm", "number", None, "free space to leave round it", "cm", 0, 500),
-        Setting("exhaust_hose_m", "number", None, "greatest length of its exhaust", "m", 0, 50),
-        Setting("exhaust_bend_cm", "number", None, "least radius of a bend in it", "cm", 0, 500),
-        Setting("intake_c", "number", None, "warmest air that it may take in", "degC", -20, 100),
-        Setting("fuse_a", "number", None, "fuse in its positive lead", "A", 0.5, 1000),
-    ),
-    "what the unit's own manual says; leave out what it does not say",
-)
-STORE = Section(
-    "store",
-    (
-        Setting("path", "text", "ebbwatt.db", "the database, relative to this file"),
-        Setting(
-            "commit_s",
-            "number",
-            60.0,
-            "longest time between commits while the charger runs or anything changes",
-            "s",
-            1,
-            3600,
-        ),
-        Setting(
-            "commit_rest_s",
-            "number",
-            1200.0,
-            "longest time between commits at rest, while nothing changes",
-            "s",
-            1,
-            86400,
-        ),
-        Setting(
-            "raw_hours",
-            "whole",
-            0,
-            "hours of raw readings kept beside the intervals, the oldest dropped for the newest: 0 "
-            "none, 1000000 for ever; a power cut costs the running hour of them, and what was not "
-            "committed",
-            "h",
-            0,
-            1_000_000,
-        ),
-    ),
-    "where the log is kept",
-)
-LOG = Section(
-    "log",
-    (
-        Setting(
-            "interval_s",
-            "number",
-            None,
-            "expected spacing of the readings; found from them if left out",
-            "s",
-            0,
-            3600,
-            above_low=True,
-        ),
-        Setting(
-            "gap_s",
-            "number",
-            None,
-            "a longer spacing is a gap, whatever is measured; five times the spacing that is "
-            "found, at least 5 s, if left out",
-            "s",
-            0,
-            86400,
-            above_low=True,
-        ),
-        Setting(
-            "longest_running_s", "number", 60.0, "longest interval while running", "s", 1, 3600
-        ),
-        Setting("longest_rest_s", "number", 600.0, "longest interval at rest", "s", 1, 86400),
-        Setting(
-            "voltage_band_v",
-            "number",
-            0.1,
-            "an interval closes when the voltage leaves this band round its mean",
-            "V",
-            0,
-            100,
-            above_low=True,
-        ),
-        Setting(
-            "current_band_a",
-            "number",
-            0.4,
-            "an interval closes when the current leaves this band round its mean",
-            "A",
-            0,
-            1000,
-            above_low=True,
-        ),
-    ),
-    "how readings are condensed",
-)
-PLAUSIBLE = Section(
-    "plausible",
-    (
-        Setting("voltage_v", "list", None, "lowest and highest believable voltage", "V"),
-        Setting("current_a", "list", None, "lowest and highest believable current", "A"),
-        Setting("temperature_c", "list", None, "lowest and highest believable temperature", "degC"),
-        Setting("battery_current_a", "list", None, "lowest and highest battery current", "A"),
-    ),
-    "values outside these limits are dropped and counted; defaults follow the rated output",
-)
-SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, STORE, LOG, PLAUSIBLE)
 
 
 @dataclass(frozen=True, slots=True)
 class BoatConfig:
-    """The boat; see :data:`BOAT`."""
+    """The boat; see :data:`~logger.sections.BOAT`."""
 
     name: str = BOAT.default("name")
     timezone: str | None = None
@@ -287,19 +52,27 @@ class BoatConfig:
 
 @dataclass(frozen=True, slots=True)
 class ChargerConfig:
-    """The charger that is fitted now; see :data:`CHARGER` for units and meaning."""
+    """The charger that is fitted now; units and meaning: :data:`~logger.sections.CHARGER`."""
 
     label: str
     rated_w: float
     fitted: date | None = None
-    design_life_h: float = CHARGER.default("design_life_h")
+    design_life_h: float | tuple[float, float] | None = None
     plan_below: float = CHARGER.default("plan_below")
     replace_below: float = CHARGER.default("replace_below")
+
+    @property
+    def design_range_h(self) -> tuple[float, float] | None:
+        """Between which running hours the design life ends, h; None where it is no limit."""
+        life = self.design_life_h
+        if life is None or isinstance(life, tuple):
+            return life
+        return (life * (1.0 - DESIGN_SPREAD), life * (1.0 + DESIGN_SPREAD))
 
 
 @dataclass(frozen=True, slots=True)
 class BatteryConfig:
-    """The battery; see :data:`BATTERY`."""
+    """The battery; see :data:`~logger.sections.BATTERY`."""
 
     capacity_ah: float | None = None
     chemistry: str = BATTERY.default("chemistry")
@@ -309,15 +82,16 @@ class BatteryConfig:
 
 @dataclass(frozen=True, slots=True)
 class FuelConfig:
-    """The fuel; see :data:`FUEL`."""
+    """The fuel; see :data:`~logger.sections.FUEL`."""
 
     l_per_kwh: float = FUEL.default("l_per_kwh")
     container_l: float = FUEL.default("container_l")
+    kind: str = FUEL.default("kind")
 
 
 @dataclass(frozen=True, slots=True)
 class WiringConfig:
-    """The cable to the battery; see :data:`WIRING`."""
+    """The cable to the battery; see :data:`~logger.sections.WIRING`."""
 
     cross_section_mm2: float
     length_m: float
@@ -327,7 +101,7 @@ class WiringConfig:
 
 @dataclass(frozen=True, slots=True)
 class UnitConfig:
-    """What the unit's own manual says; see :data:`UNIT`. None: the manual does not say it."""
+    """What the unit's own manual says, None where it does not: :data:`~logger.sections.UNIT`."""
 
     heel_deg: float | None = None
     clearance_cm: float | None = None
@@ -338,8 +112,16 @@ class UnitConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class SensorConfig:
+    """How sure current and voltage are; see :data:`~logger.sections.SENSOR`."""
+
+    gain_uncertainty: float = SENSOR.default("gain_uncertainty")
+    zero_uncertainty_a: float = SENSOR.default("zero_uncertainty_a")
+
+
+@dataclass(frozen=True, slots=True)
 class StoreConfig:
-    """The database; see :data:`STORE`. ``path`` is absolute."""
+    """The database; see :data:`~logger.sections.STORE`. ``path`` is absolute."""
 
     path: Path
     commit_s: float = STORE.default("commit_s")
@@ -349,7 +131,7 @@ class StoreConfig:
 
 @dataclass(frozen=True, slots=True)
 class LogConfig:
-    """How readings are condensed; see :data:`LOG`."""
+    """How readings are condensed; see :data:`~logger.sections.LOG`."""
 
     interval_s: float = 1.0
     """What is expected until it is measured, s."""
@@ -384,6 +166,7 @@ class Config:
     source: dict[str, Any] | None
     document: Document
     wiring: WiringConfig | None = None
+    sensor: SensorConfig = SensorConfig()
     unit: UnitConfig = UnitConfig()
     boat: BoatConfig = BoatConfig()
 
@@ -434,6 +217,15 @@ def load_config(path: Path) -> Config:
             "charger",
             "replace_below",
         )
+    fuel = values["fuel"]
+    if fuel["kind"] == "methanol" and fuel["l_per_kwh"] < LEAST_METHANOL_L_PER_KWH:
+        raise document.error(
+            f"is {fuel['l_per_kwh']:g}: a litre of methanol holds no more than 4.38 kWh, so at "
+            f"least {LEAST_METHANOL_L_PER_KWH} L go into a kilowatt-hour; in litres, not "
+            f'kilograms or gallons? Another fuel: kind = "other"',
+            "fuel",
+            "l_per_kwh",
+        )
     log = _log_values(document, values["log"])
     store = values["store"]
     source = data.get("source")
@@ -449,10 +241,28 @@ def load_config(path: Path) -> Config:
         plausible=_plausible(document, values["plausible"], charger.rated_w),
         source=source,
         document=document,
-        wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
+        sensor=SensorConfig(**values["sensor"]),
+        wiring=_wiring(document, values["wiring"]) if "wiring" in data else None,
         unit=UnitConfig(**values["unit"]),
         boat=_boat(document, values["boat"]),
     )
+
+
+def _wiring(document: Document, table: dict[str, Any]) -> WiringConfig:
+    """Take the cross-section in square millimetres or as an AWG size, one of the two."""
+    awg = table.pop("cross_section_awg")
+    if (awg is None) == (table["cross_section_mm2"] is None):
+        raise document.error(
+            "takes one of cross_section_mm2 (such as 16) and cross_section_awg (such as "
+            '"4" or "2/0")',
+            "wiring",
+        )
+    if awg is not None:
+        try:
+            table["cross_section_mm2"] = awg_mm2(awg)
+        except UsageError as error:
+            raise document.error(str(error), "wiring", "cross_section_awg") from None
+    return WiringConfig(**table)
 
 
 def _log_values(document: Document, log: dict[str, Any]) -> dict[str, Any]:

@@ -70,7 +70,7 @@ class Condenser:
     Parameters
     ----------
     log
-        Bands and longest lengths; see :data:`logger.config.LOG`.
+        Bands and longest lengths; see :data:`logger.sections.LOG`.
 
     Attributes
     ----------

@@ -31,6 +31,7 @@ _KINDS = {
     "flag": "true or false",
     "date": "a date such as 2021-04-18, without quotes",
     "list": "a list in [ ]",
+    "range": "a number, or [lowest, highest],",
     "table": "a table",
 }
 #: Characters that a terminal acts on (ECMA-48: C0, DEL and C1).
@@ -43,9 +44,10 @@ _ASSIGNMENT = re.compile(r"^\s*([A-Za-z0-9_.\"' -]+?)\s*=")
 class Setting:
     """One key of a section: what it is called, what it accepts, and what it means.
 
-    ``kind`` is one of text, texts, number, whole, flag, date, list, table. ``low`` and ``high`` are
-    inclusive bounds unless ``above_low`` asks for strictly more than ``low``. ``wire`` text goes to
-    the device or comes from it: it may hold control characters, such as the end of a line.
+    ``kind`` is one of text, texts, number, whole, flag, date, list, range, table. A range is a
+    number, or two that do not fall, which become a tuple. ``low`` and ``high`` are inclusive
+    bounds unless ``above_low`` asks for strictly more than ``low``. ``wire`` text goes to the
+    device or comes from it: it may hold control characters, such as the end of a line.
     """
 
     key: str
@@ -242,20 +244,26 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
     kind_ok = {
         "text": isinstance(value, str),
         "texts": isinstance(value, str) or _is_list_of_texts(value),
-        "number": isinstance(value, int | float) and not isinstance(value, bool),
+        "number": _is_number(value),
         "whole": isinstance(value, int) and not isinstance(value, bool),
         "flag": isinstance(value, bool),
         "date": isinstance(value, date) and not isinstance(value, datetime),
         "list": isinstance(value, list),
         "table": isinstance(value, dict),
+        "range": _is_number(value)
+        or (isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))),
     }[setting.kind]
     ok = kind_ok
-    if kind_ok and isinstance(value, int | float) and not isinstance(value, bool):
+    pair = setting.kind == "range" and isinstance(value, list)
+    given: Any = value if pair else [value]
+    figures: list[Any] = [v for v in given if _is_number(v)]
+    if ok and figures:
         ok = (
-            math.isfinite(value)
-            and (setting.low is None or value >= setting.low)
-            and not (setting.above_low and value == setting.low)
-            and (setting.high is None or value <= setting.high)
+            all(math.isfinite(figure) for figure in figures)
+            and (setting.low is None or min(figures) >= setting.low)
+            and not (setting.above_low and setting.low in figures)
+            and (setting.high is None or max(figures) <= setting.high)
+            and figures[0] <= figures[-1]
         )
     if ok and setting.choices and value not in setting.choices:
         hint = nearest(str(value), setting.choices)
@@ -265,4 +273,10 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
     if setting.kind == "text" and not setting.wire and any(c in _ACTING for c in str(value)):
         # It is shown on every screen: a terminal must not act on it.
         raise document.error(f"got {value!r}; accepted: text without control characters", *path)
+    if setting.kind == "range" and figures:
+        return tuple(map(float, figures)) if pair else float(figures[0])
     return float(value) if setting.kind == "number" and isinstance(value, int) else value
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -12,7 +12,8 @@ import logger
 from analysis.arguments import examples_of
 from analysis.manual import arguments, as_markdown, as_roff, commands, default, manual, term
 from analysis.parser import COMMANDS, build_parser
-from logger.config import SOURCE_KINDS, load_config
+from logger.config import load_config
+from logger.sections import SOURCE_KINDS
 from logger.settings import Section
 from logger.sources import open_source
 from tests.conftest import ROOT

@@ -116,7 +116,7 @@ class Assessment:
     reasons: tuple[Reason, ...]
     plan_below: float
     replace_below: float
-    design_life_h: float
+    design_life_h: float | tuple[float, float] | None
     run_table: RunTable | None = None
     curve: Curve | None = None
     left_out: dict[str, float] = field(default_factory=dict)

@@ -128,7 +128,7 @@ def forecast(
     systematic: float,
     observed_h: float,
     replace_below: float,
-    design_left_h: float | None,
+    design_left_h: tuple[float, float] | None,
     load_below: float | None,
     rng: np.random.Generator,
     *,
@@ -148,7 +148,7 @@ def forecast(
     replace_below
         Replacement limit, fraction of rated.
     design_left_h
-        Running hours until the design hours are used up, or None where unknown.
+        Between which running hours ahead the design life ends, each as likely; None where unknown.
     load_below
         Output that this boat's load needs, fraction of rated, or None.
     rng
@@ -161,7 +161,7 @@ def forecast(
     reach = FURTHEST * observed_h
     horizon = reach * 1.05 + 200.0
     if design_left_h is not None:
-        horizon = min(horizon, max(design_left_h, 1.0) * 1.02 + 120.0)
+        horizon = min(horizon, max(design_left_h[1], 1.0) * 1.02 + 120.0)
     ahead = horizon * np.linspace(0.0, 1.0, _POINTS) ** 1.5
     paths, _ = draw_paths(posterior, systematic, ahead, PATHS, rng)
     output_h = passage_for_good(ahead, paths, replace_below)
@@ -172,7 +172,9 @@ def forecast(
         load_h = passage_for_good(ahead, paths, needed)
     design_h = np.full(len(paths), np.inf)
     if design_left_h is not None:
-        design_h = np.maximum(design_left_h - unseen_h * rng.random(len(paths)), 0.0)
+        first_h, last_h = design_left_h
+        ends_h = first_h + (last_h - first_h) * rng.random(len(paths))
+        design_h = np.maximum(ends_h - unseen_h * rng.random(len(paths)), 0.0)
     draws = np.minimum(np.minimum(output_h, load_h), design_h)
     low, median, high = (float(v) for v in _quantiles(draws, (0.05, 0.5, 0.95)))
     first = {

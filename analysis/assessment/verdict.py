@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Reason, Verdict
-from analysis.figures import figure
+from analysis.figures import figure, hours_words
 
 if TYPE_CHECKING:
     from analysis.assessment.forecast import Forecast
@@ -42,7 +42,7 @@ class Situation:
     warm_found: bool
     other_source_h: float
     now_h: float
-    design_life_h: float
+    design_life_h: float | tuple[float, float] | None
 
 
 def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
@@ -106,14 +106,14 @@ def _soon(case: Situation) -> Reason | None:
         return None
     what = {
         "output": "the output falls below the replacement limit",
-        "design_hours": f"the design hours ({case.design_life_h:.0f} h) are used up",
+        "design_hours": f"the design hours ({hours_words(case.design_life_h)}) are used up",
         "load": "it can no longer carry this boat's load",
     }[case.forecast.until or "output"]
     if left <= 0.0 and case.forecast.until == "design_hours":
         return Reason(
             "design_hours_used",
-            f"the design hours ({case.design_life_h:.0f} h) are used up; the output alone does "
-            f"not call for replacement",
+            f"the design hours ({hours_words(case.design_life_h)}) are used up; the output alone "
+            f"does not call for replacement",
         )
     return Reason("limit_near", f"in about {figure(case.forecast.hours, 'running hours')} {what}")
 

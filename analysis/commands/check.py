@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.figures import hours_words
 from analysis.text import harmless, say
 from logger.config import find_config, load_config
 from logger.errors import EbbwattError, UsageError
@@ -99,7 +100,7 @@ def _check(
     say(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
     print(
         f"  limits    plan below {charger.plan_below:.0%}, replace below "
-        f"{charger.replace_below:.0%}, design hours {charger.design_life_h:g} h"
+        f"{charger.replace_below:.0%}, design hours {hours_words(charger.design_life_h)}"
     )
     say(f"  store     {config.store.path}")
     trouble = False

@@ -33,6 +33,9 @@ _NEW_WITHIN_D = 14
 #: Where fewer of the runs show what the charger can give, those few are more likely mistaken for
 #: such than true: then all that is said is a lower bound.
 LEAST_SHARE = 0.04
+#: Life that centres the prior of the decline where the configuration names none, h (common
+#: practice 7000 to 8000, no source); the prior is so wide that it hardly matters.
+_USUAL_LIFE_H = 7500.0
 #: A sudden gain whose lower end is at least this is a renewal that nobody recorded: wear does not
 #: come back. Fraction of rated.
 _RENEWAL_GAIN = 0.06
@@ -172,8 +175,11 @@ def health_of(evidence: Evidence, config: Config) -> tuple[Health | None, Eviden
     return health, evidence
 
 
-def design_hours_left(evidence: Evidence, config: Config) -> float | None:
-    """Return the running hours until the design hours are used up; None where not known."""
+def design_hours_left(evidence: Evidence, config: Config) -> tuple[float, float] | None:
+    """Return between which running hours from now the design life ends; None where not known."""
+    life_h = config.charger.design_range_h
+    if life_h is None:
+        return None
     now_h, start_h = evidence.now_h, evidence.life.start_h
     if now_h is None:
         return None
@@ -182,7 +188,8 @@ def design_hours_left(evidence: Evidence, config: Config) -> float | None:
     counted = evidence.runs.hours.counted or start_h > 0.0
     if not counted and not _seen_from_new(evidence.runs, config):
         return None
-    return config.charger.design_life_h - (now_h - start_h)
+    passed_h = now_h - start_h
+    return life_h[0] - passed_h, life_h[1] - passed_h
 
 
 def _hours_at(runs: Runs, time_s: Floats) -> Floats:
@@ -233,14 +240,15 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
         return None
     start_h = evidence.life.start_h
     data, runs = _observations(out, use, (evidence.runtime_h - start_h) / 1000.0)
-    charger = config.charger
+    life_h = config.charger.design_range_h or (_USUAL_LIFE_H, _USUAL_LIFE_H)
+    usual_loss = 1.0 - config.charger.replace_below
     middle_s = np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))
     return estimate(
         data,
         out.temperature_c[runs],
         middle_s[runs],
         max((now_h - start_h) / 1000.0, float(data.kh.max())),
-        usual_loss_per_kh=(1.0 - charger.replace_below) / (charger.design_life_h / 1000.0),
+        usual_loss_per_kh=usual_loss / (0.0005 * sum(life_h)),
         alike=math.hypot(
             out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])), evidence.zero_sd
         ),

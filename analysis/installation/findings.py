@@ -9,7 +9,7 @@ from analysis.figures import age, ends, figure, figure_with_ends
 from analysis.installation.checklist import ITEMS
 from analysis.installation.result import GOOD_DROP
 from analysis.installation.warming import USUAL_RISE_K
-from analysis.physics import ventilation_opening_cm2
+from analysis.physics import awg_size, ventilation_opening_cm2
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -98,8 +98,11 @@ def _iec(check: FitCheck, f: Figures) -> str | None:
     wiring, iec = check.wiring, check.iec_ohm
     if wiring is None or iec is None:
         return None
+    size = awg_size(wiring.cross_section_mm2)
+    standard = "IEC 60228" if size is None else "The copper of ASTM B258"
+    cable = f"{wiring.cross_section_mm2:g} mm2" if size is None else f"AWG {size}"
     text = (
-        f"IEC 60228 allows the cable ({wiring.cross_section_mm2:g} mm2, twice "
+        f"{standard} allows the cable ({cable}, twice "
         f"{wiring.length_m:g} m) {_MILLI * iec:.1f} mOhm at 20 degC, {100 * check.drop(iec):.1f} %"
     )
     if f.cable_ohm.low is not None and f.cable_ohm.low > iec:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends
+from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends, hours_words
 from analysis.inputs.finding import Severity
 from analysis.text import harmless
 
@@ -30,7 +30,7 @@ VERDICT_SIGNS = {
 #: What comes to an end first, as the subject of a sentence.
 _UNTIL = {
     "output": "falls below the replacement limit of {limit:.0f} % for good",
-    "design_hours": "has used up its design life of {design:.0f} h",
+    "design_hours": "has used up its design life of {design}",
     "load": "can no longer carry this boat's daily load",
 }
 
@@ -71,7 +71,7 @@ _ENDED = {
 def until_clause(a: Assessment) -> str:
     """Say what comes to an end first."""
     text = _UNTIL.get(a.until or "", "reaches its first limit")
-    return text.format(limit=100 * a.replace_below, design=a.design_life_h)
+    return text.format(limit=100 * a.replace_below, design=hours_words(a.design_life_h))
 
 
 def remaining_sentence(a: Assessment) -> str:

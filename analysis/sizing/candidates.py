@@ -34,6 +34,7 @@ class Unit:
     rated_w: float
     l_per_kwh: float
     design_life_h: float
+    """Infinite where it is no limit."""
     price: float | None = None
     fitted: bool = False
 
@@ -81,11 +82,12 @@ def read_candidates(path: Path) -> tuple[Unit, ...]:
 def with_fitted(candidates: tuple[Unit, ...], config: Config) -> tuple[Unit, ...]:
     """Return the candidates with the fitted unit: one of its name in the list is that unit."""
     charger = config.charger
+    life_h = charger.design_range_h
     fitted = Unit(
         charger.label,
         charger.rated_w,
         config.fuel.l_per_kwh if config.fuel else 0.0,
-        charger.design_life_h,
+        math.inf if life_h is None else 0.5 * sum(life_h),
         fitted=True,
     )
     listed = [replace(u, fitted=True) for u in candidates if u.label == charger.label]

@@ -38,6 +38,7 @@ from logger.config import (
     Config,
     FuelConfig,
     LogConfig,
+    SensorConfig,
     StoreConfig,
 )
 from logger.event import Event
@@ -129,6 +130,8 @@ class Boat:
     capacity_told: bool = True
     fuel_told: bool = True
     unknown_clock: float = 0.0
+    gain_uncertainty: float = 0.0
+    """What the owner says of the current's scale: the boats' sensors are true unless said."""
 
     def digest(self) -> str:
         """Return a digest of the boat and of the code that lets it live."""
@@ -147,7 +150,8 @@ class Boat:
                 label=self.name,
                 rated_w=model.charger.rated_w,
                 fitted=model.start.date(),
-                design_life_h=self.design_life_h,
+                # Its end is exact in the study, unlike aboard.
+                design_life_h=(self.design_life_h, self.design_life_h),
                 plan_below=self.plan_below,
                 replace_below=self.replace_below,
             ),
@@ -166,6 +170,7 @@ class Boat:
             plausible={},
             source=None,
             document=Document(path, {}),
+            sensor=SensorConfig(self.gain_uncertainty, 0.0),
         )
 
 

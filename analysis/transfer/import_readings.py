@@ -56,8 +56,11 @@ class FileResult:
 
     @property
     def usable(self) -> bool:
-        """Whether the log holds anything of this file that can be judged."""
-        return self.known > 0 or self.readings > self.alone
+        """Whether the log holds anything of this file that can be judged.
+
+        Of one or two readings nobody expects a sum; many that all stand alone are a lost season.
+        """
+        return self.known > 0 or self.readings > (self.alone if self.alone > 2 else 0)
 
 
 class Importer:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from logger.config import SOURCE_KINDS
+from logger.sections import SOURCE_KINDS
 from logger.settings import nearest
 
 if TYPE_CHECKING:

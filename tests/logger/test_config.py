@@ -5,8 +5,10 @@ import datetime as dt
 
 import pytest
 
-from logger.config import SECTIONS, find_config, load_config
+from analysis.physics import energy_kwh_per_l
+from logger.config import LEAST_METHANOL_L_PER_KWH, find_config, load_config
 from logger.errors import ConfigError
+from logger.sections import SECTIONS
 from logger.settings import REQUIRED
 
 GOOD = """\
@@ -143,3 +145,65 @@ def test_a_part_made_in_code_has_the_defaults_of_the_file(tmp_path, section):
     made = type(read)(**{key: getattr(read, key) for key in required if key in fields})
     for setting in section.settings:
         assert getattr(made, setting.key) == getattr(read, setting.key), setting.key
+
+
+def written(tmp_path, text):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(text)
+    return load_config(path)
+
+
+@pytest.mark.parametrize(
+    ("line", "given", "between"),
+    [
+        ("", None, None),
+        # A single figure is no interval of zero width: 7500 is also given as 7000 to 8000.
+        ("design_life_h = 7500", 7500.0, (7000.0, 8000.0)),
+        ("design_life_h = [7000, 8000]", (7000.0, 8000.0), (7000.0, 8000.0)),
+        ("design_life_h = [9000, 9000]", (9000.0, 9000.0), (9000.0, 9000.0)),
+    ],
+)
+def test_a_design_life_is_a_figure_a_range_or_no_limit(tmp_path, line, given, between):
+    charger = written(tmp_path, f"[charger]\nrated_w = 110\n{line}\n").charger
+    assert charger.design_life_h == given
+    assert charger.design_range_h == (between and pytest.approx(between))
+
+
+@pytest.mark.parametrize("wrong", ["[8000, 7000]", "[7000]", "[50, 8000]", "[1e3, inf]", "'7500'"])
+def test_a_design_life_that_is_none_is_refused(tmp_path, wrong):
+    with pytest.raises(ConfigError, match=r"line 3.*design_life_h.*\[lowest, highest\]"):
+        written(tmp_path, f"[charger]\nrated_w = 110\ndesign_life_h = {wrong}\n")
+
+
+def test_less_methanol_than_its_heating_value_allows_is_refused(tmp_path):
+    head = "[charger]\nrated_w = 110\n[fuel]\nl_per_kwh = "
+    with pytest.raises(ConfigError, match=r"line 4.*l_per_kwh.*0\.2: .*at least 0\.228 L"):
+        written(tmp_path, head + "0.2\n")
+    assert written(tmp_path, head + "0.228\n").fuel.l_per_kwh == 0.228
+    assert written(tmp_path, head + '0.1\nkind = "other"\n').fuel.l_per_kwh == 0.1
+    # The published lower heating value at 20 degC: 19.9 MJ/kg and 0.791 kg/L, 4.37 kWh/L.
+    assert pytest.approx(1.0 / energy_kwh_per_l(), abs=5e-4) == LEAST_METHANOL_L_PER_KWH
+    assert pytest.approx(3.6 / 19.9 / 0.791, abs=1e-3) == LEAST_METHANOL_L_PER_KWH
+
+
+@pytest.mark.parametrize(
+    ("size", "mm2"),
+    # ASTM B258 areas as handbooks print them (from memory): 8.37, 21.1, 53.5 and 107 mm2.
+    [('"8"', 8.37), ('"4"', 21.15), ('"1/0"', 53.5), ('"0"', 53.5), ('"4/0"', 107.2)],
+)
+def test_an_awg_size_is_taken_as_its_area(tmp_path, size, mm2):
+    head = f"[charger]\nrated_w = 110\n[wiring]\nlength_m = 2\ncross_section_awg = {size}\n"
+    assert written(tmp_path, head).wiring.cross_section_mm2 == pytest.approx(mm2, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('cross_section_awg = "5/0"', "line 5.*cross_section_awg.*2/0 to 4/0"),
+        ('cross_section_awg = "2"\ncross_section_mm2 = 35', "takes one of"),
+        ("", "takes one of cross_section_mm2"),
+    ],
+)
+def test_a_size_of_wire_that_is_none_is_refused(tmp_path, lines, words):
+    with pytest.raises(ConfigError, match=words):
+        written(tmp_path, f"[charger]\nrated_w = 110\n[wiring]\nlength_m = 2\n{lines}\n")

@@ -69,7 +69,7 @@ def config_for(**battery):
     path = Path("ebbwatt.toml")
     return Config(
         path=path,
-        charger=ChargerConfig("aft locker", 110.0),
+        charger=ChargerConfig("aft locker", 110.0, design_life_h=7500.0),
         battery=BatteryConfig(200.0, "agm", **battery),
         fuel=FuelConfig(),
         store=StoreConfig(Path("ebbwatt.db")),

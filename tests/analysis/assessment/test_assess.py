@@ -28,7 +28,9 @@ from tests.support.plain_log import (
 @pytest.fixture(scope="module")
 def config(tmp_path_factory):
     path = tmp_path_factory.mktemp("config") / "boat.toml"
-    path.write_text("[charger]\nrated_w = 110\nfitted = 2019-04-11\n[battery]\n[log]\n")
+    path.write_text(
+        "[charger]\nrated_w = 110\nfitted = 2019-04-11\ndesign_life_h = 7500\n[battery]\n[log]\n"
+    )
     return load_config(path)
 
 
@@ -245,7 +247,7 @@ def test_a_recorded_renewal_starts_the_design_hours_anew(config, kind):
     result = assess(history, config)
     assert result.output.median == pytest.approx(1.0 - 0.05 * 0.48, abs=0.01)
     assert result.decline_per_1000h.low <= 0.05 <= result.decline_per_1000h.high
-    left_h = config.charger.design_life_h - 480.0
+    left_h = (7000.0 - 480.0, 8000.0 - 480.0)
     assert design_left_h(history, config) == pytest.approx(left_h, abs=1.0)
 
 
@@ -271,7 +273,7 @@ def test_a_renewal_that_nobody_recorded_is_found_and_starts_anew(config):
     assert gain.change == pytest.approx(0.144, abs=0.015)
     assert "renewal_found" in {reason.code for reason in result.reasons}
     # Nobody has said that the unit is new: its design hours go on.
-    left_h = config.charger.design_life_h - 960.0
+    left_h = (7000.0 - 960.0, 8000.0 - 960.0)
     assert design_left_h(renewed_boat(), config) == pytest.approx(left_h, abs=1.0)
 
 
@@ -311,3 +313,24 @@ def test_a_charger_that_idles_against_a_shore_charger_is_not_called_weak(config)
 
 def test_long_runs_are_cut_into_days_but_counted_once(config):
     assert assess(log(runs=6, run_h=40.0, apart_d=3.0), config).runs == 6
+
+
+def designed(config, life_h):
+    return replace(config, charger=replace(config.charger, design_life_h=life_h))
+
+
+def test_without_its_key_the_design_life_is_no_limit(config):
+    plain = log()
+    assert design_left_h(plain, config) is not None
+    assert design_left_h(plain, designed(config, None)) is None
+
+
+def test_a_design_life_that_ends_soon_is_an_interval_with_a_width(config):
+    plain = log()
+    end_h = Case(plain, config).evidence.now_h
+    result = assess(plain, designed(config, (end_h + 60.0, end_h + 160.0)))
+    assert result.until == "design_hours"
+    # Uniform between 60 and 160 h: the ends of 90 % lie at 65 and 155, the middle at 110.
+    assert result.remaining_h.low == pytest.approx(65.0, abs=4)
+    assert result.remaining_h.median == pytest.approx(110.0, abs=4)
+    assert result.remaining_h.high == pytest.approx(155.0, abs=4)

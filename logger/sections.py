@@ -1,0 +1,273 @@
+"""What the sections of ``ebbwatt.toml`` may hold: keys, defaults, accepted values, help.
+
+The documentation is made from the same tables. What [source] holds depends on its kind: see
+:mod:`logger.sources`.
+"""
+
+from __future__ import annotations
+
+from logger.settings import REQUIRED, Section, Setting
+
+CHEMISTRIES = ("flooded", "agm", "gel", "lfp")
+UNITS = ("metric", "us")
+SOURCE_KINDS = ("serial", "ble", "replay", "simulated")
+
+BOAT = Section(
+    "boat",
+    (
+        Setting("name", "text", "", "the boat's name, for what is printed"),
+        Setting(
+            "timezone",
+            "text",
+            None,
+            "IANA name of the zone in which the boat's days begin, such as Atlantic/Azores; that "
+            "of this machine if left out",
+        ),
+        Setting(
+            "units",
+            "text",
+            "metric",
+            "metric: L, mm2, degC; us: US gallons, AWG, degF, in what is printed (settings, "
+            "--json and export stay metric)",
+            choices=UNITS,
+        ),
+    ),
+    "the boat",
+)
+CHARGER = Section(
+    "charger",
+    (
+        Setting("label", "text", "charger", "a name for this charger, shown everywhere"),
+        Setting("rated_w", "number", REQUIRED, "rated output on the nameplate", "W", 1, 20000),
+        Setting("fitted", "date", None, "day on which this charger was fitted"),
+        Setting(
+            "design_life_h",
+            "range",
+            None,
+            "running hours it was designed for, one figure or a range such as [7000, 8000] (common "
+            "practice 7000 to 8000, no source); no limit if left out",
+            "h",
+            100,
+            200000,
+        ),
+        Setting(
+            "plan_below",
+            "number",
+            0.75,
+            "plan the replacement below this part of rated",
+            "",
+            0.05,
+            1.0,
+        ),
+        Setting("replace_below", "number", 0.60, "replace below this part of rated", "", 0.05, 1.0),
+    ),
+    "the charger that is fitted now",
+    optional=False,
+)
+BATTERY = Section(
+    "battery",
+    (
+        Setting("capacity_ah", "number", None, "capacity of the bank, 20 h rate", "Ah", 1, 100000),
+        Setting("chemistry", "text", "agm", "battery chemistry", choices=CHEMISTRIES),
+        Setting(
+            "charge_ceiling_v",
+            "number",
+            None,
+            "voltage at which the battery begins to limit the current; found from the data if "
+            "left out",
+            "V",
+            5,
+            100,
+        ),
+        Setting(
+            "charge_efficiency",
+            "number",
+            None,
+            "share of the charge put in that comes out again (common practice, no source: "
+            "lead-acid 0.85 to 0.98, falling near full; lfp 0.99); by chemistry if left out",
+            "",
+            0.5,
+            1.0,
+        ),
+    ),
+    "the battery that it charges",
+)
+FUEL = Section(
+    "fuel",
+    (
+        Setting("kind", "text", "methanol", "what it burns", choices=("methanol", "other")),
+        Setting(
+            "l_per_kwh",
+            "number",
+            0.9,
+            "fuel per kilowatt-hour delivered (common practice, no source)",
+            "L/kWh",
+            0.05,
+            20,
+        ),
+        Setting("container_l", "number", 10.0, "size of one fuel container", "L", 0.1, 2000),
+    ),
+    "the fuel; leave the section out for a charger without fuel",
+)
+WIRING = Section(
+    "wiring",
+    (
+        Setting(
+            "cross_section_mm2",
+            "number",
+            None,
+            "cross-section of the cable between charger and battery",
+            "mm2",
+            0.5,
+            400,
+        ),
+        Setting("cross_section_awg", "text", None, 'the same as an AWG size, such as "8" or "2/0"'),
+        Setting("length_m", "number", REQUIRED, "its length, one way", "m", 0.05, 100),
+        Setting("tinned", "flag", False, "whether its copper is tinned"),
+        Setting(
+            "battery_ohm",
+            "number",
+            None,
+            "the bank's own resistance by its data sheet; taken off the measured loop if given",
+            "ohm",
+            0,
+            1,
+        ),
+    ),
+    "the cable to the battery, for 'ebbwatt fitting'",
+)
+UNIT = Section(
+    "unit",
+    (
+        Setting("heel_deg", "number", None, "greatest lasting tilt or heel", "deg", 0, 90),
+        Setting("clearance_cm", "number", None, "free space to leave round it", "cm", 0, 500),
+        Setting("exhaust_hose_m", "number", None, "greatest length of its exhaust", "m", 0, 50),
+        Setting("exhaust_bend_cm", "number", None, "least radius of a bend in it", "cm", 0, 500),
+        Setting("intake_c", "number", None, "warmest air that it may take in", "degC", -20, 100),
+        Setting("fuse_a", "number", None, "fuse in its positive lead", "A", 0.5, 1000),
+    ),
+    "what the unit's own manual says; leave out what it does not say",
+)
+SENSOR = Section(
+    "sensor",
+    (
+        Setting(
+            "gain_uncertainty",
+            "number",
+            0.02,
+            "standard uncertainty of the current's scale, as a part of it (common practice, no "
+            "source: a shunt or a Hall sensor as fitted); all outputs in watts share it",
+            "",
+            0,
+            0.5,
+        ),
+        Setting(
+            "zero_uncertainty_a",
+            "number",
+            0.05,
+            "standard uncertainty of the current's zero (common practice, no source)",
+            "A",
+            0,
+            10,
+        ),
+    ),
+    "how sure the measured current is; a clamp meter narrows it: 'ebbwatt event add reading'",
+)
+STORE = Section(
+    "store",
+    (
+        Setting("path", "text", "ebbwatt.db", "the database, relative to this file"),
+        Setting(
+            "commit_s",
+            "number",
+            60.0,
+            "longest time between commits while the charger runs or anything changes",
+            "s",
+            1,
+            3600,
+        ),
+        Setting(
+            "commit_rest_s",
+            "number",
+            1200.0,
+            "longest time between commits at rest, while nothing changes",
+            "s",
+            1,
+            86400,
+        ),
+        Setting(
+            "raw_hours",
+            "whole",
+            0,
+            "hours of raw readings kept beside the intervals, the oldest dropped for the newest: 0 "
+            "none, 1000000 for ever; a power cut costs the running hour of them, and what was not "
+            "committed",
+            "h",
+            0,
+            1_000_000,
+        ),
+    ),
+    "where the log is kept",
+)
+LOG = Section(
+    "log",
+    (
+        Setting(
+            "interval_s",
+            "number",
+            None,
+            "expected spacing of the readings; found from them if left out",
+            "s",
+            0,
+            3600,
+            above_low=True,
+        ),
+        Setting(
+            "gap_s",
+            "number",
+            None,
+            "a longer spacing is a gap, whatever is measured; five times the spacing that is "
+            "found, at least 5 s, if left out",
+            "s",
+            0,
+            86400,
+            above_low=True,
+        ),
+        Setting(
+            "longest_running_s", "number", 60.0, "longest interval while running", "s", 1, 3600
+        ),
+        Setting("longest_rest_s", "number", 600.0, "longest interval at rest", "s", 1, 86400),
+        Setting(
+            "voltage_band_v",
+            "number",
+            0.1,
+            "an interval closes when the voltage leaves this band round its mean",
+            "V",
+            0,
+            100,
+            above_low=True,
+        ),
+        Setting(
+            "current_band_a",
+            "number",
+            0.4,
+            "an interval closes when the current leaves this band round its mean",
+            "A",
+            0,
+            1000,
+            above_low=True,
+        ),
+    ),
+    "how readings are condensed",
+)
+PLAUSIBLE = Section(
+    "plausible",
+    (
+        Setting("voltage_v", "list", None, "lowest and highest believable voltage", "V"),
+        Setting("current_a", "list", None, "lowest and highest believable current", "A"),
+        Setting("temperature_c", "list", None, "lowest and highest believable temperature", "degC"),
+        Setting("battery_current_a", "list", None, "lowest and highest battery current", "A"),
+    ),
+    "values outside these limits are dropped and counted; defaults follow the rated output",
+)
+SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, SENSOR, STORE, LOG, PLAUSIBLE)
