@@ -238,4 +238,7 @@ class Daemon:
             refused=dict(self.source.refusals.by_reason),
             notices=tuple(self._notices),
             gap_s=recorder.spacing.gap_s,
+            state_since_utc_s=(
+                None if recorder.state_since_s is None else recorder.state_since_s + offset_s
+            ),
         )

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, time
 from logger.durations import DAY_S
 
 #: Kinds that a person records with ``ebbwatt event add``.
-PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "note")
+PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "reading", "note")
 #: Kinds that a command records for a person: a ticked item of the fitter's check list.
 COMMAND_KINDS = ("check",)
 #: Kinds that the logger records by itself.
@@ -27,6 +27,7 @@ LOGGER_KINDS = (
     "raw_dropped",
     "source_lost",
     "counter_reset",
+    "state_word",
 )
 
 LONGEST_TEXT = 500

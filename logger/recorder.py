@@ -5,11 +5,14 @@ Live logging, replay and the demo all go through here, so what is tested in one 
 
 from __future__ import annotations
 
+import math
 import time
 from typing import TYPE_CHECKING
 
 from logger.interval import HAIR, Condenser
 from logger.plausibility import Plausibility
+from logger.reading import MOST_WORDS
+from logger.refusals import printable
 from logger.store.faults import RefusedTime
 from logger.store.raw import RawHours
 
@@ -27,6 +30,8 @@ if TYPE_CHECKING:
 MOST_WAITING = 2000
 #: Times of commits that differ by less count as the same, s.
 HAIR_S = 0.1
+#: A word for the state that is none of ours, or a fault, is recorded at most this often, s.
+WORD_AGAIN_S = 6 * 3600.0
 
 
 class Recorder:
@@ -45,6 +50,11 @@ class Recorder:
         Where refused values are counted.
     now_s
         The clock by which commits are due; it never steps.
+
+    Attributes
+    ----------
+    state_since_s
+        Since when the state is what the newest reading says, on the session's clock.
     """
 
     def __init__(
@@ -58,6 +68,8 @@ class Recorder:
         self.refusals = refusals
         self.readings = 0
         self.newest: Reading | None = None
+        self.state_since_s: float | None = None
+        self._told_s: dict[str, float] = {}
         self._plausibility = Plausibility(config.plausible, refusals)
         self._condenser = Condenser(config.log)
         self._raw = RawHours(config.store.raw_hours, writer.add_hour)
@@ -82,6 +94,9 @@ class Recorder:
             self.refusals.count("time does not lie after the reading before")
             return
         self.readings += 1
+        last = self.newest
+        if last is None or clean.state is not last.state or clean.word != last.word:
+            self._state_changes(clean)
         self.newest = clean
         self._raw.add(clean)
         if closed is not None:
@@ -90,6 +105,15 @@ class Recorder:
             self._changed |= not same
             if not self._live and self.writer.waiting >= MOST_WAITING:
                 self.writer.commit()
+
+    def _state_changes(self, reading: Reading) -> None:
+        self.state_since_s = reading.time_s
+        word = reading.word
+        if not word or reading.time_s < self._told_s.get(word, -math.inf) + WORD_AGAIN_S:
+            return
+        if word in self._told_s or len(self._told_s) < MOST_WORDS:
+            self._told_s[word] = reading.time_s
+            self.writer.add_event(reading.time_s, "state_word", None, printable(word))
 
     def tick(self, again_in_s: float = 0.0) -> None:
         """Commit what is closed and what is open if it is time to.

@@ -97,6 +97,8 @@ def assess(
         source_limited_runs=count_runs(runs, out, Limit.SOURCE),
         battery_limited_runs=count_runs(runs, out, Limit.BATTERY),
         output=case.output,
+        since_start=health.since_start if health is not None else Span(),
+        sensor_sd=evidence.gain_sd,
         at_runtime_h=evidence.now_h,
         decline_per_1000h=case.slope,
         sag=out.sag.depth if health is not None else None,
@@ -130,6 +132,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
     return replace(
         made,
         output=Span(),
+        since_start=Span(),
         decline_per_1000h=Span(),
         sag=None,
         steps=(),
@@ -164,6 +167,22 @@ def _output(health: Health | None, evidence: Evidence) -> Span:
     return Span(low=max(float(sure[max(len(sure) - 2, 0)]) - _BOUND_MARGIN, 0.0))
 
 
+def _sensor_decides(health: Health | None, config: Config) -> bool:
+    """Tell whether the output is on one side of a limit but for what the sensor may be wrong by."""
+    if health is None or health.gain_sd == 0.0:
+        return False
+
+    def crossed(limit: float, *, as_measured: bool) -> bool:
+        low, high = (health.output(p, as_measured=as_measured) for p in (0.05, 0.95))
+        return low < limit < high
+
+    charger = config.charger
+    return any(
+        crossed(limit, as_measured=False) and not crossed(limit, as_measured=True)
+        for limit in (charger.plan_below, charger.replace_below)
+    )
+
+
 def _forecast(
     health: Health | None, evidence: Evidence, needed: LoadLimit | None, config: Config
 ) -> Forecast | None:
@@ -180,6 +199,7 @@ def _forecast(
         design_hours_left(evidence, config),
         None if needed is None else needed.power_w / config.charger.rated_w,
         np.random.default_rng(SEED),
+        gain_sd=health.gain_sd,
         load_sd=0.0 if needed is None else needed.relative_sd,
         unseen_h=0.0 if start_h > 0.0 else evidence.runs.hours.unseen_h,
     )
@@ -218,7 +238,9 @@ def _curve(health: Health | None, future: Forecast | None, evidence: Evidence) -
     if health is None or future is None or now_h is None:
         return None
     past = evidence.life.start_h + 1000.0 * health.sites.kh
-    half = Z90 * np.hypot(health.fitted_sd, health.systematic)
+    half = Z90 * np.hypot(
+        np.hypot(health.fitted_sd, health.systematic), health.gain_sd * health.fitted
+    )
     ahead = now_h + future.times_h
     return Curve(
         np.concatenate((past, ahead)),
@@ -242,6 +264,7 @@ def _situation(
         slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
     return Situation(
         output=_output(health, evidence),
+        sensor_decides=_sensor_decides(health, config),
         slope=slope,
         forecast=future,
         plan_below=config.charger.plan_below,

@@ -65,7 +65,8 @@ class Case:
 
     @cached_property
     def _judged(self) -> tuple[Health | None, Evidence]:
-        found = gather(self.runs, self.config, self.examined.zero_sd, self.examined.held)
+        sure = self.examined
+        found = gather(self.runs, self.config, sure.zero_sd, sure.held, gain_sd=sure.gain_sd)
         return health_of(found, self.config)
 
     @cached_property

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from analysis.estimate import Span
 from analysis.figures import iso
 from logger.system.output import Kind
 
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.assessment.account import HoursRow
-    from analysis.estimate import Span
     from analysis.health.run_table import RunTable
     from analysis.inputs.finding import Finding
 
@@ -123,6 +123,10 @@ class Assessment:
     """Running hours left out of the estimate, by reason."""
     account: tuple[HoursRow, ...] = ()
     """All running hours, each once, by their use or by why they were left out."""
+    since_start: Span = field(default_factory=Span)
+    """Present output over that when the log of this life began: no gain of a sensor touches it."""
+    sensor_sd: float = 0.0
+    """What the gain of the current sensor may be wrong by (standard); part of ``output``."""
     advice: tuple[str, ...] = ()
     """What would make the verdict firmer, and what to do next; sentences."""
     inputs: tuple[Finding, ...] = ()
@@ -150,6 +154,12 @@ class Assessment:
                 "high": _round(output.high, 5),
                 "confidence": 0.9,
                 "at_runtime_h": _round(self.at_runtime_h, 2),
+                "since_start": {
+                    "fraction": _round(self.since_start.median, 5),
+                    "low": _round(self.since_start.low, 5),
+                    "high": _round(self.since_start.high, 5),
+                },
+                "sensor_uncertainty": _round(self.sensor_sd, 5),
                 "watts": None if output.median is None else _round(output.median * self.rated_w, 2),
             },
             "decline": {

@@ -134,6 +134,7 @@ def forecast(
     *,
     load_sd: float = 0.0,
     unseen_h: float = 0.0,
+    gain_sd: float = 0.0,
 ) -> Forecast:
     """Say how many running hours remain.
 
@@ -157,6 +158,10 @@ def forecast(
         Standard deviation of the logarithm of ``load_below``.
     unseen_h
         Running hours that may be used up besides, at most: any part of them is as likely.
+    gain_sd
+        What the sensor's gain may be wrong by. It is the same for ever: an output that truly
+        crosses the limit shows as limit times gain. The load was measured by the same sensor, so
+        output and load cross where they cross, whatever the gain.
     """
     reach = FURTHEST * observed_h
     horizon = reach * 1.05 + 200.0
@@ -164,7 +169,10 @@ def forecast(
         horizon = min(horizon, max(design_left_h[1], 1.0) * 1.02 + 120.0)
     ahead = horizon * np.linspace(0.0, 1.0, _POINTS) ** 1.5
     paths, _ = draw_paths(posterior, systematic, ahead, PATHS, rng)
-    output_h = passage_for_good(ahead, paths, replace_below)
+    gain: Floats = np.ones(len(paths))
+    if gain_sd > 0.0:
+        gain = np.maximum(1.0 + gain_sd * rng.standard_normal(len(paths)), 0.2)
+    output_h = passage_for_good(ahead, paths, replace_below * gain)
     load_h = np.full(len(paths), np.inf)
     if load_below is not None:
         # Heavy tails: a source that was not recognised makes a load wrong by more than its error.
@@ -190,7 +198,7 @@ def forecast(
         until = None if code == "decline_not_distinguishable" else until
     else:
         hours = Span(low, median, high if np.isfinite(high) else None)
-    bands = np.quantile(paths, (0.05, 0.5, 0.95), axis=0)
+    bands = np.quantile(paths / gain[:, None], (0.05, 0.5, 0.95), axis=0)
     return Forecast(hours, until, withheld, code, draws, ahead, bands[0], bands[1], bands[2])
 
 

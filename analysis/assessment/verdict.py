@@ -23,6 +23,8 @@ class Situation:
     """What the advice is drawn from. Fractions are of rated."""
 
     output: Span
+    sensor_decides: bool
+    """Whether a clamp meter would tell on which side of a limit the output lies."""
     slope: Span
     forecast: Forecast | None
     plan_below: float
@@ -171,6 +173,12 @@ def notes(case: Situation) -> list[Reason]:
 def advice(case: Situation) -> list[str]:
     """Return what would make the verdict firmer, most useful first."""
     told: list[str] = []
+    if case.sensor_decides:
+        told.append(
+            "A clamp meter would decide on which side of a limit the output lies: in a run, read "
+            "current and voltage at the charger's leads, and record them with: ebbwatt event add "
+            "reading --current A --voltage V"
+        )
     if case.values < 4 and case.runs:
         told.append(
             "Let the charger run for an hour or more into a battery that is well below full (or "

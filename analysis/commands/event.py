@@ -17,6 +17,8 @@ HELP = "record and list what was done: fuel, service, renewal, replacement, chec
 DESCRIPTION = (
     "Record what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
     "kilowatt-hour takes and how long the fuel lasts. Times name their offset (Z is UTC).\n"
+    "'add reading' keeps what a clamp meter and a voltmeter showed in a run: with the log of\n"
+    "those minutes it tells gain and zero of the current sensor, and every output is corrected.\n"
     "'tick' keeps who looked at which item of the fitter's check list when a charger was fitted.\n"
     "A wrong event is struck: it no longer counts, but stays in the database."
 )
@@ -35,6 +37,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--litres", type=float, metavar="L", help="fuel: what the new container holds, L"
     )
+    add.add_argument(
+        "--current", type=float, metavar="A", help="reading: what the clamp meter showed, A"
+    )
+    add.add_argument(
+        "--voltage", type=float, metavar="V", help="reading: what the voltmeter showed, V"
+    )
+    add.add_argument("--by", default="", metavar="NAME", help="reading: who read it")
     add.add_argument(
         "--at", metavar="TIME", help="when (ISO 8601, such as 2024-06-02T08:30Z; default: now)"
     )
@@ -95,7 +104,7 @@ def _add(args: argparse.Namespace, config: Config) -> int:
         time_s=now_s if args.at is None else _time(args.at),
         now_s=now_s,
         amount=args.litres,
-        text=args.text,
+        text=_text(args),
         container_l=None if config.fuel is None else config.fuel.container_l,
         fitted=_first_fitted(config),
         insert=args.insert,
@@ -104,6 +113,25 @@ def _add(args: argparse.Namespace, config: Config) -> int:
     if event.kind == "fuel" and config.fuel is None:
         print("note: without a [fuel] section in the configuration, 'ebbwatt fuel' is silent")
     return 0
+
+
+def _text(args: argparse.Namespace) -> str:
+    """Return the text of a new event; a clamp meter's figures stand in it."""
+    from analysis.inputs.clamp import clamp_text
+    from logger.errors import UsageError
+
+    given = args.current is not None or args.voltage is not None or bool(args.by)
+    if args.kind != "reading":
+        if given:
+            raise UsageError("--current, --voltage and --by belong to: ebbwatt event add reading")
+        return str(args.text)
+    if args.current is None:
+        raise UsageError("a reading needs --current: what the clamp meter showed, A")
+    if not 0.1 <= abs(args.current) <= 2000.0:
+        raise UsageError(f"--current {args.current:g}: accepted: 0.1 to 2000 A, read in a run")
+    if args.voltage is not None and not 5.0 <= args.voltage <= 100.0:
+        raise UsageError(f"--voltage {args.voltage:g}: accepted: 5 to 100 V")
+    return clamp_text(args.current, args.voltage, args.by, args.text)
 
 
 def _first_fitted(config: Config) -> str | None:

@@ -72,6 +72,8 @@ class Evidence:
     """What the data say about themselves, the worst first."""
     zero_sd: float = 0.0
     """What the output may be wrong by for the zero of the current, fraction of rated."""
+    gain_sd: float = 0.0
+    """What it may be wrong by for the gain, as a part of the output."""
 
     @property
     def now_h(self) -> float | None:
@@ -95,7 +97,14 @@ class Evidence:
         return float(np.interp(runtime_h, self.runs.hours.at_end_h, self.runs.log.end_s))
 
 
-def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None = None) -> Evidence:
+def gather(
+    runs: Runs,
+    config: Config,
+    zero_sd: float = 0.0,
+    held: Flags | None = None,
+    *,
+    gain_sd: float = 0.0,
+) -> Evidence:
     """Find the figures of the runs of a log, and the life that they belong to.
 
     Parameters
@@ -106,6 +115,8 @@ def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None 
         What the output may be wrong by for the zero of the current, fraction of rated.
     held
         Runs that a setting held at a figure, shape (runs,): they are lower bounds.
+    gain_sd
+        What it may be wrong by for the gain of the current, as a part of the output.
     """
     out, ceiling = _figures(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
@@ -119,7 +130,8 @@ def gather(runs: Runs, config: Config, zero_sd: float = 0.0, held: Flags | None 
         out = _questioned(out, None if levels is None else levels.low, held)
     findings = () if levels is None else (levels_finding(levels, out.value, runs.start_s),)
     out = without_surpassed(out, runtime_h)
-    return Evidence(runs, out, ceiling, runtime_h, _recorded_life(runs), findings, zero_sd)
+    life = _recorded_life(runs)
+    return Evidence(runs, out, ceiling, runtime_h, life, findings, zero_sd, gain_sd)
 
 
 def _questioned(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
@@ -243,7 +255,7 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
     life_h = config.charger.design_range_h or (_USUAL_LIFE_H, _USUAL_LIFE_H)
     usual_loss = 1.0 - config.charger.replace_below
     middle_s = np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))
-    return estimate(
+    health = estimate(
         data,
         out.temperature_c[runs],
         middle_s[runs],
@@ -253,6 +265,7 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
             out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])), evidence.zero_sd
         ),
     )
+    return None if health is None else replace(health, gain_sd=evidence.gain_sd)
 
 
 def _seen_from_new(runs: Runs, config: Config) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.health.forms import Posterior, compare, forms, mixture_quantile, trend_columns
 from analysis.health.heat import HEAT_SIZE, heat_columns
+from analysis.health.since_start import relative_output
 from analysis.health.steps import (
     LEAST_CHANGE,
     LEAST_ODDS,
@@ -37,6 +38,8 @@ from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from analysis.estimate import Span
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -90,15 +93,23 @@ class Health:
     """Output at each node, shape (m,): trend, steps and wander, heat taken out."""
     fitted_sd: Floats
     """Its standard deviation, shape (m,), without ``systematic``."""
+    since_start: Span
+    """Present output over that when the log of this life began."""
+    gain_sd: float = 0.0
+    """What the current sensor's gain may be wrong by: all outputs in proportion, at all times."""
 
-    def output(self, probability: float) -> float:
-        """Return a quantile of the present output."""
+    def output(self, probability: float, *, as_measured: bool = False) -> float:
+        """Return a quantile of the present output; ``as_measured`` takes the gain for true."""
         mean, sd, weights = self.posterior.level()
-        return mixture_quantile(mean, np.hypot(sd, self.systematic), weights, probability)
+        sd = np.hypot(sd, self.systematic)
+        if not as_measured:
+            sd = np.hypot(sd, self.gain_sd * mean)
+        return mixture_quantile(mean, sd, weights, probability)
 
     def slope(self, probability: float) -> float:
         """Return a quantile of the present loss per 1000 h."""
-        return mixture_quantile(*self.posterior.slope(), probability)
+        mean, sd, weights = self.posterior.slope()
+        return mixture_quantile(mean, np.hypot(sd, self.gain_sd * mean), weights, probability)
 
 
 def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
@@ -209,7 +220,14 @@ def estimate(
         sites,
         _fitted(base, mode, nodes, heat_count),
         _fitted_sd(sites, prior, wander, heat_count),
+        _since_start(posterior, sites, shifted[0, 2:], heat_count),
     )
+
+
+def _since_start(posterior: Posterior, sites: Sites, first: Floats, heat_count: int) -> Span:
+    extra = first.copy()
+    extra[:heat_count] = 0.0
+    return relative_output(posterior, float(sites.kh[0]), extra)
 
 
 def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:

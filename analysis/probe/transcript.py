@@ -40,6 +40,8 @@ def reading_words(reading: Reading) -> str:
             words.append(f"{name}{value:g} {unit}")
     if reading.state is not OperatingState.UNKNOWN:
         words.append(str(reading.state))
+    if reading.word:
+        words.append(f"state word '{printable(reading.word, 40)}'")
     return ", ".join(words)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.figures import age, day
 from analysis.health.run_table import Limit
+from analysis.text import harmless
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,12 +57,18 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
         "times without room for raw readings",
         "of them lost",
     ),
+    "state_word": (
+        'word of the charger\'s own for its state: "{word}"',
+        'words of the charger\'s own for its state: "{word}"',
+        "readings",
+    ),
     "source_lost": ("loss of the source", "losses of the source", "s"),
     "counter_reset": ("reset of the hour counter", "resets of the hour counter", ""),
 }
 
 #: What people note, as it is called in tables.
 PERSON_WORDS: dict[str, str] = {
+    "reading": "clamp meter",
     "fuel": "fuel",
     "service": "service",
     "renewal": "renewal",
@@ -169,13 +176,14 @@ def _periods(table: RunTable | None, months: int) -> list[Quarter]:
 
 def faults(events: Sequence[Event]) -> list[Fault]:
     """Return what went wrong with the log itself, by kind, most frequent first."""
-    kinds: dict[str, list[Event]] = {}
+    kinds: dict[tuple[str, str], list[Event]] = {}
     for event in events:
         if event.kind in FAULT_WORDS and not event.struck:
-            kinds.setdefault(event.kind, []).append(event)
+            word = harmless(event.text, 40) if event.kind == "state_word" else ""
+            kinds.setdefault((event.kind, word), []).append(event)
     found = []
-    for kind, of_kind in kinds.items():
-        one, several, unit = FAULT_WORDS[kind]
+    for (kind, word), of_kind in kinds.items():
+        one, several, unit = (text.format(word=word) for text in FAULT_WORDS[kind])
         total = sum(e.amount or 0.0 for e in of_kind)
         amount = age(total) if unit == "s" else f"{total:.0f} {unit}"
         found.append(

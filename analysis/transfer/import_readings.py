@@ -13,7 +13,7 @@ from analysis.transfer.cover import Cover
 from analysis.transfer.read_blocks import BulkRecording, plausible
 from logger import __version__
 from logger.errors import EbbwattError
-from logger.refusals import Refusals
+from logger.refusals import Refusals, printable
 from logger.spacing import wrong_words
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
@@ -138,7 +138,7 @@ class Importer:
             version=__version__,
         )
         refused = len(recording.bad) + refusals.total
-        notes = (
+        notes: list[tuple[float, str, float | None, str]] = (
             [
                 (
                     last_s,
@@ -151,6 +151,10 @@ class Importer:
             else []
         )
         if result.readings:
+            notes += [
+                (last_s, "state_word", float(count), printable(word))
+                for word, count in result.words.items()
+            ]
             self._last, self._number = session, None
         self._write(rows, notes)
         return result

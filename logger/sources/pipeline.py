@@ -226,7 +226,7 @@ class Pipeline:
                 since_s, held = self._held[f.source]
                 value = held if self._round_s - since_s <= f.hold_s else None
             if f.channel == "state":
-                found["state"] = self._state(f, value)
+                found["state"], found["word"] = self._state(f, value)
             else:
                 found[f.channel] = f.number(value)
         time_s = self._round_s
@@ -235,10 +235,11 @@ class Pipeline:
         self._given_s = time_s
         return Reading(time_s, **found)
 
-    def _state(self, f: Field, value: Value) -> OperatingState:
+    def _state(self, f: Field, value: Value) -> tuple[OperatingState, str]:
+        """Return the state, and the device's own word where it says more than the state."""
         word = f.word(value)
         if word is None:
-            return OperatingState.UNKNOWN
+            return OperatingState.UNKNOWN, ""
         state = state_of(word, self.states)
         if state is None:
             # The reading is worth keeping without its state, but somebody has to hear of the word.
@@ -246,8 +247,8 @@ class Pipeline:
             word, words = word[:LONGEST_WORD], self.counts.unknown_words
             if word in words or len(words) < MOST_WORDS:
                 words[word] = words.get(word, 0) + 1
-            return OperatingState.UNKNOWN
-        return state
+            return OperatingState.UNKNOWN, word
+        return state, word[:LONGEST_WORD] if state is OperatingState.FAULT else ""
 
     def _refuse(self, time_s: float, channel: str, refused: Refused) -> None:
         self.refusals.count(refused.reason, refused.raw)

@@ -55,6 +55,8 @@ class Snapshot:
     notices: tuple[str, ...] = ()
     gap_s: float | None = None
     """The longest silence that is usual for this source, s."""
+    state_since_utc_s: float | None = None
+    """Since when the state is that of ``reading``; not before the logger's start."""
 
     def age_s(self, boottime_s: float, boot_id: str) -> float | None:
         """Return the age of the file, s, or None if it is from another boot."""

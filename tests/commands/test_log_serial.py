@@ -1,5 +1,6 @@
 """`ebbwatt log` on a serial line: a pseudo-terminal that another process feeds."""
 
+import os
 import signal
 import threading
 import time
@@ -11,7 +12,7 @@ from logger.reading import OperatingState
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.configurations import SERIAL
 from tests.support.rigs.live import live, wait_for
-from tests.support.rigs.pty_line import SpokenLine
+from tests.support.rigs.pty_line import PtyLine, SpokenLine
 
 # The device: a process of its own that writes a line every 50 ms to the descriptor it inherits,
 # with garbage between lines: noise bytes, half a line, a boot banner, a decimal comma, a number
@@ -160,3 +161,41 @@ def test_killed_and_started_again_it_loses_no_committed_interval(boat):
         assert rows[: len(committed)] == committed, "what was committed stays as it was"
         assert len(rows) > len(committed)
         committed = rows
+
+
+def test_a_state_word_of_the_devices_own_and_a_fault_stand_in_every_headline(
+    tmp_path, start_daemon, ebbwatt
+):
+    said = [b"U=12.60 I=0.00 MODE=PURGE-3 RT=600\n"]
+    line = PtyLine(tmp_path / "charger")
+    (tmp_path / "ebbwatt.toml").write_text(
+        SERIAL.format(timing="").replace('WAIT = "standby"', 'WAIT = "standby"\nE07 = "fault"')
+    )
+    stop = threading.Event()
+
+    def speak():
+        while not stop.wait(0.1):
+            os.write(line.master, said[0])
+
+    thread = threading.Thread(target=speak, daemon=True)
+    thread.start()
+    daemon = start_daemon(tmp_path)
+    try:
+        live(tmp_path, 5, session=1)
+        shown = ebbwatt("watch", "--once", cwd=tmp_path).stdout
+        assert 'State "PURGE-3" since ' in shown
+        assert "no output" in shown
+        assert "Resting" not in shown
+        said[0] = b"U=12.60 I=0.00 MODE=E07 RT=600\n"
+        wait_for(lambda: live(tmp_path, 5, session=1).reading.word == "E07")
+        shown = " ".join(ebbwatt("watch", "--once", cwd=tmp_path).stdout.split())
+        assert 'FAULT: the charger says "E07" since ' in shown
+        assert "look it up in the unit's own manual" in shown
+    finally:
+        daemon.send_signal(signal.SIGTERM)
+        daemon.communicate(timeout=20)
+        stop.set()
+        thread.join()
+        line.unplug()
+    words = {e.text for e in load_history(tmp_path / "ebbwatt.db").events if e.kind == "state_word"}
+    assert words == {"PURGE-3", "E07"}

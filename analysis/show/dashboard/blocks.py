@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.show.dashboard.facts import Facts
     from logger.event import Event
+    from logger.reading import Reading
 
 #: Width of the words at the left.
 NAMES = 10
@@ -70,7 +71,12 @@ _RESTS = {
 
 
 #: What to do, and not to do, at a fault.
-_AT_FAULT = "   Do not open the unit; go by the maker's instructions."
+_AT_FAULT = (
+    "   Write down the word and the time, and look it up in the unit's own manual. Do not open the "
+    "unit; if the fault comes back, have it looked at."
+)
+#: What to do about a state word that nothing names.
+_AT_WORD = "   [states] of the configuration does not name this word: 'ebbwatt probe' says how."
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +123,31 @@ def headline(pen: Pen, facts: Facts) -> list[Text]:
     lines = wrap(text, pen.width)
     if facts.situation is Situation.FAULT:
         lines += wrap(Text(_AT_FAULT), pen.width)
+    elif facts.live and _own_word(facts.reading):
+        lines += wrap(Text(_AT_WORD), pen.width)
     return lines
+
+
+def _own_word(reading: Reading | None) -> str:
+    """Return the device's own word for a state that has no name of ours, fit for a screen."""
+    if reading is None or reading.state is not OperatingState.UNKNOWN:
+        return ""
+    return harmless(reading.word, 40)
+
+
+def _since(facts: Facts) -> str:
+    since_s = facts.state_since_s
+    return "" if since_s is None else f" since {minute(since_s, facts.zone)}"
+
+
+def _fault(facts: Facts) -> str:
+    reading = facts.reading
+    word = "" if reading is None else harmless(reading.word, 40)
+    since = (
+        "" if facts.state_since_s is None else f" since {minute(facts.state_since_s, facts.zone)}"
+    )
+    said = f'the charger says "{word}"{since}' if word else f"the charger reports one{since}"
+    return f"FAULT: {said}; output {_electrics(facts)}"
 
 
 def _happening(facts: Facts) -> str:
@@ -126,11 +156,15 @@ def _happening(facts: Facts) -> str:
     reading = facts.reading
     state = OperatingState.UNKNOWN if reading is None else reading.state
     held = ", held back by the charger itself" if state is OperatingState.THROTTLED else ""
+    if word := _own_word(reading):
+        producing = facts.situation is Situation.PRODUCING
+        doing = f"producing {_electrics(facts)}" if producing else "no output"
+        return f'State "{word}"{_since(facts)}: {doing}'
     return {
         Situation.PRODUCING: f"Producing {_electrics(facts)}{held}",
         Situation.STARTING: f"Starting up: {_electrics(facts)}",
         Situation.STOPPING: f"Shutting down: {_electrics(facts)}",
-        Situation.FAULT: f"FAULT: the charger reports one; output {_electrics(facts)}",
+        Situation.FAULT: _fault(facts),
     }.get(facts.situation, f"Resting, {_RESTS.get(state, 'no output')}")
 
 

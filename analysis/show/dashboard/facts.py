@@ -99,6 +99,8 @@ class Facts:
     zone: tzinfo | None
     situation: Situation
     reading: Reading | None
+    state_since_s: float | None = field(default=None, kw_only=True)
+    """Unix time since when the state is that of the reading, as far as the logger saw it."""
     age_s: float | None
     """Age of the newest reading, or of the end of the log where nothing is live."""
     link: str
@@ -183,6 +185,7 @@ def collect(
         now_s=moment.now_s,
         zone=moment.zone,
         situation=situation,
+        state_since_s=None if snapshot is None else snapshot.state_since_utc_s,
         reading=reading,
         age_s=age_s,
         link=_link(snapshot) if snapshot is not None and alive else "",

@@ -128,7 +128,11 @@ def test_order_and_repetition_of_rows_change_nothing(config):
 def test_twice_the_watts_of_a_charger_twice_the_size(config):
     plain = log()
     large = replace(plain, charge_c=plain.charge_c * 2, energy_j=plain.energy_j * 2)
-    twice = replace(config, charger=replace(config.charger, rated_w=2 * RATED_W))
+    twice = replace(
+        config,
+        charger=replace(config.charger, rated_w=2 * RATED_W),
+        sensor=replace(config.sensor, zero_uncertainty_a=2 * config.sensor.zero_uncertainty_a),
+    )
     assert figures(assess(large, twice)) == pytest.approx(figures(assess(plain, config)), abs=1e-9)
 
 

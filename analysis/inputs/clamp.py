@@ -1,0 +1,223 @@
+"""Readings of a clamp meter: gain and zero of the current sensor, with a date and an uncertainty.
+
+What a clamp meter and a voltmeter showed is held against the log of those minutes. With gain g and
+zero z of the sensor, the logged current of reading i is g c_i + z + d c_i (t_i - t_1) + e_i, where
+c_i is what the clamp showed, and d a drift of the gain that only readings months apart can tell.
+The errors of one clamp are in part common to all its readings; with that covariance the posterior
+of (g, z, d) is that of a linear model with a normal prior (Gelman et al., Bayesian Data Analysis,
+3rd ed., section 14.8; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity
+from analysis.inputs.zero import mean_current
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from logger.event import Event
+
+    Floats = NDArray[np.float64]
+
+KIND = "reading"
+#: The log of so many seconds on either side belongs to a reading: a minute to look at both meters,
+#: and a clock that is off by one.
+AROUND_S = 120.0
+#: A clamp meter for direct current: one per cent of the reading, the same in all its readings, and
+#: 0.05 A of zero and last digits, new in each (common practice, no source).
+CLAMP_COMMON, CLAMP_OWN_A = 0.01, 0.05
+#: Below this current the digits of a clamp tell nothing of a gain, A.
+LEAST_A = 1.0
+#: Before a clamp has shown it the gain is as sure as [sensor] says; once one has, its word counts
+#: alone, because a sensor at fault is not bound by its data sheet.
+FREE_GAIN = 0.5
+#: Drift of a gain, per year (five per cent has been seen), and how far apart readings tell it.
+DRIFT_PER_YEAR, APART_S = 0.05, 90.0 * 86400.0
+YEAR_S = 365.2425 * 86400.0
+#: A voltmeter agrees with the log within so much, V: more is a drop between the two taps.
+AGREE_V = 0.1
+
+_TEXT = re.compile(r"^current (-?[\d.]+) A(?:, voltage ([\d.]+) V)?(?:; |$)")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the meters showed, and what the log held at that time."""
+
+    time_s: float
+    current_a: float
+    voltage_v: float | None
+    logged_a: float | None = None
+    """None where the log has nothing of those minutes."""
+    logged_v: float | None = None
+    noise_a: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Clamped:
+    """What clamp readings say of the sensor."""
+
+    readings: tuple[Reading, ...]
+    """Those that the log has the minutes of."""
+    gain: float
+    """At the time of the last reading."""
+    gain_sd: float
+    zero_a: float
+    drift_per_year: float
+    """Zero where readings are too near each other to tell."""
+    relative_sd: float
+    """What a corrected current may still be wrong by, as a part of it, where the charger runs."""
+
+    @property
+    def drifts(self) -> bool:
+        """Whether a drift was looked for."""
+        return self.readings[-1].time_s - self.readings[0].time_s >= APART_S
+
+    def gain_at(self, time_s: Floats) -> Floats:
+        """Return the gain at times; beyond the readings it is that of the nearest."""
+        first_s, last_s = self.readings[0].time_s, self.readings[-1].time_s
+        return (
+            self.gain + self.drift_per_year * (np.clip(time_s, first_s, last_s) - last_s) / YEAR_S
+        )
+
+
+def clamp_text(current_a: float, voltage_v: float | None, by: str = "", remark: str = "") -> str:
+    """Return the text of an event that keeps what the meters showed."""
+    volts = "" if voltage_v is None else f", voltage {voltage_v:g} V"
+    rest = [f"by {by.strip()}"] if by.strip() else []
+    rest += [remark.strip()] if remark.strip() else []
+    return "; ".join([f"current {current_a:g} A{volts}", *rest])
+
+
+def read_events(events: Iterable[Event], from_s: float = -math.inf) -> list[Reading]:
+    """Return the clamp readings among events from a time on, in order of time."""
+    found = []
+    for event in events:
+        match = _TEXT.match(event.text) if event.kind == KIND and not event.struck else None
+        if match is None or event.time_s < from_s:
+            continue
+        volts = match.group(2)
+        found.append(
+            Reading(event.time_s, float(match.group(1)), None if volts is None else float(volts))
+        )
+    return sorted(found, key=lambda reading: reading.time_s)
+
+
+def beside_log(reading: Reading, log: History) -> Reading:
+    """Return a reading with what the log holds of those minutes."""
+    near = (
+        (log.end_s >= reading.time_s - AROUND_S)
+        & (log.start_s <= reading.time_s + AROUND_S)
+        & (log.duration_s > 0.0)
+    )
+    current = mean_current(log.select(near))
+    told = np.isfinite(current)
+    if not told.any():
+        return reading
+    weight = log.duration_s[near][told]
+    mean_a = float(np.average(current[told], weights=weight))
+    spread = math.sqrt(float(np.average((current[told] - mean_a) ** 2, weights=weight)))
+    volts = log.voltage_mean_v[near]
+    logged_v = float(np.nanmean(volts)) if np.isfinite(volts).any() else None
+    return replace(reading, logged_a=mean_a, logged_v=logged_v, noise_a=spread)
+
+
+def solve(readings: list[Reading], zero_sd_a: float) -> Clamped | None:
+    """Find gain, zero and drift of the sensor.
+
+    Parameters
+    ----------
+    readings
+        With the log beside them, in order of time.
+    zero_sd_a
+        How well the zero of the logged current is known already, A.
+
+    Returns
+    -------
+    None where no reading has both a current and the log of its minutes.
+    """
+    used = [r for r in readings if r.logged_a is not None and abs(r.current_a) >= LEAST_A]
+    if not used:
+        return None
+    c = np.array([r.current_a for r in used])
+    logged = np.array([r.logged_a for r in used], dtype=float)
+    years = (np.array([r.time_s for r in used]) - used[-1].time_s) / YEAR_S
+    drifts = -years[0] * YEAR_S >= APART_S
+    rows = np.column_stack((c, np.ones(len(c)), c * years * float(drifts)))
+    prior_mean = np.array([1.0, 0.0, 0.0])
+    prior = np.diag([FREE_GAIN**2, max(zero_sd_a, 1e-4) ** 2, DRIFT_PER_YEAR**2])
+    own = np.array([CLAMP_OWN_A**2 + r.noise_a**2 for r in used])
+    errors = np.diag(own) + CLAMP_COMMON**2 * np.outer(c, c)
+    seen = rows @ prior @ rows.T + errors
+    pull = np.linalg.solve(seen, rows @ prior).T
+    mean = prior_mean + pull @ (logged - rows @ prior_mean)
+    covariance = prior - pull @ rows @ prior
+    # Where it runs now: gain and zero are wrong together, and in part undo each other.
+    running = np.array([1.0, 1.0 / float(np.median(np.abs(c))), 0.0])
+    relative = math.sqrt(float(running @ covariance @ running)) / float(mean[0])
+    return Clamped(
+        tuple(used),
+        float(mean[0]),
+        math.sqrt(float(covariance[0, 0])),
+        float(mean[1]),
+        float(mean[2]) if drifts else 0.0,
+        relative,
+    )
+
+
+def look(events: Iterable[Event], log: History, zero_sd_a: float, from_s: float) -> Clamped | None:
+    """Find what clamp readings since ``from_s`` say of the sensor, from a log in order of time."""
+    return solve([beside_log(r, log) for r in read_events(events, from_s)], zero_sd_a)
+
+
+def corrected(log: History, clamped: Clamped) -> History:
+    """Return the log with charge and energy as the clamp meter would have shown them."""
+    gain = clamped.gain_at(log.start_s + 0.5 * log.duration_s)
+    zero_c = clamped.zero_a * log.duration_s
+    return replace(
+        log,
+        charge_c=(log.charge_c - zero_c) / gain,
+        energy_j=(log.energy_j - zero_c * log.voltage_mean_v) / gain,
+    )
+
+
+def clamp_finding(clamped: Clamped) -> Finding:
+    """Tell what the clamp meter showed and that the figures were corrected by it."""
+    last = clamped.readings[-1]
+    half = 1.645 * clamped.gain_sd
+    days = ", ".join(dict.fromkeys(day(r.time_s) for r in clamped.readings[-3:]))
+    drift = f" It drifts by {100 * clamped.drift_per_year:+.1f} % a year." if clamped.drifts else ""
+    text = (
+        f"Checked with a clamp meter on {days}: gain {clamped.gain:.2f} +- {half:.2f}.{drift} "
+        f"Every output here was corrected by it."
+    )
+    if (
+        last.voltage_v is not None
+        and last.logged_v is not None
+        and abs(last.voltage_v - last.logged_v) > AGREE_V
+    ):
+        text += (
+            f" The voltmeter showed {last.voltage_v:.2f} V, the log {last.logged_v:.2f} V: there "
+            f"is a drop between the two places."
+        )
+    return Finding(
+        "clamp_checked",
+        Severity.NOTE,
+        clamped.readings[0].time_s,
+        text,
+        "Repeat it once a season, and after any work on the sensor or its cables.",
+        "gain 1",
+        f"gain {clamped.gain:.3f} +- {half:.3f}",
+    )
