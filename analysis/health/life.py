@@ -208,26 +208,28 @@ def estimate(
     level = max(float(mode.coefficients[0]), 0.1)
     share = float(np.clip(mode.coefficients[1] / level, 0.005, 1.0))
     posterior = compare(sites, forms(share), now_kh, shifted[:, 2:], prior)
+    systematic = math.hypot(
+        _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s), alike
+    )
     return Health(
         posterior,
         _describe(found, posterior, nodes, data, steps_from),
         scatter,
         wander,
-        math.hypot(
-            _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s),
-            alike,
-        ),
+        systematic,
         sites,
         _fitted(base, mode, nodes, heat_count),
         _fitted_sd(sites, prior, wander, heat_count),
-        _since_start(posterior, sites, shifted[0, 2:], heat_count),
+        _since_start(posterior, sites, shifted[0, 2:], heat_count, systematic),
     )
 
 
-def _since_start(posterior: Posterior, sites: Sites, first: Floats, heat_count: int) -> Span:
+def _since_start(
+    posterior: Posterior, sites: Sites, first: Floats, heat_count: int, systematic: float
+) -> Span:
     extra = first.copy()
     extra[:heat_count] = 0.0
-    return relative_output(posterior, float(sites.kh[0]), extra)
+    return relative_output(posterior, float(sites.kh[0]), extra, systematic)
 
 
 def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
-def relative_output(posterior: Posterior, from_kh: float, extra: Floats) -> Span:
+def relative_output(posterior: Posterior, from_kh: float, extra: Floats, systematic: float) -> Span:
     """Return the present output over that at ``from_kh`` (thousand hours of this life).
 
     Each cell gives both levels as one normal; their quotient is taken as normal about the quotient
@@ -32,6 +32,9 @@ def relative_output(posterior: Posterior, from_kh: float, extra: Floats) -> Span
         Hours of the first node.
     extra
         Values of the further columns there (steps, early transient; heat zero), shape (q,).
+    systematic
+        What all figures may be wrong by alike, fraction of rated. Not all of it is alike at both
+        times (a season that was not logged as temperature), so all of it is added.
     """
     means, sds = [], []
     ahead = max(posterior.now_kh - posterior.last_kh, 0.0)
@@ -47,7 +50,8 @@ def relative_output(posterior: Posterior, from_kh: float, extra: Floats) -> Span
         ratio = now / max(start, 1e-3)
         direction = np.array([1.0, -ratio]) / max(start, 1e-3)
         means.append(ratio)
-        sds.append(math.sqrt(max(float(direction @ covariance @ direction), 0.0)))
+        variance = max(float(direction @ covariance @ direction), 0.0)
+        sds.append(math.hypot(math.sqrt(variance), systematic / max(start, 1e-3)))
     weights = posterior.weights()
     ends = (mixture_quantile(np.array(means), np.array(sds), weights, p) for p in (0.05, 0.5, 0.95))
     return Span(*(max(end, 0.0) for end in ends))

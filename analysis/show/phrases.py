@@ -53,6 +53,16 @@ def output_clause(a: Assessment) -> str:
     return "has not been seen giving what it can"
 
 
+def since_start_clause(a: Assessment) -> str:
+    """Say what is left of what the charger gave when the log began; empty where not known."""
+    if a.since_start.median is None:
+        return ""
+    return (
+        f"{figure_with_ends(a.since_start, '%', 100)} of what it gave when the log began, whatever "
+        "the current sensor's scale"
+    )
+
+
 def verdict_sentence(a: Assessment) -> str:
     """Return the verdict in one sentence, with its confidence."""
     head = VERDICT_WORDS[a.verdict]

@@ -123,6 +123,8 @@ def verdict(matter: Matter) -> str:
         ("energy and charge", f"{energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"),
         ("log", _observed(a)),
     ]
+    if a.since_start.median is not None:
+        facts.insert(1, ("of what it gave when the log began", _since_start(a)))
     inside = "".join(
         f"<div><dt>{text(name)}</dt><dd>{_whole(text(value))}</dd></div>" for name, value in facts
     )
@@ -135,6 +137,10 @@ def verdict(matter: Matter) -> str:
 
 def _watts(a: Assessment) -> str:
     return figure_with_ends(a.output, "W", a.rated_w)
+
+
+def _since_start(a: Assessment) -> str:
+    return figure_with_ends(a.since_start, "%", 100)
 
 
 def _observed(a: Assessment) -> str:

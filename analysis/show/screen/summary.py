@@ -25,6 +25,7 @@ from analysis.show.phrases import (
     remaining_sentence,
     remaining_short,
     sentence,
+    since_start_clause,
     until_clause,
 )
 from analysis.show.tables import faults_in_words, use_rows, years
@@ -190,7 +191,11 @@ def _output(a: Assessment) -> _Entry:
         return _Entry("output", (f"{said}.",), 9)
     watts = figure_with_ends(a.output, "W", a.rated_w)
     short = f"{figure_with_ends(a.output, '%', 100)} of rated, 90 % confidence: {watts}."
-    return _Entry("output", (f"{said}: {watts}.", short), 4)
+    since = since_start_clause(a)
+    full = f"{said}: {watts}."
+    if not since:
+        return _Entry("output", (full, short), 4)
+    return _Entry("output", (f"{full} That is {since}.", f"{short} That is {since}.", short), 7)
 
 
 def _steps(matter: Matter) -> list[_Entry]:
