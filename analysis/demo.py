@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from analysis.installation.checklist import KEYS, tick_text
 from analysis.installation.checklist import KIND as CHECK
 from logger import __version__
+from logger.carried import carry
 from logger.config import load_config
 from logger.durations import DAY_S
 from logger.errors import UsageError
@@ -169,7 +170,12 @@ def live(folder: Path, days: float, until: date, progress: Callable[[float], Non
     source = build(config)
     begun_s = source.voyage.time_s + moved_s
     end_s = begun_s + days * DAY_S
-    start = SessionStart(source.describe(), begun_s, version=__version__)
+    start = SessionStart(
+        source.describe(),
+        begun_s,
+        version=__version__,
+        configuration=carry(config.document.data),
+    )
     writer = Writer(config.store.path, config.charger, start)
     recorder = Recorder(config, writer, source.refusals)
 

@@ -109,7 +109,8 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
             "--config",
             type=Path,
             metavar="FILE",
-            help="configuration (default: ./ebbwatt.toml, then /etc/ebbwatt/ebbwatt.toml)",
+            help="configuration (default: ./ebbwatt.toml, then /etc/ebbwatt/ebbwatt.toml); a "
+            "database or a backup serves with the configuration that it carries",
         )
         module.add_arguments(sub)
         sub.set_defaults(run=module.run)

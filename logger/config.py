@@ -6,12 +6,15 @@ one. The source's own settings depend on its kind and are checked by ``logger.so
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from logger.carried import carried, is_database
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
+from logger.refusals import printable
 from logger.sections import BATTERY, BOAT, CHARGER, FUEL, LOG, SECTIONS, SENSOR, STORE, WIRING
 from logger.settings import Document, check_section, nearest, read_document
 from logger.settings import unknown_key as check_unknown_key
@@ -23,6 +26,11 @@ if TYPE_CHECKING:
 
 #: Where a configuration is looked for when none is named.
 DEFAULT_PATHS = (Path("ebbwatt.toml"), Path("/etc/ebbwatt/ebbwatt.toml"))
+
+#: A database that is taken where there is no configuration beside it.
+BARE_DATABASE = Path("ebbwatt.db")
+
+log = logging.getLogger("ebbwatt")
 
 #: What a single figure of the design life may be off by: the usual 7500 h stands for what is also
 #: given as 7000 to 8000 h (common practice, no source).
@@ -179,6 +187,8 @@ def gap_after(spacing_s: float) -> float:
 def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) -> Path:
     """Return the configuration file to use: the named one, or the first candidate that exists.
 
+    Where there is none, a database ``ebbwatt.db`` in this folder serves with what it carries.
+
     Raises
     ------
     ConfigError
@@ -189,19 +199,29 @@ def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) 
     for path in candidates:
         if path.is_file():
             return path
+    if is_database(BARE_DATABASE):
+        return BARE_DATABASE
     places = " nor ".join(str(path) for path in candidates)
     raise ConfigError(f"no configuration: there is no {places}. Name one with --config FILE.")
 
 
+def _read(path: Path) -> Document:
+    """Return the tables of a configuration file, or of the configuration in a database."""
+    if not is_database(path):
+        return read_document(path)
+    log.warning("%s: using the configuration that it carries", printable(str(path), 200))
+    return Document(path, carried(path, {s.name: s.keys() for s in SECTIONS}))
+
+
 def load_config(path: Path) -> Config:
-    """Read and check a configuration file.
+    """Read and check a configuration file; of a database, the configuration that it carries.
 
     Raises
     ------
     ConfigError
         With file, line, key and the accepted values.
     """
-    document = read_document(path)
+    document = _read(path)
     data = document.data
     check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source", "publish"])
     values = {
@@ -226,8 +246,10 @@ def load_config(path: Path) -> Config:
             "fuel",
             "l_per_kwh",
         )
-    log = _log_values(document, values["log"])
+    log_values = _log_values(document, values["log"])
     store = values["store"]
+    if is_database(path):
+        store["path"] = path.name
     source = data.get("source")
     if source is not None and not isinstance(source, dict):
         raise document.error("must be a section, written [source]", "source")
@@ -237,7 +259,7 @@ def load_config(path: Path) -> Config:
         battery=BatteryConfig(**values["battery"]),
         fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
         store=StoreConfig(**(store | {"path": (path.parent / store["path"]).absolute()})),
-        log=LogConfig(**log),
+        log=LogConfig(**log_values),
         plausible=_plausible(document, values["plausible"], charger.rated_w),
         source=source,
         document=document,

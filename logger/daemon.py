@@ -11,9 +11,11 @@ import asyncio
 import contextlib
 import logging
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from logger import __version__
+from logger.carried import carry
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
 from logger.sources import open_source
@@ -79,6 +81,7 @@ class Daemon:
             if self._keeper is None
             else self._keeper.session(self.source.describe())
         )
+        session = replace(session, configuration=carry(config.document.data))
         self._lock = StoreLock(config.store.path, self._tell)
         self._lock.hold()
         try:

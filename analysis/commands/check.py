@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.figures import hours_words
 from analysis.text import harmless, say
+from logger.carried import is_database
 from logger.config import find_config, load_config
 from logger.errors import EbbwattError, UsageError
 
@@ -85,8 +86,8 @@ def _check(
     from logger.sources.description import read_description
     from logger.store.files import translated
 
-    document = read_document(path)
-    if "charger" not in document.data and "decoder" in document.data:
+    data = {} if is_database(path) else read_document(path).data
+    if "charger" not in data and "decoder" in data:
         description = read_description(path)
         _check_transport(description)
         say(f"{path}: a good description")

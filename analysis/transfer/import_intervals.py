@@ -16,6 +16,7 @@ from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
 from analysis.transfer.import_readings import FileResult
 from analysis.transfer.merge import uncovered
 from logger import __version__
+from logger.carried import carry
 from logger.errors import RecordingError
 from logger.reading import OperatingState
 from logger.recording import BadRow, csv_rows, parse_time
@@ -81,6 +82,7 @@ def take_exported(config: Config, path: Path) -> FileResult:
             offset_quality=quality,
             digest=digest,
             version=__version__,
+            configuration=carry(config.document.data),
         )
         write_import(config.store.path, config.charger, session, itertools.chain((first,), rows))
     return result

@@ -12,6 +12,7 @@ from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
 from analysis.transfer.read_blocks import BulkRecording, plausible
 from logger import __version__
+from logger.carried import carry
 from logger.errors import EbbwattError
 from logger.refusals import Refusals, printable
 from logger.spacing import wrong_words
@@ -136,6 +137,7 @@ class Importer:
             started_s=0.0 if first_s is None else first_s,
             digest=_digest(path),
             version=__version__,
+            configuration=carry(self._config.document.data),
         )
         refused = len(recording.bad) + refusals.total
         notes: list[tuple[float, str, float | None, str]] = (

@@ -10,6 +10,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from logger.carried import KEY
 from logger.reading import OperatingState
 from logger.store.blocks import pack
 from logger.store.files import open_writer, translated
@@ -37,6 +38,10 @@ UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM session
 WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
     AND first.boot_id = (SELECT boot_id FROM sessions WHERE id = ?)
 """
+_CARRY = (
+    "INSERT INTO about (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET "
+    "value = excluded.value WHERE value IS NOT excluded.value"
+)
 _DELETE_ALONE = """
 DELETE FROM intervals WHERE duration_ms = 0 AND session IN
     (SELECT id FROM sessions WHERE boot_id IS NULL AND offset_ms = 0
@@ -61,6 +66,8 @@ class SessionStart:
     offset_quality: int = 2
     digest: str | None = None
     version: str = ""
+    configuration: str | None = None
+    """What :func:`logger.carried.carry` made; it replaces what the database carries."""
 
 
 def interval_row(interval: Interval) -> tuple[int | None, ...]:
@@ -96,6 +103,8 @@ def begin_session(
 ) -> tuple[int, int]:
     """Add a session of the configured fitting inside a transaction; return the ids of both."""
     fitting = _fitting(connection, charger, session)
+    if session.configuration is not None:
+        connection.execute(_CARRY, (KEY, session.configuration))
     return fitting, _session(connection, fitting, session)
 
 

@@ -31,6 +31,8 @@ events
     session's clock. Struck events stay.
 about
     ``store``: a random name of this database, by which a merged copy knows where rows came from.
+    ``configuration``: what the logger was told of boat, charger and battery, as JSON; see
+    :mod:`logger.carried`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,98 @@
+"""The checked configuration travels in the database: one file is enough to assess a boat.
+
+The logger writes it at each start and an import with it: what the charger, its limits, the battery
+and the fuel are. What belongs to a board or may be secret (source, store, publishing) stays behind.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from logger.errors import ConfigError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+#: The key in the table ``about`` under which it stands.
+KEY = "configuration"
+#: Sections that travel.
+TRAVEL = ("boat", "charger", "battery", "fuel", "wiring", "unit", "sensor", "service")
+_SQLITE = b"SQLite format 3\0"
+#: A configuration is a few hundred bytes; a file that claims more is not one.
+_LONGEST = 1_000_000
+
+
+def carry(data: Mapping[str, Any]) -> str:
+    """Return the tables of a checked configuration as they are kept in the database, as JSON."""
+    kept = {name: data[name] for name in TRAVEL if name in data}
+    return json.dumps(kept, default=_plain, sort_keys=True)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, date):
+        return value.isoformat()
+    raise TypeError(f"{value!r} does not travel")
+
+
+def is_database(path: Path) -> bool:
+    """Tell whether a file is a database rather than a configuration."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_SQLITE)) == _SQLITE
+    except OSError:
+        return False
+
+
+def carried(path: Path, known: Mapping[str, list[str]]) -> dict[str, Any]:
+    """Return the tables of the configuration that a database carries.
+
+    Parameters
+    ----------
+    path
+        The database; it is only read.
+    known
+        Keys of each section; what a later version may have added is left out.
+
+    Raises
+    ------
+    ConfigError
+        If it carries none, or none that can be read.
+    """
+    text = _stored(path)
+    if text is None:
+        raise ConfigError(
+            f"{path}: carries no configuration (an earlier version wrote it). Name one with "
+            f"--config FILE whose [store] path is this database."
+        )
+    try:
+        tables = json.loads(text)
+        found = {
+            name: {key: value for key, value in tables[name].items() if key in known[name]}
+            for name in TRAVEL
+            if name in tables and name in known
+        }
+        fitted = found.get("charger", {}).get("fitted")
+        if fitted is not None:
+            found["charger"]["fitted"] = date.fromisoformat(fitted)
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        raise ConfigError(f"{path}: the configuration that it carries cannot be read") from None
+    return found
+
+
+def _stored(path: Path) -> str | None:
+    import sqlite3
+
+    # A copy on a write-protected medium may have no room for the files beside it.
+    for mode in ("mode=ro", "immutable=1"):
+        with contextlib.suppress(sqlite3.Error):
+            connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=5)
+            with contextlib.closing(connection):
+                row = connection.execute(
+                    "SELECT value FROM about WHERE key = ? AND length(value) <= ?", (KEY, _LONGEST)
+                ).fetchone()
+                return None if row is None or not isinstance(row[0], str) else row[0]
+    return None
