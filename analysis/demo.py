@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 from analysis.installation.checklist import KEYS, tick_text
 from analysis.installation.checklist import KIND as CHECK
 from logger import __version__
-from logger.carried import carry
 from logger.config import load_config
 from logger.durations import DAY_S
 from logger.errors import UsageError
 from logger.recorder import Recorder
 from logger.sources.simulated import build
+from logger.store.carried import carry
 from logger.store.events import add_event
 from logger.store.lock import StoreLock
 from logger.store.records import SessionStart

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 from logger.errors import UsageError
-from logger.wire import AWG_MM2
+from logger.sections import AWG_MM2
 
 METHANOL_G_PER_MOL = 32.04186
 CO2_G_PER_MOL = 44.0095

@@ -11,14 +11,24 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logger.carried import carried, is_database
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
 from logger.refusals import printable
-from logger.sections import BATTERY, BOAT, CHARGER, FUEL, LOG, SECTIONS, SENSOR, STORE, WIRING
+from logger.sections import (
+    BATTERY,
+    BOAT,
+    CHARGER,
+    FUEL,
+    LOG,
+    SECTIONS,
+    SENSOR,
+    STORE,
+    WIRING,
+    awg_mm2,
+)
 from logger.settings import Document, check_section, nearest, read_document
 from logger.settings import unknown_key as check_unknown_key
-from logger.wire import awg_mm2
+from logger.store.carried import carried, is_database
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -105,6 +115,8 @@ class WiringConfig:
     length_m: float
     tinned: bool = WIRING.default("tinned")
     battery_ohm: float | None = None
+    cross_section_awg: str | None = None
+    """The size as the file gives it; ``cross_section_mm2`` is its area."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +284,7 @@ def load_config(path: Path) -> Config:
 
 def _wiring(document: Document, table: dict[str, Any]) -> WiringConfig:
     """Take the cross-section in square millimetres or as an AWG size, one of the two."""
-    awg = table.pop("cross_section_awg")
+    awg = table["cross_section_awg"]
     if (awg is None) == (table["cross_section_mm2"] is None):
         raise document.error(
             "takes one of cross_section_mm2 (such as 16) and cross_section_awg (such as "

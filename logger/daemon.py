@@ -15,11 +15,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from logger import __version__
-from logger.carried import carry
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
 from logger.sources import open_source
 from logger.sources.link.supervision import LinkStatus, supervise
+from logger.store.carried import carry
 from logger.store.faults import CUT_WORDS
 from logger.store.lock import StoreLock
 from logger.store.records import SessionStart

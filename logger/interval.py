@@ -4,8 +4,8 @@ An interval closes on a change of state, when voltage or current leaves its band
 interval's mean, or at its longest length. The trapezoid between two readings belongs to the
 interval of the earlier one, so neighbouring intervals share an instant and together tile the time
 between gaps: however the log is thinned, the sums stay those of the readings. Energy integrates
-the power of each reading (v times i) by the trapezoid rule. A gap (see :mod:`logger.spacing`) ends
-the interval and is never integrated.
+the power of each reading (v times i) by the trapezoid rule. A gap ends the interval and is never
+integrated; see :mod:`logger.sources.spacing`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.reading import RUN_STATES, OperatingState, Reading
-from logger.spacing import Spacing
+from logger.sources.spacing import Spacing
 
 if TYPE_CHECKING:
     from logger.config import LogConfig

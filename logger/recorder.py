@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from logger.interval import Interval
     from logger.reading import Reading
     from logger.refusals import Refusals
-    from logger.spacing import Spacing
+    from logger.sources.spacing import Spacing
     from logger.store.writer import Writer
 
 #: Intervals that may wait for a commit: bounds memory where readings come faster than real time.

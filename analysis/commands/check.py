@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from analysis.figures import hours_words
 from analysis.text import harmless, say
-from logger.carried import is_database
 from logger.config import find_config, load_config
 from logger.errors import EbbwattError, UsageError
+from logger.store.carried import is_database
 
 if TYPE_CHECKING:
     import argparse
@@ -180,7 +180,7 @@ def _look_at_source(config: Config, source: Source) -> bool:
     from logger.reading import Reading
     from logger.recording import Recording
     from logger.sources.replay import Replay
-    from logger.spacing import Spacing, wrong_words
+    from logger.sources.spacing import Spacing, wrong_words
 
     described: Description | None = getattr(source, "description", None)
     if isinstance(source, Replay) and described is None and source.path.is_file():

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from logger.sources.base import Source
     from logger.sources.pipeline import Outcome
     from logger.sources.serial_line import SerialSource
-    from logger.spacing import Spacing
+    from logger.sources.spacing import Spacing
 
     #: A file for a capture, and what gives it its name.
     _Capture = tuple[IO[str], Callable[[], None]]
@@ -126,7 +126,7 @@ async def _probe(
 
     from analysis.probe.transcript import reading_words
     from logger.sources import open_source
-    from logger.spacing import Spacing
+    from logger.sources.spacing import Spacing
 
     interrupts.cancel_this_task()
     source = open_source(config)
@@ -162,7 +162,7 @@ async def _probe(
 
 
 def _tell_spacing(spacing: Spacing) -> None:
-    from logger.spacing import rounded
+    from logger.sources.spacing import rounded
 
     if spacing.usual_s is not None:
         say(f"readings come every {rounded(spacing.usual_s):g} s")

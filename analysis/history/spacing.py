@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logger.spacing import LONGEST_SPACING_S, rounded, wrong_words
+from logger.sources.spacing import LONGEST_SPACING_S, rounded, wrong_words
 
 if TYPE_CHECKING:
     from analysis.history.history import History

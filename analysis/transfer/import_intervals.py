@@ -16,10 +16,10 @@ from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
 from analysis.transfer.import_readings import FileResult
 from analysis.transfer.merge import uncovered
 from logger import __version__
-from logger.carried import carry
 from logger.errors import RecordingError
 from logger.reading import OperatingState
 from logger.recording import BadRow, csv_rows, parse_time
+from logger.store.carried import carry
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
 

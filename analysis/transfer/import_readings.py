@@ -12,10 +12,10 @@ from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
 from analysis.transfer.read_blocks import BulkRecording, plausible
 from logger import __version__
-from logger.carried import carry
 from logger.errors import EbbwattError
 from logger.refusals import Refusals, printable
-from logger.spacing import wrong_words
+from logger.sources.spacing import wrong_words
+from logger.store.carried import carry
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
 

@@ -1,4 +1,4 @@
-"""Gaps in a recording, found with hindsight: what :mod:`logger.spacing` does reading by reading.
+"""Gaps in a recording, found with hindsight; :mod:`logger.sources.spacing` does it as they come.
 
 A whole block of readings is looked at before any of its spacings is judged, so nothing is lost
 while the spacing is learnt. The rules and their figures are those of the live logger.
@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.config import LogConfig, gap_after
 from logger.reading import RUN_STATES, OperatingState
-from logger.spacing import (
+from logger.sources.spacing import (
     HALF_LIFE,
     LONGEST_LOOSE_S,
     LONGEST_SPACING_S,

@@ -4,7 +4,7 @@ import pytest
 
 from analysis import physics
 from logger.errors import UsageError
-from logger.wire import awg_mm2
+from logger.sections import awg_mm2
 from tests.support import oracles
 
 # de Reuck & Craven, IUPAC International Thermodynamic Tables vol. 12, Methanol (Blackwell 1993),

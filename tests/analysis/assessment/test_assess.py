@@ -10,7 +10,7 @@ from analysis.assessment.document import Verdict
 from analysis.health.evidence import design_hours_left, gather
 from analysis.health.run_table import Limit
 from analysis.history.runs import find_runs
-from logger.config import load_config
+from logger.config import SensorConfig, load_config
 from logger.event import Event
 from tests.support.asked import assess
 from tests.support.plain_log import (
@@ -59,8 +59,9 @@ def test_a_hot_compartment_is_not_wear(config):
 
 
 def test_without_temperature_it_says_so_and_is_wider(config):
-    told = assess(log(heat=0.002), config)
-    untold = assess(log(heat=0.002, temperature=False), config)
+    exact = replace(config, sensor=SensorConfig(0.0, 0.0))
+    told = assess(log(heat=0.002), exact)
+    untold = assess(log(heat=0.002, temperature=False), exact)
     assert "no_temperature" in {r.code for r in untold.reasons}
     assert untold.output.high - untold.output.low > 2 * (told.output.high - told.output.low)
     assert any("compartment temperature" in line for line in untold.advice)

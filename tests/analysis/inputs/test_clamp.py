@@ -69,7 +69,7 @@ def test_what_stands_in_the_event_comes_back():
 
 @pytest.fixture(scope="module")
 def log():
-    return plain_log.log()
+    return plain_log.log(noise=0.012)
 
 
 def with_gain(log, gain):

@@ -8,7 +8,7 @@ import pytest
 
 from analysis.transfer.spacing import BlockSpacing
 from logger.config import LogConfig
-from logger.spacing import HALF_LIFE, Spacing, Usual, wrong_words
+from logger.sources.spacing import HALF_LIFE, Spacing, Usual, wrong_words
 
 FOUND = LogConfig(adapts=True)
 
