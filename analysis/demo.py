@@ -20,8 +20,8 @@ from logger.durations import DAY_S
 from logger.errors import UsageError
 from logger.recorder import Recorder
 from logger.sources.simulated import build
-from logger.store.carried import carry
 from logger.store.events import add_event
+from logger.store.file_format.carried import carry
 from logger.store.lock import StoreLock
 from logger.store.records import SessionStart
 from logger.store.writer import Writer

@@ -28,7 +28,7 @@ from logger.sections import (
 )
 from logger.settings import Document, check_section, nearest, read_document
 from logger.settings import unknown_key as check_unknown_key
-from logger.store.carried import carried, is_database
+from logger.store.file_format.carried import carried, is_database
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,8 +19,8 @@ from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
 from logger.sources import open_source
 from logger.sources.link.supervision import LinkStatus, supervise
-from logger.store.carried import carry
 from logger.store.faults import CUT_WORDS
+from logger.store.file_format.carried import carry
 from logger.store.lock import StoreLock
 from logger.store.records import SessionStart
 from logger.store.writer import Writer

@@ -9,7 +9,7 @@ from analysis.figures import hours_words
 from analysis.text import harmless, say
 from logger.config import find_config, load_config
 from logger.errors import EbbwattError, UsageError
-from logger.store.carried import is_database
+from logger.store.file_format.carried import is_database
 
 if TYPE_CHECKING:
     import argparse

@@ -19,7 +19,7 @@ from logger import __version__
 from logger.errors import RecordingError
 from logger.reading import OperatingState
 from logger.recording import BadRow, csv_rows, parse_time
-from logger.store.carried import carry
+from logger.store.file_format.carried import carry
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
 

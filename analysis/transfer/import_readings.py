@@ -15,7 +15,7 @@ from logger import __version__
 from logger.errors import EbbwattError
 from logger.refusals import Refusals, printable
 from logger.sources.spacing import wrong_words
-from logger.store.carried import carry
+from logger.store.file_format.carried import carry
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
 

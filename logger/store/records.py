@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
 from logger.store.blocks import pack
-from logger.store.carried import KEY
+from logger.store.file_format.carried import KEY
 from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ class SessionStart:
     digest: str | None = None
     version: str = ""
     configuration: str | None = None
-    """What :func:`logger.store.carried.carry` made; it replaces what the database carries."""
+    """What :func:`logger.store.file_format.carried.carry` made; it replaces what the database carries."""
 
 
 def interval_row(interval: Interval) -> tuple[int | None, ...]:

@@ -32,7 +32,7 @@ events
 about
     ``store``: a random name of this database, by which a merged copy knows where rows came from.
     ``configuration``: what the logger was told of boat, charger and battery, as JSON; see
-    :mod:`logger.store.carried`.
+    :mod:`logger.store.file_format.carried`.
 """
 
 from __future__ import annotations
