@@ -67,7 +67,7 @@ class SessionStart:
     digest: str | None = None
     version: str = ""
     configuration: str | None = None
-    """What :func:`logger.store.file_format.carried.carry` made; it replaces what the database carries."""
+    """What ``carry`` made (:mod:`logger.store.file_format.carried`); it replaces what is there."""
 
 
 def interval_row(interval: Interval) -> tuple[int | None, ...]:
