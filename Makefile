@@ -46,6 +46,7 @@ format: $(VENV)/dev.stamp  ## Put the code into the house style
 study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be believed
 	$(BIN)/python -m analysis.study
 	$(BIN)/python -m analysis.study --load
+	$(BIN)/python -m analysis.study --inputs --boats 200 --seed 77
 	$(BIN)/python -m analysis.study --fuel --boats 200 --seed 5150
 
 soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes

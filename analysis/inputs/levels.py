@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: A run counts as low below this part of the level around it: far more than scatter, heat and sag.
 LOW = 0.85
+#: A run below this part of the usual figure idles: another source holds the battery up.
+IDLES = 0.3
 #: Runs on either side that make the level around a run.
 AROUND = 12
 #: The level is this quantile of them: up to half of the runs may be low.
@@ -66,6 +68,8 @@ def two_levels(value: Floats, told: Flags, begun_s: Floats) -> Levels | None:
         Unix time at which the run of each began, rising: a long run at the lower level is one run.
     """
     at = np.flatnonzero(told & np.isfinite(value))
+    if len(at):
+        at = at[value[at] > IDLES * float(np.quantile(value[at], UPPER))]
     _, first, of_run = np.unique(begun_s[at], return_index=True, return_inverse=True)
     count = len(first)
     if count < 4 * LEAST_RUNS:

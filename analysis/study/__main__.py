@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from analysis.show.progress import bar
 from analysis.study.dates import judge_date
+from analysis.study.faults import inputs_markdown, judge_inputs
 from analysis.study.fuel import judge_fuel
 from analysis.study.fuel_table import fuel_markdown
 from analysis.study.outcome import Outcome, judge
@@ -31,6 +32,7 @@ T = TypeVar("T")
 
 #: Marks round each table in METHOD.md.
 STUDY, LOAD, FUEL, PASSAGE, DATES = "study", "load", "fuel", "passage", "dates"
+INPUTS = "inputs"
 METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
@@ -46,10 +48,15 @@ def main() -> int:
     parser.add_argument("--fuel", action="store_true", help="judge the fuel instead")
     parser.add_argument("--passage", action="store_true", help="judge passages and a year's fuel")
     parser.add_argument("--dates", action="store_true", help="judge the date of replacement")
+    parser.add_argument(
+        "--inputs", action="store_true", help="question the logs, with and without faults, instead"
+    )
     parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
     args = parser.parse_args()
     if args.load:
         return _show(args, supply_markdown(_judged(args, judge_supply), args.seed), LOAD)
+    if args.inputs:
+        return _show(args, inputs_markdown(_judged(args, judge_inputs), args.seed), INPUTS)
     if args.fuel:
         return _show(args, fuel_markdown(_judged(args, judge_fuel), args.seed), FUEL)
     if args.passage:

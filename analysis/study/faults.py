@@ -1,0 +1,205 @@
+"""The study of the inputs: each fault at three sizes on boats without faults, found or not.
+
+A boat's log is taken as it is and one thing in it is made wrong, so that whatever else is said
+against that log is a false alarm. The faults are written from what a fitter meets, not from how
+they are looked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.case import Case
+from analysis.history.runs import find_runs
+from analysis.inputs.finding import Severity
+from analysis.study.boats import simulate
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.study.boats import Boat
+
+    Floats = NDArray[np.float64]
+    Fault = Callable[[History, float, float], History]
+
+_YEAR_S = 365.2425 * 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class InputOutcome:
+    """What was said of one boat: codes of stops and doubts, without a fault and with each."""
+
+    name: str
+    sound: tuple[str, ...]
+    """Of the log without a fault."""
+    stops: tuple[str, ...]
+    faults: dict[tuple[str, float], tuple[str, ...]]
+
+
+def _scaled(history: History, factor: Floats) -> History:
+    return replace(history, charge_c=history.charge_c * factor, energy_j=history.energy_j * factor)
+
+
+def _shifted(history: History, amps: Floats) -> History:
+    charge = amps * history.duration_s
+    return replace(
+        history,
+        charge_c=history.charge_c + charge,
+        energy_j=history.energy_j + charge * history.voltage_mean_v,
+    )
+
+
+def _rated_a(history: History, rated_w: float) -> float:
+    return rated_w / float(np.nanmedian(history.voltage_mean_v))
+
+
+def zero_off(history: History, rated_w: float, size: float) -> History:
+    """Shift the zero of the current by a part of the rated current."""
+    return _shifted(history, np.full(len(history), size * _rated_a(history, rated_w)))
+
+
+def zero_drift(history: History, rated_w: float, size: float) -> History:
+    """Let the zero drift by a part of the rated current a year."""
+    years = (history.start_s - history.start_s[0]) / _YEAR_S
+    return _shifted(history, size * _rated_a(history, rated_w) * years)
+
+
+def net_current(history: History, rated_w: float, size: float) -> History:
+    """Measure at the battery: a load of a part of the rated current is in it."""
+    rng = np.random.default_rng(len(history))
+    load = size * _rated_a(history, rated_w) * rng.uniform(0.5, 1.5, len(history))
+    return _shifted(history, -load)
+
+
+def larger_unit(history: History, _: float, size: float) -> History:
+    """Fit a unit so many times as strong as the configuration says."""
+    return _scaled(history, np.full(len(history), size))
+
+
+def switched_on(history: History, _: float, size: float) -> History:
+    """Let the counter count this part of the resting hours, too."""
+    runs = find_runs(history, _)
+    rest = np.where(runs.running, 0.0, runs.log.duration_s)
+    return replace(runs.log, runtime_h=runs.log.runtime_h + size * np.cumsum(rest) / 3600.0)
+
+
+def counter_unit(history: History, _: float, size: float) -> History:
+    """Give the counter in another unit."""
+    return replace(history, runtime_h=history.runtime_h * size)
+
+
+def counter_stuck(history: History, _: float, size: float) -> History:
+    """Let the counter stop at this part of its course."""
+    low, high = np.nanmin(history.runtime_h), np.nanmax(history.runtime_h)
+    return replace(history, runtime_h=np.minimum(history.runtime_h, low + size * (high - low)))
+
+
+def comes_and_goes(history: History, rated_w: float, size: float) -> History:
+    """Let this share of the runs give 55 %."""
+    runs = find_runs(history, rated_w)
+    rng = np.random.default_rng(len(runs))
+    starts, which = np.unique(runs.begun_s, return_inverse=True)
+    low = rng.random(len(starts)) < size
+    factor = np.ones(len(runs.log))
+    inside = runs.run >= 0
+    factor[inside] = np.where(low[which[runs.run[inside]]], 0.55, 1.0)
+    return _scaled(runs.log, factor)
+
+
+def turned_down(history: History, rated_w: float, size: float) -> History:
+    """Turn the charger down to a part of rated from the middle of its runs on."""
+    runs = find_runs(history, rated_w)
+    log = runs.log
+    from_s = runs.start_s[len(runs) // 2] if len(runs) else np.inf
+    cap_w = 5.0 * round(size * rated_w / 5.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        factor = np.where(log.start_s >= from_s, np.minimum(1.0, cap_w / runs.power_w), 1.0)
+    return _scaled(log, np.where(np.isfinite(factor) & (runs.power_w > 0.0), factor, 1.0))
+
+
+def stuck(history: History, _: float, size: float) -> History:
+    """Let the current stand still from this part of the log on."""
+    place = int(size * len(history))
+    running = np.flatnonzero(history.charge_c[:place] > 0.0)
+    if not len(running):
+        return history
+    amps = float(history.charge_c[running[-1]] / history.duration_s[running[-1]])
+    late = np.arange(len(history)) >= place
+    charge = np.where(late, amps * history.duration_s, history.charge_c)
+    energy = np.where(late, charge * history.voltage_mean_v, history.energy_j)
+    return replace(history, charge_c=charge, energy_j=energy)
+
+
+#: Name of each fault, how it is made, its sizes, and the codes that find it.
+FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...] = (
+    ("zero of the current off, part of rated", zero_off, (0.02, 0.05, 0.1),
+     frozenset({"current_zero"})),
+    ("zero drifting, part of rated a year", zero_drift, (0.02, 0.04, 0.08),
+     frozenset({"current_zero"})),
+    ("measured at the battery, load as part of rated", net_current, (0.1, 0.25, 0.5),
+     frozenset({"net_current"})),
+    ("a unit so many times as strong", larger_unit, (1.25, 1.5, 2.0), frozenset({"above_rated"})),
+    ("counter counts this part of the rest", switched_on, (0.3, 0.6, 1.0),
+     frozenset({"counter_switched_on", "counter_differs"})),
+    ("counter in another unit", counter_unit, (10.0, 60.0, 3600.0), frozenset({"counter_unit"})),
+    ("counter stops at this part", counter_stuck, (0.25, 0.5, 0.75), frozenset({"counter_stuck"})),
+    ("this part of the runs at 55 %", comes_and_goes, (0.1, 0.2, 0.3), frozenset({"two_levels"})),
+    ("turned down to this part of rated", turned_down, (0.4, 0.5, 0.6), frozenset({"flat_cap"})),
+    ("current stuck from this part of the log on", stuck, (0.3, 0.6, 0.9),
+     frozenset({"current_stuck"})),
+)  # fmt: skip
+
+
+def judge_inputs(boat: Boat, cache: Path | None) -> InputOutcome:
+    """Let a boat live, and question its log without a fault and with each."""
+    history, _ = simulate(boat, cache)
+    config = boat.config()
+    rated_w = config.charger.rated_w
+    whole = Case(history, config).findings
+    told: dict[tuple[str, float], tuple[str, ...]] = {}
+    counted = bool(np.isfinite(history.runtime_h).any())
+    for name, fault, sizes, _codes in FAULTS:
+        for size in sizes:
+            if len(history) == 0 or (name.startswith("counter") and not counted):
+                continue
+            wrong = Case(fault(history, rated_w, size), config).findings
+            told[name, size] = tuple(f.code for f in wrong if f.severity is not Severity.NOTE)
+    return InputOutcome(
+        boat.name,
+        tuple(f.code for f in whole if f.severity is not Severity.NOTE),
+        tuple(f.code for f in whole if f.severity is Severity.STOP),
+        told,
+    )
+
+
+def inputs_markdown(outcomes: Sequence[InputOutcome], seed: int) -> str:
+    """Return the table: false alarms, and each fault at three sizes."""
+    number = len(outcomes)
+    doubts = sum(bool(o.sound) for o in outcomes)
+    stops = sum(bool(o.stops) for o in outcomes)
+    measured = (
+        f"Measured over {number} boats of seed {seed}. Without a fault {doubts} of {number} have a "
+        f"doubt (wanted: at most 1 in 100) and {stops} a stop (wanted: none)."
+    )
+    lines = [
+        measured,
+        "",
+        "| fault | size | boats | found | not found | something else said besides |",
+        "| --- | ---: | ---: | ---: | ---: | ---: |",
+    ]
+    for name, _, sizes, codes in FAULTS:
+        for size in sizes:
+            said = [o.faults[name, size] for o in outcomes if (name, size) in o.faults]
+            found = sum(bool(codes & set(told)) for told in said)
+            other = sum(bool(set(told) - codes) for told in said)
+            lines.append(
+                f"| {name} | {size:g} | {len(said)} | {found} | {len(said) - found} | {other} |"
+            )
+    return "\n".join(lines) + "\n"
