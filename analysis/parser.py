@@ -55,6 +55,7 @@ COMMANDS = (
     "event",
     "export",
     "check",
+    "fleet",
 )
 #: Shells for which ``--completion`` writes a script.
 SHELLS = ("bash", "zsh")

@@ -92,8 +92,8 @@ def test_every_help_has_an_example_that_the_program_takes(path):
         assert build_parser().parse_args(words[1:]).command == path.split()[0]
 
 
-#: Not run here: they take long or need a device; demo, probe and log have tests of their own.
-_NOT_RUN = {"demo", "log", "probe", "check", "event"}
+#: Not run here: they take long, need a device or several boats; all have tests of their own.
+_NOT_RUN = {"demo", "log", "probe", "check", "event", "fleet"}
 
 
 def test_the_examples_run(ebbwatt, tmp_path):

@@ -131,12 +131,17 @@ class Assessment:
     """What would make the verdict firmer, and what to do next; sentences."""
     inputs: tuple[Finding, ...] = ()
     """What the data say about themselves, the worst first."""
+    store: tuple[str, int] | None = None
+    """Random id of the database, and the fitting in it; None where there is no database."""
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document; see design section 5 and DEVELOPERS.md for its keys."""
         output, slope, left = self.output, self.decline_per_1000h, self.remaining_h
         return {
             "schema": SCHEMA,
+            "store": None
+            if self.store is None
+            else {"id": self.store[0], "fitting": self.store[1]},
             "charger": {"label": self.label, "rated_w": self.rated_w, "fitted": self.fitted},
             "observed": {
                 "from": iso(self.observed_from_s),

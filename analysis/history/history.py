@@ -53,6 +53,8 @@ class History:
     clock_known: NDArray[np.bool_]
     fitting: Fitting
     events: tuple[Event, ...] = ()
+    store_id: str = ""
+    """Random id of the database; empty where it was not loaded from one."""
 
     def __len__(self) -> int:
         """Return the number of intervals."""
@@ -68,9 +70,9 @@ class History:
         columns = {
             f.name: getattr(self, f.name)[keep]
             for f in fields(self)
-            if f.name not in {"fitting", "events"}
+            if f.name not in {"fitting", "events", "store_id"}
         }
-        return History(**columns, fitting=self.fitting, events=self.events)
+        return History(**columns, fitting=self.fitting, events=self.events, store_id=self.store_id)
 
 
 #: Stored column, its column here, and what divides the stored integer.
@@ -154,6 +156,7 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
         clock_known=np.repeat(clock_known, lengths),
         fitting=fitting,
         events=tuple(reader.events()),
+        store_id=reader.name(),
     )
     if np.all(start_s[1:] >= start_s[:-1]):
         return history

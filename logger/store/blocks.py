@@ -4,7 +4,7 @@ An analysis of ten years wants a few columns of a million rows; fetched row by r
 seconds. So the writer adds, for each few thousand rows, a row of the table ``blocks`` with the same
 columns as ``intervals``, each holding all values of the block. The rows remain the record, a block
 is no more than an index over them: what no block covers is read from the rows, triggers drop a
-block whose rows change (see :mod:`logger.store.schema`), and rows and block are written in one
+block whose rows change (:data:`TRIGGERS`), and rows and block are written in one
 transaction, so the two cannot disagree.
 
 A packed column is zlib over two signed 64-bit integers (the first value, and the number that stands
@@ -44,6 +44,20 @@ _INSERT = (
     f"INSERT INTO blocks (last_id, first_id, rows, {_NAMES}) "  # noqa: S608 - our own names
     f"VALUES (?, ?, ?, {', '.join('?' * len(COLUMNS))})"
 )
+#: The SQL of the triggers by name: they drop a block when a row of it is changed, deleted or added.
+#: The newest block tells at once that a new row lies behind all of them.
+TRIGGERS = {
+    f"blocks_{name}": f"CREATE TRIGGER blocks_{name} AFTER {event} ON intervals "  # noqa: S608
+    f"WHEN {row}.id <= (SELECT max(last_id) FROM blocks) "
+    f"BEGIN DELETE FROM blocks WHERE first_id <= {row}.id AND last_id = "
+    f"(SELECT min(last_id) FROM blocks WHERE last_id >= {row}.id); END"
+    for name, event, row in (
+        ("insert", "INSERT", "NEW"),
+        ("update", "UPDATE", "OLD"),
+        ("moved", "UPDATE OF id", "NEW"),
+        ("delete", "DELETE", "OLD"),
+    )
+}
 #: (the type of :class:`array.array`, the bound that its values must stay below)
 _WIDTHS = (("b", 2**7), ("h", 2**15), ("i", 2**31), ("q", 2**63))
 

@@ -46,6 +46,7 @@ from sqlite_utils.migrations import Migrations
 
 from logger.reading import OperatingState
 from logger.store import raw
+from logger.store.blocks import TRIGGERS
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION
 from logger.store.reader import COLUMNS
 
@@ -122,19 +123,8 @@ def blocks(db: Database) -> None:
     """Version 2."""
     table = {"last_id": int, "first_id": int, "rows": int}
     db.table("blocks").create(table | dict.fromkeys(COLUMNS, bytes), pk="last_id")
-    for name, event, row in (
-        ("insert", "INSERT", "NEW"),
-        ("update", "UPDATE", "OLD"),
-        ("moved", "UPDATE OF id", "NEW"),
-        ("delete", "DELETE", "OLD"),
-    ):
-        # The newest block tells at once that a new row lies behind all of them.
-        db.execute(
-            f"CREATE TRIGGER blocks_{name} AFTER {event} ON intervals "  # noqa: S608 - our own words
-            f"WHEN {row}.id <= (SELECT max(last_id) FROM blocks) "
-            f"BEGIN DELETE FROM blocks WHERE first_id <= {row}.id AND last_id = "
-            f"(SELECT min(last_id) FROM blocks WHERE last_id >= {row}.id); END"
-        )
+    for statement in TRIGGERS.values():
+        db.execute(statement)
 
 
 @migrations()

@@ -1,0 +1,1 @@
+"""A fleet: many boats of one fitter, taken in, assessed, compared with their sisters, ranked."""
