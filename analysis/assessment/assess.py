@@ -118,7 +118,6 @@ def assess(
         account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
         inputs=worst_first(with_exchange(findings, jumps, changes)),
-        inputs=worst_first(findings),
         store=(runs.log.store_id, runs.log.fitting.id) if runs.log.store_id else None,
     )
     return _without_conclusions(made) if _stopped(made) else made

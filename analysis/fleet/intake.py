@@ -18,6 +18,7 @@ from analysis.fleet import folder
 from analysis.fleet.foreign import MOST_BYTES, Known, Refused, examine_file, private_copy
 from logger.config import load_config
 from logger.errors import ConfigError
+from logger.store.file_format.carried import TRAVEL
 from logger.system.output import FOLDER_MODE
 
 if TYPE_CHECKING:
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
 
 #: A configuration is a page of text.
 _MOST_CONFIGURATION_BYTES = 1_000_000
-#: Sections of a configuration that say what the boat is. Source, store and publishing belong to the
-#: board, and may hold secrets.
-_KEPT = ("boat", "charger", "battery", "fuel", "wiring", "unit", "sensor", "service")
 
 
 class Outcome(StrEnum):
@@ -186,10 +184,13 @@ def _of_database(path: Path, copy: Path, named: str | None) -> str | None:
 
 
 def _configuration(path: Path) -> str:
-    """Return what a configuration says of the boat, as TOML."""
+    """Return what a configuration says of the boat, as TOML.
+
+    Source, store and publishing belong to a board, and may hold secrets: they stay behind.
+    """
     data = load_config(path).document.data
     lines = []
-    for name in _KEPT:
+    for name in TRAVEL:
         if isinstance(data.get(name), dict):
             lines += [f"[{name}]", *(f"{_toml_key(k)} = {_toml(v)}" for k, v in data[name].items())]
     return "\n".join(lines) + "\n"
