@@ -72,11 +72,11 @@ _RESTS = {
 
 #: What to do, and not to do, at a fault.
 _AT_FAULT = (
-    "   Write down the word and the time, and look it up in the unit's own manual. Do not open the "
+    "Write down the word and the time, and look it up in the unit's own manual. Do not open the "
     "unit; if the fault comes back, have it looked at."
 )
 #: What to do about a state word that nothing names.
-_AT_WORD = "   [states] of the configuration does not name this word: 'ebbwatt probe' says how."
+_AT_WORD = "[states] of the configuration does not name this word: 'ebbwatt probe' says how."
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +122,14 @@ def headline(pen: Pen, facts: Facts) -> list[Text]:
     text = Text(f"{SIGNS[facts.situation]} {_happening(facts)}", style=f"bold {ink}".strip())
     lines = wrap(text, pen.width)
     if facts.situation is Situation.FAULT:
-        lines += wrap(Text(_AT_FAULT), pen.width)
+        lines += _indented(_AT_FAULT, pen.width)
     elif facts.live and _own_word(facts.reading):
-        lines += wrap(Text(_AT_WORD), pen.width)
+        lines += _indented(_AT_WORD, pen.width)
     return lines
+
+
+def _indented(text: str, width: int) -> list[Text]:
+    return [Text("   ").append_text(line) for line in wrap(Text(text), width - 3)]
 
 
 def _own_word(reading: Reading | None) -> str:
