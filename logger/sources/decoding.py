@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from logger.settings import check_section
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
     from logger.errors import ConfigError
     from logger.settings import Document, Section
@@ -114,6 +114,14 @@ class Decoder(Protocol):
 
     def names(self) -> frozenset[str] | None:
         """Return the names that messages may carry, or None where the device decides them."""
+        ...
+
+    def answer_form(self, request: Request) -> Hashable | None:
+        """Return what all answers to a question have in common, by which they are told apart.
+
+        Two questions of the same form could be given each other's answers. None: an answer names
+        its values itself, so that none can get a wrong name.
+        """
         ...
 
 

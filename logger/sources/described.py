@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from logger.refusals import Refusals
 from logger.sources.link.conversation import Conversation
+from logger.sources.link.polling import Polling
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -46,6 +47,8 @@ class DescribedSource:
         self._place = place
         self._tap: Tap | None = None
         self._talk: Conversation | None = None
+        poll = description.poll
+        self._polling = None if poll is None else Polling(poll, self.pipeline)
 
     def observe(self, watch: Callable[[Outcome], None], tap: Tap) -> None:
         """Tell ``watch`` what became of each message, and ``tap`` each piece of raw bytes.
@@ -75,5 +78,5 @@ class DescribedSource:
 
     def _converse(self, link: Link) -> Conversation:
         """Begin the conversation of a session, which is the one that can wait from now on."""
-        self._talk = Conversation(link, self.pipeline, self.description.poll, self._tap)
+        self._talk = Conversation(link, self.pipeline, self._polling, self._tap)
         return self._talk

@@ -64,6 +64,16 @@ POLL = Section(
             "every_s", "number", 1.0, "from one round of questions to the next", "s", 0.02, 86400
         ),
         Setting("answer_s", "number", 1.0, "how long an answer may take", "s", 0.01, 600),
+        Setting(
+            "late_s",
+            "number",
+            10.0,
+            "how long an answer may still come after answer_s; where several questions are asked, "
+            "none that could be given that answer is asked before",
+            "s",
+            0,
+            600,
+        ),
         Setting("pause_s", "number", 0.0, "pause between answer and next question", "s", 0, 600),
         Setting("echo", "flag", False, "the line gives back what was sent"),
     ),
@@ -86,7 +96,8 @@ TIMING = Section(
             "number",
             None,
             "the link is opened anew when the last reading is "
-            "older; ten times the spacing of the readings, at least 10 s, if left out",
+            "older; ten times the spacing of the readings, at least 10 s, if left out, and late_s "
+            "of [poll] more where several questions are asked",
             "s",
             0.1,
             864000,
@@ -165,6 +176,7 @@ class Poll:
     requests: tuple[Request, ...]
     every_s: float
     answer_s: float
+    late_s: float
     pause_s: float
     echo: bool
 
@@ -181,6 +193,7 @@ class Description:
     poll: Poll | None
     delays: Delays
     gather_s: float
+    rounds: bool
     cut_s: float
     tables: Mapping[str, Any]
     place: Place
@@ -196,6 +209,7 @@ class Description:
             self.fields,
             self.states,
             gather_s=self.gather_s,
+            rounds=self.rounds,
             cut_s=self.cut_s,
             refusals=refusals,
             watch=watch,
@@ -262,10 +276,16 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
             f"{timing['longest_wait_s']:g}",
             "first_wait_s",
         )
+    several = poll is not None and len(poll.requests) > 1
+    rounds = several and not decoder.packets
     gather_s = timing.pop("gather_s")
     if gather_s is None:
-        several = decoder.packets or (poll is not None and len(poll.requests) > 1)
-        gather_s = max(0.8 * (poll.every_s if poll else spacing_s), 0.05) if several else 0.0
+        gather_s = 0.0
+        if poll is not None and rounds:
+            # As long as every answer may take.
+            gather_s = len(poll.requests) * (poll.answer_s + poll.pause_s)
+        elif decoder.packets or several:
+            gather_s = max(0.8 * (poll.every_s if poll else spacing_s), 0.05)
     cut_s = timing.pop("cut_s")
     return Description(
         label=device["label"],
@@ -274,8 +294,9 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
         fields=fields,
         states=states,
         poll=poll,
-        delays=_delays(timing, max(spacing_s, poll.every_s if poll else 0.0)),
+        delays=_delays(timing, max(spacing_s, poll.every_s if poll else 0.0), poll),
         gather_s=gather_s,
+        rounds=rounds,
         cut_s=cut_s,
         tables=tables,
         place=place,
@@ -296,9 +317,11 @@ def build_decoder(table: object, place: Place) -> tuple[str, Decoder]:
     return kind, decoder
 
 
-def _delays(timing: dict[str, Any], spacing_s: float) -> Delays:
+def _delays(timing: dict[str, Any], spacing_s: float, poll: Poll | None) -> Delays:
     if timing["stale_s"] is None:
-        timing["stale_s"] = max(10.0, 10.0 * spacing_s)
+        # A link is not dead while it is given the time for a late answer.
+        late_s = poll.late_s if poll is not None and len(poll.requests) > 1 else 0.0
+        timing["stale_s"] = max(10.0, 10.0 * spacing_s) + late_s
     if timing["first_reading_s"] is None:
         timing["first_reading_s"] = timing["stale_s"] + 20.0
     given = {key: value for key, value in timing.items() if value is not None}
@@ -323,6 +346,7 @@ def _poll(
         tuple(requests),
         settings["every_s"],
         settings["answer_s"],
+        settings["late_s"],
         settings["pause_s"],
         settings["echo"],
     )

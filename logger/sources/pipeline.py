@@ -3,6 +3,9 @@
 bytes -> buffer of the channel -> decoder -> messages -> round -> reading. A round is the set of
 values that make one reading: a single message, or several within ``gather_s`` where the device
 spreads its values over messages or characteristics.
+
+Where a device is asked several questions, the caller says where a round begins and ends: what was
+not given in one round is never completed by another.
 """
 
 from __future__ import annotations
@@ -60,6 +63,8 @@ class Pipeline:
     gather_s
         Values of several messages make one reading if they arrive within this time; 0 takes each
         message alone.
+    rounds
+        Rounds are begun and ended by the caller: each is the answers to several questions.
     cut_s
         A message that pauses for longer than this was cut off: its beginning is dropped.
     refusals
@@ -75,6 +80,7 @@ class Pipeline:
         states: Mapping[str, OperatingState],
         *,
         gather_s: float = 0.0,
+        rounds: bool = False,
         cut_s: float = 2.0,
         refusals: Refusals | None = None,
         watch: Callable[[Outcome], None] | None = None,
@@ -83,11 +89,14 @@ class Pipeline:
         self.fields = fields
         self.states = states
         self.gather_s = gather_s
+        self.rounds = rounds
         self.cut_s = cut_s
         self.refusals = Refusals() if refusals is None else refusals
         self.watch = watch
         self.counts = Counts()
         self.answered = False
+        self.answer_names: frozenset[str] = frozenset()
+        self.out_of_step = False
         self._mapped = frozenset(f.source for f in fields)
         self._fresh = frozenset(f.source for f in fields if not f.hold_s and not f.optional)
         self.reset()
@@ -103,6 +112,8 @@ class Pipeline:
         self._echo = b""
         self._round: dict[str, Value] = {}
         self._round_s = 0.0
+        self._round_open = False
+        self._part: tuple[float, str, Message] | None = None  # the newest answer of the round
         self._held: dict[str, tuple[float, Value]] = {}
 
     def asked(self, request: Request | None, *, echo: bool = False) -> None:
@@ -119,6 +130,31 @@ class Pipeline:
         self._asked = request
         self._echo = request.payload if request is not None and echo else b""
         self.answered = False
+
+    @property
+    def request(self) -> Request | None:
+        """The question that was asked last."""
+        return self._asked
+
+    def begin_round(self) -> None:
+        """Begin to gather the answers of one round."""
+        self._round = {}
+        self._round_open = True
+
+    def drop_round(self) -> None:
+        """Forget what this round gave; whatever comes before the next begins is not used."""
+        self._tell_part()
+        self._round = {}
+        self._round_open = False
+
+    def end_round(self) -> list[Reading]:
+        """Return the reading that the answers of this round make, if they make one."""
+        part, self._part = self._part, None
+        readings = [] if part is None else self._close_round(part[1], part[2])
+        if part is not None and not readings:
+            self._tell(*part)
+        self.drop_round()
+        return readings
 
     def unanswered(self, request: Request) -> None:
         """Count a request that got no usable answer, with what came instead of one."""
@@ -172,7 +208,51 @@ class Pipeline:
         self._buffers[channel] = waiting
         return readings
 
+    def _answer(self, time_s: float, channel: str, message: Message) -> list[Reading]:
+        """Add an answer to the round, unless it comes too late or too often."""
+        values = {name: v for name, v in message.values.items() if name in self._mapped}
+        asked = self._asked
+        told_by_form = asked is not None and self.decoder.answer_form(asked) is not None
+        if not values and not told_by_form:
+            self.counts.ignored += 1
+            self._tell(time_s, channel, message)
+            return []
+        extra = (told_by_form and self.answered) or not self._round.keys().isdisjoint(values)
+        self.answered = True
+        self.answer_names = frozenset(values)
+        if extra or not self._round_open:
+            self.out_of_step |= extra and self._round_open
+            self._refuse(time_s, channel, Refused(message.raw, "late answer"))
+            return []
+        if self._fresh.isdisjoint(self._round):
+            self._round_s = time_s
+        elif time_s - self._round_s > self.gather_s > 0.0:
+            detail = f"the answers of one round took longer than gather_s = {self.gather_s:g} s"
+            self._refuse(time_s, channel, Refused(message.raw, "incomplete message", detail))
+            self.drop_round()
+            return []
+        self._round |= values
+        for f in self.fields:
+            if f.hold_s and f.source in values:
+                self._held[f.source] = (time_s, values[f.source])
+        if not values:
+            self.counts.ignored += 1
+        self._tell_part()
+        self._part = (time_s, channel, message)
+        if self.gather_s > 0.0:
+            return []
+        readings = self.end_round()
+        self._round_open = True
+        return readings
+
+    def _tell_part(self) -> None:
+        if self._part is not None:
+            self._tell(*self._part)
+            self._part = None
+
     def _message(self, time_s: float, channel: str, message: Message) -> list[Reading]:
+        if self.rounds:
+            return self._answer(time_s, channel, message)
         values = {name: v for name, v in message.values.items() if name in self._mapped}
         if not values:
             self.counts.ignored += 1

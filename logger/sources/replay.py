@@ -52,6 +52,8 @@ SETTINGS = Section(
 #: Readings between two looks at what else the process has to do, at full speed.
 _BREATH = 200
 _PIECE = 4096
+#: Times in a capture are those of first bytes; an answer is allowed this much more, s.
+_SETTLE_S = 0.1
 
 
 class Replay:
@@ -117,13 +119,28 @@ def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterat
     """Yield the readings in a capture; it begins in the middle of the device's talk."""
     pipeline.reset()
     poll = description.poll
-    requests = () if poll is None else poll.requests
+    if poll is None:
+        for chunk in read_capture(path):
+            yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
+        return
+    expected, asked_s = 0, math.inf
     for chunk in read_capture(path):
         if chunk.sent:
-            asked = next((r for r in requests if r.payload == chunk.data), None)
-            pipeline.asked(asked, echo=poll is not None and poll.echo)
+            asked = next((r for r in poll.requests if r.payload == chunk.data), None)
+            answered, place = pipeline.answered, poll.requests.index(asked) if asked else -1
+            if place == 0:
+                yield from pipeline.end_round()
+                pipeline.begin_round()
+            elif place != expected or not answered:
+                pipeline.drop_round()
+            expected, asked_s = place + 1, chunk.time_s
+            pipeline.asked(asked, echo=poll.echo)
         else:
+            # What the logger gave up waiting for is no part of a round here either.
+            if not pipeline.answered and chunk.time_s > asked_s + poll.answer_s + _SETTLE_S:
+                pipeline.drop_round()
             yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
+    yield from pipeline.end_round()
 
 
 def pieces(path: Path) -> Iterator[bytes]:

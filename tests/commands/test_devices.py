@@ -433,7 +433,9 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
     (tmp_path / "device.toml").write_text(text + fast)
     device = Device(kind, tmp_path, child_env)
     try:
-        assert "5 readings, " in ebbwatt("probe", "--count", "5", cwd=tmp_path).stdout
+        probed = ebbwatt("probe", "--count", "5", cwd=tmp_path).stdout
+        # What came while a busy machine started the command comes in one burst.
+        assert int(re.search(r"(\d+) readings, 0 refused", probed)[1]) >= 5
         # A pseudo-terminal refuses parity the second time.
         device.pull_cable()
         device.put_back()

@@ -23,7 +23,7 @@ from logger.sources.decoders.sig import (
 from logger.sources.decoding import Message, Refused, Step
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
     from logger.sources.decoding import Context, Decoder, Place, Request, Value
 
@@ -110,6 +110,11 @@ class CharacteristicsDecoder:
         """Return every name that [fields] may use."""
         parts = {f"{name}.{part}" for name, (_, ps) in STRUCTURES.items() for part in ps}
         return frozenset({*SCALARS, *TEXTS, *parts, *self._formats})
+
+    def answer_form(self, request: Request) -> Hashable | None:
+        """Return None: the UUID names the value."""
+        del request
+        return None
 
 
 def _text(data: bytes) -> str:

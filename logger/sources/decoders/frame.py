@@ -18,7 +18,7 @@ from logger.sources.decoders.checksums import CHECKSUMS, checksum, checksum_size
 from logger.sources.decoding import Message, Refused, Step
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
     from logger.sources.decoding import Context, Decoder, Place, Request, Value
 
@@ -103,6 +103,11 @@ class FrameDecoder:
     def names(self) -> frozenset[str] | None:
         """Return the names of the layout."""
         return frozenset(part.name for part in self.parts)
+
+    def answer_form(self, request: Request) -> Hashable | None:
+        """Return None: the layout gives each value its name."""
+        del request
+        return None
 
     def decode(self, data: bytes, context: Context) -> Step:
         """Decode every whole frame."""

@@ -11,7 +11,7 @@ from logger.sources.decoders.checksums import CHECKSUMS, checksum_hex
 from logger.sources.decoding import Message, Refused, Step, Value
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
     from logger.sources.decoding import Context, Place, Request
 
@@ -132,6 +132,11 @@ class LineDecoder:
 
     def names(self) -> frozenset[str] | None:
         """Return the names that messages may carry: whatever the device sends."""
+        return None
+
+    def answer_form(self, request: Request) -> Hashable | None:
+        """Return None: the text of a line names its values."""
+        del request
         return None
 
 

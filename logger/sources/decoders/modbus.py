@@ -18,7 +18,7 @@ from logger.sources.decoders.checksums import crc
 from logger.sources.decoding import Message, Refused, Request, Step
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
     from logger.sources.decoding import Context, Decoder, Place, Value
 
@@ -121,6 +121,11 @@ class ModbusDecoder:
         """Return the names of the registers."""
         return frozenset(r.name for block in self._blocks.values() for r in block.registers)
 
+    def answer_form(self, request: Request) -> Hashable | None:
+        """Return function and number of registers; an answer does not say where they begin."""
+        block = self._blocks[request.payload]
+        return block.function, block.count
+
     def decode(self, data: bytes, context: Context) -> Step:
         """Look for the answer to what was asked, behind whatever noise stands before it."""
         block = None if context.asked is None else self._blocks.get(context.asked.payload)
@@ -128,30 +133,46 @@ class ModbusDecoder:
             refused = (Refused(data, "bytes that nobody asked for"),) if data else ()
             return Step(len(data), refused)
         length = 5 + 2 * block.count
+        header = bytes((self.unit, block.function, 2 * block.count))
+        others: tuple[Refused, ...] = ()
+        used = 0
         for at in range(len(data)):
             rest = data[at:]
-            if rest[0] != self.unit:
+            if at < used or rest[0] != self.unit:
+                continue
+            if other := _other_answer(rest, block):
+                others += (Refused(rest[:other], "answer to another question"),)
+                used = at + other
                 continue
             if len(rest) >= 5 and rest[1] == block.function | 0x80 and _sealed(rest[:5]):
                 code = EXCEPTIONS.get(rest[2], f"code {rest[2]}")
                 refused_all = Refused(rest[:5], "the device answered with an exception", code, True)
-                return Step(len(data), (refused_all,))
-            if len(rest) >= length and rest[1] == block.function and _sealed(rest[:length]):
-                return Step(len(data), (self._message(block, rest[:length]),))
-        if len(data) >= length and data[0] == self.unit and data[1] == block.function:
+                return Step(len(data), (*others, refused_all))
+            if rest.startswith(header) and len(rest) >= length and _sealed(rest[:length]):
+                return Step(len(data), (*others, self._message(block, rest[:length])))
+        if len(data) >= used + length and data.startswith(header, used):
             # As long as it should be, but not whole: waiting longer brings nothing better.
-            detail = f"got {data[length - 2 : length].hex()}"
-            return Step(len(data), (Refused(data, "wrong CRC", detail, answer=True),))
-        return Step(0)
+            frame = data[used:]
+            detail = f"got {frame[length - 2 : length].hex()}"
+            spoiled = Refused(frame, "wrong CRC", detail, answer=True)
+            return Step(len(data), (*others, spoiled))
+        return Step(used, others)
 
-    def _message(self, block: Block, frame: bytes) -> Message | Refused:
-        if frame[2] != 2 * block.count:
-            return Refused(frame, "answer of a wrong length", "", answer=True)
+    def _message(self, block: Block, frame: bytes) -> Message:
         values: dict[str, Value] = {}
         for register in block.registers:
             first = 3 + 2 * (register.at - block.at)
             values[register.name] = register.value(frame[first : first + 2 * register.count])
         return Message(frame, values)
+
+
+def _other_answer(data: bytes, block: Block) -> int:
+    """Return the length of a whole answer that is not the one to ``block``, 0 if there is none."""
+    if len(data) < 5 or data[1] not in FUNCTIONS:
+        return 0
+    length = 5 + data[2]
+    other = data[1] != block.function or data[2] != 2 * block.count
+    return length if other and len(data) >= length and _sealed(data[:length]) else 0
 
 
 def _sealed(frame: bytes) -> bool:

@@ -16,9 +16,9 @@ from logger.sources.decoders.lines import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
-    from logger.sources.decoding import Context, Decoder, Place, Value
+    from logger.sources.decoding import Context, Decoder, Place, Request, Value
 
 KEY_VALUE = Section(
     "decoder",
@@ -120,6 +120,10 @@ class CsvDecoder(LineDecoder):
     def names(self) -> frozenset[str] | None:
         """Return the names of the columns; requests may add their own."""
         return frozenset(name for name in self.columns if name)
+
+    def answer_form(self, request: Request) -> Hashable | None:
+        """Return the number of columns: the names are those of the question."""
+        return len(self.columns if request.columns is None else request.columns)
 
 
 class JsonLinesDecoder(LineDecoder):

@@ -1,12 +1,10 @@
-"""Takes what a link receives, asking first where questions are configured.
+"""Takes what a link receives; :mod:`logger.sources.link.polling` asks where there are questions.
 
 Nothing but the payloads of the configured requests is handed to the link.
 """
 
 from __future__ import annotations
 
-import asyncio
-import time
 from contextlib import asynccontextmanager, suppress
 from typing import TYPE_CHECKING, Protocol
 
@@ -18,8 +16,6 @@ if TYPE_CHECKING:
 
     from logger.reading import Reading
     from logger.refusals import Refusals
-    from logger.sources.decoding import Request
-    from logger.sources.description import Poll
     from logger.sources.link.inbox import Chunk, Inbox
     from logger.sources.pipeline import Pipeline
 
@@ -49,6 +45,14 @@ class Link(Protocol):
         ...
 
 
+class Questions(Protocol):
+    """What is asked over a link; see :class:`logger.sources.link.polling.Polling`."""
+
+    def readings(self, talk: Conversation) -> AsyncIterator[Reading]:
+        """Ask until the link is lost."""
+        ...
+
+
 @asynccontextmanager
 async def opened(link: Link, refusals: Refusals) -> AsyncIterator[None]:
     """Open a link and close it in any case: a connect that fails half way is undone as well."""
@@ -62,76 +66,51 @@ async def opened(link: Link, refusals: Refusals) -> AsyncIterator[None]:
 
 
 class Conversation:
-    """One session: chunks go through the pipeline, and questions are asked in their turn."""
+    """One session: chunks go through the pipeline, and questions are asked in their turn.
 
-    def __init__(self, link: Link, pipeline: Pipeline, poll: Poll | None, tap: Tap | None) -> None:
-        self._link = link
+    Attributes
+    ----------
+    link
+        The session's link.
+    tap
+        Told each piece of raw bytes; None for nobody.
+    """
+
+    def __init__(
+        self, link: Link, pipeline: Pipeline, polling: Questions | None, tap: Tap | None
+    ) -> None:
+        self.link = link
+        self.tap = tap
         self._pipeline = pipeline
-        self._poll = poll
-        self._tap = tap
+        self._polling = polling
 
     def hold(self, seconds: float) -> None:
         """Let what comes unasked wait for so long; see :meth:`logger.sources.base.Source.hold`."""
-        if self._poll is None and self._tap is None:
-            self._link.inbox.hold_s = seconds
+        if self._polling is None and self.tap is None:
+            self.link.inbox.hold_s = seconds
 
     def rest(self) -> list[Reading]:
         """Return the readings that wait; for the end of a session that was not lost."""
         readings: list[Reading] = []
         with suppress(SourceError):
-            while (chunk := self._link.inbox.taken()) is not None:
-                readings += self._feed(*chunk)
+            while (chunk := self.link.inbox.taken()) is not None:
+                readings += self.feed(*chunk)
         return readings
 
     async def readings(self) -> AsyncIterator[Reading]:
         """Give readings until the link is lost, which raises SourceError."""
-        if self._poll is None:
-            async for reading in self._until(None):
-                yield reading
-            return
-        async for reading in self._rounds(self._poll):
+        stream = self.until(None) if self._polling is None else self._polling.readings(self)
+        async for reading in stream:
             yield reading
 
-    async def _rounds(self, poll: Poll) -> AsyncIterator[Reading]:
-        loop = asyncio.get_running_loop()
-        next_round_s = loop.time()
-        while True:
-            for request in poll.requests:
-                async for reading in self._exchange(poll, request):
-                    yield reading
-                async for reading in self._until(loop.time() + poll.pause_s):
-                    yield reading
-            # A round that took too long is followed by the next at once, but none is caught up.
-            next_round_s = max(next_round_s + poll.every_s, loop.time())
-            async for reading in self._until(next_round_s):
-                yield reading
-
-    async def _exchange(self, poll: Poll, request: Request) -> AsyncIterator[Reading]:
-        loop = asyncio.get_running_loop()
-        self._pipeline.asked(request, echo=poll.echo)
-        if self._tap is not None:
-            self._tap(time.clock_gettime(time.CLOCK_BOOTTIME), request.payload, True, "")
-        await self._link.send(request.payload)
-        deadline_s = loop.time() + poll.answer_s
-        while not self._pipeline.answered:
-            chunk = await self._link.receive(deadline_s)
-            if chunk is None:
-                self._pipeline.unanswered(request)
-                # A late answer must not pass for that to the next question.
-                late_s = loop.time() + poll.answer_s
-                while await self._link.receive(late_s) is not None:
-                    pass
-                return
-            for reading in self._feed(*chunk):
-                yield reading
-
-    async def _until(self, until_s: float | None) -> AsyncIterator[Reading]:
+    async def until(self, until_s: float | None) -> AsyncIterator[Reading]:
         """Take what comes unasked until a time on the loop's clock; None for ever."""
-        while (chunk := await self._link.receive(until_s)) is not None:
-            for reading in self._feed(*chunk):
+        while (chunk := await self.link.receive(until_s)) is not None:
+            for reading in self.feed(*chunk):
                 yield reading
 
-    def _feed(self, time_s: float, data: bytes, channel: str) -> list[Reading]:
-        if self._tap is not None:
-            self._tap(time_s, data, False, channel)
+    def feed(self, time_s: float, data: bytes, channel: str) -> list[Reading]:
+        """Pass a chunk through the pipeline and return the readings that it completes."""
+        if self.tap is not None:
+            self.tap(time_s, data, False, channel)
         return self._pipeline.feed(time_s, data, channel)

@@ -177,7 +177,7 @@ def test_only_the_configured_questions_leave_and_answers_are_told_apart(tmp_path
 
 
 def test_a_missing_answer_is_counted_and_the_next_round_goes_on(tmp_path, line):
-    source = make(tmp_path, line, POLLED)
+    source = make(tmp_path, line, POLLED + "late_s = 0.3\n")
     log = []
     answers = {b"V?": [b"13.5\r\n", None, b"13.7\r\n"], b"I?": [b"4.2\r\n"] * 9}
     got = session(source, 2, answer(line, answers, log))
@@ -451,7 +451,7 @@ def test_a_server_that_does_not_speak_telnet_is_told(tmp_path):
         (("{port}", "SOCKET://boat:2217"), "without encryption or authentication"),
         (
             ("{port}", "/dev/tty\\u0000\\u001b[31m"),
-            r"got '/dev/tty\x00\x1b[31m'; accepted: the path",
+            r"got '/dev/tty\x00\x1b[31m'; accepted: text without control characters",
         ),
         (("{port}", "telegraph://x"), "accepted: the path of a device, or one of alt://"),
         (("keyvalue", "keyvalu"), "did you mean keyvalue?"),

@@ -3,9 +3,14 @@
 import asyncio
 import contextlib
 import re
+import tomllib
+from pathlib import Path
 
 from logger.config import load_config
+from logger.settings import Document
 from logger.sources import open_source
+from logger.sources.decoding import Place
+from logger.sources.description import parse_description
 from tests.support.rigs.bluez import ADDRESS
 
 CHARGER = "[charger]\nrated_w = 110.0\n"
@@ -14,6 +19,12 @@ CHARGER = "[charger]\nrated_w = 110.0\n"
 def inside_source(text):
     """Return a description as tables inside [source]."""
     return re.sub(r"(?m)^\[", "[source.", text)
+
+
+def described(text, spacing_s=1.0):
+    """Return the description that the tables in ``text`` make."""
+    data = tomllib.loads(text)
+    return parse_description(data, Place(Document(Path("device.toml"), data)), spacing_s)
 
 
 def source_from(path, text):

@@ -3,7 +3,6 @@
 import asyncio
 import math
 import random
-import selectors
 
 import pytest
 
@@ -11,31 +10,7 @@ from logger.errors import SourceError
 from logger.reading import Reading
 from logger.refusals import Refusals
 from logger.sources.link.supervision import Delays, LinkMachine, LinkState, supervise
-
-
-class _Leap(selectors.SelectSelector):
-    """Passes waiting time at once: each wait moves the loop's clock instead."""
-
-    now_s = 1000.0
-
-    def select(self, timeout=None):
-        assert timeout is not None, "the loop would wait for ever"
-        self.now_s += max(timeout, 0.0)
-        return super().select(0)
-
-
-class FakeTimeLoop(asyncio.SelectorEventLoop):
-    def __init__(self):
-        self.leap = _Leap()
-        super().__init__(self.leap)
-
-    def time(self):
-        return self.leap.now_s
-
-
-def run(main):
-    with asyncio.Runner(loop_factory=FakeTimeLoop) as runner:
-        return runner.run(main)
+from tests.support.rigs.fast_motion import run
 
 
 class Scripted:
