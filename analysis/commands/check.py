@@ -209,7 +209,7 @@ def _question_log(config: Config) -> int:
 
     if not config.store.path.exists():
         raise UsageError(f"{config.store.path}: there is no log yet to look at")
-    findings = Case(*load_fitting(config)).findings
+    findings = Case(*load_fitting(config)).assessment.inputs
     width = max(40, min(get_terminal_size((80, 24)).columns, 100))
     print("\n".join(listed(findings, width)))
     return int(any(f.severity is not Severity.NOTE for f in findings))

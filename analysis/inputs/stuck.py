@@ -24,8 +24,9 @@ STILL_A = 0.002
 #: ... for so long, h, while the voltage moves by so much (V per 12 V), is stuck. Between rest and
 #: running the voltage of a 12 V bank moves by a volt and more (common practice, no source).
 STILL_H, MOVES_V = 48.0, 0.5
-#: Below this part of the rated current it may be a charger that rests.
-AT_REST = 0.02
+#: Below this part of the rated current it may be a charger that rests, seen by a sensor whose zero
+#: is off: a digital one shows the same figure for days.
+AT_REST = 0.35
 #: The sensor is at the end of its range where so much of the running lies within this part of the
 #: highest current ...
 SHARE, WITHIN = 0.3, 0.002

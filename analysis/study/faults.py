@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.case import Case
+from analysis.health.evidence import gather
 from analysis.history.runs import find_runs
+from analysis.inputs.examine import examine
 from analysis.inputs.finding import Severity
 from analysis.study.boats import simulate
 
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.history import History
+    from analysis.inputs.finding import Finding
     from analysis.study.boats import Boat
+    from logger.config import Config
 
     Floats = NDArray[np.float64]
     Fault = Callable[[History, float, float], History]
@@ -157,19 +160,26 @@ FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...
 )  # fmt: skip
 
 
+def _findings(history: History, config: Config) -> tuple[Finding, ...]:
+    """Return what the log says about itself; no estimate of health is needed for that."""
+    examined = examine(history, config)
+    evidence = gather(examined.runs, config, examined.zero_sd, examined.held)
+    return (*examined.findings, *evidence.findings)
+
+
 def judge_inputs(boat: Boat, cache: Path | None) -> InputOutcome:
     """Let a boat live, and question its log without a fault and with each."""
     history, _ = simulate(boat, cache)
     config = boat.config()
     rated_w = config.charger.rated_w
-    whole = Case(history, config).findings
+    whole = _findings(history, config)
     told: dict[tuple[str, float], tuple[str, ...]] = {}
     counted = bool(np.isfinite(history.runtime_h).any())
     for name, fault, sizes, _codes in FAULTS:
         for size in sizes:
             if len(history) == 0 or (name.startswith("counter") and not counted):
                 continue
-            wrong = Case(fault(history, rated_w, size), config).findings
+            wrong = _findings(fault(history, rated_w, size), config)
             told[name, size] = tuple(f.code for f in wrong if f.severity is not Severity.NOTE)
     return InputOutcome(
         boat.name,
