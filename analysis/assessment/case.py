@@ -12,13 +12,14 @@ from analysis.inputs.examine import Examined, examine
 from analysis.inputs.finding import Finding, worst_first
 from analysis.load.daily import LoadResult, daily_load
 from analysis.load.kinds import Kinds, kinds_of_day
-from analysis.load.required_power import load_limit
+from analysis.load.required_power import carried, limit_of
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.health.life import Health
     from analysis.history.history import History
     from analysis.history.runs import Runs
+    from analysis.load.bank import Carried
     from logger.config import Config
 
 
@@ -80,9 +81,15 @@ class Case:
         return kinds_of_day(self.runs, self.load, self.config)
 
     @cached_property
+    def carried(self) -> Carried | None:
+        """What outputs her bank lives with; None where the load is not known."""
+        return carried(self.load)
+
+    @cached_property
     def assessment(self) -> Assessment:
         """The assessment; without an estimate of health the load is not needed for it."""
-        needed = None if self.health is None else load_limit(self.load)
+        lived = None if self.health is None else self.carried
+        needed = None if lived is None else limit_of(lived)
         return assess(
             self.health,
             self.evidence,

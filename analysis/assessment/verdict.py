@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Reason, Verdict
-from analysis.figures import figure, hours_words
+from analysis.figures import figure, hours_words, rounded
 
 if TYPE_CHECKING:
     from analysis.assessment.forecast import Forecast
@@ -109,7 +109,7 @@ def _soon(case: Situation) -> Reason | None:
     what = {
         "output": "the output falls below the replacement limit",
         "design_hours": f"the design hours ({hours_words(case.design_life_h)}) are used up",
-        "load": "it can no longer carry this boat's load",
+        "load": "it can no longer carry this boat's load with her bank",
     }[case.forecast.until or "output"]
     if left <= 0.0 and case.forecast.until == "design_hours":
         return Reason(
@@ -117,6 +117,17 @@ def _soon(case: Situation) -> Reason | None:
             f"the design hours ({hours_words(case.design_life_h)}) are used up; the output alone "
             f"does not call for replacement",
         )
+    if left <= 0.0 and (case.forecast.hours.high is None or case.forecast.hours.high >= 1.0):
+        now = {
+            "output": "the output may already be below the replacement limit for good",
+            "design_hours": what,
+            "load": "it may already be too weak to carry this boat's load with her bank",
+        }[case.forecast.until or "output"]
+        high = case.forecast.hours.high
+        most = "" if high is None else f": 0 to {rounded(high, -1)} running hours may be left"
+        return Reason("limit_near", now + most)
+    if left <= 0.0 and case.forecast.until == "load":
+        return Reason("limit_near", "it can no longer carry this boat's load with her bank")
     return Reason("limit_near", f"in about {figure(case.forecast.hours, 'running hours')} {what}")
 
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     import argparse
 
     from analysis.assessment.case import Case
+    from analysis.sizing.cable import CableAdvice
+    from analysis.sizing.result import Sizing
     from logger.config import Config
 
 HELP = "say which size of charger carries this boat, now and at the end of its life"
@@ -43,27 +45,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fuel-price", type=positive_number, metavar="P", help="price of a litre of fuel"
     )
+    parser.add_argument(
+        "--length", type=number_between(0.05, 100), metavar="M",
+        help="length of the cable to the battery, one way, m (default: [wiring] length_m)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--drop", type=int, choices=(3, 5), default=3,
+        help="greatest voltage drop of that cable, %% of nominal (default 3)",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
-    from logger.config import find_config, load_config
-    from logger.errors import UsageError
-
-    config = load_config(find_config(args.config))
     from analysis.sizing.candidates import EXAMPLES, read_audit, read_candidates, with_fitted
     from analysis.sizing.needs import find_need
     from analysis.sizing.size import size
+    from logger.config import BatteryConfig
+    from logger.errors import UsageError
 
-    candidates = (
-        read_candidates(args.candidates)
-        if args.candidates
-        # An invented twin of the fitted one says nothing new.
-        else tuple(u for u in EXAMPLES if u.rated_w != config.charger.rated_w)
-    )
+    config = _configured(args)
+    candidates = read_candidates(args.candidates) if args.candidates else EXAMPLES
     audit = read_audit(args.audit) if args.audit else None
-    units = with_fitted(candidates, config)
-    basis = find_need(_logged(config), config, audit, args.passage_share, args.days_a_year)
+    units = candidates if config is None else with_fitted(candidates, config)
+    battery = BatteryConfig() if config is None else config.battery
+    case = None if config is None else _logged(config)
+    basis = find_need(case, battery, audit, args.passage_share, args.days_a_year)
     if basis.need is None:
         if not args.json:
             raise UsageError(f"{basis.words[0]}; name an audit table with --audit FILE")
@@ -74,23 +80,56 @@ def run(args: argparse.Namespace) -> int:
     found = size(
         basis.need,
         units,
-        end_fraction=config.charger.replace_below,
+        end_fraction=0.6 if config is None else config.charger.replace_below,
         decline_per_1000h=basis.decline_per_1000h,
         fuel_price=args.fuel_price,
-        with_fuel=config.fuel is not None,
+        with_fuel=config is None or config.fuel is not None,
+        today=basis.today,
     )
+    wiring = None if config is None else config.wiring
+    length_m = args.length or (None if wiring is None else wiring.length_m)
+    words = basis.words
+    if config is None:
+        words = (*words, "No configuration: an AGM bank, units replaced at 60 % of rated.")
+    cable = _cable(found, length_m, args.drop)
     if args.json:
         from analysis.show.screen.sizing import document
 
-        print(json.dumps(document(found, basis.words), indent=1))
+        print(json.dumps(document(found, words) | {"cable": cable.document()}, indent=1))
         return 0
     from analysis.show.screen.sizing import lines
 
     width = shutil.get_terminal_size((80, 24)).columns
-    bank_ah = config.battery.capacity_ah
     guessed = args.candidates is None
-    print("\n".join(lines(found, basis.words, width, guessed=guessed, fitted_ah=bank_ah)))
+    told = lines(
+        found, words, width, guessed=guessed, fitted_ah=battery.capacity_ah, cable=cable.words()
+    )
+    print("\n".join(told))
     return 0
+
+
+def _configured(args: argparse.Namespace) -> Config | None:
+    """Return the configuration; an audit needs none."""
+    from logger.config import find_config, load_config
+    from logger.errors import ConfigError
+
+    try:
+        path = find_config(args.config)
+    except ConfigError:
+        if args.audit is None:
+            raise
+        return None
+    return load_config(path)
+
+
+def _cable(found: Sizing, length_m: float | None, drop_percent: int) -> CableAdvice:
+    """Return the cable that goes with the recommended unit."""
+    from analysis.sizing.cable import advise
+
+    unit = next((j.unit for j in found.judged if j.unit.label == found.recommended), None)
+    return advise(
+        None if unit is None else unit.rated_w, found.need.blocks, length_m, drop_percent / 100.0
+    )
 
 
 def _logged(config: Config) -> Case | None:

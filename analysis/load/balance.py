@@ -1,6 +1,6 @@
 """Daily loads from the charge balance of stretches between marks: a linear Gaussian model.
 
-For a stretch, ``sum of load x weighted hours = efficiency x delivered charge - change of charge``.
+For a stretch, ``sum of load x weighted hours = charge kept - change of charge``.
 Unknown are one load a day (correlated from day to day), a pattern by the hour (so that stretches
 that hold more nights than days tilt nothing), and the swing between a start and a full battery.
 The marks themselves are uncertain; their scatter and that of the days are found from the data
@@ -35,6 +35,8 @@ class Fit:
     """Best value of each day, shape (days,)."""
     factor: Floats
     """Lower triangle with ``factor @ factor.T`` the covariance of the days, shape (days, days)."""
+    pattern_a: Floats
+    """What each part of the day draws above the mean, A, shape (parts,)."""
     swing_ah: float
     mark_ah: float
     """Scatter of a mark of charge, Ah."""
@@ -48,7 +50,7 @@ class Rough:
 
     days: Floats
     parts: Floats
-    charge_ah: Floats
+    kept_ah: Floats
     rise_v: Floats
     ah_per_v: float
     """Charge per volt at the terminals that is expected of this bank."""
@@ -58,7 +60,7 @@ class Rough:
 ROUGH_V = 0.06
 
 
-def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float, rough: Rough) -> Fit:
+def fit(days: Floats, parts: Floats, spans: Spans, supplied: Floats, rough: Rough) -> Fit:
     """Fit the model.
 
     Parameters
@@ -68,13 +70,12 @@ def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float, rough: Rou
         :func:`analysis.load.stretches.weights`.
     spans
         The stretches.
+    supplied
+        What the battery would keep of the charge delivered in each stretch, Ah, shape (n,).
     rough
         Pieces of days between stretches.
-    efficiency
-        Share of the charge put into the battery that comes out again.
     """
     n, count = days.shape
-    supplied = efficiency * spans.charge_ah
     hours = days.sum(axis=1)
     level = max(float(supplied.sum() / hours.sum()), 1e-3)
     # The last part of the day is what the others leave: the pattern adds up to nothing.
@@ -99,7 +100,7 @@ def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float, rough: Rou
     fixed[-2] = 1.0 / (0.5 * rough.ah_per_v) ** 2
     fixed[-1] = 1.0 / (1000.0 * level) ** 2
     extra = more.T @ more / rough2
-    side = more.T @ (efficiency * rough.charge_ah) / rough2
+    side = more.T @ rough.kept_ah / rough2
     side[-2] += fixed[-2] * rough.ah_per_v
     mark2, day2 = (level * 3.0) ** 2, (0.3 * level) ** 2
     band = np.vstack((np.where(spans.joined, -1.0, 0.0), np.full(n, 2.05)))
@@ -126,7 +127,11 @@ def fit(days: Floats, parts: Floats, spans: Spans, efficiency: float, rough: Rou
     lower = np.asarray(
         np.linalg.cholesky(spread + 1e-9 * level**2 * np.eye(count)), dtype=np.float64
     )
-    return Fit(mean, lower, float(solution[-1]), float(np.sqrt(mark2)), float(np.sqrt(day2)))
+    parts_a = solution[count + 1 : -2]
+    pattern = np.append(parts_a, -parts_a.sum())
+    return Fit(
+        mean, lower, pattern, float(solution[-1]), float(np.sqrt(mark2)), float(np.sqrt(day2))
+    )
 
 
 def _autoregression(count: int) -> Floats:

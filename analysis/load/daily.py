@@ -9,6 +9,7 @@ hour. With a battery current channel the load is measured directly.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -18,6 +19,8 @@ import numpy as np
 from analysis.estimate import Z90, Span
 from analysis.history.runs import runs_since
 from analysis.load.balance import Rough, fit
+from analysis.load.charge_kept import find_kept, told
+from analysis.load.doubts import SUN_SD, doubts, sun
 from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.stretches import by_cell, charge_by_cell, find_pieces, find_spans, weights
 from logger.durations import DAY_S
@@ -26,7 +29,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
-    from logger.config import Config
+    from analysis.load.stretches import Spans
+    from logger.config import BatteryConfig, Config
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -57,12 +61,12 @@ _KNOWN_H = 18.0
 #: A boat that seems to draw less than this part of her usual current is fed by something else.
 _NOTHING = 0.02
 _DRAWS = 200
+#: Beyond a factor of five either way a figure says nothing more.
+_MOST_SD = 1.0
 #: Rested voltage of a 12 V lead-acid block from empty to full (Bode 1977 at usual densities:
 #: 11.89 to 12.67 V), V.
 FULL_SWING_V = 0.78
 _SEED = 20240607
-#: Usual charging voltage of a 12 V block, V (sizing step 3 of common practice).
-CHARGING_V = 13.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,13 +104,25 @@ class LoadResult:
     """Load of each day used, shape (days_used,)."""
     daily_s: Floats
     """Unix time at which each of those days begins."""
-    sample_ah: Floats
-    """Draws of daily loads with the right spread, for questions about chance."""
+    draw_ah: Floats
+    """Draws of the days' loads with the right spread, for questions about chance, shape (draws,
+    days_used)."""
     efficiency: float
     other_s: Floats = field(default_factory=lambda: np.empty(0))
     """Unix time at which each day begins that was left out for another source."""
     gap_s: Floats = field(default_factory=lambda: np.empty(0))
     """The same of days left out for gaps."""
+    doubts: tuple[str, ...] = ()
+    """What has to be said beside the figures; sentences."""
+    pattern: Floats | None = None
+    """Part of a day's load in each eighth of the day; None where the log does not tell it."""
+    start_ah: float | None = None
+    """Charge drawn from the bank when the charger starts, Ah; None where it is not known."""
+    help_h: Floats = field(default_factory=lambda: np.empty(0))
+    """Hours for which something else charged on each day of ``other_s``."""
+    bank: BatteryConfig | None = None
+    relative_sd: float = 0.0
+    """What all days may be wrong by alike, as a standard deviation of the logarithm."""
 
     def wh(self, ah: float | None) -> float | None:
         """Return Wh for Ah of this boat."""
@@ -141,7 +157,8 @@ class LoadResult:
             "days_left_out": self.days_left_out,
             "method": self.method,
             "withheld": self.withheld or self._rare_withheld(),
-            "charge_efficiency": self.efficiency,
+            "charge_efficiency": round(self.efficiency, 3),
+            "doubts": list(self.doubts),
             "months": [
                 {"month": m.month, "days": m.days, "ah": round(m.ah, 2), "wh": round(m.wh, 1)}
                 for m in self.months
@@ -169,7 +186,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     config
         Chemistry, charge ceiling, charge efficiency, rated output.
     """
-    efficiency, spread = efficiency_of(config)
+    efficiency, _ = efficiency_of(config)
     if len(runs.log):
         runs = runs_since(runs, float(runs.log.start_s[-1]) - LATEST_DAYS * DAY_S)
     voltage = runs.log.voltage_mean_v
@@ -208,11 +225,17 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             volts,
             left_out,
             efficiency,
-            spread,
-            lfp=config.battery.chemistry == "lfp",
+            config.battery.chemistry,
+            told_share=config.battery.charge_efficiency,
             capacity_ah=config.battery.capacity_ah,
         )
-    return replace(found, other_s=_begin_s(helped, origin), gap_s=_begin_s(gap, origin))
+    return replace(
+        found,
+        other_s=_begin_s(helped, origin),
+        help_h=np.asarray(help_h[helped], dtype=np.float64),
+        gap_s=_begin_s(gap, origin),
+        bank=config.battery,
+    )
 
 
 def _begin_s(days: Flags, origin: int) -> Floats:
@@ -247,13 +270,13 @@ def _balance(
     volts: float | None,
     left_out: dict[str, int],
     efficiency: float,
-    spread: float,
+    chemistry: str,
     *,
-    lfp: bool,
+    told_share: float | None,
     capacity_ah: float | None,
 ) -> LoadResult:
     """Find the loads by the balance of charge between marks."""
-    if lfp:
+    if chemistry == "lfp":
         left_out["between_marks"] = int(good.sum())
         text = (
             "the voltage of an LFP bank hardly tells its charge nor who charges it; "
@@ -268,9 +291,15 @@ def _balance(
             "without another source; " + _too_few(0)
         )
         return _nothing(text, efficiency, left_out, volts)
-    days, parts, _ = weights(spans, grid, efficiency)
+    charge = charge_by_cell(runs, grid)
+    kept = find_kept(grid, charge, spans, capacity_ah, chemistry)
+    if told_share is not None:
+        kept = told(grid, spans, told_share)
+    efficiency = kept.overall
+    days, parts, _ = weights(spans, grid, kept.by_cell)
     pieces = find_pieces(runs, grid, spans)
-    rough_days, rough_parts, _ = weights(pieces, grid, efficiency)
+    rough_days, rough_parts, _ = weights(pieces, grid, kept.by_cell)
+    kept_ah = np.concatenate(([0.0], np.cumsum(kept.by_cell * charge - kept.lost_ah)))
     inside = np.zeros(len(grid.volts) + 1)
     np.add.at(inside, np.concatenate((spans.first, pieces.first)), 1.0)
     np.add.at(inside, np.concatenate((spans.last, pieces.last)), -1.0)
@@ -283,34 +312,49 @@ def _balance(
         return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
     # Only days that a stretch touches enter the model.
     touched = np.flatnonzero(hours > 0.0)
+    supplied = kept_ah[spans.last] - kept_ah[spans.first]
     rough = Rough(
         rough_days[:, touched],
         rough_parts,
-        pieces.charge_ah,
+        kept_ah[pieces.last] - kept_ah[pieces.first],
         pieces.rise_v,
-        (capacity_ah or _usual_bank(spans.charge_ah, days, efficiency)) / FULL_SWING_V,
+        (capacity_ah or _usual_bank(supplied, days)) / FULL_SWING_V,
     )
-    found = fit(days[:, touched], parts, spans, efficiency, rough)
+    found = fit(days[:, touched], parts, spans, supplied, rough)
     place = np.searchsorted(touched, np.flatnonzero(use))
     rng = np.random.default_rng(_SEED)
     mean = 24.0 * found.mean_a[place]
     noise = rng.standard_normal((len(touched), _DRAWS))
     draws = mean[:, None] + 24.0 * (found.factor[place] @ noise)
-    # The efficiency moves all days together: d ln L / d ln eta = T_off / (T_off + eta T_on).
-    on_share = float(np.mean(grid.running[covered]))
-    lever = (1.0 - on_share) / (1.0 - on_share + efficiency * on_share)
     unseen = left_out["between_marks"] / max(int(good.sum()), 1)
     scatter = float(mean.std() / max(mean.mean(), 1e-9))
-    parts_of_it = (spread / efficiency * lever, _UNSEEN * unseen * scatter, _BALANCE)
+    sunny = sun(grid)
+    parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, _BALANCE)
     common = float(np.linalg.norm(parts_of_it))
-    return _result(
+    found_load = _result(
         np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
+    )
+    # Half a mean day's load on each eighth of the day at least: what is below is noise.
+    pattern = np.maximum(1.0 + found.pattern_a / max(float(found.mean_a.mean()), 1e-9), 0.5)
+    return replace(
+        found_load,
+        doubts=doubts(kept, sunny=sunny),
+        pattern=pattern / pattern.sum(),
+        start_ah=_start_ah(grid, spans, found.swing_ah),
     )
 
 
-def _usual_bank(charge_ah: Floats, days: Floats, efficiency: float) -> float:
+def _start_ah(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
+    """Return what is drawn from the bank when the charger starts, Ah."""
+    if grid.in_float.sum() > 0.3 * grid.running.sum():
+        return 0.0  # it never stops
+    up, down = np.count_nonzero(spans.swing > 0.0), np.count_nonzero(spans.swing < 0.0)
+    return max(swing_ah, 0.0) if min(up, down) >= 3 else None
+
+
+def _usual_bank(supplied_ah: Floats, days: Floats) -> float:
     """Return a bank that lasts three mean days: where its capacity is not configured, Ah."""
-    return 3.0 * 24.0 * efficiency * float(charge_ah.sum() / max(days.sum(), 1e-9))
+    return 72.0 * float(supplied_ah.sum() / max(days.sum(), 1e-9))
 
 
 def _result(
@@ -327,13 +371,13 @@ def _result(
     """Put the result together; ``draws`` has shape (draws, days), ``common`` is relative."""
     count = int(use.sum())
     centre = float(mean.mean())
-    sd = float(np.hypot(draws.mean(axis=1).std() if len(draws) > 1 else 0.01 * centre,
-                        common * centre))  # fmt: skip
+    own = draws.mean(axis=1).std() / max(centre, 1e-9) if len(draws) > 1 else 0.01
+    sd = min(float(np.hypot(own, common)), _MOST_SD)
     begin = _begin_s(use, origin)
     quantiles = np.percentile(draws, [50.0, 90.0, 95.0])
     enough = count >= FEWEST_FOR_P95
     return LoadResult(
-        ah=Span(max(centre - Z90 * sd, 0.0), centre, centre + Z90 * sd),
+        ah=Span(centre * math.exp(-Z90 * sd), centre, centre * math.exp(Z90 * sd)),
         ah_median=float(quantiles[0]),
         ah_p90=float(quantiles[1]) if enough else None,
         ah_p95=float(quantiles[2]) if enough else None,
@@ -346,8 +390,9 @@ def _result(
         levels=_levels(mean),
         daily_ah=mean,
         daily_s=begin,
-        sample_ah=draws.ravel(),
+        draw_ah=draws,
         efficiency=efficiency,
+        relative_sd=sd,
     )
 
 
@@ -356,7 +401,7 @@ def _nothing(
 ) -> LoadResult:
     none = np.empty(0)
     return LoadResult(
-        Span(), None, None, None, volts, 0, left_out, "none", why, (), (), none, none, none,
+        Span(), None, None, None, volts, 0, left_out, "none", why, (), (), none, none, none[None],
         efficiency,
     )  # fmt: skip
 

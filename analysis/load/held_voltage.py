@@ -69,6 +69,11 @@ def level(shown: Floats) -> Flags:
     return reaching_back(still & (sunk < LEVEL_SINKS_V), LEVEL_CELLS)
 
 
+def reach_of_stillness(shown: Floats, cells: int, above_v: float, spread_v: float) -> Flags:
+    """Mark every stretch of so many cells in which the voltage, NaN elsewhere, stands still."""
+    return reaching_back(_still(shown, shown, cells, above_v, spread_v), cells)
+
+
 def _still(lowest: Floats, highest: Floats, cells: int, above_v: float, spread_v: float) -> Flags:
     """Mark where, over so many cells, all voltages lay above one and no farther apart than that."""
     low = window(lowest, 0, cells - 1, np.minimum)

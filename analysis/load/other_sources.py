@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.load.battery_limited import in_float, limited
 from analysis.load.held_voltage import HOUR_2, held, held_high, level, pinned, usual_top
 from analysis.physics import blocks_in_series
 from analysis.statistics.windows import ago, since, window
@@ -94,6 +95,10 @@ class Grid:
     aided: Flags
     """Something else charges the battery."""
     blocks: int
+    limited: Flags
+    """The battery, not the charger, sets the current."""
+    in_float: Flags
+    """The charger itself holds a full bank."""
 
     @property
     def time_s(self) -> Floats:
@@ -116,6 +121,8 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
     volts = np.where(known, volts / blocks, np.nan)
     kind = LFP if chemistry == "lfp" else LEAD
     aided = _aided(volts, amps, running, known, kind)
+    floating = in_float(volts, amps, running)
+    held_back = limited(volts, amps, running) | floating
     off = known & ~running
     at_rest = np.where(off, volts, np.nan)
     if kind is LFP:
@@ -125,8 +132,9 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
         lowest, highest = log.voltage_min_v[at] / blocks, log.voltage_max_v[at] / blocks
         aided |= held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
         top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
-        aided |= pinned(volts, running, top)
-    return Grid(float(first), volts, amps, running, known, aided, blocks)
+        # What the charger itself holds, it holds with less than it could give.
+        aided |= pinned(volts, running, top) & ~floating
+    return Grid(float(first), volts, amps, running, known, aided, blocks, held_back, floating)
 
 
 def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry) -> Flags:
@@ -151,7 +159,7 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry
     swing = window(np.abs(rise), 3, 36, np.fmax)
     swing = np.where(in_run < CALM + 18, is_.unknown_swing_v, np.nan_to_num(swing))
     pushed = amps - ago(amps, 2) > 0.1 * usual
-    relief = max(is_.jump_v, LOAD_STEP * _start_rise(v, running))
+    relief = max(is_.jump_v, LOAD_STEP * start_rise(v, running))
     climbing = ago(v, 2) - ago(v, HOUR_2 + 2) > is_.climb_v
     jump = running & high & ~pushed & ~climbing & (rise >= np.maximum(relief, 1.5 * swing))
     idle = running & (in_run > CALM) & (window(amps, 0, 3, np.fmax) < 0.05 * usual)
@@ -169,7 +177,7 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry
     return np.asarray((last_open > last_close) & known)
 
 
-def _start_rise(v: Floats, running: Flags) -> float:
+def start_rise(v: Floats, running: Flags) -> float:
     """Return the usual rise of the voltage from before a start to half an hour into the run, V."""
     begin = np.flatnonzero(running[1:] & ~running[:-1]) + 1
     begin = begin[(begin > 2) & (begin + 9 < len(v))]
@@ -187,6 +195,6 @@ def _raised(v: Floats, running: Flags) -> Flags:
 
     A weak source lifts a large or flat bank well below its resting voltage, too.
     """
-    least = max(LEAD.rise_v, ALL_LOADS * _start_rise(v, running))
+    least = max(LEAD.rise_v, ALL_LOADS * start_rise(v, running))
     rested = ~running & (since(running, np.arange(len(v))) > HOUR_2)
     return rested & (v - window(v, 0, HOUR_2, np.fmin) >= least)

@@ -1,28 +1,31 @@
-"""The power that a charger must give to carry this boat's load, and how well it is known."""
+"""The power that a charger must give to carry this boat's load with her bank; how sure it is."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.estimate import Z90
-from analysis.load.daily import CHARGING_V
+import numpy as np
+
+from analysis.load.bank import PARTS, Bank, Carried, Days, live
 from analysis.physics import blocks_in_series
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from analysis.load.daily import LoadResult
 
-#: What the voltages at which charge is given and drawn may be wrong by, as a part of them.
-_VOLTAGE_SD = 0.04
-#: Standard error of a normal sample's 95 % quantile, in standard deviations times the root of the
-#: number: sqrt(p (1 - p)) over the density there.
-_Z95_SE = 2.11
+    Floats = NDArray[np.float64]
+
+#: Spread of the logarithm of the capacity where none is configured: a bank of three mean days
+#: (common practice, no source: 1.5 to 6).
+CAPACITY_SD, USUAL_DAYS = 0.4, 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class LoadLimit:
-    """Mean power over 24 h that carries the 95th percentile day."""
+    """Least output with which the bank is short on no more than one day in twenty."""
 
     power_w: float
     relative_sd: float
@@ -30,29 +33,55 @@ class LoadLimit:
 
 
 def load_limit(found: LoadResult) -> LoadLimit | None:
-    """Return the power that a boat's load needs; None where the log did not tell it.
+    """Return the power that a boat's load needs; None where the log did not tell it."""
+    lived = carried(found)
+    return None if lived is None else limit_of(lived)
 
-    Includes the charge efficiency (sizing steps 2 and 3 of common practice, after IEEE 1013's
-    order of steps).
-    """
-    if found.ah_p95 is None or found.voltage_v is None:
+
+def limit_of(lived: Carried) -> LoadLimit:
+    """Return the limit of a bank that has lived."""
+    log = np.log(lived.limit_w())
+    return LoadLimit(float(np.exp(np.median(log))), float(log.std()))
+
+
+def carried(found: LoadResult) -> Carried | None:
+    """Let the bank live through the boat's own days; None where the load is not known."""
+    if found.ah_p95 is None or found.voltage_v is None or found.bank is None:
         return None
     blocks = blocks_in_series(found.voltage_v)
-    power_w = found.ah_p95 / found.efficiency * CHARGING_V * blocks / 24.0
-    return LoadLimit(power_w, math.hypot(_mean_sd(found), _rare_day_sd(found), _VOLTAGE_SD))
+    mean_ah = float(found.daily_ah.mean())
+    label = found.bank.capacity_ah
+    bank = Bank(
+        capacity_ah=label or USUAL_DAYS * mean_ah,
+        capacity_sd=0.0 if label else CAPACITY_SD,
+        chemistry=found.bank.chemistry,
+        blocks=blocks,
+        start_ah=found.start_ah,
+    )
+    return live(_days(found), bank)
 
 
-def _mean_sd(found: LoadResult) -> float:
-    """Return the relative standard deviation of the mean day."""
-    low, middle, high = found.ah.low, found.ah.median, found.ah.high
-    if low is None or middle is None or high is None or middle <= 0.0:
-        return 0.0
-    return (high - low) / (2.0 * Z90 * middle)
-
-
-def _rare_day_sd(found: LoadResult) -> float:
-    """Return the relative standard error of the rare day over the usual one."""
-    if not found.ah_p95 or not found.ah_median or found.days_used < 1:
-        return 0.0
-    spread = math.log(max(found.ah_p95 / found.ah_median, 1.0)) / Z90
-    return _Z95_SE * spread / math.sqrt(found.days_used)
+def _days(found: LoadResult) -> Days:
+    """Put the days in order; one whose load is not known draws what the nearest known one does."""
+    known = np.round(found.daily_s / DAY_S).astype(np.intp)
+    helped = np.round(found.other_s / DAY_S).astype(np.intp)
+    silent = set(np.round(found.gap_s / DAY_S).astype(int).tolist())
+    first, last = int(known[0]), int(known[-1])
+    day = np.array([d for d in range(first, last + 1) if d not in silent], dtype=np.intp)
+    after = np.clip(np.searchsorted(known, day), 0, len(known) - 1)
+    before = np.clip(after - 1, 0, None)
+    nearest = np.where(day - known[before] < known[after] - day, before, after)
+    help_h = np.zeros(len(day))
+    inside = np.isin(helped, day)
+    help_h[np.searchsorted(day, helped[inside])] = found.help_h[inside]
+    pattern = np.full(PARTS, 1.0 / PARTS)
+    if found.pattern is not None:
+        pattern = found.pattern.reshape(PARTS, -1).sum(axis=1)
+    return Days(
+        load_ah=found.draw_ah[:, nearest],
+        gap=np.diff(day, prepend=day[0]) > 1,
+        help_h=help_h,
+        pattern=pattern,
+        # What the days' own draws spread is in them; the rest moves all alike.
+        relative_sd=found.relative_sd,
+    )

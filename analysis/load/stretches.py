@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 START_BAND_V = 0.12
 #: A run that ends within this of the usual highest voltage has filled the battery.
 FULL_BAND_V = 0.20
+#: Charge ceilings that a charger may have been set to differ by no more (common practice: 14.0 to
+#: 14.8 V, no source), V; runs on either side of one by which the setting of its time is told.
+TOPS_V, NEARBY = 0.7, 12
 #: Blocks of hours that share one level of the daily pattern.
 PARTS = 8
 #: Share of a piece for which the charger must run for its voltage to be compared.
@@ -150,32 +153,66 @@ def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
     begin, end = cell_of(runs.start_s), cell_of(runs.end_s)
     before = np.clip(begin - 1, 0, None)
     v_start, v_end = grid.volts[before], grid.volts[np.clip(end - 1, 0, None)]
-    seen = runs.start_seen & ~grid.aided[begin] & np.isfinite(v_start)
-    usual = float(np.median(v_start[seen])) if seen.any() else 0.0
-    started = seen & (np.abs(v_start - usual) < START_BAND_V)
+    # A run that goes on for days is cut into pieces; only the first one has a start.
+    rested = grid.known[before] & ~grid.running[before]
+    seen = runs.start_seen & rested & ~grid.aided[begin] & np.isfinite(v_start)
+    started = seen & (np.abs(v_start - _nearby(v_start, seen, 50.0)) < START_BAND_V)
     shown = grid.volts[grid.running & ~grid.aided]
-    top = float(np.percentile(shown, 99.0)) if len(shown) else np.inf
+    highest = float(np.percentile(shown, 99.0)) if len(shown) else np.inf
+    ended = np.isfinite(v_end) & ~grid.aided[np.clip(end - 1, 0, None)]
+    top = np.clip(_nearby(v_end, ended, 90.0), highest - TOPS_V, highest)
     resting = np.clip(end + 1, 0, count - 1)
     filled = (v_end > top - FULL_BAND_V) & grid.known[resting] & ~grid.running[resting]
     filled &= ~grid.aided[np.clip(end - 1, 0, None)] & (end - begin > 6)
-    cells = np.concatenate((begin[started], end[filled]))
-    full = np.concatenate((np.zeros(started.sum(), bool), np.ones(filled.sum(), bool)))
+    floated = _float_marks(grid)
+    cells = np.concatenate((begin[started], end[filled], floated))
+    full = np.ones(len(cells), dtype=bool)
+    full[: np.count_nonzero(started)] = False
     order = np.argsort(cells, kind="stable")
     return cells[order], full[order]
 
 
-def weights(spans: Spans | Pieces, grid: Grid, efficiency: float) -> tuple[Floats, Floats, int]:
+def _nearby(values: Floats, told: NDArray[np.bool_], percentile: float) -> Floats:
+    """Return a percentile of the values that are told, over the runs round each run.
+
+    A charger may be set to other voltages within the log: what is usual is so for a time.
+    """
+    out = np.zeros(len(values))
+    known = np.flatnonzero(told)
+    if len(known) == 0:
+        return out
+    width = 2 * NEARBY + 1
+    padded = np.pad(values[known], NEARBY, mode="symmetric" if len(known) > NEARBY else "edge")
+    usual = np.percentile(
+        np.lib.stride_tricks.sliding_window_view(padded, width), percentile, axis=1
+    )
+    at = np.clip(np.searchsorted(known, np.arange(len(values))), 0, len(known) - 1)
+    return np.asarray(usual[at], dtype=np.float64)
+
+
+def _float_marks(grid: Grid) -> Indices:
+    """Return cells at which the charger holds a full bank: both ends of float and each day."""
+    edge = np.diff(np.concatenate(([0], (grid.in_float & ~grid.aided).astype(np.int8), [0])))
+    rows = [
+        np.append(np.arange(a, b - HOUR, 24 * HOUR), b - 1)
+        for a, b in zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1), strict=True)
+        if b - a > 2 * HOUR
+    ]
+    return np.concatenate(rows) if rows else np.empty(0, dtype=np.intp)
+
+
+def weights(spans: Spans | Pieces, grid: Grid, kept: Floats | float) -> tuple[Floats, Floats, int]:
     """Return hours of each day and of each part of the day in the stretches.
 
-    Hours while the charger runs count ``efficiency``: current that goes straight to the load does
-    not pass the battery. Shapes (n, days) and (n, parts); the third value is the first day, days
-    since 1970.
+    Hours while the charger runs count the share of charge ``kept`` in each cell: current that goes
+    straight to the load does not pass the battery. Shapes (n, days) and (n, parts); the third
+    value is the first day, days since 1970.
     """
     time = grid.time_s
     day = np.floor(time / DAY_S).astype(np.intp)
     origin = int(day[0])
     part = ((time % DAY_S) / DAY_S * PARTS).astype(np.intp)
-    weight = np.where(grid.running, efficiency, 1.0) * STEP_S / 3600.0
+    weight = np.where(grid.running, kept, 1.0) * STEP_S / 3600.0
     days = np.zeros((len(spans.first), int(day[-1]) - origin + 1))
     parts = np.zeros((len(spans.first), PARTS))
     for row, (a, b) in enumerate(zip(spans.first, spans.last, strict=True)):

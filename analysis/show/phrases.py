@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.figures import date_ends, date_figure, ends, figure, figure_with_ends, hours_words
+from analysis.figures import (
+    date_ends,
+    date_figure,
+    ends,
+    figure,
+    figure_with_ends,
+    hours_words,
+    rounded,
+)
 from analysis.inputs.finding import Severity
 from analysis.text import harmless
 
@@ -84,11 +92,20 @@ def until_clause(a: Assessment) -> str:
     return text.format(limit=100 * a.replace_below, design=hours_words(a.design_life_h))
 
 
+def may_last(hours: Span) -> bool:
+    """Tell whether hours may be left although the median is none."""
+    return hours.high is None or hours.high >= 1.0
+
+
 def remaining_sentence(a: Assessment) -> str:
     """Return remaining life in hours and as a date, or why it is withheld."""
     hours, date = a.remaining_h, a.remaining_date
     if hours.median is not None and hours.median <= 0:
-        return f"No hours remain: {_ENDED.get(a.until or '', 'its first limit is reached')}."
+        ended = _ENDED.get(a.until or "", "its first limit is reached")
+        if may_last(hours):
+            most = "" if hours.high is None else f"0 to {rounded(hours.high, -1)} h may be left; "
+            return f"It may already be that {ended}: {most}90 % confidence."
+        return f"No hours remain: {ended}."
     if hours.median is not None:
         both = ends(hours, "h")
         text = f"The charger {until_clause(a)} in about {figure(hours, 'h')}"
@@ -112,6 +129,12 @@ def remaining_short(a: Assessment) -> str:
     """Return remaining life in a few words."""
     hours, date = a.remaining_h, a.remaining_date
     if hours.median is not None and hours.median <= 0:
+        if may_last(hours):
+            return (
+                "its end may be reached already"
+                if hours.high is None
+                else f"remaining 0 to {rounded(hours.high, -1)} h"
+            )
         return "no hours remain"
     if hours.median is not None:
         text = f"remaining {figure_with_ends(hours, 'h')}"

@@ -80,7 +80,10 @@ def read_candidates(path: Path) -> tuple[Unit, ...]:
 
 
 def with_fitted(candidates: tuple[Unit, ...], config: Config) -> tuple[Unit, ...]:
-    """Return the candidates with the fitted unit: one of its name in the list is that unit."""
+    """Return the candidates with the fitted unit as it is, and a new one of its rating.
+
+    A unit of its name in the list is the new one.
+    """
     charger = config.charger
     life_h = charger.design_range_h
     fitted = Unit(
@@ -90,9 +93,12 @@ def with_fitted(candidates: tuple[Unit, ...], config: Config) -> tuple[Unit, ...
         math.inf if life_h is None else 0.5 * sum(life_h),
         fitted=True,
     )
-    listed = [replace(u, fitted=True) for u in candidates if u.label == charger.label]
+    new = f"{charger.label}, new"
+    listed = [replace(u, label=new) for u in candidates if u.label == charger.label]
     others = [u for u in candidates if u.label != charger.label]
-    return (*others, *(listed or [fitted]))
+    if not listed and not any(u.rated_w == charger.rated_w for u in others):
+        listed = [replace(fitted, label=new, fitted=False)]
+    return (*others, *listed, fitted)
 
 
 def read_audit(path: Path) -> Audit:

@@ -5,17 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from analysis.assessment.document import Verdict
+from analysis.load.bank import PARTS, Bank, Days, live
 from analysis.load.daily import EFFICIENCY
 from analysis.physics import BLOCK_V, blocks_in_series
-from analysis.sizing.result import Need
-from analysis.sizing.size import audit_days, supply_wh
+from analysis.sizing.result import Fitted, Need
+from analysis.sizing.size import AUDIT_SCATTER, audit_days, bank_ah, supply_wh
 from logger.durations import YEAR_D
 
 if TYPE_CHECKING:
     from analysis.assessment.case import Case
     from analysis.load.daily import LoadResult
     from analysis.sizing.candidates import Audit
-    from logger.config import Config
+    from logger.config import BatteryConfig
+
+#: Days of an audit that the bank lives through.
+AUDIT_LIVED = 365
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +35,13 @@ class Basis:
     """What the need rests on, or why it is not known; sentences."""
     decline_per_1000h: float | None
     """Decline seen on the fitted unit, fraction of rated; None where it is not clear."""
+    today: Fitted | None = None
+    """The fitted unit as it is; None where the log does not tell it."""
 
 
 def find_need(
     case: Case | None,
-    config: Config,
+    battery: BatteryConfig,
     audit: Audit | None,
     passage_share: float,
     days_a_year: float | None,
@@ -43,8 +52,8 @@ def find_need(
     ----------
     case
         The log of the fitted charger; None where there is none.
-    config
-        Charger and battery.
+    battery
+        The bank as it is configured.
     audit
         List of consumers, if there is one.
     passage_share
@@ -55,24 +64,27 @@ def find_need(
     load, yearly, decline = _logged(case)
     if load is not None and load.ah_p95 is not None and load.ah.median is not None:
         blocks = blocks_in_series(load.voltage_v or BLOCK_V)
-        supply = supply_wh(load.sample_ah, load.efficiency, blocks)
+        supply = supply_wh(load.draw_ah.ravel(), load.efficiency, blocks)
+        lived = case.carried if case is not None else None
         days = days_a_year
         if days is None and yearly is not None:
             days = min(1000.0 * yearly / float(supply.mean()), YEAR_D)
-        chemistry = config.battery.chemistry
-        need = Need(supply, load.ah.median, blocks, days or YEAR_D, chemistry)
-        return Basis(need, _by_log(load, need, audit, passage_share), decline)
+        chemistry = battery.chemistry
+        if lived is not None:
+            need = Need(supply, lived, load.ah.median, blocks, days or YEAR_D, chemistry)
+            words = _by_log(load, need, audit, passage_share)
+            return Basis(need, (*words, *load.doubts), decline, _today(case))
     if audit is None:
         why = load.withheld if load is not None else "there is no log yet"
         why = why or "fewer days than the 95th percentile day needs"
         return Basis(None, (f"the load is not known: {why}",), decline)
-    need = _audited(config, audit, passage_share, days_a_year)
+    need = _audited(battery, audit, passage_share, days_a_year)
     text = (
         f"By the audit of {audit.items} items: {audit.rest_ah:.0f} Ah a day at rest, "
         f"{audit.passage_ah:.0f} Ah on passage, {100 * passage_share:.0f} % of days on "
         f"passage ({12 * need.blocks} V). A log is better: measure."
     )
-    return Basis(need, (text,), decline)
+    return Basis(need, (text,), decline, _today(case))
 
 
 def _logged(case: Case | None) -> tuple[LoadResult | None, float | None, float | None]:
@@ -89,14 +101,42 @@ def _logged(case: Case | None) -> tuple[LoadResult | None, float | None, float |
     return load, yearly, slope.median if clear else None
 
 
-def _audited(config: Config, audit: Audit, passage_share: float, days_a_year: float | None) -> Need:
-    battery = config.battery
+def _audited(
+    battery: BatteryConfig, audit: Audit, passage_share: float, days_a_year: float | None
+) -> Need:
     efficiency = battery.charge_efficiency or EFFICIENCY[battery.chemistry][0]
     blocks = blocks_in_series(battery.charge_ceiling_v or BLOCK_V)
     days_ah = audit_days(audit, passage_share)
     supply = supply_wh(days_ah, efficiency, blocks)
     mean_ah = float(days_ah.mean())
-    return Need(supply, mean_ah, blocks, days_a_year or YEAR_D, battery.chemistry)
+    days = Days(
+        load_ah=days_ah[None, :AUDIT_LIVED],
+        gap=np.zeros(AUDIT_LIVED, dtype=bool),
+        help_h=np.zeros(AUDIT_LIVED),
+        pattern=np.full(PARTS, 1.0 / PARTS),
+        relative_sd=AUDIT_SCATTER,
+    )
+    label = battery.capacity_ah
+    bank = Bank(
+        capacity_ah=label or bank_ah(mean_ah, battery.chemistry),
+        capacity_sd=0.0,
+        chemistry=battery.chemistry,
+        blocks=blocks,
+        start_ah=None,
+    )
+    lived = live(days, bank)
+    return Need(supply, lived, mean_ah, blocks, days_a_year or YEAR_D, battery.chemistry)
+
+
+def _today(case: Case | None) -> Fitted | None:
+    """Return the fitted unit as it is."""
+    if case is None:
+        return None
+    a = case.assessment
+    if a.output.median is None:
+        return None
+    due = a.verdict in {Verdict.PLAN, Verdict.REPLACE}
+    return Fitted(a.output.median, a.remaining_h.median, due)
 
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:

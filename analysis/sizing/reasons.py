@@ -10,39 +10,51 @@ from analysis.figures import rounded
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.sizing.result import UnitOnBoat
+    from analysis.sizing.result import Fitted, UnitOnBoat
 
 
 def reasons(
-    hard_wh: float, judged: Sequence[UnitOnBoat], chosen: str | None, end: float
+    limit_w: float,
+    judged: Sequence[UnitOnBoat],
+    chosen: str | None,
+    end: float,
+    today: Fitted | None = None,
 ) -> list[str]:
     """Return the reasons.
 
     Parameters
     ----------
-    hard_wh
-        Energy of the 95th percentile day at the charger, Wh.
+    limit_w
+        Least output that keeps the bank above its usable share on 19 days in 20, W.
     judged
         The units, smallest first.
     chosen
         Label of the recommended one, if there is one.
     end
         Output at which a unit is replaced, fraction of rated.
+    today
+        The fitted unit as it is.
     """
     first = (
-        f"19 days in 20 need up to {_two_digits(hard_wh)} Wh: {_two_digits(hard_wh / 24.0)} W for "
-        f"24 h, {_two_digits(hard_wh / 24.0 / end)} W new if kept until {100 * end:.0f} %"
+        f"{_two_digits(limit_w)} W carry her with her bank on 19 days in 20: "
+        f"{_two_digits(limit_w / end)} W new, kept until {100 * end:.0f} %"
     )
     told = [first]
+    if today is not None and today.due:
+        told.append(
+            f"the fitted unit gives {100 * today.output:.0f} % of rated today: to be replaced"
+        )
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:
-        told.append("none of these carries that at the end of its life: a larger one is needed")
+        told.append("none of these carries that at the end of its life: a larger one is due")
         return [*told, f"the largest of these, {_in_use(judged[-1])}"] if judged else told
     told.append(
         f"{one.unit.label}, the smallest to give that, runs {one.hours_a_day:.0f} h on the mean day"
     )
-    smaller = [j for j in judged if j.unit.rated_w < one.unit.rated_w]
-    larger = [j for j in judged if j.unit.rated_w > one.unit.rated_w]
+    told += _cost(one)
+    others = [j for j in judged if today is None or not j.unit.fitted]
+    smaller = [j for j in others if j.unit.rated_w < one.unit.rated_w]
+    larger = [j for j in others if j.unit.rated_w > one.unit.rated_w]
     if smaller:
         told.append(
             f"the smaller one, {_in_use(smaller[-1])}, flat out on the others, and last "
@@ -55,6 +67,22 @@ def reasons(
             f"mean day and last {next_up.years:.1f} years"
         )
     return told
+
+
+def _cost(one: UnitOnBoat) -> list[str]:
+    """Write the arithmetic of its cost."""
+    if one.price_per_year is None or one.unit.price is None:
+        return []
+    text = (
+        f"cost a year: {one.unit.price:.0f} over {one.years:.1f} years is {one.price_per_year:.0f}"
+    )
+    if one.fuel_per_year is not None and one.litres_per_year:
+        each = one.fuel_per_year / one.litres_per_year
+        text += (
+            f", {one.litres_per_year:.0f} L at {each:.2f} are {one.fuel_per_year:.0f}: "
+            f"{one.cost_per_year:.0f}"
+        )
+    return [text + ("" if one.fuel_per_year is not None else " without fuel")]
 
 
 def _in_use(one: UnitOnBoat) -> str:

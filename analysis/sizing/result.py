@@ -11,12 +11,10 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.load.bank import Carried
     from analysis.sizing.candidates import Unit
 
     Floats = NDArray[np.float64]
-
-#: A day that the unit must carry: 19 in 20.
-CARRIED = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +23,8 @@ class Need:
 
     supply_wh: Floats
     """Energy to be delivered on days like this boat's, Wh at the charger."""
+    lived: Carried
+    """What the bank lives with over those days."""
     load_ah: float
     """Mean load, Ah a day."""
     blocks: int
@@ -33,9 +33,21 @@ class Need:
     chemistry: str
 
     @property
-    def hard_day_wh(self) -> float:
-        """Return the 95th percentile day, Wh."""
-        return float(np.percentile(self.supply_wh, 100.0 * CARRIED))
+    def limit_w(self) -> float:
+        """Return the least output, W, that keeps the bank on 19 days in 20."""
+        return float(np.median(self.lived.limit_w()))
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The fitted unit as it is today."""
+
+    output: float
+    """Available output, fraction of rated."""
+    remaining_h: float | None
+    """Running hours left (median); None where they are not known."""
+    due: bool
+    """Whether its replacement is due or to be planned: then it is no answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +56,7 @@ class UnitOnBoat:
 
     unit: Unit
     carried_new: float
-    """Share of days carried when new."""
+    """Share of days carried when new; by the fitted unit today."""
     carried_end: float
     hours_a_day: float
     """On the mean day, over its life."""
@@ -56,6 +68,10 @@ class UnitOnBoat:
     litres_per_year: float | None
     """None for a charger without fuel."""
     cost_per_year: float | None
+    """Price over years, and fuel where its price is told."""
+    price_per_year: float | None = None
+    fuel_per_year: float | None = None
+    """Cost of its fuel; None where the price of fuel is not told."""
 
     @property
     def years(self) -> float:

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.daily import CHARGING_V
+from analysis.load.bank import CHARGING_V
 from analysis.sizing.reasons import reasons
-from analysis.sizing.result import LargerLoad, Need, Sizing, UnitOnBoat
+from analysis.sizing.result import Fitted, LargerLoad, Need, Sizing, UnitOnBoat
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,6 +29,8 @@ BANK_WORN = 0.8
 GROWTHS = (1.0, 1.2, 1.5)
 #: Scatter of days within one kind of day where only an audit is known.
 AUDIT_SCATTER = 0.2
+#: Days of a spell of one kind (common practice, no source).
+SPELL_D = 5
 _SEED = 20240609
 
 
@@ -45,7 +47,9 @@ def bank_ah(load_ah: float, chemistry: str, autonomy_d: float = AUTONOMY_D) -> f
 def audit_days(audit: Audit, passage_share: float, count: int = 4000) -> Floats:
     """Return loads of days as an audit has them, Ah, with a usual scatter."""
     rng = np.random.default_rng(_SEED)
-    passage = np.arange(count) < round(passage_share * count)
+    # In spells of some days, as boats go.
+    spells = rng.permutation(np.arange(count // SPELL_D) < round(passage_share * count / SPELL_D))
+    passage = np.repeat(spells, SPELL_D)
     level = np.where(passage, audit.passage_ah, audit.rest_ah)
     factor = np.exp(AUDIT_SCATTER * rng.standard_normal(count) - 0.5 * AUDIT_SCATTER**2)
     return np.asarray(level * factor, dtype=np.float64)
@@ -59,6 +63,7 @@ def size(
     decline_per_1000h: float | None = None,
     fuel_price: float | None = None,
     with_fuel: bool = True,
+    today: Fitted | None = None,
 ) -> Sizing:
     """Judge the units.
 
@@ -76,19 +81,25 @@ def size(
         Price of a litre of fuel.
     with_fuel
         False for chargers without fuel.
+    today
+        The fitted unit as it is; None where that is not known: then it is judged as new.
     """
     # Of two of one size the fitted one comes first: it need not be changed.
     ordered = tuple(sorted(units, key=lambda u: (u.rated_w, not u.fitted, u.label)))
     judged = tuple(
-        _judge(need, u, end_fraction, decline_per_1000h, fuel_price, with_fuel=with_fuel)
+        _judge(
+            need, u, end_fraction, decline_per_1000h, fuel_price,
+            with_fuel=with_fuel, today=today if u.fitted else None,
+        )
         for u in ordered
-    )
-    chosen = _smallest(need, ordered, end_fraction, 1.0)
+    )  # fmt: skip
+    choice = tuple(u for u in ordered if not (u.fitted and today is not None and today.due))
+    chosen = _smallest(need, choice, end_fraction, 1.0)
     fitted = next((u for u in ordered if u.fitted), None)
     grown = tuple(
         LargerLoad(
             load,
-            _smallest(need, ordered, end_fraction, load),
+            _smallest(need, choice, end_fraction, load),
             None if fitted is None else _carried(need, fitted.rated_w * end_fraction, load),
         )
         for load in GROWTHS
@@ -97,23 +108,23 @@ def size(
         need,
         judged,
         chosen,
-        tuple(reasons(need.hard_day_wh, judged, chosen, end_fraction)),
+        tuple(reasons(need.limit_w, judged, chosen, end_fraction, today)),
         grown,
         bank_ah(need.load_ah, need.chemistry),
     )
 
 
 def _smallest(need: Need, units: tuple[Unit, ...], end: float, growth: float) -> str | None:
-    """Return the smallest unit that carries the hard day at the end of its life."""
+    """Return the smallest unit that keeps the bank at the end of its life."""
     for unit in units:
-        if unit.rated_w * end * 24.0 >= growth * need.hard_day_wh:
+        if unit.rated_w * end >= growth * need.limit_w:
             return unit.label
     return None
 
 
 def _carried(need: Need, watts: float, growth: float = 1.0) -> float:
-    """Return the share of days that an output carries, round the clock."""
-    return float(np.mean(growth * need.supply_wh <= 24.0 * watts))
+    """Return the share of days on which an output keeps the bank above its usable share."""
+    return need.lived.days_carried(watts, growth)
 
 
 def _judge(
@@ -124,33 +135,40 @@ def _judge(
     fuel_price: float | None,
     *,
     with_fuel: bool,
+    today: Fitted | None,
 ) -> UnitOnBoat:
-    mean_w = unit.rated_w * 0.5 * (1.0 + end)
+    begin = 1.0 if today is None else max(today.output, 0.05)
+    last = min(end, begin)
+    mean_w = unit.rated_w * 0.5 * (begin + last)
     delivered = np.minimum(need.supply_wh, 24.0 * mean_w)
     hours_a_day = float(delivered.mean()) / mean_w
     hours = hours_a_day * need.days_a_year
     # Fuel per kWh goes as one over the cell voltage: its mean over a steady decline to the limit.
-    older = math.log(1.0 / end) / (1.0 - end) if end < 1.0 else 1.0
+    older = math.log(begin / last) / (begin - last) if last < begin else 1.0 / begin
     kwh = float(delivered.mean()) / 1000.0 * need.days_a_year
     litres = kwh * unit.l_per_kwh * older if with_fuel else None
     design = unit.design_life_h / hours if hours > 0.0 else math.inf
     declined = None
     if decline is not None and decline > 0.0 and hours > 0.0:
         declined = (1.0 - end) / decline * 1000.0 / hours
-    cost = None
+    if today is not None and today.remaining_h is not None and hours > 0.0:
+        design, declined = math.inf, today.remaining_h / hours
+    lasts = min(design, declined if declined is not None else math.inf)
+    fuel = litres * fuel_price if litres is not None and fuel_price is not None else None
+    price = cost = None
     if unit.price is not None:
-        lasts = min(design, declined if declined is not None else math.inf)
-        cost = (unit.price / lasts if lasts < math.inf else 0.0) + (litres or 0.0) * (
-            fuel_price or 0.0
-        )
+        price = unit.price / lasts if lasts < math.inf else 0.0
+        cost = price + (fuel or 0.0)
     return UnitOnBoat(
         unit,
-        _carried(need, unit.rated_w),
-        _carried(need, unit.rated_w * end),
+        _carried(need, unit.rated_w * begin),
+        _carried(need, unit.rated_w * last),
         hours_a_day,
         hours,
         design,
         declined,
         litres,
         cost,
+        price,
+        fuel,
     )

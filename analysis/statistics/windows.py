@@ -28,11 +28,18 @@ def since(happened: Flags, index: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 def window(values: Floats, newest: int, oldest: int, reduce: np.ufunc) -> Floats:
-    """Reduce over the cells from ``oldest`` to ``newest`` cells ago."""
-    result = ago(values, newest)
-    for k in range(newest + 1, oldest + 1):
-        result = reduce(result, ago(values, k))
-    return result
+    """Reduce over the cells from ``oldest`` to ``newest`` cells ago by a least or a greatest value.
+
+    Windows of twice the length are put together from two (a value may count twice), so that a long
+    window costs little more than a short one.
+    """
+    width, have, reached = oldest - newest + 1, 1, values
+    while 2 * have <= width:
+        reached = reduce(reached, ago(reached, have))
+        have *= 2
+    if have < width:
+        reached = reduce(reached, ago(reached, width - have))
+    return ago(reached, newest)
 
 
 def trailing_mean(v: Floats, cells: int) -> Floats:

@@ -63,6 +63,8 @@ def lines(found: LoadResult, width: int) -> list[str]:
         f"charge efficiency {found.efficiency:.2f}. In brackets: 90 % interval.",
         width,
     )
+    for doubt in found.doubts:
+        basis += textwrap.wrap(doubt, width)
     basis += _left_out(left, width)
     room = SCREEN_LINES - len(out) - len(basis) - 2
     months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]

@@ -29,11 +29,12 @@ def lines(
     *,
     guessed: bool,
     fitted_ah: float | None = None,
+    cable: str = "",
 ) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 60).
 
     ``basis`` says what the load rests on; ``guessed`` that the units are the invented examples;
-    ``fitted_ah`` is the bank that there is.
+    ``fitted_ah`` is the bank that there is; ``cable`` what is said of the cable.
     """
     width = max(60, min(width, 100))
     out = ["Which charger carries this boat"]
@@ -45,7 +46,8 @@ def lines(
         wrapped = harmless(reason, _LONGEST)
         rest += textwrap.wrap(f"- {wrapped}", width, subsequent_indent="  ")
     rest += textwrap.wrap(_bank(found, fitted_ah), width)
-    notes = "> recommended, * fitted; years by design hours / by decline. "
+    rest += textwrap.wrap(cable, width)
+    notes = "> recommended, * fitted, as it is; years by design hours / decline. "
     if guessed:
         notes += "Units are invented examples: name yours with --candidates FILE. "
     notes += (
@@ -152,10 +154,13 @@ def document(found: Sizing, basis: Sequence[str]) -> dict[str, object]:
                 "years_decline": _number(j.years_decline),
                 "litres_per_year": _number(j.litres_per_year),
                 "cost_per_year": _number(j.cost_per_year),
+                "price_per_year": _number(j.price_per_year),
+                "fuel_per_year": _number(j.fuel_per_year),
             }
             for j in found.judged
         ],
         "recommended": found.recommended,
+        "needed_w": _number(found.need.limit_w),
         "reasons": list(found.reasons),
         "grown": [
             {

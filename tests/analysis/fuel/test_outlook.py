@@ -14,12 +14,12 @@ from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
 from analysis.show.screen.fuel import lines
 from analysis.sizing.candidates import Unit
-from analysis.sizing.result import Need
 from analysis.sizing.size import size, supply_wh
 from logger.event import Event
 from logger.reading import OperatingState
 from tests.support.asked import fuel_outlook
 from tests.support.configurations import config_for
+from tests.support.needs import need_of
 from tests.support.plain_log import log
 from tests.support.small_boat import START_S, SmallBoat, sail
 
@@ -84,7 +84,7 @@ def test_worked_example_of_sizing():
     supplied = supply_wh(np.full(30, 60.0), 0.85, 1)
     assert supplied[0] / 13.2 == pytest.approx(70.6, abs=0.05)
     assert supplied[0] == pytest.approx(930, abs=5)
-    one_day = Need(supplied, 60.0, 1, 1.0, "agm")
+    one_day = need_of(np.full(30, 60.0), days=1.0)
     unit = Unit("50 W", 50.0, 0.9, 7500.0)
     (judged,) = size(one_day, (unit,), end_fraction=1.0).judged
     assert judged.litres_per_year == pytest.approx(0.84, abs=0.005)

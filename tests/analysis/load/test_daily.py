@@ -93,15 +93,16 @@ def test_a_steady_load_follows_the_balance_by_hand():
     assert found.ah.median == pytest.approx(truth.load_ah.mean(), rel=0.03)
 
 
-def test_required_power_follows_the_sizing_steps(passage):
-    history, _ = passage
+def test_the_limit_lies_between_mean_and_rare_day(passage):
+    history, truth = passage
     config = config_for(charge_efficiency=0.85)
     found = daily_load(history, config)
-    # Steps 2 and 3 of the worked example: 60 Ah a day at efficiency 0.85 is 70.6 Ah to supply,
-    # and at 13.2 V over 24 h 38.8 W.
-    by_example = found.ah_p95 / 60.0 * 38.8
     limit = load_limit(history, config)
-    assert limit.power_w == pytest.approx(by_example, rel=0.002)
+    # By hand: thirty days under way in a row are a third of the days, longer than any bank lasts,
+    # so the charger has to give what they draw; not more than the 95th percentile day, all of it
+    # through the bank (steps 2 and 3 of the trade's example: 60 Ah at 0.85 are 38.8 W).
+    under_way_w = truth.load_ah[30:60].mean() / 24.0 * 13.2
+    assert 0.93 * under_way_w < limit.power_w < found.ah_p95 / 60.0 * 38.8
     assert 0.0 < limit.relative_sd < 0.2
 
 

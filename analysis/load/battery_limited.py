@@ -1,0 +1,72 @@
+"""Cells of the grid in which the battery, not the charger, sets the current: ceiling and float.
+
+Voltages are per nominal 12 V block.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.load.held_voltage import HOUR, HOUR_2, reach_of_stillness
+from analysis.statistics.windows import reaching_back, since, window
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Share of the charger's own power below which it does not set the current: sag and heat take less.
+LIMITED = 0.93
+#: A charging bank that is not nearly full stands below this, V (common practice, no source).
+CHARGED_V = 13.2
+#: Absorption is held above this, float below, V (common practice: 14.1 to 14.7 and 13.4 to 13.8 V;
+#: no source).
+FLOAT_BELOW_V = 13.9
+#: In float the voltage stays within this for two hours, V: noise and a coarse meter.
+FLOAT_SPREAD_V = 0.12
+#: In float the current moves with the loads by so much of its usual size within two hours.
+FOLLOWS = 0.2
+#: Less than this part of its usual current at a constant voltage is no fault of a sound charger.
+LITTLE = 0.6
+#: Cells over which the charger's own power is taken to be the same: a fortnight of 5 minutes each.
+_BLOCK = 14 * 288
+#: No charger falls to less of its best power within the log before somebody replaces it.
+_LEAST_LEFT = 0.6
+
+
+def limited(volts: Floats, amps: Floats, running: Flags) -> Flags:
+    """Mark cells of running with clearly less power than the charger gives in that fortnight."""
+    power = volts * amps
+    shown = running & np.isfinite(power)
+    if not shown.any():
+        return np.zeros(len(volts), dtype=bool)
+    best = _LEAST_LEFT * float(np.percentile(power[shown], 95.0))
+    usual = np.empty(len(power))
+    for first in range(0, len(power), _BLOCK):
+        part = slice(first, first + _BLOCK)
+        given = power[part][shown[part]]
+        usual[part] = max(float(np.percentile(given, 95.0)), best) if len(given) else best
+    return np.asarray(shown & (volts > CHARGED_V) & (power < LIMITED * usual))
+
+
+def in_float(volts: Floats, amps: Floats, running: Flags) -> Flags:
+    """Mark hours in which the charger itself holds a full bank at a constant voltage.
+
+    The voltage stands still while the current follows the loads. Where another source holds the
+    voltage, the charger goes on giving all it can: its current stands still, too.
+    """
+    shown = running & (volts > CHARGED_V) & (volts < FLOAT_BELOW_V)
+    if not shown.any():
+        return np.zeros(len(volts), dtype=bool)
+    usual = float(np.percentile(amps[shown], 95.0))
+    held = reach_of_stillness(np.where(shown, volts, np.nan), HOUR_2, CHARGED_V, FLOAT_SPREAD_V)
+    # Warm-up is no answer to a load.
+    warm = running & (since(~running, np.arange(len(volts))) > HOUR)
+    current = np.where(warm, amps, np.nan)
+    swing = window(current, 0, HOUR_2, np.maximum) - window(current, 0, HOUR_2, np.minimum)
+    follows = reaching_back(swing > FOLLOWS * usual, HOUR_2)
+    little = amps < LITTLE * usual
+    return np.asarray(held & (follows | little))

@@ -1,0 +1,61 @@
+"""What makes a load doubtful beyond its interval: who else may have charged, what was changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.load.held_voltage import HOUR, HOUR_2
+from analysis.load.other_sources import LEAD, start_rise
+from analysis.statistics.windows import since, window
+from logger.durations import DAY_S
+
+if TYPE_CHECKING:
+    from analysis.load.charge_kept import Kept
+    from analysis.load.other_sources import Grid
+
+#: A bank at rest is lifted by this in three hours, V, and by this part of the rise at a start of
+#: the charger: more than the usual loads switched off do (judgement).
+LIFT_V, LIFT_PART = 0.08, 0.25
+#: Sun: on so many days and such a part of the days with hours of rest, and so much at one time of
+#: day (length of the mean of the hours as directions: 1 where all are the same; judgement).
+SUN_DAYS, SUN_PART, SUN_ALIKE = 10, 0.2, 0.6
+#: What an unseen source by day leaves open in the mean load, relative (judgement).
+SUN_SD = 0.2
+#: Beyond this the share of charge that is kept decides the figure, and is spoken of.
+KEPT_SD = 0.10
+
+
+def sun(grid: Grid) -> bool:
+    """Tell whether something lifts the bank at rest, day after day, at one time of day."""
+    at_rest = grid.known & ~grid.running
+    rested = at_rest & (since(grid.running, np.arange(len(grid.volts))) > HOUR_2)
+    shown = np.where(rested, grid.volts, np.nan)
+    low = window(shown, 0, 3 * HOUR, np.fmin)
+    least = max(LIFT_V, LIFT_PART * start_rise(grid.volts, grid.running))
+    lifted = rested & (grid.volts - low > least) & (grid.volts < LEAD.held_v + 1.5)
+    day = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    rest_days = np.flatnonzero(np.bincount(day - day[0], weights=rested) >= 6 * HOUR)
+    days, first = np.unique(day[lifted], return_index=True)
+    if len(days) < max(SUN_DAYS, SUN_PART * len(rest_days)):
+        return False
+    angle = 2.0 * np.pi * (grid.time_s[lifted][first] % DAY_S) / DAY_S
+    return bool(abs(np.exp(1j * angle).mean()) > SUN_ALIKE)
+
+
+def doubts(kept: Kept, *, sunny: bool) -> tuple[str, ...]:
+    """Return what has to be said beside the load; sentences."""
+    said = []
+    if kept.load_sd > KEPT_SD:
+        said.append(
+            f"Much of the charge goes into a bank that is nearly full; between "
+            f"{100 * kept.low:.0f} and {100 * kept.high:.0f} % of it may be kept, which the log "
+            f"does not tell. Log the battery current, or set charge_efficiency."
+        )
+    if sunny:
+        said.append(
+            "By day the bank is lifted at rest, too: solar charges along, and what it gives is not "
+            "known. The load that the charger meets is told, roughly. Log the battery current."
+        )
+    return tuple(said)

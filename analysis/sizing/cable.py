@@ -1,0 +1,98 @@
+"""Cable between a charger and the battery: the least cross-section for a voltage drop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.physics import IEC_60228_FLEXIBLE, conductor_ohm
+
+#: Nominal voltage of a block, V: the drop is a part of it (worked examples of the trade).
+BLOCK_V = 12.0
+#: Temperature of the copper, degC: a warm engine space (common practice, no source).
+COPPER_C = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cable:
+    """A cable that keeps the drop."""
+
+    cross_section_mm2: float
+    current_a: float
+    drop_v: float
+    drop: float
+    """As a part of nominal voltage."""
+    length_m: float
+    """One way."""
+
+
+def choose(rated_w: float, blocks: int, length_m: float, drop: float) -> Cable | None:
+    """Return the least cross-section of IEC 60228 that keeps a drop; None where none does.
+
+    Parameters
+    ----------
+    rated_w
+        Output of the charger, W, taken at nominal voltage.
+    blocks
+        Nominal 12 V blocks in series.
+    length_m
+        Length of the cable one way, m: the current flows there and back.
+    drop
+        Greatest drop, as a part of nominal voltage.
+    """
+    volts = BLOCK_V * blocks
+    current = rated_w / volts
+    for size in sorted(IEC_60228_FLEXIBLE):
+        ohm = conductor_ohm(size, 2.0 * length_m, tinned=True, copper_c=COPPER_C)
+        lost = current * ohm
+        if lost <= drop * volts:
+            return Cable(size, current, lost, lost / volts, length_m)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class CableAdvice:
+    """The cable for the recommended unit, or why there is none."""
+
+    cable: Cable | None
+    why: str | None
+    drop: float
+    """Greatest drop asked for, as a part of nominal voltage."""
+
+    def words(self) -> str:
+        """Return it as a sentence; the fuse is never ours to name."""
+        fuse = "Fuse: by the maker's manual."
+        if self.cable is None:
+            return f"Cable: {self.why}. {fuse}"
+        c = self.cable
+        return (
+            f"Cable: {c.cross_section_mm2:g} mm2 tinned, {c.length_m:g} m one way: "
+            f"{c.current_a:.1f} A lose {c.drop_v:.2f} V, {100 * c.drop:.1f} % (IEC 60228, "
+            f"{COPPER_C:.0f} degC). {fuse}"
+        )
+
+    def document(self) -> dict[str, object]:
+        """Return the figures under their published keys."""
+        c = self.cable
+        return {
+            "cross_section_mm2": None if c is None else c.cross_section_mm2,
+            "length_m": None if c is None else c.length_m,
+            "current_a": None if c is None else round(c.current_a, 3),
+            "drop_v": None if c is None else round(c.drop_v, 4),
+            "drop": None if c is None else round(c.drop, 5),
+            "most_drop": self.drop,
+            "fuse": "by the maker's manual",
+            "withheld": self.why,
+        }
+
+
+def advise(rated_w: float | None, blocks: int, length_m: float | None, drop: float) -> CableAdvice:
+    """Return the cable for a unit; see :func:`choose`."""
+    if rated_w is None:
+        return CableAdvice(None, "no unit is recommended", drop)
+    if length_m is None:
+        return CableAdvice(None, "give its length with --length M", drop)
+    cable = choose(rated_w, blocks, length_m, drop)
+    why = None
+    if cable is None:
+        why = f"no cross-section up to {max(IEC_60228_FLEXIBLE):g} mm2 keeps {100 * drop:.0f} %"
+    return CableAdvice(cable, why, drop)
