@@ -117,7 +117,7 @@ def test_too_little_says_how_many_days_are_missing():
 
 def test_ten_days_carry_a_mean_but_no_rare_day():
     history, truth = sail(SmallBoat(days=12))
-    found = daily_load(history, config_for())
+    found = daily_load(history, config_for(charge_efficiency=0.92))
     assert found.ah.median == pytest.approx(truth.load_ah.mean(), rel=0.08)
     assert found.ah_p95 is None
     document = found.document()
