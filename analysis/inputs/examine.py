@@ -17,6 +17,7 @@ from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
 from analysis.inputs.counter import counter_findings, without_counter
 from analysis.inputs.exchange import Jump, jump_finding, jumps_back
 from analysis.inputs.finding import Finding, Severity, worst_first
+from analysis.inputs.mended import mended_findings
 from analysis.inputs.rated import above_rated, current_missing, not_the_chargers
 from analysis.inputs.stuck import saturated_current, stuck_current, without_current
 from analysis.inputs.zero import find_zero, matters, without_zero, zero_finding
@@ -111,6 +112,7 @@ def examine(history: History, config: Config) -> Examined:
     if saturated is not None:
         findings.append(saturated)
         held[:] = True
+    findings += mended_findings(history.events, len(history))
     return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
 
 

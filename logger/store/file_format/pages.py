@@ -8,6 +8,7 @@ pages that led there, and only if its columns are those of one of our tables.
 from __future__ import annotations
 
 import struct
+from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
@@ -21,6 +22,15 @@ if TYPE_CHECKING:
     Record = tuple[Value, ...]
 
 _LEAF = 0x0D
+_INTERIOR = 0x05
+#: A page of ours holds fewer rows than this, so that row numbers cannot be larger than so many
+#: times the pages.
+_MOST_ROWS_A_PAGE = 200
+#: No interval is longer than a day, and none lies beyond the year 2200, ms.
+_LONGEST_MS, _FURTHEST_MS = 86_400_000, 7_258_118_400_000
+_MOST_READINGS = 1_000_000_000
+#: Noise of a current at rest, A, generous.
+_NOISE_A = 0.5
 _STATES = {str(state) for state in OperatingState}
 #: Bytes of the serial types 0 to 9 of a record.
 _SIZES = (0, 1, 2, 3, 4, 6, 8, 8, 0, 0)
@@ -47,7 +57,30 @@ def _is_interval(r: Record) -> bool:
         and isinstance(state, int)
         and 0 <= state < len(_STATES)
         and _whole_or_absent(*r[6:])
+        and _agrees(r)
     )
+
+
+def _agrees(r: Record) -> bool:
+    """Tell whether an interval agrees with itself: a changed byte seldom leaves that so."""
+    _, _, start, duration, _, readings, charge, energy, low, high, mean, last = r[:12]
+    assert isinstance(start, int)  # noqa: S101 - the caller has looked
+    assert isinstance(duration, int)  # noqa: S101
+    assert isinstance(readings, int)  # noqa: S101
+    if not (0 <= readings <= _MOST_READINGS and duration <= _LONGEST_MS):
+        return False
+    if abs(start) >= _FURTHEST_MS:
+        return False
+    if not (isinstance(low, int) and isinstance(high, int)):
+        return True
+    if not all(low <= v <= high for v in (mean, last) if isinstance(v, int)):
+        return False
+    if not (isinstance(charge, int) and isinstance(energy, int)):
+        return True
+    # Energy is charge times a voltage, or less where the voltage was not always known; at rest the
+    # current is noise.
+    noise = duration * _NOISE_A * (high / 1000.0 + 1.0)
+    return abs(energy) <= abs(charge) * max(high, 0) / 1000.0 + noise + 1000.0
 
 
 def _is_session(r: Record) -> bool:
@@ -122,6 +155,7 @@ def _rows_of(page: bytes, *, first: bool) -> Iterator[tuple[str, int, Record]]:
     count = int.from_bytes(page[top + 3 : top + 5], "big")
     if top + 8 + 2 * count > PAGE_SIZE:
         return
+    found: list[tuple[str, int, Record]] = []
     for place in struct.unpack(f">{count}H", page[top + 8 : top + 8 + 2 * count]):
         try:
             length, at = _varint(page, place)
@@ -133,13 +167,85 @@ def _rows_of(page: bytes, *, first: bool) -> Iterator[tuple[str, int, Record]]:
             continue
         if len(record) == 2:
             if record[0] is None and record[1] in _STATES:
-                yield "states", row, record
+                found.append(("states", row, record))
             elif isinstance(record[0], str) and isinstance(record[1], str):
-                yield "about", row, record
+                found.append(("about", row, record))
             continue
         table, fits = TABLES.get(len(record), ("", lambda _: False))
-        if record[0] is None and row > 0 and fits(record):
-            yield table, row, record[1:]
+        if record and record[0] is None and row > 0 and fits(record):
+            found.append((table, row, record[1:]))
+    kept = _rising([row for _, row, _ in found])
+    yield from (found[place] for place in kept)
+
+
+def _rising(numbers: list[int]) -> list[int]:
+    """Return the places of the longest rising run of numbers: rows stand in order on a page.
+
+    A row whose number was damaged falls out of the order of its neighbours, and is left out.
+    """
+    tails: list[int] = []  # places; the numbers there rise
+    before: list[int] = []
+    for place, number in enumerate(numbers):
+        at = bisect_left(tails, number, key=lambda k: numbers[k])
+        before.append(tails[at - 1] if at else -1)
+        tails[at : at + 1] = [place]
+    run: list[int] = []
+    place = tails[-1] if tails else -1
+    while place >= 0:
+        run.append(place)
+        place = before[place]
+    return run[::-1]
+
+
+def highest_number(path: Path) -> int:
+    """Return the highest row number that any page names, read or not; 0 if none does.
+
+    The pages that lead to the rows name the last row of each page below them (section 1.6).
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    newer = log_pages(path.with_name(path.name + "-wal"))
+    count = max(path.stat().st_size // PAGE_SIZE, pages_in_header(path), *newer, 1)
+    highest = 0
+    with path.open("rb") as file:
+        for number in range(1, path.stat().st_size // PAGE_SIZE + 1):
+            page = newer.get(number) or file.read(PAGE_SIZE)
+            if number in newer:
+                file.seek(PAGE_SIZE, 1)
+            highest = max(highest, _last_key(page, 100 if number == 1 else 0, count))
+    return highest
+
+
+def _last_key(page: bytes, top: int, pages: int) -> int:
+    """Return the last row number on an interior page; 0 if it is none, or damaged."""
+    if len(page) < PAGE_SIZE or page[top] != _INTERIOR:
+        return 0
+    count = int.from_bytes(page[top + 3 : top + 5], "big")
+    if top + 12 + 2 * count > PAGE_SIZE:
+        return 0
+    last = 0
+    for place in struct.unpack(f">{count}H", page[top + 12 : top + 12 + 2 * count]):
+        try:
+            key, _ = _varint(page, place + 4)
+        except IndexError:
+            return 0
+        child = int.from_bytes(page[place : place + 4], "big")
+        if not (last < key <= _MOST_ROWS_A_PAGE * pages and 1 < child <= pages):
+            return 0
+        last = key
+    return last
+
+
+def pages_in_header(path: Path) -> int:
+    """Return how many pages the file should have by its own header (section 1.3); 0 if unknown."""
+    with path.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100 or header[:16] != b"SQLite format 3\0" or header[24:28] != header[92:96]:
+        return 0
+    return int.from_bytes(header[28:32], "big")
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import time
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -30,14 +31,26 @@ class Salvaged:
     """Where the damaged file stands now."""
     intervals: int
     lost: int
-    """Intervals that are missing, by their numbers."""
+    """About how many intervals are missing, as far as the file tells what it should hold."""
+    lost_from_s: float | None = None
+    lost_to_s: float | None = None
+    """Unix times between which they are missing; None for an end that is not known."""
 
     def __str__(self) -> str:
         """Say it in one sentence."""
-        return (
+        text = (
             f"the database was damaged and is set aside as {self.aside}; "
-            f"{self.intervals} intervals were recovered, {self.lost} are lost"
+            f"{self.intervals} intervals were recovered"
         )
+        if not self.lost:
+            return f"{text}, 0 are lost"
+        begin, end = (
+            None if at_s is None else time.strftime("%Y-%m-%d", time.gmtime(at_s))
+            for at_s in (self.lost_from_s, self.lost_to_s)
+        )
+        until = f" until {end}" if end else ""
+        since = f" from {begin}{until or ' on'}" if begin else until
+        return f"{text}, about {self.lost} are lost{since}"
 
 
 class Mending:

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store.blocks import pack, rows_of
 from logger.store.file_format import pages
+from logger.store.file_format.wal import PAGE_SIZE
 from logger.store.files import (
     damaged_name,
     interruptible,
@@ -40,6 +41,18 @@ if TYPE_CHECKING:
 #: A start later than this (Unix ms, 1990) is Unix time, not time since a boot.
 _UNIX_MS = 631_152_000_000
 _LOT = 10_000
+#: Recovered intervals that tell how many stand on a page; and what is usual where fewer do.
+_ENOUGH, _USUAL_ROWS = 200, 40.0
+#: What SQLite and our own packing may raise on damaged bytes: text that is none, a number in the
+#: place of a column, a table that is gone.
+_UNREADABLE = (
+    sqlite3.DatabaseError,
+    ValueError,
+    TypeError,
+    IndexError,
+    OverflowError,
+    MemoryError,
+)
 _INSERT = {
     name: f"INSERT OR IGNORE INTO {name} VALUES ({', '.join('?' * columns)})"  # noqa: S608 - our own names
     for columns, (name, _) in pages.TABLES.items()
@@ -90,10 +103,46 @@ def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
         count, highest = db.execute(
             "SELECT count(*), coalesce(max(id), 0) FROM intervals"
         ).fetchone()
+        lost = _missing(path, count, highest)
+        between = _between(db, lost - (highest - count))
         db.execute("COMMIT")
         db.execute("PRAGMA journal_mode = WAL")
     synchronise(mended)
-    return Salvaged(_swap(path, mended).name, count, highest - count)
+    return Salvaged(_swap(path, mended).name, count, lost, *between)
+
+
+def _missing(path: Path, count: int, highest: int) -> int:
+    """Return how many intervals are missing, as far as the file tells what it should hold.
+
+    Numbers have no gaps; the pages that lead to rows name the last of each page; and of a file
+    that was cut short, the part that is left tells how many rows a page holds.
+    """
+    there = path.stat().st_size // PAGE_SIZE
+    a_page = count / max(there, 1) if count > _ENOUGH else _USUAL_ROWS
+    by_pages = count + round(a_page * max(pages.pages_in_header(path) - there, 0))
+    return max(highest, pages.highest_number(path), by_pages) - count
+
+
+def _between(db: sqlite3.Connection, behind: int) -> tuple[float | None, float | None]:
+    """Return between which Unix times intervals are missing; None for an end that is open.
+
+    ``behind`` is how many of them came after the last that was recovered.
+    """
+    first, last = db.execute(
+        "SELECT min(begins), max(ends) FROM (SELECT "
+        "lag(start_ms + duration_ms + offset_ms) OVER w AS begins, start_ms + offset_ms AS ends, "
+        "intervals.id - lag(intervals.id, 1, 0) OVER w AS step "
+        "FROM intervals JOIN sessions ON sessions.id = session "
+        "WINDOW w AS (ORDER BY intervals.id)) WHERE step > 1"
+    ).fetchone()
+    if behind > 0:
+        newest = db.execute(
+            "SELECT start_ms + duration_ms + offset_ms FROM intervals "
+            "JOIN sessions ON sessions.id = session ORDER BY intervals.id DESC LIMIT 1"
+        ).fetchone()
+        first, last = first if first is not None else newest and newest[0], None
+    begin_s, end_s = (None if at_ms is None else at_ms / 1000.0 for at_ms in (first, last))
+    return begin_s, end_s
 
 
 def _copy(path: Path, db: sqlite3.Connection) -> None:
@@ -118,17 +167,18 @@ def _copy_from_blocks(path: Path, db: sqlite3.Connection) -> None:
     """Add rows that stand in a block only, as far as SQLite can still find blocks."""
     names = ", ".join(("id", *COLUMNS))
     places = ", ".join("?" * (1 + len(COLUMNS)))
-    insert = f"INSERT OR IGNORE INTO intervals ({names}) VALUES ({places})"  # noqa: S608 - ours
+    # Packed columns carry a checksum, rows do not: a block overrules what was read row by row.
+    insert = f"INSERT OR REPLACE INTO intervals ({names}) VALUES ({places})"  # noqa: S608 - ours
     numbers: list[int] = []
     with (
-        suppress(sqlite3.DatabaseError),
+        suppress(*_UNREADABLE),
         closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as damaged,
     ):
-        with suppress(sqlite3.DatabaseError):
+        with suppress(*_UNREADABLE):
             for (last_id,) in damaged.execute("SELECT last_id FROM blocks ORDER BY last_id"):
                 numbers.append(last_id)
         for last_id in numbers:
-            with suppress(sqlite3.DatabaseError, ValueError):
+            with suppress(*_UNREADABLE):
                 found = list(rows_of(damaged, last_id))
                 db.executemany(insert, ((number, *row) for number, row in found))
 

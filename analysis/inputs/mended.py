@@ -1,0 +1,47 @@
+"""Did the log lose a part of itself: a damaged database was mended, and intervals are missing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.inputs.finding import Finding, Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from logger.event import Event
+
+KIND = "store_damaged"
+#: Less than this part of the log is no loss that changes a conclusion: a minute of many weeks.
+LEAST_SHARE = 0.001
+
+
+def mended_findings(events: Iterable[Event], intervals: int) -> list[Finding]:
+    """Return a finding for each mending that lost more than a thousandth of the log.
+
+    Parameters
+    ----------
+    events
+        Of the log; the logger notes how many intervals a mending lost as the amount.
+    intervals
+        How many the log holds.
+    """
+    return [
+        Finding(
+            code="log_lost_intervals",
+            severity=Severity.DOUBT,
+            since_s=event.time_s,
+            text=f"A part of the log is lost: {event.text}.",
+            what_to_do=(
+                "Import the newest backup ('ebbwatt import BACKUP.db': nothing counts twice), and "
+                "keep the file that was set aside; until then what is said rests on the rest."
+            ),
+            expected=f"about {intervals + round(event.amount)} intervals",
+            seen=f"{intervals}",
+        )
+        for event in events
+        if event.kind == KIND
+        and not event.struck
+        and event.amount is not None
+        and event.amount > LEAST_SHARE * max(intervals, 1)
+    ]
