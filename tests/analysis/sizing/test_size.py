@@ -78,7 +78,7 @@ def test_cable_follows_iec_60228_by_hand():
     assert choose(50.0, 1, 4.0, 0.05).cross_section_mm2 == 1.5
     # Twice the voltage: half the current on twice the drop.
     assert choose(50.0, 2, 4.0, 0.03).cross_section_mm2 == 1.0
-    assert choose(500.0, 1, 50.0, 0.03) is None
+    assert choose(5000.0, 1, 50.0, 0.03) is None
     assert "maker's manual" in advise(50.0, 1, 4.0, 0.03).words()
     assert advise(50.0, 1, None, 0.03).document()["withheld"] == "give its length with --length M"
 
