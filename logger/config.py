@@ -78,6 +78,7 @@ class ChargerConfig:
     design_life_h: float | tuple[float, float] | None = None
     plan_below: float = CHARGER.default("plan_below")
     replace_below: float = CHARGER.default("replace_below")
+    type: str = CHARGER.default("type")
 
     @property
     def design_range_h(self) -> tuple[float, float] | None:
@@ -217,23 +218,26 @@ def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) 
     raise ConfigError(f"no configuration: there is no {places}. Name one with --config FILE.")
 
 
-def _read(path: Path) -> Document:
+def _read(path: Path, *, quiet: bool) -> Document:
     """Return the tables of a configuration file, or of the configuration in a database."""
     if not is_database(path):
         return read_document(path)
-    log.warning("%s: using the configuration that it carries", printable(str(path), 200))
+    if not quiet:
+        log.warning("%s: using the configuration that it carries", printable(str(path), 200))
     return Document(path, carried(path, {s.name: s.keys() for s in SECTIONS}))
 
 
-def load_config(path: Path) -> Config:
+def load_config(path: Path, *, quiet: bool = False) -> Config:
     """Read and check a configuration file; of a database, the configuration that it carries.
+
+    That it does so is logged, unless ``quiet``.
 
     Raises
     ------
     ConfigError
         With file, line, key and the accepted values.
     """
-    document = _read(path)
+    document = _read(path, quiet=quiet)
     data = document.data
     check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source", "publish"])
     values = {

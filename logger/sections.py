@@ -45,6 +45,13 @@ CHARGER = Section(
         Setting("rated_w", "number", REQUIRED, "rated output on the nameplate", "W", 1, 20000),
         Setting("fitted", "date", None, "day on which this charger was fitted"),
         Setting(
+            "type",
+            "text",
+            "",
+            "its kind, in your own words: in a fleet, chargers of one type are sisters; those of "
+            "one rated output if left out",
+        ),
+        Setting(
             "design_life_h",
             "range",
             None,

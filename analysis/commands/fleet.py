@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import os
+import shutil
+import sys
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +18,8 @@ if TYPE_CHECKING:
 HELP = "look after many boats: take in their logs, say who needs a visit"
 DESCRIPTION = (
     "For whoever looks after many boats. 'take' files databases and assessment documents that the\n"
-    "boats hand in, each under its own boat, and refuses by name what is damaged or foreign."
+    "boats hand in, each under its own boat, and refuses by name what is damaged or foreign.\n"
+    "'report' assesses what changed and ranks the boats by who needs a visit first."
 )
 EXAMPLE = "ebbwatt fleet take my-fleet stick/*.db"
 
@@ -38,6 +44,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="refuse files larger than this (default: 2000)",
     )
     take.set_defaults(act=_take)
+    report = actions.add_parser(
+        "report",
+        help="assess what changed, and rank the boats",
+        **with_example("ebbwatt fleet report my-fleet --csv fleet.csv"),
+    )
+    report.add_argument("folder", type=Path, metavar="DIR", help="the fleet's folder")
+    report.add_argument(
+        "--workers",
+        type=whole_number(0, 256),
+        default=None,
+        metavar="N",
+        help="processes that assess boats; 0 for this one alone (default: one for each processor)",
+    )
+    report.add_argument(
+        "--horizon-days",
+        type=whole_number(1, 3650),
+        default=90,
+        metavar="N",
+        help="for the chance of meeting a limit (default: 90)",
+    )
+    report.add_argument("--json", type=Path, metavar="FILE", help="write the list as a document")
+    report.add_argument("--csv", type=Path, metavar="FILE", help="write the list as a table")
+    report.set_defaults(act=_report)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -57,3 +86,27 @@ def _take(args: argparse.Namespace) -> int:
         say(f"{taken.path}: {said}{taken.words}", flush=True)
         refused += taken.outcome is Outcome.REFUSED
     return 1 if refused else 0
+
+
+def _report(args: argparse.Namespace) -> int:
+    from analysis.fleet.assess import assess_fleet
+    from analysis.fleet.document import DOCUMENT, TABLE, document, table
+    from analysis.fleet.folder import Fleet
+    from analysis.show.progress import counted
+    from analysis.show.screen.fleet import lines
+    from logger.system.output import check_output, write_whole
+
+    fleet = Fleet(args.folder)
+    for path, kind in ((args.json, DOCUMENT), (args.csv, TABLE)):
+        if path is not None:
+            check_output(path, kind, {})
+    workers = args.workers if args.workers is not None else len(os.sched_getaffinity(0))
+    with fleet.held(), counted("boats") as progress:
+        listed = assess_fleet(fleet, time.time(), workers, args.horizon_days, progress)
+    if args.json is not None:
+        write_whole(args.json, json.dumps(document(listed), indent=1) + "\n", DOCUMENT, {})
+    if args.csv is not None:
+        write_whole(args.csv, table(listed), TABLE, {})
+    width = shutil.get_terminal_size((80, 24)).columns
+    print("\n".join(lines(listed, width, sys.stdout.encoding or "ascii")))
+    return 0

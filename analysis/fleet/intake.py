@@ -159,7 +159,7 @@ def _of_database(path: Path, copy: Path, named: str | None) -> str | None:
     if named is not None:
         return named
     try:
-        load_config(copy)
+        load_config(copy, quiet=True)
     except ConfigError:
         pass
     else:

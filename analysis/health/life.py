@@ -49,7 +49,7 @@ LEAST_VALUES = 4
 #: Prior of the level when new: a nameplate is honest to about a quarter.
 _LEVEL_PRIOR = (1.0, 0.3)
 #: Prior spread of the mean loss per 1000 h about what would use up the design life.
-_SLOPE_SPREAD = 0.1
+SLOPE_SPREAD = 0.1
 #: Early transient: time constant, thousand hours, and prior size, fraction of rated.
 _TRANSIENT_KH = 0.15
 _TRANSIENT_SIZE = 0.02
@@ -98,6 +98,9 @@ class Health:
     gain_sd: float = 0.0
     """What the current sensor's gain may be wrong by: all outputs in proportion, at all times."""
 
+    usual_loss_per_kh: float = 0.0
+    """Mean of the prior of the loss per 1000 h: what a fleet takes out again."""
+
     def output(self, probability: float, *, as_measured: bool = False) -> float:
         """Return a quantile of the present output; ``as_measured`` takes the gain for true."""
         mean, sd, weights = self.posterior.level()
@@ -127,7 +130,7 @@ def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     columns = heat_columns(temperature_c)
     trend = trend_columns(forms(0.05)[0], data.kh, float(data.kh.max()))
     design = np.column_stack((trend, columns))
-    spread = np.array([_LEVEL_PRIOR[1], _SLOPE_SPREAD, *HEAT_SIZE])
+    spread = np.array([_LEVEL_PRIOR[1], SLOPE_SPREAD, *HEAT_SIZE])
     mean = np.concatenate(([_LEVEL_PRIOR[0]], np.zeros(len(spread) - 1)))
     scatter = float(np.clip(np.median(np.abs(np.diff(data.y[values]))), 1e-3, 0.05))
     mode = find_mode(data, nodes, design, (mean, spread**-2.0), 0.01, scatter)
@@ -175,7 +178,7 @@ def estimate(
     base = np.column_stack((trend_columns(linear, data.kh, now_kh), extra))
     mean = np.concatenate(([_LEVEL_PRIOR[0], usual_loss_per_kh], np.zeros(len(sizes))))
     mean[0] -= usual_loss_per_kh * now_kh
-    spread = np.concatenate(([_LEVEL_PRIOR[1], _SLOPE_SPREAD], sizes))
+    spread = np.concatenate(([_LEVEL_PRIOR[1], SLOPE_SPREAD], sizes))
     prior = (mean, spread**-2.0)
     wander, scatter, mode = find_scales(data, nodes, base, prior)
     sites = summarise(data, nodes, base, mode, scatter)
@@ -221,6 +224,7 @@ def estimate(
         _fitted(base, mode, nodes, heat_count),
         _fitted_sd(sites, prior, wander, heat_count),
         _since_start(posterior, sites, shifted[0, 2:], heat_count, systematic),
+        usual_loss_per_kh=usual_loss_per_kh,
     )
 
 

@@ -34,6 +34,37 @@ def bar(title: str) -> Iterator[Callable[[float], None]]:
 
 
 @contextmanager
+def counted(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Yield a function that takes how many of how many are done; shows how many a minute."""
+    if not sys.stderr.isatty():
+        yield lambda *_: None
+        return
+    import time
+
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as Remaining
+
+    columns = (
+        TextColumn(what),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.description}"),
+        Remaining(compact=True),
+    )
+    begun_s = time.monotonic()
+    with Progress(*columns, console=Console(stderr=True)) as progress:
+        task = progress.add_task("", total=None)
+
+        def told(done: int, of: int) -> None:
+            minutes = (time.monotonic() - begun_s) / 60.0
+            pace = f"{done / minutes:.0f} a minute" if done and minutes > 0.0 else ""
+            progress.update(task, completed=done, total=of, description=pace)
+
+        yield told
+
+
+@contextmanager
 def stages(first: str) -> Iterator[Callable[[str], None]]:
     """Yield a function that takes what is being done now."""
     if not sys.stderr.isatty():

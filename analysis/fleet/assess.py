@@ -1,0 +1,210 @@
+"""From the folder of a fleet to its list: assess what changed, compare sisters, rank."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.usage import Usage, dates
+from analysis.fleet import folder
+from analysis.fleet.boat import assess_boat, is_current
+from analysis.fleet.demand import Quarter, demand
+from analysis.fleet.facts import Facts, facts_of
+from analysis.fleet.outlook import Outlook, alone_seed, outlook
+from analysis.fleet.prior import MOST_SISTERS, Prior, Sisters, outlier_tail
+from analysis.fleet.ranking import Boat, ranked
+from analysis.fleet.runner import Failure, results
+from analysis.fleet.sketch import Sketch
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from analysis.fleet.folder import Fleet
+
+    Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """The boats of one type, and what they will need."""
+
+    name: str
+    boats: int
+    sketches: int
+    old: int
+    """Sisters that have passed half the loss."""
+    demand: tuple[Quarter, ...]
+    unknown: int
+    """Boats of which no date can be told: they are not in the demand."""
+
+
+@dataclass(frozen=True, slots=True)
+class FleetList:
+    """The ranked boats and their groups."""
+
+    boats: tuple[Boat, ...]
+    groups: tuple[Group, ...]
+    assessed: int
+    """Boats that were assessed now; the others had not changed."""
+    now_s: float
+    horizon_days: int
+
+
+def assess_fleet(
+    fleet: Fleet,
+    now_s: float,
+    workers: int,
+    horizon_days: int,
+    progress: Callable[[int, int], None] = lambda *_: None,
+    runner: Callable[..., Iterator[tuple[str, object]]] = results,
+) -> FleetList:
+    """Assess what changed, and put the list together.
+
+    Parameters
+    ----------
+    fleet
+        Its folder; each result is kept there as soon as it is made.
+    now_s
+        Unix time.
+    workers
+        Processes; 0 for this one alone.
+    horizon_days
+        For the chance of meeting a limit.
+    progress
+        Is told how many of how many changed boats are done.
+    runner
+        Runs the work (:func:`analysis.fleet.runner.results` or one of the same form).
+    """
+    boats = fleet.boats()
+    changed = [
+        str(boat)
+        for boat in boats
+        if (boat / folder.LOG).exists()
+        and not is_current(boat, folder.read_json(boat / folder.RESULT))
+    ]
+    failed: dict[str, str] = {}
+    progress(0, len(changed))
+    for done, (name, result) in enumerate(runner(assess_boat, changed, workers), 1):
+        if isinstance(result, Failure):
+            failed[name] = result.reason
+        progress(done, len(changed))
+    found = [_read(boat, failed.get(str(boat))) for boat in boats]
+    groups: dict[str, list[_Found]] = {}
+    for one in found:
+        groups.setdefault(one.boat.group, []).append(one)
+    listed: list[Boat] = []
+    told: list[Group] = []
+    for name in sorted(groups):
+        group, seen = _group(name, groups[name], now_s, horizon_days)
+        listed += seen
+        told.append(group)
+    return FleetList(ranked(listed, now_s), tuple(told), len(changed), now_s, horizon_days)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    boat: Boat
+    sketch: Sketch | None = None
+    usage: Usage | None = None
+
+
+def _read(path: Path, failure: str | None) -> _Found:
+    """Read what is kept of a boat; the later of its own result and a document handed in counts."""
+    result = folder.read_json(path / folder.RESULT) if failure is None else None
+    handed = folder.read_json(path / folder.DOCUMENT)
+    own, other = _facts(result and result.get("document")), _facts(handed)
+    if other is not None and (own is None or other.until_s > own.until_s):
+        return _Found(Boat(path.name, other, f"{other.rated_w:g} W", failure=failure))
+    if own is None or result is None:
+        return _Found(Boat(path.name, None, "not known", failure=failure or "there is no result"))
+    kind = str(result["type"]) or f"{own.rated_w:g} W"
+    boat = Boat(path.name, own, kind, name=str(result["boat"]))
+    sketch = None if result["sketch"] is None else Sketch.read(result["sketch"])
+    use = result["use"]
+    pattern = None
+    if use is not None:
+        pattern = Usage(np.array(use["hours_per_day"]), use["spread"], use["fortnight"])
+    return _Found(boat, sketch, pattern)
+
+
+def _facts(document: object) -> Facts | None:
+    if not isinstance(document, dict):
+        return None
+    try:
+        return facts_of(document)
+    except (ValueError, LookupError, TypeError, AttributeError):
+        return None
+
+
+def _group(
+    name: str, found: Sequence[_Found], now_s: float, horizon_days: int
+) -> tuple[Group, list[Boat]]:
+    """Compare the boats of one type."""
+    sketched = [one for one in found if one.sketch is not None]
+    # Of very many, some speak for all: evenly spread over the random ids.
+    step = max(1, -(-len(sketched) // MOST_SISTERS))
+    donors = sketched[::step]
+    sketches = [one.sketch for one in donors if one.sketch is not None]
+    usual = float(np.median([s.usual for s in sketches])) if sketches else 0.0
+    sisters = Sisters(sketches, usual) if sketches else None
+    whole = sisters.prior() if sisters is not None else None
+    place = {id(one): k for k, one in enumerate(donors)}
+    seen, crossings = [], []
+    for one in found:
+        boat = one.boat
+        if one.sketch is not None and sisters is not None and whole is not None:
+            k = place.get(id(one))
+            prior = whole if k is None else sisters.prior(without=k)
+            boat, crossed_s = _seen(one, prior, now_s, horizon_days)
+            if k is not None and prior.speaks:
+                boat = replace(boat, tail=outlier_tail(sisters.own(k, prior), prior))
+            if crossed_s is not None:
+                crossings.append(crossed_s)
+        elif boat.facts is not None:
+            boat = replace(boat, chance=_chance_by_dates(boat.facts, now_s, horizon_days))
+        seen.append(boat)
+    old = 0 if whole is None else whole.old
+    return Group(
+        name, len(found), len(sketched), old, demand(crossings, now_s), len(found) - len(crossings)
+    ), seen
+
+
+def _seen(one: _Found, prior: Prior, now_s: float, horizon_days: int) -> tuple[Boat, Floats | None]:
+    """Return a boat with its outlooks, and draws of when it meets its replacement limit."""
+    sketch, facts = one.sketch, one.boat.facts
+    if sketch is None or facts is None:
+        return one.boat, None
+    ahead = outlook(sketch, None, alone_seed(one.boat.key))
+    boat = replace(one.boat, alone=ahead.hours)
+    if prior.speaks:
+        ahead = outlook(sketch, prior, alone_seed(one.boat.key))
+        boat = replace(boat, with_sisters=ahead.hours, sisters=prior.sisters)
+    if one.usage is None:
+        return boat, None
+    when = _dates(one.usage, facts, ahead, ahead.draws_h)
+    chance = float(np.mean(when <= now_s + 86400.0 * horizon_days))
+    return replace(boat, chance=chance), _dates(one.usage, facts, ahead, ahead.output_h)
+
+
+def _dates(pattern: Usage, facts: Facts, ahead: Outlook, hours: Floats) -> Floats:
+    # Beyond what may be named no date is told.
+    hours = np.where(hours <= ahead.reach_h, hours, np.inf)
+    return dates(pattern, facts.until_s, hours, np.random.default_rng(1))
+
+
+def _chance_by_dates(facts: Facts, now_s: float, horizon_days: int) -> float | None:
+    """Return the chance of a limit within the horizon from the dates of a document alone."""
+    low, middle, high = facts.date.low, facts.date.median, facts.date.high
+    if facts.verdict == "replace":
+        return 1.0
+    if low is None or middle is None:
+        return None
+    ends = (low, middle, middle + (middle - low) if high is None else high)
+    at = now_s + 86400.0 * horizon_days
+    begins, stops = ends[0] - 0.1 * (ends[2] - ends[0]), ends[2] + 0.1 * (ends[2] - ends[0])
+    return float(np.interp(at, (begins, *ends, stops), (0.0, 0.05, 0.5, 0.95, 1.0)))

@@ -1,0 +1,96 @@
+"""Assesses one boat of a fleet and keeps what came of it; runs in a worker, needs no other boat."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analysis.assessment.case import Case
+from analysis.assessment.usage import usage
+from analysis.fleet import folder
+from analysis.fleet.sketch import sketch_of
+from analysis.history.history import load_fitting
+from logger import __version__
+from logger.config import load_config
+
+if TYPE_CHECKING:
+    from logger.config import Config
+
+#: Rises when what is kept of a boat changes: then all boats are assessed again.
+SCHEMA = "ebbwatt/fleet-result/1"
+
+
+def is_current(boat: Path, result: dict[str, Any] | None) -> bool:
+    """Tell by sizes and times alone whether the kept result is of the files that are there."""
+    return (
+        result is not None
+        and result.get("schema") == SCHEMA
+        and result.get("version") == __version__
+        and result.get("files") == _stamps(boat)
+    )
+
+
+def assess_boat(name: str) -> None:
+    """Assess the boat in a folder and write its ``result.json``.
+
+    Raises
+    ------
+    EbbwattError
+        If its log or its configuration cannot be read; nothing is written then.
+    """
+    boat = Path(name)
+    stamps = _stamps(boat)
+    digests = {n: folder.digest(boat / n) for n in stamps}
+    kept = folder.read_json(boat / folder.RESULT)
+    if (
+        kept is not None
+        and (kept.get("schema"), kept.get("version")) == (SCHEMA, __version__)
+        and kept.get("digests") == digests
+    ):
+        folder.write_json(boat / folder.RESULT, kept | {"files": stamps})
+        return
+    key = folder.Key.of(boat.name)
+    history, config = load_fitting(_configuration(boat), key.fitting)
+    case = Case(history, config)
+    sketch = sketch_of(case)
+    pattern = usage(case.use)
+    stopped = case.assessment.output.median is None
+    folder.write_json(
+        boat / folder.RESULT,
+        {
+            "schema": SCHEMA,
+            "version": __version__,
+            "files": stamps,
+            "digests": digests,
+            "boat": config.boat.name,
+            "type": config.charger.type,
+            "document": case.assessment.document(),
+            # Of data from which nothing can be concluded nothing is told to the sisters.
+            "sketch": None if sketch is None or stopped else sketch.document(),
+            "use": None
+            if pattern is None
+            else {
+                "hours_per_day": [float(f"{h:.6g}") for h in pattern.hours_per_day.tolist()],
+                "spread": pattern.spread,
+                "fortnight": pattern.fortnight,
+            },
+        },
+    )
+
+
+def _configuration(boat: Path) -> Config:
+    own = boat / folder.CONFIGURATION
+    config = load_config(own if own.exists() else boat / folder.LOG, quiet=True)
+    return replace(config, store=replace(config.store, path=(boat / folder.LOG).absolute()))
+
+
+def _stamps(boat: Path) -> dict[str, list[int]]:
+    """Return size and time of what a boat is assessed from."""
+    found = {}
+    for name in (folder.LOG, folder.CONFIGURATION):
+        path = boat / name
+        if path.exists():
+            about = path.stat()
+            found[name] = [about.st_size, about.st_mtime_ns]
+    return found

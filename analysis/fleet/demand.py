@@ -1,0 +1,74 @@
+"""How many units a fleet will need, quarter by quarter.
+
+Each boat needs one with a chance of its own; their number is Poisson binomial (Wang 1993,
+Statistica Sinica 3:295-312). The chances are taken as independent given what the sisters say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+#: A quarter of a year of 365.25 days, s.
+QUARTER_S = 365.25 / 4.0 * 86400.0
+#: Two years.
+QUARTERS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """Units needed in one quarter: the mean and the ends of the 90 % interval."""
+
+    number: int
+    """1 is the quarter that begins now."""
+    mean: float
+    low: int
+    high: int
+
+
+def number_of_events(chances: Floats) -> Floats:
+    """Return the probabilities of 0, 1, ... n events, shape (n + 1,), exactly."""
+    found = np.ones(1)
+    for chance in chances:
+        found = np.convolve(found, (1.0 - chance, chance))
+    return found
+
+
+def interval(chances: Floats) -> tuple[int, int]:
+    """Return the ends of the 90 % interval of the number of events."""
+    cumulated = np.cumsum(number_of_events(chances))
+    last = len(cumulated) - 1
+    low = int(np.searchsorted(cumulated, 0.05))
+    return min(low, last), min(int(np.searchsorted(cumulated, 0.95)), last)
+
+
+def demand(crossings_s: Sequence[Floats], now_s: float) -> tuple[Quarter, ...]:
+    """Return the demand of the next quarters.
+
+    Parameters
+    ----------
+    crossings_s
+        Of each boat, when it meets its limit: draws of Unix times, infinity for never. What lies in
+        the past falls into the first quarter: the unit is still to be ordered.
+    now_s
+        Unix time.
+    """
+    chances = np.zeros((len(crossings_s), QUARTERS))
+    for k, drawn in enumerate(crossings_s):
+        place = np.maximum(np.floor((drawn - now_s) / QUARTER_S), 0.0)
+        inside = place[place < QUARTERS].astype(np.intp)
+        chances[k] = np.bincount(inside, minlength=QUARTERS) / len(drawn)
+    quarters = []
+    for number in range(QUARTERS):
+        low, high = interval(chances[:, number])
+        quarters.append(Quarter(number + 1, float(chances[:, number].sum()), low, high))
+    return tuple(quarters)

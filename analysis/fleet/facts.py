@@ -1,0 +1,86 @@
+"""What a fleet's list needs of an assessment document, checked: it may come from outside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from analysis.estimate import Span
+
+_VERDICTS = ("sound", "plan", "replace", "undetermined")
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One boat's assessment in short; texts come from outside."""
+
+    label: str
+    rated_w: float
+    until_s: float
+    """End of the log, Unix time."""
+    running_hours: float
+    output: Span
+    decline: Span
+    until: str | None
+    hours: Span
+    date: Span
+    """Unix times."""
+    withheld: str | None
+    verdict: str
+    reason: str
+    findings: tuple[str, ...]
+    """Those that qualify or stop, the worst first."""
+    course: tuple[tuple[float, float], ...]
+    """Running hours and output, as far as it is known."""
+
+
+def facts_of(document: dict[str, Any]) -> Facts:
+    """Read a document.
+
+    Raises
+    ------
+    ValueError, LookupError, TypeError, AttributeError
+        If it is not of the kind.
+    """
+    charger, left = document["charger"], document["remaining"]
+    verdict = str(document["verdict"])
+    if verdict not in _VERDICTS:
+        raise ValueError("no such verdict")
+    inputs = [f for f in document.get("inputs", []) if f["severity"] in {"doubt", "stop"}]
+    reasons = document["reasons"]
+    course = document.get("course") or {"runtime_h": [], "median": []}
+    return Facts(
+        label=str(charger["label"]),
+        rated_w=_number(charger["rated_w"]),
+        until_s=_time(document["observed"]["to"]) or 0.0,
+        running_hours=_number(document["observed"]["running_hours"]),
+        output=_span(document["output"], "fraction"),
+        decline=_span(document["decline"], "per_1000h"),
+        until=None if left["until"] is None else str(left["until"]),
+        hours=_span(left["hours"], "median"),
+        date=Span(*(_time(left["date"][n]) for n in ("low", "median", "high"))),
+        withheld=None if left["withheld"] is None else str(left["withheld"]),
+        verdict=verdict,
+        reason=str(reasons[0]["text"]) if reasons else "",
+        findings=tuple(str(f["text"]) for f in inputs),
+        course=tuple(
+            (_number(h), _number(y))
+            for h, y in zip(course["runtime_h"], course["median"], strict=True)
+        ),
+    )
+
+
+def _span(table: dict[str, Any], middle: str) -> Span:
+    return Span(*(None if table[n] is None else _number(table[n]) for n in ("low", middle, "high")))
+
+
+def _number(value: Any) -> float:  # noqa: ANN401 - it comes from outside
+    number = float(value)
+    if isinstance(value, bool) or not abs(number) < 1e12:
+        raise ValueError("no such number")
+    return number
+
+
+def _time(value: str | None) -> float | None:
+    return None if value is None else datetime.fromisoformat(value).timestamp()

@@ -1,0 +1,130 @@
+"""When a boat's charger meets its limit, alone and with the prior of its sisters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.assessment.forecast import FURTHEST
+from analysis.estimate import Span
+from analysis.fleet.prior import GRID, evidence_of, loss_at
+from analysis.health.trend import WANDERS
+from analysis.statistics.passage import passage_for_good
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.fleet.prior import Prior
+    from analysis.fleet.sketch import Sketch
+
+    Floats = NDArray[np.float64]
+
+#: Paths drawn: the ends of an interval are good to 3 % of its width.
+PATHS = 2000
+_POINTS = 200
+#: As for one boat (analysis.assessment.forecast): errors of the load have heavy tails.
+_LOAD_NU = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Remaining running hours until the first limit."""
+
+    hours: Span
+    """None beyond what may be named."""
+    draws_h: Floats
+    """Until the first limit, shape (paths,); infinity where none is met."""
+    output_h: Floats
+    """Until the replacement limit of the output alone, shape (paths,)."""
+    reach_h: float
+
+
+def outlook(sketch: Sketch, prior: Prior | None, rng: np.random.Generator) -> Outlook:
+    """Draw futures of a boat; ``prior`` None is the boat alone."""
+    reach = FURTHEST * sketch.observed_h
+    if prior is not None:
+        reach = max(reach, prior.longest_h - 1000.0 * sketch.now_kh)
+    ahead = (1.05 * reach + 200.0) * np.linspace(0.0, 1.0, _POINTS) ** 1.5
+    cell, level, loss = _alone(sketch, rng) if prior is None else _with(sketch, prior, rng)
+    paths = _paths(sketch, cell, level, loss, ahead, rng)
+    gain = np.maximum(1.0 + sketch.gain_sd * rng.standard_normal(PATHS), 0.2)
+    output_h = passage_for_good(ahead, paths, sketch.replace_below * gain)
+    draws = output_h
+    if sketch.load_below is not None:
+        needed = sketch.load_below * np.exp(sketch.load_sd * rng.standard_t(_LOAD_NU, PATHS))
+        draws = np.minimum(draws, passage_for_good(ahead, paths, needed))
+    if sketch.design_left_h is not None:
+        first_h, last_h = sketch.design_left_h
+        ends_h = first_h + (last_h - first_h) * rng.random(PATHS)
+        draws = np.minimum(draws, np.maximum(ends_h - sketch.unseen_h * rng.random(PATHS), 0.0))
+    ordered = np.sort(draws)
+    low, median, high = (float(ordered[int(p * PATHS)]) for p in (0.05, 0.5, 0.95))
+    hours = Span(
+        min(low, reach),
+        median if median <= reach else None,
+        high if high <= reach and median <= reach else None,
+    )
+    return Outlook(hours, draws, output_h, reach)
+
+
+def _alone(sketch: Sketch, rng: np.random.Generator) -> tuple[NDArray[np.intp], Floats, Floats]:
+    """Draw cell, present level and loss from the estimator's posterior."""
+    cell = rng.choice(len(sketch.weight), PATHS, p=sketch.weight / sketch.weight.sum())
+    loss = sketch.loss[cell] + np.sqrt(sketch.loss_var[cell]) * rng.standard_normal(PATHS)
+    level = _level(sketch, cell, loss, rng)
+    # What is lost for good does not come back.
+    return cell, level, np.maximum(loss, 0.0)
+
+
+def _with(
+    sketch: Sketch, prior: Prior, rng: np.random.Generator
+) -> tuple[NDArray[np.intp], Floats, Floats]:
+    """Draw them with the life T weighted by the sisters."""
+    weight = prior.form[sketch.form] * prior.wander[sketch.wander]
+    log_p = evidence_of(sketch) + np.log(np.maximum(weight, 1e-300))[:, None]
+    log_p += np.log(np.maximum(prior.density, 1e-300))[None]
+    p = np.exp(log_p - log_p.max())
+    pick = rng.choice(p.size, PATHS, p=(p / p.sum()).ravel())
+    cell, place = np.unravel_index(pick, p.shape)
+    at = loss_at(sketch)
+    # Inside a step of the grid the loss moves along.
+    beside = np.clip(place + 1, 0, len(GRID) - 1)
+    share = rng.random(PATHS) - 0.5
+    loss = at[cell, place] + (at[cell, beside] - at[cell, place]) * share
+    return cell, _level(sketch, cell, loss, rng), loss
+
+
+def _level(
+    sketch: Sketch, cell: NDArray[np.intp], loss: Floats, rng: np.random.Generator
+) -> Floats:
+    """Draw the present level, given the loss."""
+    gain = sketch.cross / sketch.loss_var
+    left = np.sqrt(np.maximum(sketch.level_var - gain * sketch.cross, 0.0))
+    level = sketch.level[cell] + gain[cell] * (loss - sketch.loss[cell])
+    drawn: Floats = level + left[cell] * rng.standard_normal(len(cell))
+    return drawn
+
+
+def _paths(
+    sketch: Sketch, cell: NDArray[np.intp], level: Floats, loss: Floats, ahead_h: Floats,
+    rng: np.random.Generator,
+) -> Floats:  # fmt: skip
+    now, ahead = sketch.now_kh, ahead_h / 1000.0
+    level = level + sketch.systematic * rng.standard_normal(len(cell))
+    paths = rng.standard_normal((len(cell), len(ahead)))
+    paths[:, 0] = 0.0
+    paths[:, 1:] *= np.sqrt(np.diff(ahead)) * WANDERS[sketch.wander][cell][:, None]
+    np.cumsum(paths, axis=1, out=paths)
+    columns = np.empty((len(sketch.form), len(ahead)))
+    for k, form in enumerate(sketch.forms()):
+        scale = float(form.loss(now)) / max(now, 1e-6)
+        columns[k] = (form.loss(now + ahead) - form.loss(now)) / scale
+    paths += level[:, None] - loss[:, None] * columns[cell]
+    return paths
+
+
+def alone_seed(name: str) -> np.random.Generator:
+    """Return the source of chance of a boat: the same boat gets the same figures."""
+    return np.random.default_rng(np.frombuffer(name.encode(), dtype=np.uint8))

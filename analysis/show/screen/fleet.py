@@ -1,0 +1,82 @@
+"""The list of a fleet in the terminal, at 60 to 120 columns: one line or two for each boat."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.cells import cell_len, set_cell_size
+
+from analysis.figures import figure, figure_with_ends
+from analysis.fleet.ranking import STANDING_WORDS, Standing
+from analysis.show.wrapping import wrap_plain
+from analysis.text import for_encoding, harmless
+
+if TYPE_CHECKING:
+    from analysis.fleet.assess import FleetList, Group
+    from analysis.fleet.ranking import Boat
+
+NARROWEST, WIDEST = 60, 120
+_PLACE, _STANDING = 4, 11
+#: Longest reason, characters.
+_LONGEST = 240
+_CAUTION = (
+    "Ebbwatt only reads. Its figures rank visits; they replace neither an inspection on board nor "
+    "the maker's instructions, local codes and a licensed person."
+)
+
+
+def lines(listed: FleetList, width: int, encoding: str = "utf-8") -> list[str]:
+    """Return the list, ranked, and what the fleet will need; every line fits the width."""
+    width = min(max(width, NARROWEST), WIDEST)
+    out = [_counts(listed)]
+    label = (width - _PLACE - _STANDING - 2) // 3
+    for place, boat in enumerate(listed.boats, 1):
+        out += _boat(place, boat, label, width)
+    for group in listed.groups:
+        out += ["", *_group(group, width)]
+    out += ["", *wrap_plain(_CAUTION, width)]
+    folded = [row for line in out for row in (wrap_plain(line, width) if line else [""])]
+    return [for_encoding(line, encoding) for line in folded]
+
+
+def _counts(listed: FleetList) -> str:
+    counts = {s: sum(b.standing is s for b in listed.boats) for s in Standing}
+    told = ", ".join(f"{n} {STANDING_WORDS[s]}" for s, n in counts.items() if n)
+    return f"{len(listed.boats)} boats: {told or 'none yet'}. Horizon {listed.horizon_days} days."
+
+
+def _boat(place: int, boat: Boat, label: int, width: int) -> list[str]:
+    head = f"{place:>{_PLACE - 1}} " + set_cell_size(STANDING_WORDS[boat.standing], _STANDING)
+    name = harmless(boat.label, 60)
+    head += set_cell_size(name, label) + "  "
+    reason = harmless(boat.reason, _LONGEST)
+    indent = cell_len(head)
+    told = wrap_plain(reason, width - indent) or [""]
+    rows = [head + told[0], *(" " * indent + row for row in told[1:])]
+    if beside := _forecasts(boat):
+        rows += [" " * indent + row for row in wrap_plain(beside, width - indent)]
+    return [row.rstrip() for row in rows]
+
+
+def _forecasts(boat: Boat) -> str:
+    """Return both forecasts side by side where sisters spoke."""
+    if boat.facts is None or boat.with_sisters is None or boat.facts.verdict == "replace":
+        return ""
+    own = boat.facts.hours
+    alone = "not named" if own.median is None else figure(own, "h")
+    both = boat.with_sisters
+    sisters = (
+        f"more than {both.low or 0:.0f} h" if both.median is None else figure_with_ends(both, "h")
+    )
+    return f"alone {alone}; with {boat.sisters} sisters {sisters}"
+
+
+def _group(group: Group, width: int) -> list[str]:
+    head = f"{harmless(group.name)}: {group.boats} boats. Units needed by quarter, 90 % interval:"
+    quarters = "  ".join(f"Q{q.number} {q.mean:.1f} ({q.low}-{q.high})" for q in group.demand)
+    rows = [*wrap_plain(head, width), *(f"  {row}" for row in wrap_plain(quarters, width - 2))]
+    if group.unknown:
+        rows += wrap_plain(
+            f"  {group.unknown} of them not counted: no date of theirs can be told yet.", width
+        )
+    return rows

@@ -1,0 +1,202 @@
+"""The report of a fleet: what changed is assessed, the rest kept; ranked, with a reason each."""
+
+import csv
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from analysis import cli
+from analysis.fleet.assess import assess_fleet
+from analysis.fleet.document import document, table
+from analysis.fleet.folder import Fleet
+from analysis.fleet.intake import take
+from analysis.fleet.ranking import Standing
+from analysis.show.screen.fleet import lines
+from logger.store.files import prepare
+from tests.support import plain_log
+from tests.support.fleet_boats import write_boat
+
+#: Of each boat: label, runs, loss a thousand hours. The logs end when the last run ended.
+BOATS = {
+    "gannet": (70, 0.10),
+    "=1+1": (100, 0.10),
+    "razorbill": (90, 0.80),
+    "<b>skua</b>": (12, 0.05),
+}
+DAY_S = 86400.0
+#: Shortly after the longest of the logs ended.
+NOW_S = plain_log.BEGIN_S + 102 * DAY_S
+
+
+@pytest.fixture(scope="module")
+def incoming(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("incoming")
+    empty = folder / "empty"
+    prepare(empty)
+    for k, (label, (runs, loss)) in enumerate(BOATS.items()):
+        write_boat(
+            folder / f"boat{k}.db", empty.read_bytes(), label=label, more='type = "small"',
+            runs=runs, loss=loss, seed=k, apart_d=102 / runs,
+        )  # fmt: skip
+    return sorted(folder.glob("*.db"))
+
+
+@pytest.fixture
+def fleet(tmp_path, incoming):
+    fleet = Fleet(tmp_path / "fleet", make=True)
+    assert all(t.outcome == "taken" for t in take(fleet, incoming))
+    return fleet
+
+
+def results_of(fleet):
+    return {boat.name: (boat / "result.json").read_bytes() for boat in fleet.boats()}
+
+
+def test_the_list_is_ranked_and_only_what_changed_is_assessed(fleet, incoming, monkeypatch):
+    told = []
+    listed = assess_fleet(fleet, NOW_S, 0, 90, lambda *counts: told.append(counts))
+    assert told == [(k, 4) for k in range(5)]
+    first = listed.boats[0]
+    assert (first.label, first.standing) == ("razorbill", Standing.REPLACE)
+    assert "below the replacement limit" in first.reason
+    assert all(b.reason for b in listed.boats)
+    before = results_of(fleet)
+    again = assess_fleet(fleet, NOW_S, 0, 90)
+    assert again.assessed == 0
+    assert again.boats == listed.boats
+    # Touched, but not changed: the digests say so, and the estimate is not made again.
+    log = fleet.boats()[0] / "log.db"
+    os.utime(log)
+    monkeypatch.setattr("analysis.fleet.boat.load_fitting", lambda *_: pytest.fail("assessed"))
+    assert assess_fleet(fleet, NOW_S, 0, 90).assessed == 1
+    monkeypatch.undo()
+    # Another configuration: that boat alone is assessed again.
+    path = next(b for b in fleet.boats() if b.name == first.key) / "boat.toml"
+    path.write_text(path.read_text().replace("110.0", "150.0"))
+    assert assess_fleet(fleet, NOW_S, 0, 90).assessed == 1
+    after = results_of(fleet)
+    assert {n for n in after if after[n] != before[n]} == {log.parent.name, first.key}
+
+
+@pytest.mark.slow
+def test_a_pool_gives_the_same_results_byte_by_byte(fleet, incoming, tmp_path):
+    other = Fleet(tmp_path / "other", make=True)
+    list(take(other, incoming))
+    for one in (fleet, other):
+        for boat in one.boats():
+            for file in boat.iterdir():
+                os.utime(file, (1e9, 1e9))
+    serial = assess_fleet(fleet, NOW_S, 0, 90)
+    pooled = assess_fleet(other, NOW_S, 2, 90)
+    assert results_of(other) == results_of(fleet)
+    assert document(pooled) == document(serial)
+
+
+def test_a_boat_that_cannot_be_assessed_is_named_and_the_others_are_right(fleet):
+    good = assess_fleet(fleet, NOW_S, 0, 90).boats
+    broken = fleet.boats()[0]
+    (broken / "boat.toml").write_text("[charger]\n")
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    (boat,) = [b for b in listed.boats if b.key == broken.name]
+    assert boat.standing is Standing.NOT_ASSESSED
+    assert "rated_w" in boat.reason
+    assert [b for b in listed.boats if b.key != broken.name] == [
+        b for b in good if b.key != broken.name
+    ]
+
+
+def test_no_news_for_long_is_told(fleet):
+    listed = assess_fleet(fleet, NOW_S + 200 * DAY_S, 0, 90)
+    standings = {b.label: b for b in listed.boats}
+    assert standings["gannet"].standing is Standing.NO_NEWS
+    assert "no log since" in standings["gannet"].reason
+    assert standings["razorbill"].standing is Standing.REPLACE
+
+
+def test_a_table_holds_no_formula_and_the_list_fits_its_width(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    rows = list(csv.DictReader(table(listed).splitlines()))
+    assert {r["boat"] for r in rows} == {"gannet", "'=1+1", "razorbill", "<b>skua</b>"}
+    assert [int(r["place"]) for r in rows] == [1, 2, 3, 4]
+    assert float(rows[0]["output"]) < 0.6
+    for width in (60, 80, 100, 120):
+        shown = lines(listed, width)
+        assert max(map(len, shown)) <= width
+        assert "razorbill" in "\n".join(shown)
+        assert any(line.split()[:2] == ["1", "replace"] for line in shown)
+
+
+def test_a_hostile_document_harms_nobody(fleet):
+    assess_fleet(fleet, NOW_S, 0, 90)
+    boat = fleet.boats()[0]
+    kept = json.loads((boat / "result.json").read_text())["document"]
+    kept["observed"]["to"] = "2030-01-01T00:00:00Z"
+    for change_ in (
+        {"verdict": "perfect"},
+        {"charger": []},
+        {"output": {"low": "x", "fraction": None, "high": None}},
+        {"inputs": "none"},
+        {"course": {"runtime_h": [1, 2], "median": [float("nan")]}},
+    ):
+        (boat / "document.json").write_text(json.dumps(kept | change_))
+        listed = assess_fleet(fleet, NOW_S, 0, 90)
+        (seen,) = [b for b in listed.boats if b.key == boat.name]
+        assert seen.facts.until_s < NOW_S
+    # A good one that is later than the log counts.
+    (boat / "document.json").write_text(json.dumps(kept))
+    (seen,) = [b for b in assess_fleet(fleet, NOW_S, 0, 90).boats if b.key == boat.name]
+    assert seen.facts.until_s > NOW_S
+
+
+@pytest.mark.slow
+def test_an_interrupted_run_keeps_what_is_done_and_goes_on(fleet, child_env, tmp_path):
+    run = subprocess.Popen(
+        [sys.executable, "-m", "analysis", "fleet", "report", str(fleet.path), "--workers", "1"],
+        env=child_env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 100
+    while not any((b / "result.json").exists() for b in fleet.boats()):
+        assert time.monotonic() < deadline
+        assert run.poll() is None, run.stderr.read()
+        time.sleep(0.01)
+    os.killpg(run.pid, signal.SIGINT)  # as a terminal does, to the workers as well
+    _, told = run.communicate(timeout=100)
+    assert "Traceback" not in told
+    kept = {b.name for b in fleet.boats() if (b / "result.json").exists()}
+    assert kept
+    assert run.returncode == 130 or len(kept) == 4
+    before = {name: (fleet.path / "boats" / name[:2] / name / "result.json").stat().st_mtime_ns
+              for name in kept}  # fmt: skip
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    assert listed.assessed == 4 - len(kept)
+    assert len(listed.boats) == 4
+    for name, when in before.items():
+        assert (fleet.path / "boats" / name[:2] / name / "result.json").stat().st_mtime_ns == when
+
+
+def test_the_command_writes_what_is_named(fleet, tmp_path, capsys):
+    names = [tmp_path / n for n in ("fleet.json", "fleet.csv")]
+    told = ["--json", str(names[0]), "--csv", str(names[1]), "--workers", "0"]
+    assert cli.main(["fleet", "report", str(fleet.path), *told]) == 0
+    assert "4 boats: 1 replace" in capsys.readouterr().out
+    listed = json.loads(names[0].read_text())
+    assert [b["place"] for b in listed["boats"]] == [1, 2, 3, 4]
+    assert len(listed["types"][0]["demand"]) == 8
+    # Again over its own files, but not over others.
+    assert cli.main(["fleet", "report", str(fleet.path), *told]) == 0
+    capsys.readouterr()
+    names[1].write_text("my own table")
+    assert cli.main(["fleet", "report", str(fleet.path), *told]) == 2
+    assert names[1].read_text() == "my own table"
+
+
+def test_two_commands_do_not_meet(fleet, capsys):
+    with fleet.held():
+        assert cli.main(["fleet", "report", str(fleet.path), "--workers", "0"]) == 1
+    assert "another 'ebbwatt fleet'" in capsys.readouterr().err
