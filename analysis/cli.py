@@ -68,6 +68,14 @@ def main(argv: Sequence[str] | None = None) -> int:
                 status = end.code if isinstance(end.code, int) else 0
             else:
                 status = left.status
+        except PermissionError as error:
+            if error.filename is None:
+                raise
+            _complain(
+                f"ebbwatt: {one_line(str(error.filename), _LONGEST)}: this user may not use it; "
+                "look at its owner and mode with 'ls -ld'"
+            )
+            status = 1
         except EbbwattError as error:
             if left.number is None:
                 # It may hold names of files, and what stood in them.

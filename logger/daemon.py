@@ -18,7 +18,7 @@ from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
 from logger.sources import open_source
-from logger.sources.link.supervision import LinkStatus, supervise
+from logger.sources.link.supervision import LinkState, LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
 from logger.store.file_format.carried import carry
 from logger.store.lock import StoreLock
@@ -73,6 +73,7 @@ class Daemon:
     def __init__(self, config: Config, clock: BoardClock | None = None) -> None:
         self.config = config
         self._notices: list[str] = []
+        self._link_notice = ""
         self.clock = clock or SystemClock()
         self.source: Source = open_source(config)
         self._keeper = ClockKeeper(self.clock) if self.source.live else None
@@ -158,12 +159,17 @@ class Daemon:
         self._status = status
         log.debug("link: %s%s", status.state, status.reason and f", {status.reason}")
         if status.notice:
-            self._tell(status.notice, f"{self.source.describe()}: ")
+            log.warning("%s: %s", self.source.describe(), status.notice)
+        # Whoever watches sees what is wrong with the link for as long as it is.
+        if status.state is LinkState.LIVE:
+            self._link_notice = ""
+        else:
+            self._link_notice = status.notice or self._link_notice
         self._renew()
 
-    def _tell(self, notice: str, whose: str = "") -> None:
+    def _tell(self, notice: str) -> None:
         """Tell the journal, and whoever watches."""
-        log.warning("%s%s", whose, notice)
+        log.warning("%s", notice)
         self._notices = [*self._notices[1 - _MOST_NOTICES :], notice]
 
     def _tell_spacing(self) -> None:
@@ -239,7 +245,7 @@ class Daemon:
             waiting_intervals=self.writer.waiting,
             readings=recorder.readings,
             refused=dict(self.source.refusals.by_reason),
-            notices=tuple(self._notices),
+            notices=tuple(n for n in (*self._notices, self._link_notice) if n),
             gap_s=recorder.spacing.gap_s,
             state_since_utc_s=(
                 None if recorder.state_since_s is None else recorder.state_since_s + offset_s

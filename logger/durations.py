@@ -1,5 +1,7 @@
 """Lengths of time that more than one module counts in."""
 
+#: One hour, s.
+HOUR_S = 3600.0
 #: One day, s.
 DAY_S = 86400.0
 #: Mean year of the calendar (146,097 days in 400 years), days and s.

@@ -25,6 +25,10 @@ class StoreError(EbbwattError):
     """The database is not ours, is newer than the program, is locked, or is damaged."""
 
 
+class StoreEmptyError(StoreError):
+    """There is no database yet, or it holds no log: nothing is wrong, nothing was written."""
+
+
 class StoreUnwritableError(StoreError):
     """The database cannot be written now (no room, write-protected, locked); later it may be.
 

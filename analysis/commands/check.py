@@ -84,7 +84,7 @@ def _check(
     from logger.settings import read_document
     from logger.sources import open_source
     from logger.sources.description import read_description
-    from logger.store.files import translated
+    from logger.store.files import is_there
 
     data = {} if is_database(path) else read_document(path).data
     if "charger" not in data and "decoder" in data:
@@ -105,9 +105,7 @@ def _check(
     )
     say(f"  store     {config.store.path}")
     trouble = False
-    with translated(config.store.path):
-        there = config.store.path.exists()
-    if there:
+    if is_there(config.store.path):
         say(f"  log       {_look_at_log(config, mend=mend)}")
         trouble |= _look_at_spacing(config)
     if source is None:
@@ -206,8 +204,9 @@ def _question_log(config: Config) -> int:
     from analysis.history.history import load_fitting
     from analysis.inputs.finding import Severity
     from analysis.show.inputs import listed
+    from logger.store.files import is_there
 
-    if not config.store.path.exists():
+    if not is_there(config.store.path):
         raise UsageError(f"{config.store.path}: there is no log yet to look at")
     findings = Case(*load_fitting(config)).assessment.inputs
     width = max(40, min(get_terminal_size((80, 24)).columns, 100))

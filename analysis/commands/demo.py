@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,6 +83,7 @@ def show(demo: Demo) -> None:
     from analysis.commands.watch import print_frame
     from analysis.history.history import load_history
     from analysis.show.dashboard.facts import Moment, collect
+    from analysis.show.dashboard.marks import marks_for
     from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import fuel_facts, recent_history
     from analysis.show.page.html import write_page
@@ -102,7 +104,8 @@ def show(demo: Demo) -> None:
     moment = Moment(demo.end_s, 0.0, "", UTC)
     print("The dashboard, as it stood at the end of the log:\n")
     console = PipedConsole(highlight=False)
-    print_frame(console, collect(moment, demo.config, demo.snapshot, recent, assessment, fuel=fuel))
+    facts = collect(moment, demo.config, demo.snapshot, recent, assessment, fuel=fuel)
+    print_frame(console, facts, marks_for(console.encoding, os.environ.get("TERM")))
     print("\nThe report in short:\n")
     for line in summary(matter, console.width):
         print(line.text)

@@ -136,11 +136,12 @@ def _text(args: argparse.Namespace) -> str:
 
 def _first_fitted(config: Config) -> str | None:
     """Return the day on which the first charger of the log was fitted, if all days are known."""
+    from logger.store.files import is_there
     from logger.store.reader import Reader
 
     fitted = config.charger.fitted
     days = [None if fitted is None else fitted.isoformat()]
-    if config.store.path.is_file():
+    if is_there(config.store.path):
         with Reader(config.store.path) as reader:
             days += [fitting.fitted for fitting in reader.fittings()]
     known = [day for day in days if day is not None]

@@ -136,5 +136,6 @@ def _logged(config: Config) -> Case | None:
     """Return the log of the fitted charger; None where there is none yet."""
     from analysis.assessment.case import Case
     from analysis.history.history import load_fitting
+    from logger.store.files import is_there
 
-    return Case(*load_fitting(config)) if config.store.path.is_file() else None
+    return Case(*load_fitting(config)) if is_there(config.store.path) else None

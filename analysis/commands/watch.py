@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
+import select
 import signal
+import sys
 from typing import TYPE_CHECKING
 
 from analysis import interrupts
@@ -13,72 +16,140 @@ from logger.system.signals import leaving_cleanly
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Iterator
 
     from rich.console import Console
 
     from analysis.show.dashboard.facts import Facts
+    from analysis.show.dashboard.marks import Marks
+    from analysis.show.dashboard.watch import Watch
 
 HELP = "show the charger, the battery and the verdict, live"
 DESCRIPTION = (
     "Shows whether the charger is on and producing, what the battery does, output against what "
     "is available and rated, energy, fuel, the verdict with its confidence, and how old all that "
-    "is. Renewed every second until Ctrl-C. Ebbwatt only reads; its figures are no safety device."
+    "is. Renewed every second until q or Ctrl-C; ? explains, f, h and l open fuel, health and "
+    "load. Into a pipe, one picture a minute. Ebbwatt only reads; its figures are no safety device."
 )
 EXAMPLE = "ebbwatt watch --once"
+#: Keys that end the live screen; Ctrl-D is the end of what is typed.
+QUIT = ("q", "Q", "\x04")
+#: A picture into a pipe or a file comes as often as this, s.
+PLAIN_EVERY_S = 60.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of this command."""
     parser.add_argument("--once", action="store_true", help="show one picture and end")
-    parser.add_argument(
+    plain = parser.add_mutually_exclusive_group()
+    plain.add_argument(
         "--ascii", action="store_true", help="use plain ASCII, for terminals without Unicode"
+    )
+    plain.add_argument(
+        "--blocks", action="store_true", help="use blocks, for fonts without braille patterns"
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show the dashboard."""
+    """Show the dashboard; 1 where one picture was asked for and the log cannot be read."""
+    from analysis.show.dashboard.marks import marks_for
     from analysis.show.dashboard.terminal import PipedConsole
-    from analysis.show.dashboard.watch import Watch, moment_now
+    from analysis.show.dashboard.watch import Watch
 
     config = load_config(find_config(args.config))
     watch = Watch(config)
     console = PipedConsole(highlight=False, soft_wrap=False)
-    if args.once or not console.is_terminal:
-        moment = moment_now()
-        watch.assess_once(moment)
-        print_frame(console, watch.facts(moment), ascii_only=args.ascii)
-        return 0
-    return _live(console, watch, ascii_only=args.ascii)
+    marks = marks_for(
+        console.encoding, os.environ.get("TERM"), ascii_only=args.ascii, blocks=args.blocks
+    )
+    if args.once:
+        return _once(console, watch, marks)
+    if not console.is_terminal or console.is_dumb_terminal:
+        return _line_by_line(console, watch, marks)
+    return _live(console, watch, marks)
 
 
-def print_frame(console: Console, facts: Facts, *, ascii_only: bool = False) -> None:
+def print_frame(console: Console, facts: Facts, marks: Marks) -> None:
     """Print one picture."""
     from analysis.show.dashboard.frame import frame
-    from analysis.show.dashboard.marks import marks_for
 
-    marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
     for line in frame(facts, console.width, marks):
         console.print(line, soft_wrap=True)
+    console.file.flush()
 
 
-def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
-    """Renew the picture every second until the user or a signal ends it."""
-    import time
-
-    from analysis.show.dashboard.frame import frame
-    from analysis.show.dashboard.marks import marks_for
-    from analysis.show.dashboard.terminal import Screen
+def _once(console: Console, watch: Watch, marks: Marks) -> int:
     from analysis.show.dashboard.watch import moment_now
 
-    marks = marks_for(console.encoding, os.environ.get("TERM"), ascii_only=ascii_only)
+    moment = moment_now()
+    watch.assess_once(moment)
+    facts = watch.facts(moment)
+    with _reader_may_go():
+        print_frame(console, facts, marks)
+    return 1 if facts.trouble else 0
+
+
+@contextlib.contextmanager
+def _reader_may_go() -> Iterator[None]:
+    """Take it for an end in order if whoever reads has seen enough, as 'head' has."""
+    try:
+        yield
+    except BrokenPipeError:
+        # What is still to be written has nowhere to go.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _line_by_line(console: Console, watch: Watch, marks: Marks) -> int:
+    """Print a picture every minute, for pipes and for terminals that cannot move a cursor."""
+    from analysis.show.dashboard.watch import moment_now
+
+    interrupts.raise_interrupt()
     status = 0
+    try:
+        with leaving_cleanly(), _reader_may_go():
+            watch.assess_once(moment_now())
+            while True:
+                print_frame(console, watch.facts(moment_now()), marks)
+                console.print()
+                console.file.flush()
+                if _reader_gone(console, PLAIN_EVERY_S):
+                    break
+    except KeyboardInterrupt:
+        pass
+    except SystemExit as end:
+        status = int(end.code or 0)
+    return _ended(watch, status)
+
+
+def _reader_gone(console: Console, seconds: float) -> bool:
+    """Wait so long; return at once, and True, where the reader of a pipe goes."""
+    poll = select.poll()
+    poll.register(console.file.fileno(), 0)  # errors alone
+    return bool(poll.poll(1000.0 * seconds))
+
+
+def _live(console: Console, watch: Watch, marks: Marks) -> int:
+    """Renew the picture every second until the user or a signal ends it."""
+    from analysis.show.dashboard.frame import frame
+    from analysis.show.dashboard.keys import Keyboard
+    from analysis.show.dashboard.terminal import Screen, size_of
+    from analysis.show.dashboard.views import after, full_screen, hint
+    from analysis.show.dashboard.watch import moment_now
+
+    status, view, key = 0, "", ""
     interrupts.raise_interrupt()
     try:
-        with leaving_cleanly(), Screen(console) as screen:
-            while True:
-                facts = watch.facts(moment_now())
-                screen.show(frame(facts, console.width, marks, console.height))
-                time.sleep(1.0)
+        with leaving_cleanly(), Screen(console) as screen, Keyboard() as keyboard:
+            while key not in QUIT:
+                facts, (width, height) = watch.facts(moment_now()), size_of(console)
+                keys = hint(width) if keyboard.there else ""
+                screen.show(
+                    full_screen(view, facts, watch.found, width, height, marks)
+                    if view
+                    else frame(facts, width, marks, height, keys)
+                )
+                key = keyboard.wait(1.0)
+                view = after(view, key)
     except KeyboardInterrupt:
         pass
     except SystemExit as end:
@@ -88,11 +159,11 @@ def _live(console: Console, watch: Watch, *, ascii_only: bool) -> int:
             raise
         # The terminal has gone, and the signal that tells of it is still to come.
         status = 128 + signal.SIGHUP
+    return _ended(watch, status)
+
+
+def _ended(watch: Watch, status: int) -> int:
     if watch.assessing:
         # The interpreter must not be taken down under a thread that computes.
         os._exit(status)
     return status
-
-
-if TYPE_CHECKING:
-    from analysis.show.dashboard.watch import Watch

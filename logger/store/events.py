@@ -10,9 +10,9 @@ import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from logger.errors import StoreError, UsageError
+from logger.errors import StoreEmptyError, StoreError, UsageError
 from logger.event import COMMAND_KINDS, PERSON_KINDS, Event, clean_text, day_begins_s
-from logger.store.files import open_writer, translated
+from logger.store.files import is_there, open_writer, translated
 from logger.store.repair.leftovers import note_leftovers
 
 if TYPE_CHECKING:
@@ -187,8 +187,8 @@ def _rows(db: sqlite3.Connection) -> list[Event]:
 @contextlib.contextmanager
 def _writing(path: Path) -> Iterator[sqlite3.Connection]:
     """Open an existing database for one short transaction; rolled back if anything is raised."""
-    if not path.is_file():
-        raise StoreError(
+    if not is_there(path):
+        raise StoreEmptyError(
             f"{path}: there is no such database yet; 'ebbwatt log' or 'ebbwatt import' makes it"
         )
     note_leftovers(path)

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import stat
 import subprocess
 import time
 from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING
 
-from logger.errors import StoreDamagedError, StoreError, StoreUnwritableError
+from logger.errors import (
+    StoreDamagedError,
+    StoreEmptyError,
+    StoreError,
+    StoreUnwritableError,
+)
 from logger.store.file_format.pages import looks_like_ours
 from logger.system.child import child_command
 
@@ -83,10 +89,8 @@ def open_reader(path: Path) -> sqlite3.Connection:
     StoreError
         If it is missing, not ours, newer than this program, or locked.
     """
-    with translated(path):
-        there = path.exists()
-    if not there:
-        raise StoreError(
+    if not is_there(path):
+        raise StoreEmptyError(
             f"{path}: there is no such database yet; 'ebbwatt log' or 'ebbwatt import' makes it"
         )
     version = _version(path)
@@ -96,6 +100,29 @@ def open_reader(path: Path) -> sqlite3.Connection:
             f"'ebbwatt log' or 'ebbwatt import' once to bring it up to date"
         )
     return _connect_read_only(path)
+
+
+def is_there(path: Path) -> bool:
+    """Tell whether a database stands there, for a user who may look at it.
+
+    Raises
+    ------
+    StoreError
+        If the folder may not be looked at, or the file may not be read.
+    """
+    try:
+        there = path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except PermissionError:
+        there = None
+    except OSError as error:
+        raise StoreError(f"{path}: {error.strerror or error}") from None
+    if there is None or not os.access(path, os.R_OK):
+        raise StoreError(f"{path}: {UNREADABLE_WORDS}")
+    if not stat.S_ISREG(there.st_mode):
+        raise StoreError(f"{path}: is no file; name the file of the database")
+    return True
 
 
 def damaged_name(path: Path) -> Path:
@@ -166,6 +193,10 @@ def _version(path: Path) -> int:
     return version
 
 
+#: What is said of a log that this user may not read.
+UNREADABLE_WORDS = (
+    "this user may not read it; join its group: 'sudo usermod -aG ebbwatt $USER', then log in anew"
+)
 #: What is said of a damaged file.
 DAMAGED_WORDS = (
     "is damaged; 'ebbwatt log' at its start, or 'ebbwatt check --mend', sets it aside and keeps "

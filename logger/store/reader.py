@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
-from logger.errors import StoreError
+from logger.errors import StoreEmptyError, StoreError
 from logger.event import Event
 from logger.store.boots import Clocks, find_clocks
 from logger.store.files import open_reader, translated
@@ -108,12 +108,10 @@ class Reader:
         for fitting in known:
             if fitting.id == number:
                 return fitting
+        if not known:
+            raise StoreEmptyError(f"{self.path}: holds no log yet")
         ids = ", ".join(str(fitting.id) for fitting in known)
-        raise StoreError(
-            f"{self.path}: there is no fitting {number}; known: {ids}"
-            if known
-            else f"{self.path}: holds no log yet"
-        )
+        raise StoreError(f"{self.path}: there is no fitting {number}; known: {ids}")
 
     def sessions(self, fitting: int) -> list[Session]:
         """Return the sessions of a fitting, oldest first."""

@@ -136,13 +136,13 @@ def test_the_dashboard_ends_when_the_line_is_cut(terminal, boat):
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_the_dashboard_ends_at_once_in_the_middle_of_an_assessment(terminal, boat, number):
     code = (
-        "import analysis.show.dashboard.watch as w, sys, time\n"
+        "import analysis.assessment.case as c, sys, time\n"
         "from analysis.cli import main\n"
-        "w.assess = lambda *_: time.sleep(600)\n"
+        "c.assess = lambda *_: time.sleep(600)\n"
         "sys.exit(main(['watch']))\n"
     )
     watch = terminal("-c", code, cwd=boat)
-    watch.until(b"being assessed")
+    watch.until(b"being worked out")
     watch.process.send_signal(number)
     assert watch.process.wait(60) == 128 + number
 

@@ -19,7 +19,7 @@ from analysis.demo import DAYS, live, make_folder
 from analysis.history.history import load_history
 from analysis.show.dashboard.facts import Moment, collect
 from analysis.show.dashboard.frame import frame
-from analysis.show.dashboard.marks import UNICODE
+from analysis.show.dashboard.marks import BRAILLE_MARKS
 from analysis.show.dashboard.watch import fuel_facts, recent_history
 from analysis.show.page.html import write_page
 from analysis.show.page.sections import Matter
@@ -76,7 +76,7 @@ def main() -> int:
             case.assessment,
             fuel=fuel_facts(case),
         )
-        lines = frame(facts, 80, UNICODE)
+        lines = frame(facts, 80, BRAILLE_MARKS)
         (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")
         height = round(15 * 1.25 * len(lines)) + 2 * 14
         picture(work / "terminal.html", "dashboard.png", f"760,{height}", work)

@@ -15,15 +15,13 @@ import numpy as np
 
 from analysis.estimate import Span
 from analysis.history.history import STATE_CODE
+from analysis.show.dashboard.battery import Battery, battery_of
 from analysis.show.freshness import fuel_too_old, with_forecast_suspended
-from logger.durations import DAY_S
 from logger.reading import RUN_STATES, OperatingState
 from logger.system.snapshot import STALE_AFTER_S
 
 if TYPE_CHECKING:
     from datetime import tzinfo
-
-    from numpy.typing import NDArray
 
     from analysis.assessment.document import Assessment
     from analysis.history.history import History
@@ -32,10 +30,10 @@ if TYPE_CHECKING:
     from logger.reading import Reading
     from logger.system.snapshot import Snapshot
 
+#: Said of what is not known until the whole log has been read.
+WORKED_OUT = "being worked out"
 #: Below this part of rated the charger is not called producing where the source names no state.
 PRODUCING_FROM = 0.03
-#: Voltage moves less than this in an hour: steady, V/h (about the resolution of such readings).
-STEADY_V_PER_H = 0.03
 
 
 class Situation(StrEnum):
@@ -46,12 +44,20 @@ class Situation(StrEnum):
     STOPPING = "stopping"
     RESTING = "resting"
     FAULT = "fault"
+    UNNAMED = "unnamed"
+    """The charger names a state that the configuration does not."""
     SILENT = "silent"
     """The logger runs, but the charger says nothing (any more)."""
     UNWATCHED = "unwatched"
     """The logger does not run; the log ends some time ago."""
+    UNREADABLE = "unreadable"
+    """The logger does not run, and its log cannot be read."""
     EMPTY = "empty"
     """There is no log yet."""
+
+
+#: Situations in which nothing is known of now.
+NOT_LIVE = frozenset({Situation.SILENT, Situation.UNWATCHED, Situation.UNREADABLE, Situation.EMPTY})
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +81,6 @@ class Day:
     energy_kwh: float
     logged: bool
     """Whether the log holds anything of that day."""
-
-
-@dataclass(frozen=True, slots=True)
-class Battery:
-    """What the battery does, as far as the charger's readings tell it."""
-
-    times_s: NDArray[np.float64]
-    volts: NDArray[np.float64]
-    """Mean voltage of the intervals of the last day."""
-    slope_v_per_h: float | None = None
-    current_a: float | None = None
-    at_ceiling: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +109,8 @@ class Facts:
     events: tuple[Event, ...]
     refused: dict[str, int]
     notices: tuple[str, ...]
+    trouble: str = ""
+    """Why the log cannot be read; empty where it can."""
 
     @property
     def power_w(self) -> float | None:
@@ -127,7 +123,7 @@ class Facts:
     @property
     def live(self) -> bool:
         """Whether the newest reading speaks for now."""
-        return self.situation not in {Situation.SILENT, Situation.UNWATCHED, Situation.EMPTY}
+        return self.situation not in NOT_LIVE
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +147,7 @@ def collect(
     assessment: Assessment | None,
     note: str = "",
     fuel: Fuel | None = None,
+    trouble: str = "",
 ) -> Facts:
     """Bring together what one frame shows.
 
@@ -168,6 +165,8 @@ def collect(
         The newest assessment, None while there is none; ``note`` says why.
     fuel
         What is known of the fuel, None where it is not configured.
+    trouble
+        Why the log cannot be read, empty where it can.
     """
     file_age_s = None if snapshot is None else snapshot.age_s(moment.boottime_s, moment.boot_id)
     alive = file_age_s is not None and file_age_s <= STALE_AFTER_S
@@ -176,7 +175,9 @@ def collect(
     if snapshot is not None and alive and snapshot.reading_age_s is not None:
         age_s = snapshot.reading_age_s + (file_age_s or 0.0)
     situation = _situation(config, snapshot if alive else None, reading, age_s, recent)
-    if situation in {Situation.UNWATCHED, Situation.EMPTY}:
+    if trouble and not alive:
+        situation = Situation.UNREADABLE
+    if situation in {Situation.UNWATCHED, Situation.UNREADABLE, Situation.EMPTY}:
         reading, age_s = None, _log_age(recent, moment.now_s)
     week, today_h = _week(moment, recent, snapshot if alive else None)
     return Facts(
@@ -189,7 +190,13 @@ def collect(
         reading=reading,
         age_s=age_s,
         link=_link(snapshot) if snapshot is not None and alive else "",
-        battery=_battery(moment.now_s, config, recent, reading),
+        battery=battery_of(
+            moment.now_s,
+            config.battery,
+            recent,
+            reading if situation not in NOT_LIVE else None,
+            charging=reading is not None and _delivers(reading, config),
+        ),
         today_kwh=week[-1].energy_kwh,
         today_running_h=today_h,
         week=week,
@@ -202,6 +209,7 @@ def collect(
         events=recent.events if recent is not None else (),
         refused=dict(snapshot.refused) if snapshot is not None and alive else {},
         notices=snapshot.notices if snapshot is not None and alive else (),
+        trouble=trouble,
     )
 
 
@@ -231,10 +239,16 @@ def _situation(
         OperatingState.FAULT: Situation.FAULT,
     }
     if reading.state is OperatingState.UNKNOWN:
-        power_w = (reading.voltage_v or 0.0) * (reading.current_a or 0.0)
-        producing = power_w >= PRODUCING_FROM * config.charger.rated_w
-        return Situation.PRODUCING if producing else Situation.RESTING
+        if _delivers(reading, config):
+            return Situation.PRODUCING
+        return Situation.UNNAMED if reading.word else Situation.RESTING
     return by_state.get(reading.state, Situation.RESTING)
+
+
+def _delivers(reading: Reading, config: Config) -> bool:
+    """Tell whether the charger delivers power worth the name."""
+    power_w = (reading.voltage_v or 0.0) * (reading.current_a or 0.0)
+    return power_w >= PRODUCING_FROM * config.charger.rated_w
 
 
 def _link(snapshot: Snapshot) -> str:
@@ -288,29 +302,3 @@ def _week(
         for day, joules, seconds in zip(days, energy_j, logged_s, strict=True)
     )
     return week, float(running_s[6]) / 3600.0
-
-
-def _battery(
-    now_s: float, config: Config, recent: History | None, reading: Reading | None
-) -> Battery:
-    times_s, volts = np.zeros(0), np.zeros(0)
-    if recent is not None and len(recent):
-        last_day = (recent.end_s >= now_s - DAY_S) & np.isfinite(recent.voltage_mean_v)
-        middle_s = recent.start_s + recent.duration_s / 2
-        times_s, volts = middle_s[last_day], recent.voltage_mean_v[last_day]
-    slope = None
-    if reading is not None:
-        near = times_s >= now_s - 2700.0
-        if near.sum() >= 3 and np.ptp(times_s[near]) >= 600.0:
-            slope = float(np.polyfit((times_s[near] - now_s) / 3600.0, volts[near], 1)[0])
-    ceiling_v = config.battery.charge_ceiling_v
-    return Battery(
-        times_s,
-        volts,
-        slope,
-        None if reading is None else reading.battery_current_a,
-        ceiling_v is not None
-        and reading is not None
-        and reading.voltage_v is not None
-        and reading.voltage_v >= ceiling_v - 0.1,
-    )

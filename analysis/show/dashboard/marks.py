@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from analysis.show.dashboard.canvas import ASCII_DOTS, BRAILLE, HALF_BLOCKS
 
+if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from analysis.show.dashboard.canvas import Dots
 
 #: Inks as RGB; see the module's text.
 INKS = {"calm": "#1a76d2", "mind": "#c94f05", "quiet": "#767676"}
@@ -33,30 +35,46 @@ class Marks:
     post: str
     """Where a limit or an available value stands on a bar."""
     rule: str
-    levels: tuple[str, str, str]
-    """A mark low, in the middle and high in its cell."""
+    shade: str
+    """A stretch in which the charger ran."""
     bound: str
     """A lower bound: at least this."""
     dot: str
     """Between two statements."""
+    dots: Dots
+    """How plots are drawn."""
 
 
-UNICODE = Marks("█", "·", "|", "─", ("▁", "─", "▔"), "^", "·")
-ASCII = Marks("#", ".", "|", "-", ("_", "-", "^"), "A", ";")
+BRAILLE_MARKS = Marks("█", "·", "|", "─", "▒", "^", "·", BRAILLE)
+#: For fonts without braille patterns.
+BLOCK_MARKS = Marks("█", "·", "|", "─", "▒", "^", "·", HALF_BLOCKS)
+ASCII = Marks("#", ".", "|", "-", "=", "A", ";", ASCII_DOTS)
 
 #: What a terminal must be able to write for the marks beyond ASCII.
-NEEDED = "".join({c for m in ("█·─▁▔°", "\N{MINUS SIGN}") for c in m})
+NEEDED_BLOCKS = "█·─▒▀▄°"
+NEEDED = NEEDED_BLOCKS + "\u28ff\N{MINUS SIGN}"
 
 
-def marks_for(encoding: str | None, term: str | None, *, ascii_only: bool = False) -> Marks:
-    """Return the marks that the terminal can show; a text console has few glyphs in its font."""
+def marks_for(
+    encoding: str | None, term: str | None, *, ascii_only: bool = False, blocks: bool = False
+) -> Marks:
+    """Return the marks that the terminal can show; a text console has few glyphs in its font.
+
+    ``blocks`` asks for half blocks in place of braille patterns, which some fonts lack.
+    """
     if ascii_only or term in {"linux", "dumb"}:
         return ASCII
+    if not blocks and _can_write(NEEDED, encoding):
+        return BRAILLE_MARKS
+    return BLOCK_MARKS if _can_write(NEEDED_BLOCKS, encoding) else ASCII
+
+
+def _can_write(text: str, encoding: str | None) -> bool:
     try:
-        NEEDED.encode(encoding or "ascii")
+        text.encode(encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
-        return ASCII
-    return UNICODE
+        return False
+    return True
 
 
 def bar(value: float, post: float | None, full_scale: float, width: int, marks: Marks) -> str:
@@ -66,61 +84,6 @@ def bar(value: float, post: float | None, full_scale: float, width: int, marks: 
     if post is not None and 0 < post <= full_scale:
         cells[min(width - 1, round(width * post / full_scale))] = marks.post
     return "".join(cells)
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A named level that a plot shows as a row of dots."""
-
-    value: float
-    name: str
-
-
-def plot(
-    columns: NDArray[np.float64],
-    bounds: NDArray[np.bool_],
-    low: float,
-    high: float,
-    rows: int,
-    marks: Marks,
-    levels: Sequence[Level] = (),
-) -> list[str]:
-    """Draw one mark per column between ``low`` and ``high``; NaN leaves its column empty.
-
-    Parameters
-    ----------
-    columns
-        Value of each column, shape (n,).
-    bounds
-        Whether the value is a lower bound, shape (n,).
-    low, high
-        The ends of the scale.
-    rows
-        Height in lines; each line tells three levels apart.
-    levels
-        Levels to be shown as dotted rows.
-    """
-    field = [[" "] * len(columns) for _ in range(rows)]
-    for level in levels:
-        if low <= level.value <= high:
-            row, _ = _cell(level.value, low, high, rows)
-            field[row] = [marks.empty] * len(columns)
-    for place, value in enumerate(columns):
-        if np.isfinite(value):
-            row, third = _cell(min(max(float(value), low), high), low, high, rows)
-            field[row][place] = marks.bound if bounds[place] else marks.levels[third]
-    return ["".join(row) for row in field]
-
-
-def _cell(value: float, low: float, high: float, rows: int) -> tuple[int, int]:
-    """Return the row (0 is the top) and the third of its height in which a value lies."""
-    step = min(int((value - low) / (high - low) * rows * 3), rows * 3 - 1)
-    return rows - 1 - step // 3, step % 3
-
-
-def row_of(value: float, low: float, high: float, rows: int) -> int:
-    """Return the row (0 is the top) in which a value lies."""
-    return _cell(value, low, high, rows)[0]
 
 
 def binned(

@@ -7,6 +7,7 @@ from the cabin idle and the processor cool.
 from __future__ import annotations
 
 import contextlib
+import os
 from typing import TYPE_CHECKING, NoReturn, Self
 
 from rich.console import Console
@@ -30,12 +31,24 @@ class PipedConsole(Console):
         raise BrokenPipeError
 
 
+def size_of(console: Console) -> tuple[int, int]:
+    """Return columns and lines of the window as it is now, whatever the environment says.
+
+    A terminal that does not know its size has the one that the console supposes.
+    """
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        columns, lines = os.get_terminal_size(console.file.fileno())
+        if columns > 0 and lines > 0:
+            return columns, lines
+    return console.size.width, console.size.height
+
+
 class Screen:
     """A context in which frames are shown; on the way out the terminal is as it was."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
-        self._size = console.size
+        self._size = size_of(console)
         self._shown: list[Text] = []
 
     def __enter__(self) -> Self:
@@ -58,8 +71,8 @@ class Screen:
         """Show a frame and return how many lines had to be written."""
         console, written = self._console, 0
         with console:  # everything in one write
-            if console.size != self._size or len(lines) < len(self._shown):
-                self._size, self._shown = console.size, []
+            if size_of(console) != self._size or len(lines) < len(self._shown):
+                self._size, self._shown = size_of(console), []
                 console.control(Control.home(), Control.clear())
             for row, line in enumerate(lines):
                 if row < len(self._shown) and _same(self._shown[row], line):

@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import threading
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.assessment.case import Case
 from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import History, load_fitting, read_history
-from analysis.show.dashboard.facts import Facts, Fuel, Moment, Situation, collect
+from analysis.show.dashboard.facts import WORKED_OUT, Facts, Fuel, Moment, Situation, collect
 from logger.durations import DAY_S
-from logger.errors import StoreError
+from logger.errors import StoreEmptyError, StoreError
 from logger.reading import CLOCK_UNSET_BEFORE_S
 from logger.store.reader import Reader
 from logger.system.onlookers import Onlooker
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.assessment.document import Assessment
+    from analysis.fuel.result import FuelOutlook
+    from analysis.load.daily import LoadResult
     from logger.config import Config
     from logger.system.snapshot import Snapshot
 
@@ -87,12 +89,29 @@ def fuel_facts(case: Case) -> Fuel | None:
     """Return what is known of the fuel at the end of the log; None without a [fuel] section."""
     if case.config.fuel is None:
         return None
-    outlook = fuel_outlook(case.runs, case.use, case.config)
+    return _fuel_of(fuel_outlook(case.runs, case.use, case.config))
+
+
+def _fuel_of(outlook: FuelOutlook) -> Fuel:
     left = outlook.days_left
     note = "; ".join(outlook.withheld.values()) or "not known yet"
     # The lower end: whoever runs out was not helped by the median.
     low = left.low is not None and left.low < LOW_FUEL_D
     return Fuel(outlook.litres_left, left, note=note, low=low, as_of_s=outlook.last_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What the last look at the whole log found; None where it is not known (yet)."""
+
+    assessment: Assessment | None = None
+    fuel: Fuel | None = None
+    outlook: FuelOutlook | None = None
+    load: LoadResult | None = None
+    note: str = WORKED_OUT
+    """Why there is no assessment."""
+    trouble: str = ""
+    """Why the log cannot be read."""
 
 
 class Watch:
@@ -105,9 +124,8 @@ class Watch:
         self._recent: History | None = None
         self._looked_s = -LOOK_S
         self._changed: tuple[float, ...] = ()
-        self._assessment: Assessment | None = None
-        self._fuel: Fuel | None = None
-        self._note = "being assessed"
+        self._trouble = ""
+        self.found = self._nothing_yet()
         self._assessed_s = -ASSESS_S
         self._worker: threading.Thread | None = None
         self._was = Situation.EMPTY
@@ -128,9 +146,10 @@ class Watch:
             self.config,
             snapshot,
             self._recent,
-            self._assessment,
-            self._note,
-            self._fuel,
+            self.found.assessment,
+            self.found.note,
+            self.found.fuel,
+            self._trouble or self.found.trouble,
         )
         if self._was is Situation.PRODUCING and facts.situation is Situation.RESTING:
             self._run_ended = True
@@ -143,20 +162,31 @@ class Watch:
                 self._worker.start()
         return facts
 
+    def _nothing_yet(self) -> Found:
+        return Found(fuel=None if self.config.fuel is None else Fuel(note=WORKED_OUT))
+
     def assess(self) -> None:
         """Make the assessment anew; what goes wrong becomes the note that is shown instead."""
         try:
             case = Case(*load_fitting(self.config))
-            self._assessment = case.assessment
-            self._fuel = fuel_facts(case)
-        except StoreError as error:
+            found = replace(self.found, trouble="")
+            if self.config.fuel is not None:
+                # Quickly worked out, and asked for every day: it does not wait for the verdict.
+                outlook = fuel_outlook(case.runs, case.use, self.config)
+                found = replace(found, outlook=outlook, fuel=_fuel_of(outlook))
+                self.found = found
+            self.found = replace(found, assessment=case.assessment, load=case.load, note="")
+        except StoreEmptyError as error:
             self._withdraw(str(error))
+        except StoreError as error:
+            self._withdraw("the log cannot be read", str(error))
         except Exception as error:  # noqa: BLE001 - a fault of ours must not stand as a verdict
             self._withdraw(f"cannot be assessed ({type(error).__name__}); see 'ebbwatt report'")
 
-    def _withdraw(self, note: str) -> None:
+    def _withdraw(self, note: str, trouble: str = "") -> None:
         """Show the note instead of an assessment that the log no longer stands behind."""
-        self._assessment, self._fuel, self._note = None, None, note
+        fuel = None if self.config.fuel is None else Fuel(note=note)
+        self.found = Found(fuel=fuel, note=note, trouble=trouble)
 
     def assess_once(self, moment: Moment) -> None:
         """Make the assessment now, for a single picture."""
@@ -173,9 +203,12 @@ class Watch:
             return
         self._changed = changed
         try:
-            self._recent = recent_history(self.config.store.path, moment.now_s)
+            self._recent, self._trouble = recent_history(self.config.store.path, moment.now_s), ""
+        except StoreEmptyError:
+            self._recent, self._trouble = None, ""
         except StoreError as error:
-            self._note = str(error)
+            # Looked at again soon: it may come back without a change of the file.
+            self._changed, self._trouble = (), str(error)
 
 
 def _stamps(path: Path) -> tuple[float, ...]:

@@ -11,16 +11,26 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from analysis.assessment.case import Case
 from analysis.commands.watch import print_frame
 from analysis.estimate import Span
 from analysis.history.history import STATE_CODE, History
-from analysis.show.dashboard.facts import Fuel, Moment, Situation, collect
+from analysis.show.dashboard.facts import WORKED_OUT, Fuel, Moment, Situation, collect
 from analysis.show.dashboard.frame import frame
-from analysis.show.dashboard.marks import ASCII, INKS, NEEDED, UNICODE, marks_for
+from analysis.show.dashboard.marks import (
+    ASCII,
+    BLOCK_MARKS,
+    BRAILLE_MARKS,
+    INKS,
+    NEEDED,
+    marks_for,
+)
 from analysis.show.dashboard.terminal import Screen
+from analysis.show.dashboard.views import hint
 from analysis.show.dashboard.watch import Watch, dated, fuel_facts, moment_now, recent_history
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
+from logger.store.files import DAMAGED_WORDS
 from logger.store.reader import Fitting, Reader
 from logger.system.snapshot import Snapshot
 from tests.conftest import ROOT
@@ -76,12 +86,22 @@ def reading(state, volts=13.31, amps=5.9):
 
 PRODUCING = snapshot(reading(OperatingState.RUNNING))
 RESTING = snapshot(reading(OperatingState.STANDBY, 12.71, 0.0))
-FAULT = snapshot(reading(OperatingState.FAULT, 12.71, 0.0))
+FAULT = snapshot(
+    replace(reading(OperatingState.FAULT, 12.71, 0.0), word="E 4711"),
+    state_since_utc_s=NOW_S - 1860.0,
+)
+UNNAMED = snapshot(
+    replace(reading(OperatingState.UNKNOWN, 12.71, 0.0), word="PURGE"),
+    state_since_utc_s=NOW_S - 86400.0,
+)
 WORN = snapshot(reading(OperatingState.RUNNING, 13.21, 4.4))
 SITUATIONS = {
     "producing": (PRODUCING, recent(), scenes.assessment(), None),
     "resting": (RESTING, recent(), scenes.sound(), None),
     "fault": (FAULT, recent(), scenes.sound(), None),
+    "unnamed-state": (UNNAMED, recent(), scenes.sound(), None),
+    "working-out": (RESTING, recent(), None, Fuel(note=WORKED_OUT)),
+    "unreadable": (None, None, None, Fuel(note="the log cannot be read")),
     "stale": (
         snapshot(
             reading(OperatingState.RUNNING), age_s=5400.0, link="waiting",
@@ -99,14 +119,25 @@ SITUATIONS = {
 }  # fmt: skip
 
 
+#: Why there is no assessment.
+NOTES = {
+    "no-data": "there is no such database yet",
+    "working-out": WORKED_OUT,
+    "unreadable": "the log cannot be read",
+}
+DAMAGED = f"ebbwatt.db: {DAMAGED_WORDS}"
+SIZES = [(40, 10), (60, 24), (80, 24), (120, 40)]
+
+
 def facts_of(config, name):
     snap, log, assessment, fuel = SITUATIONS[name]
-    note = "there is no such database yet" if assessment is None else ""
+    note = NOTES.get(name, "")
     moment = Moment(NOW_S, 1000.5, "b", UTC)
-    return collect(moment, config, snap, log, assessment, note, fuel)
+    trouble = DAMAGED if name == "unreadable" else ""
+    return collect(moment, config, snap, log, assessment, note, fuel, trouble)
 
 
-def text_of(config, name, width, marks=UNICODE):
+def text_of(config, name, width, marks=BRAILLE_MARKS):
     return [line.plain for line in frame(facts_of(config, name), width, marks)]
 
 
@@ -120,22 +151,31 @@ def golden(name, lines):
     assert text == path.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("width", [60, 80, 120])
+def sized(config, name, size, marks=BRAILLE_MARKS):
+    lines = frame(facts_of(config, name), *size[:1], marks, size[1], hint(size[0]))
+    return [line.plain for line in lines]
+
+
+@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", SITUATIONS)
-def test_golden_frames(config, name, width):
-    golden(f"{name}-{width}", text_of(config, name, width))
+def test_golden_frames(config, name, size):
+    golden(f"{name}-{size[0]}x{size[1]}", sized(config, name, size))
 
 
 @pytest.mark.parametrize("name", SITUATIONS)
 def test_golden_frames_without_unicode(config, name):
-    golden(f"{name}-60-ascii", text_of(config, name, 60, ASCII))
+    golden(f"{name}-60x24-ascii", sized(config, name, (60, 24), ASCII))
+
+
+def test_golden_frame_with_half_blocks(config):
+    golden("producing-80x24-blocks", sized(config, "producing", (80, 24), BLOCK_MARKS))
 
 
 def printed(config, name, width, **terminal):
     """Return what the command writes to a terminal of this kind."""
     out = io.StringIO()
     console = Console(file=out, width=width, force_terminal=True, highlight=False, **terminal)
-    print_frame(console, facts_of(config, name), ascii_only=True)
+    print_frame(console, facts_of(config, name), ASCII)
     return out.getvalue()
 
 
@@ -170,7 +210,7 @@ def test_what_the_warning_ink_says_a_sign_says_too(config, name, width):
         "".join(p.text for p in console.render(line) if mind in str(p.style)).strip()
         for line in frame(facts_of(config, name), width, ASCII)
     ]
-    assert any(warned) == (name != "resting")
+    assert any(warned) == (name not in {"resting", "working-out"})
     for above, words in zip(["", *warned], warned, strict=False):
         # A wrapped statement carries its sign at its beginning.
         assert not words or above or re.match(r"!! |\?\? |\[!+\] |! ", words)
@@ -218,9 +258,15 @@ def test_no_line_is_wider_than_the_screen(config, name, width):
 
 @pytest.mark.parametrize("name", SITUATIONS)
 def test_a_low_screen_keeps_what_matters(config, name):
-    lines = [line.plain for line in frame(facts_of(config, name), 80, UNICODE, 12)]
-    assert len(lines) <= 12
-    assert any(line.startswith("Health") for line in lines)
+    for width, height in ((80, 12), (40, 10), (40, 5)):
+        whole = [line.plain for line in frame(facts_of(config, name), width, BRAILLE_MARKS)]
+        lines = sized(config, name, (width, height))
+        assert len(lines) <= height
+        # The state, and the verdict or why there is none, in the first lines at every size.
+        sign = next(line for line in whole if line[:2] in {">>", "--", "!!", "??"})
+        place = lines.index(sign)
+        assert place <= 2
+        assert re.search(r"\[(ok|!|!!|\?\?)\] ", " ".join(lines[place : place + 4]))
 
 
 @pytest.mark.parametrize("name", SITUATIONS)
@@ -275,7 +321,7 @@ def test_hostile_texts_stay_letters(config):
     for hostile in scenes.HOSTILE:
         snap = replace(PRODUCING, link_reason=hostile, refused={hostile: 3}, notices=(hostile,))
         made = collect(Moment(NOW_S, 1000.5, "b", UTC), config, snap, log, None, hostile)
-        for line in frame(replace(made, label=hostile), 80, UNICODE):
+        for line in frame(replace(made, label=hostile), 80, BRAILLE_MARKS):
             assert all(c.isprintable() for c in line.plain)
             assert len(line.plain) <= 80
 
@@ -289,7 +335,7 @@ def test_inks_are_readable_on_black_and_on_white(ink, ground):
 
 
 def test_marks_follow_what_the_terminal_can_write():
-    assert marks_for("utf-8", "xterm-256color") is UNICODE
+    assert marks_for("utf-8", "xterm-256color") is BRAILLE_MARKS
     assert marks_for("ascii", "xterm") is ASCII
     assert marks_for("iso8859-1", "xterm") is ASCII
     assert marks_for("utf-8", "linux") is ASCII
@@ -332,19 +378,19 @@ def test_only_lines_that_changed_are_sent(config):
     console = Console(file=out, width=80, height=50, force_terminal=True, color_system="256")
     screen = Screen(console)
     first = facts_of(config, "producing")
-    whole = screen.show(frame(first, 80, UNICODE, 50))
-    assert whole == len(frame(first, 80, UNICODE, 50))
-    assert screen.show(frame(first, 80, UNICODE, 50)) == 0
+    whole = screen.show(frame(first, 80, BRAILLE_MARKS, 50))
+    assert whole == len(frame(first, 80, BRAILLE_MARKS, 50))
+    assert screen.show(frame(first, 80, BRAILLE_MARKS, 50)) == 0
     out.seek(0)
     out.truncate()
     later = replace(first, now_s=first.now_s + 1.0, reading=reading(OperatingState.RUNNING, 13.35))
     # The headline, the output and its bar, the battery; the log's age is the same.
-    assert 1 <= screen.show(frame(later, 80, UNICODE, 50)) <= 4
+    assert 1 <= screen.show(frame(later, 80, BRAILLE_MARKS, 50)) <= 4
     assert len(out.getvalue().encode()) < 1000
     # A shorter frame leaves nothing of the longer one.
     out.seek(0)
     out.truncate()
-    lines = frame(facts_of(config, "no-data"), 80, UNICODE, 50)
+    lines = frame(facts_of(config, "no-data"), 80, BRAILLE_MARKS, 50)
     assert screen.show(lines) == len(lines)
     assert "\x1b[2J" in out.getvalue()
 
@@ -421,7 +467,7 @@ def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):
     def fail(*_):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("analysis.show.dashboard.watch.assess", fail)
+    monkeypatch.setattr("analysis.assessment.case.assess", fail)
     watch.assess_once(moment)
     facts = watch.facts(moment)
     assert facts.assessment is None
@@ -441,4 +487,4 @@ def test_fuel_is_low_when_it_may_be(config, monkeypatch, low, expected):
         withheld: dict[str, str] = {}  # noqa: RUF012 - a stand-in that nobody changes
 
     monkeypatch.setattr("analysis.show.dashboard.watch.fuel_outlook", lambda *_: Outlook)
-    assert fuel_facts(recent(), config).low is expected
+    assert fuel_facts(Case(recent(), config)).low is expected

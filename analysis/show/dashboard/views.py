@@ -1,0 +1,136 @@
+"""The full screens behind the keys: fuel, health, load, and what the dashboard's words mean."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from analysis.show.cautions import SHORT
+from analysis.show.dashboard import top
+from analysis.show.dashboard.battery import LEVELS_V, SETTLED_H
+from analysis.show.dashboard.frame import NARROWEST, WIDEST
+from analysis.show.dashboard.marks import INKS
+from analysis.show.dashboard.pen import Pen
+from analysis.show.dashboard.plots import output_plot
+from analysis.show.freshness import with_fuel_suspended
+from analysis.show.phrases import (
+    decline_sentence,
+    next_actions,
+    remaining_sentence,
+    sentence,
+    verdict_sentence,
+)
+from analysis.show.screen import fuel, load
+from analysis.show.wrapping import wrap_plain
+from analysis.text import harmless
+
+if TYPE_CHECKING:
+    from analysis.show.dashboard.facts import Facts
+    from analysis.show.dashboard.marks import Marks
+    from analysis.show.dashboard.watch import Found
+
+#: Key and full screen.
+KEYS = {"?": "explain", "f": "fuel", "h": "health", "l": "load"}
+#: What the keys do, on the dashboard and on a full screen, the fuller wording first.
+HINTS = (
+    "q quit   ? explain   f fuel   h health   l load",
+    "q quit ? explain f fuel h health l load",
+)
+BACK = "any key: back   q quit"
+#: Rows of the plot of output where the screen has room for them, and the fewest.
+_PLOT_ROWS, _FEWEST_ROWS = 12, 3
+
+
+def hint(width: int) -> str:
+    """Return the line that says what the keys do."""
+    return next((text for text in HINTS if len(text) <= width), HINTS[-1])
+
+
+def after(view: str, key: str) -> str:
+    """Return the screen that a key leads to: a full screen's key, or the dashboard's (empty)."""
+    if not key:
+        return view
+    chosen = KEYS.get(key, "")
+    return "" if chosen == view else chosen
+
+
+def full_screen(
+    view: str, facts: Facts, found: Found, width: int, height: int, marks: Marks
+) -> list[Text]:
+    """Return a full screen below the top line, ``height`` lines at most."""
+    pen = Pen(max(NARROWEST, min(width, WIDEST)), marks)
+    head = [*top.top(pen, facts), *top.advice(pen, facts)]
+    room = max(height - len(head) - 3, 1)
+    if view == "fuel":
+        body = _fuel(pen, facts, found)
+    elif view == "health":
+        body = _health(pen, facts, room)
+    else:
+        body = _load(pen, found) if view == "load" else _explained(pen)
+    if len(body) > room:
+        more = Text(f"... {len(body) - room + 1} more lines: make the window higher")
+        body = [*body[: room - 1], more]
+    lines = [*head, Text(), *body, Text(), Text(BACK, style=INKS["quiet"])][:height]
+    for line in lines:
+        line.truncate(pen.width, overflow="crop")
+    return lines
+
+
+def _plain(pen: Pen, *texts: str) -> list[Text]:
+    lines: list[Text] = []
+    for text in texts:
+        lines += [Text(line) for line in wrap_plain(pen.words(text), pen.width)]
+    return lines
+
+
+def _fuel(pen: Pen, facts: Facts, found: Found) -> list[Text]:
+    if found.outlook is None:
+        note = "not configured: add a [fuel] section" if facts.fuel is None else facts.fuel.note
+        return _plain(pen, f"Fuel: {harmless(note, 200)}")
+    outlook = with_fuel_suspended(found.outlook, facts.now_s)
+    return [Text(line) for line in fuel.lines(outlook, None, pen.width)]
+
+
+def _load(pen: Pen, found: Found) -> list[Text]:
+    if found.load is None:
+        return _plain(pen, f"What the boat draws: {harmless(found.note, 200) or 'not known'}.")
+    return [Text(line) for line in load.lines(found.load, pen.width)]
+
+
+def _health(pen: Pen, facts: Facts, room: int) -> list[Text]:
+    a = facts.assessment
+    if a is None:
+        return _plain(pen, f"Health: {harmless(facts.assessment_note, 200) or 'not known'}.")
+    said = _plain(pen, verdict_sentence(a), decline_sentence(a), remaining_sentence(a))
+    reasons = [f"- {sentence(harmless(reason.text, 200))}" for reason in a.reasons]
+    to_do = [f"- {harmless(text, 300)}" for text in next_actions(a)]
+    words = [*_plain(pen, "", "Why:", *reasons), *_plain(pen, "", "What to do:", *to_do)]
+    # The plot takes what the words leave; its axes and key take four lines.
+    rows = min(room - len(said) - len(words) - 5, _PLOT_ROWS)
+    plot = output_plot(pen, facts, rows) if rows >= _FEWEST_ROWS else []
+    return [*said, *([Text(), *plot] if plot else []), *words]
+
+
+def _explained(pen: Pen) -> list[Text]:
+    full_v, fair_v = LEVELS_V["agm"]
+    return _plain(
+        pen,
+        ">> producing   -- resting   > starting   < stopping",
+        "!! fault   ?? not known   ! look at this",
+        "[ok] sound   [!] plan the replacement   [!!] replacement due   [??] not known",
+        "",
+        f"Volts are a level only after {SETTLED_H:.0f} h of rest: full, fair or low. An AGM "
+        f"battery of 12 V is full from {full_v:.1f} V and low below {fair_v:.1f} V (common "
+        "practice). Charging: the voltage stands higher. Settling: the charger has stopped, the "
+        "voltage still sinks by itself. A load lowers it too.",
+        f"ran {pen.marks.shade * 3}: the charger ran in these hours.",
+        "Can give: the output that the last runs show, of the rated output. In brackets: the "
+        "90 % interval.",
+        f"{pen.marks.bound} at least this: the battery took no more, so the charger could give "
+        "this or more.",
+        "Plan limit, replacement limit: parts of the rated output, set in the configuration.",
+        "Fuel LOW: it may last for less than 3 days.",
+        "",
+        SHORT,
+    )
