@@ -183,13 +183,14 @@ def test_a_state_word_of_the_devices_own_and_a_fault_stand_in_every_headline(
     try:
         live(tmp_path, 5, session=1)
         shown = ebbwatt("watch", "--once", cwd=tmp_path).stdout
-        assert 'State "PURGE-3" since ' in shown
-        assert "no output" in shown
+        assert 'UNKNOWN STATE "PURGE-3" since ' in shown
+        assert "now 0 W" in shown
+        assert "'ebbwatt probe' says how" in " ".join(shown.split())
         assert "Resting" not in shown
         said[0] = b"U=12.60 I=0.00 MODE=E07 RT=600\n"
         wait_for(lambda: live(tmp_path, 5, session=1).reading.word == "E07")
         shown = " ".join(ebbwatt("watch", "--once", cwd=tmp_path).stdout.split())
-        assert 'FAULT: the charger says "E07" since ' in shown
+        assert 'FAULT "E07" since ' in shown
         assert "look it up in the unit's own manual" in shown
     finally:
         daemon.send_signal(signal.SIGTERM)

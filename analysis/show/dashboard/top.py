@@ -91,7 +91,7 @@ def _happening(facts: Facts) -> str:
     reading, kind = facts.reading, facts.situation
     state = OperatingState.UNKNOWN if reading is None else reading.state
     power = "" if facts.power_w is None else f" {facts.power_w:.0f} W"
-    word = "" if reading is None or not reading.word else f" '{harmless(reading.word, 40)}'"
+    word = "" if reading is None or not reading.word else f' "{harmless(reading.word, 40)}"'
     since = "" if facts.state_since_s is None else f" since {_clock(facts.state_since_s, facts)}"
     if kind is Situation.SILENT:
         return "No reading yet" if facts.age_s is None else f"NO READING for {age(facts.age_s)}"
@@ -175,7 +175,8 @@ def _advice(facts: Facts) -> str:
     if facts.live and state is OperatingState.UNKNOWN and facts.reading and facts.reading.word:
         word = harmless(facts.reading.word, 40)
         return (
-            f"[source.states] does not name the charger's state '{word}': 'ebbwatt probe' says how."
+            f'[source.states] does not name the charger\'s state "{word}": '
+            "'ebbwatt probe' says how."
         )
     return {
         Situation.FAULT: "Write down the word and the time, and look it up in the unit's own "
