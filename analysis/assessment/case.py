@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.history.runs import Runs
     from analysis.load.bank import Carried
+    from analysis.load.required_power import LoadLimit
     from logger.config import Config
 
 
@@ -85,11 +86,15 @@ class Case:
         """What outputs her bank lives with; None where the load is not known."""
         return carried(self.load)
 
+    @property
+    def needed(self) -> LoadLimit | None:
+        """The power that the boat's load needs; None where it is not known."""
+        return None if self.carried is None else limit_of(self.carried)
+
     @cached_property
     def assessment(self) -> Assessment:
         """The assessment; without an estimate of health the load is not needed for it."""
-        lived = None if self.health is None else self.carried
-        needed = None if lived is None else limit_of(lived)
+        needed = None if self.health is None else self.needed
         return assess(
             self.health,
             self.evidence,

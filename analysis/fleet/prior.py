@@ -141,7 +141,7 @@ class Sisters:
         others = [self.sketches[k] for k in kept]
         return Prior(
             density, form_w, wander_w, mean, spread, len(kept),
-            sum(s.lost >= 0.5 * LOSS for s in others), 1000.0 * max(s.now_kh for s in others),
+            sum(bool(s.lost >= 0.5 * LOSS) for s in others), 1000.0 * max(s.now_kh for s in others),
         )  # fmt: skip
 
     def own(self, k: int, prior: Prior) -> Floats:

@@ -15,7 +15,6 @@ import numpy as np
 from analysis.health.evidence import design_hours_left
 from analysis.health.forms import forms
 from analysis.health.trend import WANDERS
-from analysis.load.required_power import load_limit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -150,7 +149,7 @@ def sketch_of(case: Case) -> Sketch | None:
     mean = np.array([(c.mean[0] + c.mean[-1], c.mean[1]) for c in cells])
     start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
     used = runtime_h[evidence.out.used & (runtime_h >= start_h)]
-    needed = load_limit(case.load)
+    needed = case.needed
     return Sketch(
         now_kh=posterior.now_kh,
         usual=health.usual_loss_per_kh,
