@@ -116,10 +116,20 @@ TIMING = Section(
             "longest_wait_s", "number", 60.0, "longest wait before opening again", "s", 0.01, 86400
         ),
         Setting(
+            "eager_s",
+            "number",
+            None,
+            "for so long after a loss each wait is first_wait_s; then the waits double up to "
+            "longest_wait_s; 60 on a local serial port and 0 elsewhere if left out",
+            "s",
+            0,
+            86400,
+        ),
+        Setting(
             "steady_s",
             "number",
-            60.0,
-            "a link that lives for so long has recovered",
+            10.0,
+            "after so much good data the next loss is waited for as if it were the first",
             "s",
             0.1,
             86400,

@@ -10,6 +10,7 @@ not given in one round is never completed by another.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -101,9 +102,14 @@ class Pipeline:
         self._fresh = frozenset(f.source for f in fields if not f.hold_s and not f.optional)
         self.reset()
 
-    def reset(self, *, in_sync: bool = False) -> None:
-        """Forget what was under way: a new session starts in the middle of the device's talk."""
+    def reset(self, *, in_sync: bool = False, opened_s: float = math.inf) -> None:
+        """Forget what was under way: a new session starts in the middle of the device's talk.
+
+        ``opened_s`` is when it began, on the clock of the bytes: after a silence longer than
+        ``cut_s`` the first byte begins a message.
+        """
         self._start_in_sync = in_sync
+        self._opened_s = opened_s
         self._buffers: dict[str, bytes] = {}
         self._in_sync: dict[str, bool] = {}
         self._last_s: dict[str, float] = {}
@@ -113,6 +119,7 @@ class Pipeline:
         self._round: dict[str, Value] = {}
         self._round_s = 0.0
         self._round_open = False
+        self._in_rounds = False  # until the caller begins one: plain bytes tell of no rounds
         self._part: tuple[float, str, Message] | None = None  # the newest answer of the round
         self._held: dict[str, tuple[float, Value]] = {}
 
@@ -139,13 +146,13 @@ class Pipeline:
     def begin_round(self) -> None:
         """Begin to gather the answers of one round."""
         self._round = {}
-        self._round_open = True
+        self._in_rounds = self._round_open = self.rounds
 
     def drop_round(self) -> None:
         """Forget what this round gave; whatever comes before the next begins is not used."""
         self._tell_part()
         self._round = {}
-        self._round_open = False
+        self._in_rounds, self._round_open = self.rounds, False
 
     def end_round(self) -> list[Reading]:
         """Return the reading that the answers of this round make, if they make one."""
@@ -179,9 +186,10 @@ class Pipeline:
         """
         waiting = self._buffers.get(channel, b"")
         in_sync = self._in_sync.get(channel, self._start_in_sync or self.decoder.packets)
-        if waiting and time_s - self._last_s[channel] > self.cut_s:
-            self._refuse(time_s, channel, Refused(waiting, "cut off by a pause"))
-            waiting = b""
+        if time_s - self._last_s.get(channel, self._opened_s) > self.cut_s:
+            if waiting:
+                self._refuse(time_s, channel, Refused(waiting, "cut off by a pause"))
+            waiting, in_sync = b"", True
         self._last_s[channel] = time_s
         waiting += data
         if self._echo:
@@ -251,7 +259,7 @@ class Pipeline:
             self._part = None
 
     def _message(self, time_s: float, channel: str, message: Message) -> list[Reading]:
-        if self.rounds:
+        if self._in_rounds:
             return self._answer(time_s, channel, message)
         values = {name: v for name, v in message.values.items() if name in self._mapped}
         if not values:

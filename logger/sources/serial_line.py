@@ -6,6 +6,8 @@ echo bytes that arrive in the instant between opening a port and switching its e
 
 from __future__ import annotations
 
+import time
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
@@ -36,6 +38,9 @@ SCHEMES = {
     "socket": True,
     "spy": False,
 }
+
+#: For so long a lost local port is tried every second; common practice, no source.
+EAGER_S = 60.0
 
 LINE = Section(
     "line",
@@ -89,6 +94,9 @@ class SerialSource(DescribedSource):
         description: Description,
     ) -> None:
         super().__init__(port, description)
+        timing = description.tables.get("timing") or {}
+        if "://" not in port and "eager_s" not in timing:
+            self.delays = replace(self.delays, eager_s=EAGER_S)
         self.port = port
         self.line = line
         self._link: PortLink | None = None
@@ -99,7 +107,7 @@ class SerialSource(DescribedSource):
             # A driver that does not come back: another thread on the same port would hang too.
             raise SourceError(f"{self.port}: the last session still hangs in the driver")
         link = self._link = PortLink(self.port, self.line)
-        self.pipeline.reset()
+        self.pipeline.reset(opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))
         async with opened(link, self.refusals):
             async for reading in self._converse(link).readings():
                 yield reading

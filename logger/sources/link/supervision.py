@@ -54,11 +54,17 @@ class Delays:
         Age of the last reading at which a link counts as silent and is opened anew.
     first_wait_s, growth, longest_wait_s
         Back-off: the first wait, its factor, and its cap.
+    eager_s
+        So long after a loss each wait is the first wait, before the waits begin to grow. Trying a
+        local port costs nothing, and most losses are short.
     jitter
         Each wait is drawn evenly between ``(1 - jitter)`` and 1 times its nominal length, so that
         two programs that fail together do not go on colliding.
     steady_s
-        A link that stayed live for so long has recovered: the back-off starts over.
+        After so much good data the back-off starts over.
+    calm_s
+        A link that stayed live for so long has recovered: the end of the trouble is announced. It
+        is longer than ``steady_s`` so that a link that comes and goes does not fill the journal.
     close_s
         How long a session may take to end before it is left behind.
     restart_after_s
@@ -72,7 +78,9 @@ class Delays:
     growth: float = 2.0
     longest_wait_s: float = 60.0
     jitter: float = 0.5
-    steady_s: float = 60.0
+    eager_s: float = 0.0
+    steady_s: float = 10.0
+    calm_s: float = 60.0
     close_s: float = 10.0
     restart_after_s: float = math.inf
 
@@ -112,7 +120,9 @@ class LinkMachine:
         self.state = LinkState.WAITING
         self.losses = 0
         self._rng = rng
-        self._tries = 0  # sessions that failed since the last steady stretch
+        self._tries = 0  # waits that have grown since the back-off started over
+        self._losses = 0  # sessions that failed since the trouble began
+        self._eager_until_s: float | None = None
         self._trouble_since_s: float | None = None
         self._live_since_s = now_s
         self._last_reading_s = now_s
@@ -131,14 +141,15 @@ class LinkMachine:
             self.state = LinkState.LIVE
             self._live_since_s = now_s
             return self._status()
-        if self._tries and now_s - self._live_since_s >= self.delays.steady_s:
-            tries, self._tries = self._tries, 0
-            if self._trouble_since_s is None:
-                return None
+        good_s = now_s - self._live_since_s
+        if good_s >= self.delays.steady_s:
+            self._tries, self._eager_until_s = 0, None
+        if self._trouble_since_s is not None and good_s >= self.delays.calm_s:
             lasted = self._live_since_s - self._trouble_since_s
+            losses, self._losses = self._losses, 0
             self._trouble_since_s = None
             return self._status(
-                notice=f"steady again: {tries} lost or failed connection{'s' * (tries > 1)} "
+                notice=f"steady again: {losses} lost or failed connection{'s' * (losses > 1)} "
                 f"in {lasted:.0f} s"
             )
         return None
@@ -152,7 +163,10 @@ class LinkMachine:
             self.delays.longest_wait_s,
             self.delays.first_wait_s * self.delays.growth ** min(self._tries, 64),
         )
-        self._tries += 1
+        if self._eager_until_s is None:
+            self._eager_until_s = now_s + self.delays.eager_s
+        self._tries += now_s >= self._eager_until_s
+        self._losses += 1
         wait_s = nominal * (1.0 - self.delays.jitter * self._rng.random())
         notice = ""
         if self._trouble_since_s is None:

@@ -3,6 +3,7 @@
 import asyncio
 import math
 import random
+from dataclasses import replace
 
 import pytest
 
@@ -63,7 +64,8 @@ DELAYS = Delays(
     growth=2.0,
     longest_wait_s=60.0,
     jitter=0.0,
-    steady_s=60.0,
+    steady_s=10.0,
+    calm_s=60.0,
     close_s=5.0,
 )
 
@@ -140,6 +142,24 @@ def test_waits_double_up_to_the_cap_and_start_over_once_steady():
     _, changes = supervised(source)
     waits = [change.wait_s for change in changes if change.state is LinkState.WAITING]
     assert waits == [1, 2, 4, 8, 16, 32, 60, 60, 60, 1]
+
+
+def test_ten_seconds_of_good_data_forgive_the_losses_before():
+    failing = [[SourceError("no such port")] for _ in range(5)]
+    good = [["reading", *(1.0, "reading") * 11, SourceError("cable out")] for _ in range(3)]
+    short = [["reading", *(1.0, "reading") * 8, SourceError("cable out")] for _ in range(3)]
+    _, changes = supervised(Scripted(*failing, *good, *short, ["reading"]))
+    waits = [change.wait_s for change in changes if change.state is LinkState.WAITING]
+    assert waits == [1, 2, 4, 8, 16, 1, 1, 1, 2, 4, 8]
+
+
+def test_a_port_is_tried_every_second_for_the_first_minute():
+    failing = [[SourceError("no such port")] for _ in range(70)]
+    source = Scripted(*failing, ["reading"])
+    _, changes = supervised(source, replace(DELAYS, eager_s=60.0))
+    waits = [change.wait_s for change in changes if change.state is LinkState.WAITING]
+    assert waits[:61] == [1] * 61
+    assert waits[61:68] == [2, 4, 8, 16, 32, 60, 60]
 
 
 def test_trouble_is_announced_once_and_its_end_once():
