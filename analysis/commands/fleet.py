@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.text import say
+from logger import __version__
 
 if TYPE_CHECKING:
     import argparse
@@ -66,6 +67,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     report.add_argument("--json", type=Path, metavar="FILE", help="write the list as a document")
     report.add_argument("--csv", type=Path, metavar="FILE", help="write the list as a table")
+    report.add_argument(
+        "--html", type=Path, metavar="FILE", help="write the list as one self-contained page"
+    )
     report.set_defaults(act=_report)
 
 
@@ -92,12 +96,13 @@ def _report(args: argparse.Namespace) -> int:
     from analysis.fleet.assess import assess_fleet
     from analysis.fleet.document import DOCUMENT, TABLE, document, table
     from analysis.fleet.folder import Fleet
+    from analysis.show.page.fleet_page import FLEET_PAGE, fleet_page
     from analysis.show.progress import counted
     from analysis.show.screen.fleet import lines
     from logger.system.output import check_output, write_whole
 
     fleet = Fleet(args.folder)
-    for path, kind in ((args.json, DOCUMENT), (args.csv, TABLE)):
+    for path, kind in ((args.json, DOCUMENT), (args.csv, TABLE), (args.html, FLEET_PAGE)):
         if path is not None:
             check_output(path, kind, {})
     workers = args.workers if args.workers is not None else len(os.sched_getaffinity(0))
@@ -107,6 +112,9 @@ def _report(args: argparse.Namespace) -> int:
         write_whole(args.json, json.dumps(document(listed), indent=1) + "\n", DOCUMENT, {})
     if args.csv is not None:
         write_whole(args.csv, table(listed), TABLE, {})
+    if args.html is not None:
+        name = args.folder.resolve().name
+        write_whole(args.html, fleet_page(listed, name, __version__), FLEET_PAGE, {})
     width = shutil.get_terminal_size((80, 24)).columns
     print("\n".join(lines(listed, width, sys.stdout.encoding or "ascii")))
     return 0

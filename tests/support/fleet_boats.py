@@ -40,6 +40,8 @@ def write_boat(path, empty_store, label="aft locker", more="", first=0, **told):
     writer = Writer(path, charger, start)
     for k in range(first, len(history)):
         writer.add(_interval(history, k))
+        if k % 1000 == 0:  # what waits is bounded
+            writer.commit()
     writer.close(float(history.end_s[-1]))
     return path
 

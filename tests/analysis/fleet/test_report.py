@@ -16,10 +16,12 @@ from analysis.fleet.document import document, table
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
 from analysis.fleet.ranking import Standing
+from analysis.show.page.fleet_page import fleet_page
 from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
 from tests.support import plain_log
 from tests.support.fleet_boats import write_boat
+from tests.support.pages import Outline
 
 #: Of each boat: label, runs, loss a thousand hours. The logs end when the last run ended.
 BOATS = {
@@ -200,3 +202,19 @@ def test_two_commands_do_not_meet(fleet, capsys):
     with fleet.held():
         assert cli.main(["fleet", "report", str(fleet.path), "--workers", "0"]) == 1
     assert "another 'ebbwatt fleet'" in capsys.readouterr().err
+
+
+def test_the_page_is_self_contained_and_escapes_what_boats_say(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    page = fleet_page(listed, "<i>my</i> fleet", "0.1.0")
+    outline = Outline(page)
+    assert not outline.open
+    assert outline.headings[0] == 1
+    assert {"script", "img", "link", "i", "b"}.isdisjoint(outline.tags)
+    assert "&lt;b&gt;skua&lt;/b&gt;" in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert page.index("razorbill") < page.index("gannet")
+    # One small plot for each boat whose output is known, one plot of the demand.
+    known = [b for b in listed.boats if b.facts.course]
+    assert page.count('id="fade-') == 2 * len(known)
+    assert page.count('id="demand-') == 2

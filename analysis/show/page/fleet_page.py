@@ -1,0 +1,182 @@
+"""The fleet as one self-contained page: who needs a visit, what to order, how each one fades."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.figures import day, figure, figure_with_ends, minute
+from analysis.fleet.ranking import OUTLIER_CUT, STANDING_WORDS, Standing
+from analysis.show.cautions import SHORT
+from analysis.show.page.html import frame, page_kind
+from analysis.show.page.sections import listing, paragraphs, table, text
+from analysis.show.page.style import STYLE
+from analysis.show.page.svg import Drawing, Scale
+from analysis.text import for_html, harmless
+
+if TYPE_CHECKING:
+    from analysis.estimate import Span
+    from analysis.fleet.assess import FleetList, Group
+    from analysis.fleet.ranking import Boat
+
+_TITLE = "Fleet"
+FLEET_PAGE = page_kind("fleet page", _TITLE)
+#: More small plots than this are no overview; the most urgent boats are drawn.
+MOST_CURVES = 60
+_WIDTH, _HEIGHT = 200.0, 120.0
+_STYLE = (
+    STYLE
+    + """
+.many { display: grid; grid-template-columns: repeat(auto-fill, minmax(10.5rem, 1fr));
+  gap: .5rem 1rem; margin: .5rem 0; }
+.many figure { margin: 0; }
+.many figcaption { overflow-wrap: anywhere; }
+"""
+)
+
+
+def fleet_page(listed: FleetList, label: str, version: str) -> str:
+    """Return the page; ``label`` names the fleet (its folder)."""
+    body = [_counts(listed), _visits(listed)]
+    body += [_demand(group, k) for k, group in enumerate(listed.groups)]
+    body += [_curves(listed), _cautions()]
+    return frame(
+        _TITLE,
+        label,
+        f"{len(listed.boats)} boats. Made {minute(listed.now_s)} UTC by ebbwatt {version}.",
+        "".join(body),
+        "Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. "
+        "Intervals are 90 %.",
+        version,
+        _STYLE,
+    )
+
+
+def _counts(listed: FleetList) -> str:
+    inside = "".join(
+        f"<div><dt>{text(STANDING_WORDS[s])}</dt><dd>{n}</dd></div>"
+        for s in Standing
+        if (n := sum(b.standing is s for b in listed.boats))
+    )
+    return f'<dl class="facts">{inside}</dl>'
+
+
+def _visits(listed: FleetList) -> str:
+    """Return the ranked boats as a list, which reads on a phone as well as on a desk."""
+    items = [
+        f"<strong>{text(STANDING_WORDS[boat.standing])}</strong> {for_html(boat.label, 80)}: "
+        f"{for_html(boat.reason, 240)}<br>"
+        f'<span class="quiet small">{"; ".join(map(text, _facts(boat)))}</span>'
+        for boat in listed.boats
+    ]
+    return (
+        "<h2>Who needs a visit</h2>"
+        + paragraphs(
+            "The most urgent first. The chance is that of meeting a limit within "
+            f"{listed.horizon_days} days."
+        )
+        + listing(items, "ol")
+    )
+
+
+def _facts(boat: Boat) -> list[str]:
+    """Return the figures of a boat, each in a few words."""
+    facts = boat.facts
+    if facts is None:
+        return [boat.key]
+    told = []
+    if facts.output.median is not None:
+        told.append(f"output {figure(facts.output, '%', 100.0)}")
+    if facts.verdict != "replace":
+        told.append(f"hours left, alone {_hours(facts.hours)}")
+        if boat.with_sisters is not None:
+            told.append(f"with {boat.sisters} sisters {_hours(boat.with_sisters)}")
+        if boat.chance is not None:
+            told.append(f"chance {100 * boat.chance:.0f} %")
+    return [*told, f"log until {day(facts.until_s)}"]
+
+
+def _hours(span: Span) -> str:
+    if span.median is None:
+        return f"more than {span.low or 0.0:.0f} h"
+    return figure_with_ends(span, "h")
+
+
+def _demand(group: Group, number: int) -> str:
+    """Return the units that one type will need, as a plot and in figures."""
+    most = max(1, *(q.high for q in group.demand))
+    drawing = Drawing(380.0, 170.0, f"demand-{number}")
+    across = Scale(0.5, len(group.demand) + 0.5, 40.0, 372.0)
+    up = Scale(0.0, float(most), 140.0, 12.0)
+    for level in sorted({0, most // 2, most}):
+        drawing.line(40.0, up.at(level), 372.0, up.at(level), "grid")
+        drawing.text(34.0, up.at(level) + 4.0, str(level), anchor="end")
+    for q in group.demand:
+        x = across.at(q.number)
+        drawing.box(x - 12.0, up.at(q.mean), 24.0, 140.0 - up.at(q.mean), "bar")
+        drawing.line(x, up.at(q.low), x, up.at(q.high), "span")
+        drawing.text(x, 158.0, str(q.number), anchor="middle")
+    name = harmless(group.name)
+    words = "; ".join(f"quarter {q.number}: {q.low} to {q.high}" for q in group.demand)
+    plot = drawing.render(f"Units needed by quarter, {name}", words, "small")
+    left_out = (
+        f"{group.unknown} of them are not counted: no date of theirs can be told yet."
+        if group.unknown
+        else ""
+    )
+    heard = (
+        f"{group.old} have passed half of what may be lost; "
+        + ("their sisters' forecasts rest on them as well." if group.old >= 3 else
+           "three are needed before sisters enter a forecast.")
+    )  # fmt: skip
+    rows = [(str(q.number), f"{q.mean:.1f}", f"{q.low} to {q.high}") for q in group.demand]
+    return (
+        f"<h2>Units needed: {for_html(group.name)}</h2>"
+        f"{paragraphs(f'{group.boats} boats. {heard}', left_out)}"
+        f"<figure>{plot}<figcaption>Units that meet the replacement limit, by quarter from now: "
+        "mean (bar) and 90 % interval (line).</figcaption></figure>"
+        "<details><summary>In figures</summary>"
+        + table("Units by quarter from now", ("quarter", "mean", "90 % interval"), rows, "nnn")
+        + "</details>"
+    )
+
+
+def _curves(listed: FleetList) -> str:
+    """Return the fade of each charger as a small plot on one scale."""
+    drawn = [b for b in listed.boats if b.facts is not None and len(b.facts.course) > 1]
+    if not drawn:
+        return ""
+    longest = max(b.facts.course[-1][0] for b in drawn if b.facts is not None)
+    highest = max(1.1, *(y for b in drawn if b.facts is not None for _, y in b.facts.course))
+    plots = "".join(
+        f"<figure>{_curve(boat, k, longest, min(highest, 2.0))}<figcaption>{for_html(boat.label)}: "
+        f"{text(STANDING_WORDS[boat.standing])}</figcaption></figure>"
+        for k, boat in enumerate(drawn[:MOST_CURVES])
+    )
+    odd = [for_html(b.label) for b in drawn if b.tail is not None and b.tail < OUTLIER_CUT]
+    named = paragraphs("These fade faster than their sisters:") + listing(odd) if odd else ""
+    left = len(drawn) - MOST_CURVES
+    more = paragraphs(f"{left} more boats are not drawn.") if left > 0 else ""
+    return f'<h2>How each one fades</h2>{named}<div class="many">{plots}</div>{more}' + paragraphs(
+        f"Output, 0 to {100 * min(highest, 2.0):.0f} % of rated, over 0 to {longest:.0f} "
+        "running hours, all on one scale; the dashed line is rated output."
+    )
+
+
+def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> str:
+    course = () if boat.facts is None else boat.facts.course
+    drawing = Drawing(_WIDTH, _HEIGHT, f"fade-{number}")
+    across = Scale(0.0, max(longest_h, 1.0), 2.0, _WIDTH - 2.0)
+    up = Scale(0.0, highest, _HEIGHT - 2.0, 2.0)
+    drawing.line(2.0, up.at(0.0), _WIDTH - 2.0, up.at(0.0), "axis")
+    drawing.line(2.0, up.at(1.0), _WIDTH - 2.0, up.at(1.0), "limit")
+    shown = [(h, y) for h, y in course if up.holds(y) and across.holds(h)]
+    drawing.path([across.at(h) for h, _ in shown], [up.at(y) for _, y in shown], "fit")
+    last = f"{100 * shown[-1][1]:.0f} % at {shown[-1][0]:.0f} h" if shown else "nothing to draw"
+    return drawing.render(f"Output of {harmless(boat.label)}", last)
+
+
+def _cautions() -> str:
+    return (
+        f'<section class="cautions"><h2>Cautions</h2>{paragraphs(SHORT)}'
+        f"{paragraphs('The list ranks visits; it replaces no inspection on board.')}</section>"
+    )
