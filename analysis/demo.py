@@ -46,7 +46,12 @@ LEAVES = ("ebbwatt.toml", "ebbwatt.db", "report.html", "assessment.json")
 _CONFIG = """\
 # The seabird-survey ketch Dabchick and her 110 W charger: both are invented.
 
+[boat]
+name = "Dabchick"
+owner = "the seabird survey (invented)"
+
 [charger]
+serial = "INVENTED-27"
 label = "Dabchick, aft locker"
 rated_w = 110.0          # nameplate output, W
 fitted = {fitted}

@@ -59,6 +59,7 @@ class BoatConfig:
     """The boat; see :data:`~logger.sections.BOAT`."""
 
     name: str = BOAT.default("name")
+    owner: str = BOAT.default("owner")
     timezone: str | None = None
     units: str = BOAT.default("units")
 

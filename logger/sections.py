@@ -20,6 +20,7 @@ BOAT = Section(
     "boat",
     (
         Setting("name", "text", "", "the boat's name, for what is printed"),
+        Setting("owner", "text", "", "the boat's owner, for what is printed"),
         Setting(
             "timezone",
             "text",
@@ -42,6 +43,7 @@ CHARGER = Section(
     "charger",
     (
         Setting("label", "text", "charger", "a name for this charger, shown everywhere"),
+        Setting("serial", "text", "", "serial number on the nameplate, for what is printed"),
         Setting("rated_w", "number", REQUIRED, "rated output on the nameplate", "W", 1, 20000),
         Setting("fitted", "date", None, "day on which this charger was fitted"),
         Setting(

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 PLAN_YEARS = 1.0
 #: ... but a charger used little needs no plan while more than this is left, h.
 PLAN_AT_LEAST_H = 200.0
+#: Part of the running hours with another source from which on it is told: less decides nothing.
+OTHERS_SHARE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,9 +178,39 @@ def notes(case: Situation) -> list[Reason]:
         )
     if case.bounds and case.values:
         found.append(
-            Reason("lower_bounds", f"{case.bounds} battery-limited runs count as lower bounds")
+            Reason(
+                "lower_bounds",
+                f"{case.bounds} battery-limited {_runs(case.bounds)} as lower bounds",
+            )
+        )
+    if case.other_source_h > max(1.0, OTHERS_SHARE * case.now_h):
+        found.append(
+            Reason(
+                "other_source",
+                f"for {case.other_source_h:.0f} h the charger idled while a float voltage or "
+                f"another source (shore, alternator) held the battery up; those hours were left "
+                f"out",
+            )
         )
     return found
+
+
+def _runs(number: int) -> str:
+    return "run counts" if number == 1 else "runs count"
+
+
+NO_TEMPERATURE = "Log the compartment temperature: a hot compartment looks like wear."
+NO_STATES = (
+    "See to the charger's states in [states]: the source tells none that can be believed, so runs "
+    "were found from the power."
+)
+NO_COUNTER = (
+    "Take the running hours from the unit's own display, if it has one: the log has no hour "
+    "counter, so the design hours cannot be checked."
+)
+NO_CEILING = "Set charge_ceiling_v if the battery ever gets full: no charge ceiling was seen."
+#: Advice about the fitting and the logger, which is a technician's work; the rest is the crew's.
+FOR_TECHNICIAN = frozenset({NO_TEMPERATURE, NO_STATES, NO_COUNTER, NO_CEILING})
 
 
 def advice(case: Situation) -> list[str]:
@@ -200,24 +232,14 @@ def advice(case: Situation) -> list[str]:
             "Most runs end at the charge ceiling. A few runs from a lower state of charge would "
             "narrow the interval."
         )
-    if not case.temperature_told and case.runs:
-        told.append("Log the compartment temperature: a hot compartment looks like wear.")
-    if not case.states_told and case.runs:
-        told.append("The source tells no believable states; runs were found from the power.")
-    if not case.counted and case.runs:
-        told.append(
-            "The charger gives no hour counter: hours before the log began are not known, so the "
-            "design hours cannot be checked."
-        )
-    if not case.ceiling_known and case.runs:
-        told.append(
-            "No charge ceiling was seen; set charge_ceiling_v if the battery ever gets full."
-        )
-    if case.other_source_h > 1.0:
-        told.append(
-            f"For {case.other_source_h:.0f} h the charger idled while a float voltage or another "
-            f"source (shore, alternator) held the battery up; those hours were left out."
-        )
+    for known, words in (
+        (case.temperature_told, NO_TEMPERATURE),
+        (case.states_told, NO_STATES),
+        (case.counted, NO_COUNTER),
+        (case.ceiling_known, NO_CEILING),
+    ):
+        if not known and case.runs:
+            told.append(words)
     return told
 
 

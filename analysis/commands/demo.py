@@ -87,6 +87,7 @@ def show(demo: Demo) -> None:
     from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import fuel_facts, recent_history
     from analysis.show.page.html import write_page
+    from analysis.show.page.identity import identity_of
     from analysis.show.page.sections import Matter
     from analysis.show.screen.summary import summary
     from logger import __version__
@@ -97,7 +98,8 @@ def show(demo: Demo) -> None:
     case = Case(load_history(path), demo.config)
     assessment = case.assessment
     write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n", DOCUMENT, keep)
-    matter = Matter(assessment, case.history.events, demo.end_s, __version__, load=case.load)
+    matter = Matter(assessment, case.history.events, demo.end_s, __version__, load=case.load,
+                    identity=identity_of(demo.config))  # fmt: skip
     write_page(demo.folder / "report.html", matter, keep)
     recent = recent_history(path, demo.end_s)
     fuel = fuel_facts(case)

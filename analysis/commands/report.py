@@ -55,6 +55,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="say what changed since the assessment document of an earlier visit",
     )
     parser.add_argument(
+        "--technician", default="", metavar="NAME", help="who made the report, for its first page"
+    )
+    parser.add_argument(
+        "--instruments", default="", metavar="TEXT",
+        help="meters used, with their numbers, for the first page",
+    )  # fmt: skip
+    parser.add_argument(
         "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
     )
 
@@ -84,6 +91,7 @@ def run(args: argparse.Namespace) -> int:
             return 0
         stage("writing the report")
         from analysis.show.freshness import with_forecast_suspended
+        from analysis.show.page.identity import identity_of
         from analysis.show.page.sections import Matter
 
         comparison = None
@@ -93,7 +101,8 @@ def run(args: argparse.Namespace) -> int:
             comparison = compare(document, assessment)
         now_s = time.time()
         seen = with_forecast_suspended(assessment, now_s)
-        matter = Matter(seen, history.events, now_s, __version__, comparison)
+        who = identity_of(config, args.technician, args.instruments)
+        matter = Matter(seen, history.events, now_s, __version__, comparison, identity=who)
         if args.html is not None:
             from analysis.show.page.html import write_page
 

@@ -22,6 +22,37 @@ WORDS = {
 }
 _LONGEST = 600
 
+#: What the log is asked before anything is concluded from it, and the findings that answer it.
+CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
+    ("a current is logged while it runs", frozenset({"current_missing"})),
+    ("the current is the charger's own", frozenset({"net_current"})),
+    ("the current reads zero at rest", frozenset({"current_zero"})),
+    (
+        "the current moves, and its sensor reaches far enough",
+        frozenset({"current_stuck", "current_saturates"}),
+    ),
+    ("the output is not above rated", frozenset({"above_rated"})),
+    ("no setting holds the output at one figure or at two", frozenset({"flat_cap", "two_levels"})),
+    (
+        "the hour counter follows the running",
+        frozenset({"counter_stuck", "counter_unit", "counter_switched_on", "counter_differs"}),
+    ),
+    (
+        "the hour counter belongs to one unit",
+        frozenset({"two_counters", "counter_break", "exchange_proposed"}),
+    ),
+)
+
+
+def checked(findings: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:
+    """Return each question with the findings that answer it, none where nothing was found.
+
+    A finding that answers none of the questions is a question of its own.
+    """
+    rows = [(words, [f for f in findings if f.code in codes]) for words, codes in CHECKS]
+    known = frozenset[str]().union(*(codes for _, codes in CHECKS))
+    return rows + [("further findings", [f]) for f in findings if f.code not in known]
+
 
 def one_line(finding: Finding) -> str:
     """Return a finding in one sentence with its weight."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Verdict
+from analysis.assessment.verdict import FOR_TECHNICIAN
 from analysis.estimate import Span
 from analysis.figures import (
     date_ends,
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
 VERDICT_WORDS = {
     Verdict.SOUND: "Sound",
     Verdict.PLAN: "Plan the replacement",
-    Verdict.REPLACE: "Replacement due",
+    Verdict.REPLACE: "Replacement limit reached",
     Verdict.UNDETERMINED: "Cannot say yet",
 }
 VERDICT_SIGNS = {
@@ -186,13 +188,33 @@ _ACTIONS = {
 }
 
 
-def next_actions(a: Assessment) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class Action:
+    """Something to do next, and whose work it is."""
+
+    text: str
+    who: str
+
+
+def actions(a: Assessment) -> list[Action]:
     """Return what to do next: the step that the verdict asks for, then the advice."""
-    own = _ACTIONS[a.verdict]
-    found = [f.what_to_do for f in a.inputs if f.severity is not Severity.NOTE]
+    own = [Action(_ACTIONS[a.verdict], "owner")]
+    found = [
+        Action(f.what_to_do, "technician") for f in a.inputs if f.severity is not Severity.NOTE
+    ]
     # What is wrong with the data comes first: the verdict hangs on it.
     stopped = any(f.severity is Severity.STOP for f in a.inputs)
-    first = [*found, own] if stopped else [own, *found]
+    first = [*found, *own] if stopped else [*own, *found]
     if found and a.verdict is Verdict.SOUND:
-        first = [*found, "Wear alone asks for nothing; look again when the data are mended."]
-    return [*first, *(sentence(item) for item in a.advice)]
+        words = "Wear alone asks for nothing; look again when the data are mended."
+        first = [*found, Action(words, "owner")]
+    further = [
+        Action(sentence(words), "technician" if words in FOR_TECHNICIAN else "crew")
+        for words in a.advice
+    ]
+    return first + further
+
+
+def next_actions(a: Assessment) -> list[str]:
+    """Return what to do next, without whose work it is."""
+    return [action.text for action in actions(a)]

@@ -1,5 +1,6 @@
 """What the technician hands over: summary, page, document, comparison; outside text harmless."""
 
+import itertools
 import json
 import re
 from dataclasses import replace
@@ -12,8 +13,11 @@ from rich.cells import cell_len
 
 from analysis.assessment.document import Reason, Step, json_text
 from analysis.estimate import Span
+from analysis.inputs.finding import Finding, Severity
 from analysis.show.comparison import compare, read_document
+from analysis.show.inputs import CHECKS
 from analysis.show.page.html import page, write_page
+from analysis.show.page.identity import Identity
 from analysis.show.phrases import VERDICT_SIGNS
 from analysis.show.screen.summary import MOST_LINES, summary
 from analysis.show.wrapping import wrap_plain
@@ -39,7 +43,12 @@ def test_the_page_is_well_formed_ordered_and_needs_nothing_from_outside(name):
     assert not [v for k, v in outline.attributes if k in {"src", "href"} and v[:1] != "#"]
     assert "lang" in dict(outline.attributes)
     titles = re.findall(r"<h2[^>]*>([^<]+)", text)
-    expected = ["Available output", "Remaining life", "What was used and what was left out"]
+    expected = [
+        "Available output",
+        "Recommended next action",
+        "Remaining life",
+        "What was used and what was left out",
+    ]
     assert [t for t in titles if t in expected] == expected
     for last in ("Method in short", "Cautions", "How to check it by hand"):
         assert last in titles
@@ -61,8 +70,8 @@ def test_the_plot_shows_rated_limits_fit_band_bounds_steps_and_events():
     text = page(matter("replacement due", scenes.events()))
     for part in (
         "rated 110 W",
-        "plan 75 %",
-        "replace 60 %",
+        "plan limit 75 %",
+        "replacement limit 60 %",
         'class="band"',
         'class="fit"',
         'class="atleast"',
@@ -107,7 +116,7 @@ def test_a_struck_event_is_in_the_table_and_not_in_the_plots():
 @pytest.mark.parametrize(
     ("name", "absent"),
     [("plan", []), ("only bounds", ["the charger itself set the current</li>", "fit, 90 %",
-                                    "forecast, 90 %", "when the limit is met"])],
+                                    "forecast, 90 %", "when the replacement limit is met"])],
 )  # fmt: skip
 def test_the_key_explains_what_is_drawn_and_nothing_else(name, absent):
     key = re.search(r'<ul class="key">.*?</ul>', page(matter(name)))[0].replace("\u00a0", " ")
@@ -129,6 +138,64 @@ def test_a_run_left_out_does_not_flatten_the_plot_and_is_counted():
     axis = re.compile(r">(\d+) %<")
     assert set(axis.findall(made)) == set(axis.findall(usual))
     assert made.count(f"{len(out)} runs left out below") == 4
+
+
+def test_the_first_page_says_whose_charger_it_is_and_leaves_blanks_for_the_pen():
+    blank = page(matter())
+    assert blank.count('<dd class="blank">') == 5, "vessel, owner, serial, technician, instruments"
+    who = Identity("Dabchick", "J. <b>Marten", "INV-27", "Kim", "clamp meter no. 4")
+    told = page(replace(matter(), identity=who))
+    for part in ("Dabchick", "J. &lt;b&gt;Marten", "INV-27", "Kim", "clamp meter no. 4"):
+        assert part in told
+    assert 'class="blank"' not in told
+    for line in ("technician's signature", "owner's signature"):
+        assert line.replace("'", "&#x27;") in told
+
+
+def test_what_failed_of_the_inputs_stands_first_and_asks_the_technician():
+    finding = Finding("above_rated", Severity.STOP, None, "It gives 130 % of rated.",
+                      "Check the shunt.", "100 %", "130 %")  # fmt: skip
+    told = page(matter(inputs=(finding,)))
+    checked = told[told.index("What was checked of the inputs") : told.index("next action")]
+    assert "<strong>stop:</strong>" in checked
+    assert "It gives 130" in checked
+    assert "the output is not above rated" not in checked, "it does not count among the sound"
+    assert "the current reads zero at rest" in checked
+    first, second = re.findall(r'<th scope="row">(\d)</th><td>(.*?)</td><td>(\w+)</td>', told)[:2]
+    assert ("Check the shunt" in first[1], first[2]) == (True, "technician")
+    assert second[2] == "owner"
+
+
+def test_every_finding_about_the_inputs_answers_one_of_the_questions():
+    codes = set()
+    for path in (ROOT / "analysis/inputs").glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        codes |= set(re.findall(r'\bFinding\(\s*"([a-z_]+)"|\bcode ?= ?"([a-z_]+)"', text))
+    found = {a or b for a, b in codes}
+    assert len(found) >= 12
+    assert found == set().union(*(known for _, known in CHECKS))
+
+
+def test_no_label_lies_on_a_run_or_on_another_label():
+    text = page(matter("replacement due", scenes.events()))
+    for plot in re.findall(r'<svg class="wide".*?</svg>', text)[:2]:
+        marks = re.findall(r'<path class="(?:seen|atleast|out)" d="([^"]+)"', plot)
+        dots = [tuple(map(float, d)) for m in marks for d in re.findall(r"M([\d.]+) ([\d.]+)", m)]
+        boxes = []
+        for x, y, anchor, words in re.findall(
+            r'<text class="lab on" x="([\d.]+)" y="([\d.]+)" text-anchor="(\w+)">([^<]+)', plot
+        ):
+            # Letters of a common sans-serif font are about half as wide as high (from memory).
+            width = 6.0 * len(words)
+            left = float(x) - (width if anchor == "end" else 0.0)
+            boxes.append((left, float(y) - 9.0, left + width, float(y), words))
+        assert len(boxes) >= 5
+        for left, top, right, bottom, words in boxes:
+            assert not [d for d in dots if left < d[0] < right and top < d[1] < bottom], words
+        for one, other in itertools.combinations(boxes, 2):
+            assert one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or (
+                other[3] <= one[1]
+            ), (one[4], other[4])  # fmt: skip
 
 
 def test_cautions_stand_in_page_summary_and_help(ebbwatt):

@@ -6,7 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from analysis.figures import day
-from analysis.show.inputs import WORDS
+from analysis.show.inputs import WORDS, checked
 from analysis.show.page.svg import Drawing, Scale, date_ticks, ticks
 from analysis.text import BEFORE_UNIT, for_html
 
@@ -16,6 +16,21 @@ if TYPE_CHECKING:
     from analysis.inputs.finding import Finding, Series
 
 _WIDTH, _HEIGHT = 360, 130
+
+
+def answers(findings: Sequence[Finding]) -> str:
+    """Return what was asked of the inputs, what was found first, as HTML."""
+    asked = checked(findings)
+    wrong = "".join(
+        f"<li><strong>{WORDS[f.severity][0]}:</strong> {for_html(f.text, 600)}</li>"
+        for _, found in asked
+        for f in found
+    )
+    sound = "".join(f"<li>{_text(words)}</li>" for words, found in asked if not found)
+    parts = [f"<ul>{wrong}</ul>"] if wrong else []
+    if sound:
+        parts.append(f'<p>The log says nothing against these:</p><ul class="checks">{sound}</ul>')
+    return "".join(parts)
 
 
 def section(findings: Sequence[Finding]) -> str:

@@ -10,7 +10,17 @@ import numpy as np
 
 from analysis.figures import date_ends, date_figure, day, ends, figure
 from analysis.health.run_table import Limit
-from analysis.show.page.svg import AT_LEAST, CROSS, DIGIT, Drawing, Scale, date_ticks, ticks
+from analysis.show.page.labels import Labels, Place
+from analysis.show.page.svg import (
+    AT_LEAST,
+    CIRCLE,
+    CROSS,
+    DIGIT,
+    Drawing,
+    Scale,
+    date_ticks,
+    ticks,
+)
 from analysis.show.phrases import output_clause, remaining_short, sentence
 from logger.durations import DAY_S
 
@@ -24,6 +34,7 @@ if TYPE_CHECKING:
     from logger.event import Event
 
     Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
 
 #: Events of people that are marked in the plots of output; fuel, which is far more frequent, stands
 #: in the plot of use.
@@ -48,7 +59,7 @@ class Size:
         return 4.6 * self.font
 
 
-WIDE = Size("wide", 760, 260, 12, 9)
+WIDE = Size("wide", 760, 275, 12, 9)
 NARROW = Size("narrow", 380, 330, 12, 5)
 
 
@@ -120,12 +131,16 @@ def output_plot(
     used = shown & table.used
     y = _up(a, table.fraction[used if used.any() else shown], size)
     drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
+    labels = Labels(drawing, size.font)
     _axes(drawing, x, y, size, dates=dates)
+    _bands(drawing, labels, a, ruler, x, y)
+    _limit_lines(drawing, labels, a, x, y)
+    _runs(drawing, labels, where, table.fraction, table.limit, table.used, x, y)
+    # Above the runs: many of them must not hide the line that stands for all.
     _fit(drawing, a, ruler, x, y)
-    _limits(drawing, a, x, y, size)
-    _runs(drawing, where, table.fraction, table.limit, table.used, x, y)
-    _steps(drawing, a, x, y, size, dates=dates)
-    _now_and_crossing(drawing, a, x, y, size, dates=dates)
+    _step_lines(drawing, labels, a, x, y, dates=dates)
+    _now_and_crossing(drawing, labels, a, x, y, dates=dates)
+    _words(labels, a, x, y, size, dates=dates)
     _event_marks(drawing, marked_events(events), ruler, a, x, y, size)
     axis = "dates" if dates else "running hours"
     return drawing.render(f"Available output over {axis}", _described(a, axis), size.kind)
@@ -146,12 +161,19 @@ def _across(a: Assessment, ruler: _Ruler, where: Floats, size: Size) -> Scale:
     return Scale(low - (room if ruler.dates else 0), high + room, size.left, size.width - 8)
 
 
-def _up(a: Assessment, fractions: Floats, size: Size) -> Scale:
+def _lowest(a: Assessment, fractions: Floats) -> float:
+    """Return the fraction of rated at which the vertical axis begins."""
     seen = fractions[np.isfinite(fractions)]
     lowest = min([a.replace_below, *np.quantile(seen, [0.01]).tolist()]) if seen.size else 0.0
+    return float(max(0.0, 0.1 * np.floor(10 * (lowest - 0.06))))
+
+
+def _up(a: Assessment, fractions: Floats, size: Size) -> Scale:
+    seen = fractions[np.isfinite(fractions)]
     highest = max([1.0, *np.quantile(seen, [0.995]).tolist()]) if seen.size else 1.0
-    low = max(0.0, 0.1 * np.floor(10 * (lowest - 0.06)))
-    return Scale(low, highest + 0.06, size.height - 3.4 * size.font, 2.2 * size.font)
+    return Scale(
+        _lowest(a, fractions), highest + 0.06, size.height - 3.4 * size.font, 2.2 * size.font
+    )
 
 
 def _axes(drawing: Drawing, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
@@ -175,85 +197,92 @@ def _axes(drawing: Drawing, x: Scale, y: Scale, size: Size, *, dates: bool) -> N
     drawing.text(4, 1.1 * size.font, "available output, % of rated", "lab")
 
 
-def _fit(drawing: Drawing, a: Assessment, ruler: _Ruler, x: Scale, y: Scale) -> None:
-    curve = a.curve
-    if curve is None or len(curve.runtime_h) < 2:
-        return
-    at = ruler.place(curve.runtime_h)
+def _stretches(a: Assessment, ruler: _Ruler, x: Scale) -> tuple[Floats, list[tuple[Flags, str]]]:
+    """Return where the points of the curve stand, and which are seen and which are forecast."""
+    if a.curve is None or len(a.curve.runtime_h) < 2:
+        return np.zeros(0), []
+    at = ruler.place(a.curve.runtime_h)
     inside = (at >= x.low) & (at <= x.high)
-    past = inside & (curve.runtime_h <= curve.forecast_from_h)
-    ahead = inside & (curve.runtime_h >= curve.forecast_from_h)
+    past = inside & (a.curve.runtime_h <= a.curve.forecast_from_h)
+    ahead = inside & (a.curve.runtime_h >= a.curve.forecast_from_h)
+    return at, [(past, ""), (ahead, " ahead")]
 
-    def clipped(values: Floats, chosen: NDArray[np.bool_]) -> list[float]:
-        return [y.at(v) for v in np.clip(values[chosen], y.low, y.high)]
 
-    for chosen, kind in ((past, "band"), (ahead, "band ahead")):
+def _bands(
+    drawing: Drawing, labels: Labels, a: Assessment, ruler: _Ruler, x: Scale, y: Scale
+) -> None:
+    at, stretches = _stretches(a, ruler, x)
+    for chosen, kind in stretches:
+        if a.curve is None:
+            continue
         xs = [x.at(v) for v in at[chosen]]
-        drawing.band(xs, clipped(curve.low, chosen), clipped(curve.high, chosen), kind)
-    for chosen, kind in ((past, "fit"), (ahead, "fit ahead")):
-        visible = chosen & (curve.median >= y.low)
-        drawing.path([x.at(v) for v in at[visible]], clipped(curve.median, visible), kind)
+        low, mid, high = (
+            [y.at(v) for v in np.clip(values[chosen], y.low, y.high)]
+            for values in (a.curve.low, a.curve.median, a.curve.high)
+        )
+        drawing.band(xs, low, high, f"band{kind}")
+        for line in (low, mid, high):
+            labels.keep_clear_of_line(xs, line)
 
 
-def _limits(drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size) -> None:
-    for value, words in (
-        (1.0, f"rated {a.rated_w:.0f} W"),
-        (a.plan_below, f"plan {100 * a.plan_below:.0f} %"),
-        (a.replace_below, f"replace {100 * a.replace_below:.0f} %"),
-    ):
+def _fit(drawing: Drawing, a: Assessment, ruler: _Ruler, x: Scale, y: Scale) -> None:
+    at, stretches = _stretches(a, ruler, x)
+    for chosen, kind in stretches:
+        if a.curve is None:
+            continue
+        visible = chosen & (a.curve.median >= y.low)
+        ys = [y.at(v) for v in np.minimum(a.curve.median[visible], y.high)]
+        drawing.path([x.at(v) for v in at[visible]], ys, f"fit{kind}")
+
+
+def _limit_lines(drawing: Drawing, labels: Labels, a: Assessment, x: Scale, y: Scale) -> None:
+    for value in (1.0, a.plan_below, a.replace_below):
         kind = "limit rated" if value == 1.0 else "limit"
         drawing.line(x.start, y.at(value), x.end, y.at(value), kind)
-        drawing.text(x.start + 4, y.at(value) - 0.3 * size.font, words, "lab on")
+        labels.keep_clear_of_line([x.start, x.end], [y.at(value)] * 2)
 
 
 def _runs(
     drawing: Drawing,
+    labels: Labels,
     where: Floats,
     fraction: Floats,
     limit: Sequence[Limit],
-    used: NDArray[np.bool_],
+    used: Flags,
     x: Scale,
     y: Scale,
 ) -> None:
     bound = np.array([kind is Limit.BATTERY for kind in limit], dtype=bool)
     inside = np.isfinite(where) & np.isfinite(fraction) & (fraction >= y.low) & (fraction <= y.high)
-
-    def points(chosen: NDArray[np.bool_]) -> list[tuple[float, float]]:
+    for chosen, kind, shape in (
+        (~used, "out", CROSS),
+        (used & bound, "atleast", AT_LEAST),
+        (used & ~bound, "seen", CIRCLE),
+    ):
         keep = chosen & inside
-        return [(x.at(h), y.at(f)) for h, f in zip(where[keep], fraction[keep], strict=True)]
-
-    below = int((~used & np.isfinite(where) & (fraction < y.low)).sum())
-    if below:
-        words = f"{below} run{'s' * (below > 1)} left out below"
-        drawing.text(x.start + 4, y.start - 5, words, "lab on")
-    drawing.marks(points(~used), "out", CROSS)
-    drawing.marks(points(used & bound), "atleast", AT_LEAST)
-    drawing.marks(points(used & ~bound), "seen")
+        points = [(x.at(h), y.at(f)) for h, f in zip(where[keep], fraction[keep], strict=True)]
+        labels.keep_clear(points)
+        drawing.marks(points, kind, shape)
 
 
-def _steps(drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
+def _step_lines(
+    drawing: Drawing, labels: Labels, a: Assessment, x: Scale, y: Scale, *, dates: bool
+) -> None:
     for step in a.steps:
         value = step.time_s if dates else step.runtime_h
-        if not x.holds(value):
-            continue
-        drawing.line(x.at(value), y.start, x.at(value), y.end, "step")
-        words = f"step {100 * step.change:+.0f} %".replace("-", "\N{MINUS SIGN}")
-        room = DIGIT * size.font * len(words)
-        anchor = "end" if x.at(value) + room > x.end else "start"
-        nudge = -4 if anchor == "end" else 4
-        drawing.text(x.at(value) + nudge, y.start - 0.5 * size.font, words, "lab on", anchor)
+        if x.holds(value):
+            drawing.line(x.at(value), y.start, x.at(value), y.end, "step")
+            labels.keep_clear_of_line([x.at(value)] * 2, [y.start, y.end])
 
 
 def _now_and_crossing(
-    drawing: Drawing, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool
+    drawing: Drawing, labels: Labels, a: Assessment, x: Scale, y: Scale, *, dates: bool
 ) -> None:
     now = a.observed_to_s if dates else a.at_runtime_h
     if now is None or not x.holds(now):
         return
     drawing.line(x.at(now), y.start, x.at(now), y.end, "now")
-    near_edge = x.at(now) + 6 * size.font > x.end
-    anchor, nudge = ("end", -4) if near_edge else ("start", 4)
-    drawing.text(x.at(now) + nudge, y.end + size.font, "end of log", "lab on", anchor)
+    labels.keep_clear_of_line([x.at(now)] * 2, [y.start, y.end])
     left = a.remaining_date if dates else a.remaining_h
     offset = 0.0 if dates else now
     if a.until != "output" or left.low is None or left.median is None:
@@ -262,6 +291,8 @@ def _now_and_crossing(
     first = x.at(min(left.low + offset, x.high))
     last = x.at(min((left.high if left.high is not None else left.median) + offset, x.high))
     drawing.line(first, level, last, level, "span")
+    for shift in (-5, 0, 5):
+        labels.keep_clear_of_line([first, last], [level + shift] * 2)
     for value in (left.low, left.high):
         if value is not None and x.holds(value + offset):
             at = x.at(value + offset)
@@ -270,6 +301,60 @@ def _now_and_crossing(
         drawing.marks(
             [(x.at(left.median + offset), level)], "middle", "m-4.5 0l4.5-4.5l4.5 4.5l-4.5 4.5z"
         )
+
+
+def _words(labels: Labels, a: Assessment, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
+    """Write what the lines are, each word beside its line where it covers nothing."""
+    font = size.font
+
+    def beside(at: float) -> list[Place]:
+        heights = np.arange(y.end + font, y.start - 0.4 * font, font)
+        return [
+            Place(at + nudge, float(height), anchor)
+            for height in heights
+            for nudge, anchor in ((4, "start"), (-4, "end"))
+            if (at + 6 * font < x.end if anchor == "start" else at - 6 * font > x.start)
+        ]
+
+    now = a.observed_to_s if dates else a.at_runtime_h
+    if now is not None and x.holds(now):
+        labels.put("end of log", beside(x.at(now)))
+    for step in a.steps:
+        value = step.time_s if dates else step.runtime_h
+        if x.holds(value):
+            words = f"step {100 * step.change:+.0f} %".replace("-", "\N{MINUS SIGN}")
+            labels.put(words, beside(x.at(value))[::-1])
+
+    def along(words: str, *baselines: float) -> list[Place]:
+        last = x.end - DIGIT * font * len(words)
+        return [
+            Place(float(at), baseline)
+            for at in np.arange(x.start + 4, max(last, x.start + 5), font)
+            for baseline in baselines
+        ]
+
+    for limit, words in (
+        (1.0, f"rated {a.rated_w:.0f} W"),
+        (a.plan_below, f"plan limit {100 * a.plan_below:.0f} %"),
+        (a.replace_below, f"replacement limit {100 * a.replace_below:.0f} %"),
+    ):
+        level = y.at(limit)
+        labels.put(words, along(words, level - 0.4 * font, level + 1.1 * font))
+    below = below_the_plot(a)
+    if below:
+        words = f"{len(below)} run{'s' * (len(below) > 1)} left out below"
+        labels.put(words, along(words, y.start - 5))
+
+
+def below_the_plot(a: Assessment) -> list[int]:
+    """Return the rows of the run table that were left out and lie below what the plot shows."""
+    table = a.run_table
+    if table is None or not len(table):
+        return []
+    shown = np.isfinite(table.runtime_h) & np.isfinite(table.fraction)
+    used = shown & table.used
+    low = _lowest(a, table.fraction[used if used.any() else shown])
+    return [int(k) for k in np.flatnonzero(shown & ~table.used & (table.fraction < low))]
 
 
 def _event_marks(
@@ -297,14 +382,15 @@ def _described(a: Assessment, axis: str) -> str:
         f"{a.source_limited_runs} runs in which the charger itself set the current and "
         f"{a.battery_limited_runs} lower bounds from runs that the battery limited, over {axis}. "
         f"At the end of the log the charger {output_clause(a)}. "
-        f"Planning limit {100 * a.plan_below:.0f} %, replacement limit "
+        f"Plan limit {100 * a.plan_below:.0f} %, replacement limit "
         f"{100 * a.replace_below:.0f} % of rated. {sentence(remaining_short(a))}"
     )
     if a.decline_per_1000h.median is not None:
         said += f" Decline {figure(a.decline_per_1000h, '%', 100)} of rated per 1000 h"
         said += f" ({ends(a.decline_per_1000h, '%', 100)})."
     if a.remaining_date.median is not None:
-        said += f" Limit expected {date_figure(a.remaining_date)} ({date_ends(a.remaining_date)})."
+        said += f" The first limit is met {date_figure(a.remaining_date)}"
+        said += f" ({date_ends(a.remaining_date)})."
     for step in a.steps:
         said += f" Step of {100 * step.change:.0f} % at {step.runtime_h:.0f} h, {day(step.time_s)}."
     return said
@@ -312,7 +398,7 @@ def _described(a: Assessment, axis: str) -> str:
 
 def use_plot(quarters: Sequence[Quarter], events: Sequence[Event], size: Size, name: str) -> str:
     """Return the bars of energy by quarter of the year, and a stroke for each event of fuel."""
-    size = Size(size.kind, size.width, 150, size.font, size.ticks)
+    size = Size(size.kind, size.width, 130, size.font, size.ticks)
     drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
     start, end = quarters[0].start_s, quarters[-1].end_s
     x = Scale(start, end, size.left, size.width - 8)

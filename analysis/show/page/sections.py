@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -22,11 +22,19 @@ from analysis.figures import (
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.freshness import as_of
 from analysis.show.page import inputs_part, load_part
-from analysis.show.page.output_plot import NARROW, WIDE, marked_events, output_plot, use_plot
-from analysis.show.page.svg import AT_LEAST, CROSS
+from analysis.show.page.identity import Identity, block, signatures
+from analysis.show.page.output_plot import (
+    NARROW,
+    WIDE,
+    below_the_plot,
+    marked_events,
+    output_plot,
+    use_plot,
+)
+from analysis.show.page.svg import AT_LEAST, CIRCLE, CROSS
 from analysis.show.phrases import (
+    actions,
     decline_sentence,
-    next_actions,
     remaining_sentence,
     sentence,
     until_clause,
@@ -40,7 +48,7 @@ from analysis.show.tables import (
     use_rows,
     years,
 )
-from analysis.text import BEFORE_UNIT, for_html
+from analysis.text import BEFORE_UNIT, for_html, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -65,6 +73,7 @@ class Matter:
     version: str
     comparison: Comparison | None = None
     load: LoadResult | None = None
+    identity: Identity = field(default_factory=Identity)
 
 
 def text(words: str) -> str:
@@ -126,12 +135,13 @@ def verdict(matter: Matter) -> str:
     if a.since_start.median is not None:
         facts.insert(1, ("of what it gave when the log began", _since_start(a)))
     inside = "".join(
-        f"<div><dt>{text(name)}</dt><dd>{_whole(text(value))}</dd></div>" for name, value in facts
+        f"<div><dt>{_whole(text(name))}</dt><dd>{_whole(text(value))}</dd></div>"
+        for name, value in facts
     )
     return (
         f'<div class="verdict {a.verdict}"><p><strong>{text(verdict_sentence(a))}</strong></p>'
         f"{paragraphs(remaining_sentence(a)) if a.runs else ''}</div>"
-        f'<dl class="facts">{inside}</dl>' + (f"<h2>Why</h2>{listing(reasons)}" if reasons else "")
+        f'<dl class="facts">{inside}</dl>{listing(reasons)}'
     )
 
 
@@ -151,7 +161,7 @@ def _observed(a: Assessment) -> str:
 
 #: What the marks of the plots mean, each with the class by which it is found in a plot.
 _KEY = (
-    ('<path class="seen" d="M14 7h0"/>', "run: the charger itself set the current", "seen"),
+    (f'<path class="seen" d="M14 7{CIRCLE}"/>', "run: the charger itself set the current", "seen"),
     (
         f'<path class="atleast" d="M14 7{AT_LEAST}"/>',
         "run: the battery set it, a lower bound",
@@ -173,7 +183,7 @@ _KEY = (
             '<path class="span" d="M2 7h24M2 2v10M26 2v10"/><path class="middle" '
             'd="M9.5 7l4.5-4.5l4.5 4.5l-4.5 4.5z"/>'
         ),
-        "when the limit is met, 90 %",
+        "when the replacement limit is met, 90 %",
         "span",
     ),
 )
@@ -190,14 +200,7 @@ def output(matter: Matter) -> str:
         return "<h2>Available output</h2>" + paragraphs(
             "There is nothing to draw yet: no run in the log tells the output."
         )
-    figures = "".join(
-        f"<figure>{_both(a, matter.events, dates=dates, name=name)}"
-        f"<figcaption>{text(words)}</figcaption></figure>"
-        for dates, name, words in (
-            (False, "hours", "Available output over running hours: wear follows hours."),
-            (True, "dates", "The same over dates: what the owner remembers follows dates."),
-        )
-    )
+    figures = _figure(matter, "hours", "Available output over running hours: wear follows hours.")
     key = "".join(
         f'<li><svg viewBox="0 0 28 14" aria-hidden="true">{mark}</svg> {text(words)}</li>'
         for mark, words, kind in _KEY
@@ -215,12 +218,48 @@ def output(matter: Matter) -> str:
     )
     return (
         f'<h2>Available output</h2><ul class="key">{key}</ul>{figures}{numbered}'
-        f"{paragraphs(decline_sentence(a), *_steps(a))}{_course(a)}"
+        f"{paragraphs(decline_sentence(a), *_steps(a), _below(a))}"
     )
 
 
+def over_dates(matter: Matter) -> str:
+    """Return the plot of available output over dates, and the fit in figures."""
+    runs = matter.assessment.run_table
+    if runs is None or not np.any(np.isfinite(runs.fraction) & np.isfinite(runs.runtime_h)):
+        return ""
+    words = (
+        "The same over dates: what the owner remembers follows dates. Marks as on the plot before."
+    )
+    return (
+        f"<h2>Available output over dates</h2>{_figure(matter, 'dates', words)}"
+        f"{_course(matter.assessment)}"
+    )
+
+
+def _figure(matter: Matter, name: str, words: str) -> str:
+    plots = _both(matter.assessment, matter.events, dates=name == "dates", name=name)
+    return f"<figure>{plots}<figcaption>{text(words)}</figcaption></figure>"
+
+
+def _below(a: Assessment) -> str:
+    """Say which runs lie below the plot, and why they were left out."""
+    below, runs = below_the_plot(a), a.run_table
+    if not below or runs is None:
+        return ""
+    reasons: dict[str, list[int]] = {}
+    for row in below:
+        reasons.setdefault(runs.reason[row], []).append(row)
+    parts = []
+    for reason, rows in sorted(reasons.items(), key=lambda item: -len(item[1])):
+        days = ", ".join(day(float(runs.start_s[row])) for row in rows[:3])
+        more = f" and {len(rows) - 3} more" if len(rows) > 3 else ""
+        parts.append(f"{harmless(reason, 120).removeprefix('left out: ')} ({days}{more})")
+    return f"Runs below the plot were left out: {'; '.join(parts)}."
+
+
 def _both(a: Assessment, events: Sequence[Event], *, dates: bool, name: str) -> str:
-    return "".join(output_plot(a, events, size, dates=dates, name=name) for size in (WIDE, NARROW))
+    sizes = [replace(size, height=size.height - 80) if dates else size for size in (WIDE, NARROW)]
+    return "".join(output_plot(a, events, size, dates=dates, name=name) for size in sizes)
 
 
 def _steps(a: Assessment) -> list[str]:
@@ -395,9 +434,18 @@ def log_events(matter: Matter) -> str:
 
 
 def action(matter: Matter) -> str:
-    """Return what to do next."""
-    items = [for_html(item, 400) for item in next_actions(matter.assessment)]
-    return "<h2>Recommended next action</h2>" + listing(items)
+    """Return what to do next, in order, each with whose work it is."""
+    rows = [
+        (str(number), for_html(item.text, 400), text(item.who))
+        for number, item in enumerate(actions(matter.assessment), start=1)
+    ]
+    return (
+        "<h2>Recommended next action</h2>"
+        + table("In order of weight", ("no.", "what to do", "who"), rows, "ttt")
+        + signatures(
+            ("technician (name, firm)", "date", "technician's signature", "owner's signature")
+        )
+    )
 
 
 def since(matter: Matter) -> str:
@@ -418,13 +466,14 @@ def method(_: Matter) -> str:
     return "<h2>Method in short</h2>" + paragraphs(
         "A run counts with its settled early output where the charger itself set the current. "
         "Where the battery set it (at the charge ceiling, with the current falling), the output "
-        "seen is only a lower bound and enters as such (right-censored). Warm-up, shutting down, "
-        "faults, heat and gaps are left out. The output is brought to a warm unit in a "
-        "compartment at 25 \N{DEGREE SIGN}C where its temperature is logged.",
-        "Decline is fitted over running hours with these bounds, a wandering part beside the "
-        "trend, sudden steps kept apart, and the loss that a rest brings back kept apart. The "
-        "remaining life is when the forecast falls below the limit for good, its spread coming "
-        "from level, slope and chance. Where the data cannot say, a reason stands in its place.",
+        "seen is taken as the least that the charger can give. Warm-up, shutting down, faults, "
+        "heat and gaps are left out. Where the compartment's temperature is logged, the output is "
+        "brought to a warm unit at 25 \N{DEGREE SIGN}C.",
+        "A line is fitted to these outputs over running hours; it may dip and recover slowly, as "
+        "real chargers do. Sudden steps, and the loss that a rest brings back, are kept apart. "
+        "The remaining life ends when the forecast falls below the replacement limit for good; "
+        "its interval comes from level, slope and chance. Where the data cannot say, a reason "
+        "stands in its place.",
         "All intervals are 90 %: in nine of ten boats the truth should lie inside.",
     )
 
@@ -488,6 +537,20 @@ def cautions(_: Matter) -> str:
     )
 
 
+def identity(matter: Matter) -> str:
+    """Return whose charger this is, and who looked at it."""
+    a = matter.assessment
+    unit = f"{a.label}, {a.rated_w:.0f} W"
+    return block(matter.identity, unit, a.at_runtime_h, day(matter.made_s))
+
+
+def inputs_checked(matter: Matter) -> str:
+    """Return what the log was asked before anything was concluded from it, and the answers."""
+    if matter.assessment.runs == 0:
+        return ""
+    return f"<h2>What was checked of the inputs</h2>{inputs_part.answers(matter.assessment.inputs)}"
+
+
 def inputs(matter: Matter) -> str:
     """Return what the data say about themselves."""
     return inputs_part.section(matter.assessment.inputs)
@@ -495,16 +558,21 @@ def inputs(matter: Matter) -> str:
 
 #: The page from top to bottom.
 ORDER = (
+    # The first page: what was found, and what to do.
+    identity,
     verdict,
-    inputs,
-    since,
     output,
+    inputs_checked,
+    action,
+    # The evidence.
+    since,
+    inputs,
+    over_dates,
     remaining,
     what_was_used,
     use,
     load,
     log_events,
-    action,
     method,
     cautions,
     by_hand,

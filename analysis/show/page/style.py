@@ -46,6 +46,14 @@ dl.facts { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem,
   gap: .5rem 1rem; margin: 1rem 0; }
 dl.facts dt { color: var(--quiet); font-size: .875rem; }
 dl.facts dd { margin: 0; font-weight: 600; }
+ul.checks { columns: 20rem 2; font-size: .9rem; }
+dl.identity { display: grid; grid-template-columns: repeat(auto-fit, minmax(10.5rem, 1fr));
+  gap: .3rem 1rem; margin: .75rem 0; font-size: .9rem; }
+dl.identity dt { color: var(--quiet); font-size: .8rem; }
+dl.identity dd { margin: 0; min-height: 1.4em; border-bottom: 1px solid var(--grid); }
+dl.identity dd.blank { border-bottom-color: var(--text); }
+.sign { display: flex; flex-wrap: wrap; gap: 2.2rem 2rem; margin: 2.2rem 0 .5rem; }
+.sign span { flex: 1 1 8rem; border-top: 1px solid var(--text); font-size: .8rem; }
 figure { margin: 1rem 0; }
 figcaption { color: var(--quiet); font-size: .875rem; }
 .scroll { overflow-x: auto; }
@@ -71,11 +79,11 @@ svg .grid { stroke: var(--grid); fill: none; }
 svg .axis { stroke: var(--text); fill: none; }
 svg .band { fill: var(--band); stroke: none; }
 svg .band.ahead { fill: var(--grid); }
-svg .fit { stroke: var(--fit); stroke-width: 2; fill: none; }
+svg .fit { stroke: var(--fit); stroke-width: 1.6; fill: none; }
 svg .fit.ahead { stroke-dasharray: 7 5; }
 svg .limit { stroke: var(--text); stroke-dasharray: 2 3; fill: none; }
 svg .limit.rated { stroke-dasharray: none; stroke: var(--rule); }
-svg .seen { stroke: var(--seen); stroke-width: 3.6; stroke-linecap: round; fill: none; }
+svg .seen { stroke: var(--seen); stroke-width: .8; fill: none; }
 svg .atleast { stroke: var(--atleast); stroke-width: .9; fill: var(--paper); }
 svg .out { stroke: var(--out); stroke-width: .8; fill: none; }
 svg .step { stroke: var(--text); stroke-width: 1.2; stroke-dasharray: 8 3 2 3; fill: none; }
@@ -95,17 +103,18 @@ svg .bar { fill: var(--seen); stroke: none; }
   svg.wide { display: none; }
   svg.narrow { display: block; }
 }
-@page { size: A4; margin: 11mm 14mm; }
+@page { size: A4; margin: 10mm 14mm; }
 @media print {
   html { font-size: 8.6pt; }
   body { max-width: none; padding: 0; line-height: 1.22; }
   h1 { font-size: 14pt; }
   h2 { font-size: 11pt; margin-top: .7rem; padding-top: .2rem; break-after: avoid; }
   h3 { break-after: avoid; }
-  figure, tr, li, .verdict, .scroll { break-inside: avoid; }
+  figure, tr, li, .verdict, .cautions { break-inside: avoid; }
   th, td { padding-top: .08rem; padding-bottom: .08rem; }
-  p, ul, ol, dl.facts { margin: .3rem 0; }
-  figure { margin: .3rem 0; }
+  p, ul, ol, dl.facts, dl.identity { margin: .3rem 0; }
+  .sign { margin-top: 2.4rem; break-inside: avoid; }
+  figure { margin: .2rem 0; }
   figure svg.wide { display: block; }
   figure svg.narrow { display: none; }
   details:not([open]) { display: none; }

@@ -1,0 +1,76 @@
+"""Whose charger a page is about, who looked at it and with what, and the lines to sign on.
+
+What nobody wrote into the configuration or named on the command line is a blank for the pen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+from analysis.text import for_html
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from logger.config import Config
+
+_LONGEST = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Vessel, owner, unit, and who looked at it; an empty text is a blank on the page."""
+
+    vessel: str = ""
+    owner: str = ""
+    serial: str = ""
+    technician: str = ""
+    instruments: str = ""
+
+
+def identity_of(config: Config, technician: str = "", instruments: str = "") -> Identity:
+    """Return what configuration and command line say."""
+    return Identity(
+        config.boat.name, config.boat.owner, config.charger.serial, technician, instruments
+    )
+
+
+def block(who: Identity, unit: str, counter_h: float | None, date: str) -> str:
+    """Return the identity block as HTML.
+
+    Parameters
+    ----------
+    who
+        Vessel, owner, unit, technician.
+    unit
+        The charger's label and rated output.
+    counter_h
+        Running hours of the unit at the end of the log, None if not known.
+    date
+        Day of the page.
+    """
+    counter = "" if counter_h is None else f"{counter_h:.0f} h"
+    rows = (
+        ("vessel", who.vessel),
+        ("owner", who.owner),
+        ("unit", unit),
+        ("serial number", who.serial),
+        ("running hours of the unit", counter),
+        ("date", date),
+        ("technician", who.technician),
+        ("instruments, with their numbers", who.instruments),
+    )
+    return f'<dl class="identity">{"".join(_row(name, value) for name, value in rows)}</dl>'
+
+
+def _row(name: str, value: str) -> str:
+    words = for_html(value, _LONGEST) if value.strip() else ""
+    there = f"<dd>{words}</dd>" if words else '<dd class="blank">&nbsp;</dd>'
+    return f"<div><dt>{escape(name)}</dt>{there}</div>"
+
+
+def signatures(lines: Sequence[str]) -> str:
+    """Return lines to sign on, each with what belongs on it below."""
+    return f'<div class="sign">{"".join(f"<span>{escape(line)}</span>" for line in lines)}</div>'
