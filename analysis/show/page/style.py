@@ -103,6 +103,10 @@ svg .bar { fill: var(--seen); stroke: none; }
   svg.wide { display: none; }
   svg.narrow { display: block; }
 }
+@media (max-width: 24rem) {
+  table { font-size: .74rem; }
+  th, td { padding-right: .3rem; }
+}
 @page { size: A4; margin: 10mm 14mm; }
 @media print {
   html { font-size: 8.6pt; }
