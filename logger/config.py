@@ -80,6 +80,7 @@ class ChargerConfig:
     plan_below: float = CHARGER.default("plan_below")
     replace_below: float = CHARGER.default("replace_below")
     type: str = CHARGER.default("type")
+    serial: str = CHARGER.default("serial")
 
     @property
     def design_range_h(self) -> tuple[float, float] | None:
