@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from logger import __version__
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Callable, Iterator
 
 HELP = "look after many boats: take in their logs, say who needs a visit"
 DESCRIPTION = (
@@ -70,6 +72,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     report.add_argument(
         "--html", type=Path, metavar="FILE", help="write the list as one self-contained page"
     )
+    report.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="run on a scheduler of dask.distributed instead: tls://host:port, or "
+        "tcp://127.0.0.1:port on this machine",
+    )
+    for part, what in (("ca", "of the authority"), ("cert", "of this side"), ("key", "")):
+        report.add_argument(
+            f"--tls-{part}",
+            type=Path,
+            metavar="FILE",
+            help=f"tls: the certificate {what} (PEM)" if what else "tls: the private key (PEM)",
+        )
     report.set_defaults(act=_report)
 
 
@@ -96,6 +111,7 @@ def _report(args: argparse.Namespace) -> int:
     from analysis.fleet.assess import assess_fleet
     from analysis.fleet.document import DOCUMENT, TABLE, document, table
     from analysis.fleet.folder import Fleet
+    from analysis.fleet.runner import results
     from analysis.show.page.fleet_page import FLEET_PAGE, fleet_page
     from analysis.show.progress import counted
     from analysis.show.screen.fleet import lines
@@ -106,8 +122,14 @@ def _report(args: argparse.Namespace) -> int:
         if path is not None:
             check_output(path, kind, {})
     workers = args.workers if args.workers is not None else len(os.sched_getaffinity(0))
+    runner: Callable[..., Iterator[tuple[str, object]]] = results
+    if args.scheduler is not None:
+        from analysis.fleet.remote import Scheduler, results_on
+
+        where = Scheduler(args.scheduler, args.tls_ca, args.tls_cert, args.tls_key)
+        runner = partial(results_on, where, tell=partial(say, file=sys.stderr))
     with fleet.held(), counted("boats") as progress:
-        listed = assess_fleet(fleet, time.time(), workers, args.horizon_days, progress)
+        listed = assess_fleet(fleet, time.time(), workers, args.horizon_days, progress, runner)
     if args.json is not None:
         write_whole(args.json, json.dumps(document(listed), indent=1) + "\n", DOCUMENT, {})
     if args.csv is not None:

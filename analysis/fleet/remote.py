@@ -1,0 +1,195 @@
+"""Runs the work on a scheduler of dask.distributed: the same function and items, many machines.
+
+Whoever reaches a scheduler runs code on it. So plain TCP is taken on this machine only; anything
+else must be TLS with certificates of both sides.
+
+All workers must have Ebbwatt installed and see the fleet's folder under the same path.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any, TypeVar
+from urllib.parse import urlsplit
+
+from analysis.fleet.runner import ENDED, Failure
+from logger.errors import EbbwattError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+
+Result = TypeVar("Result")
+
+#: Boats of a task: the engine's own cost of some ten milliseconds a task is then below 1 %.
+BATCH = 4
+#: How long a scheduler may take to answer, s.
+_TIMEOUT_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scheduler:
+    """Where the scheduler listens, and the files of certificates for TLS.
+
+    Raises
+    ------
+    UsageError
+        If the address is not one that may be used.
+    """
+
+    address: str
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+    def __post_init__(self) -> None:
+        try:
+            parts = urlsplit(self.address)
+            host, port = parts.hostname, parts.port
+        except ValueError:
+            host, port = None, None
+        if host is None or port is None or parts.scheme not in {"tcp", "tls"}:
+            raise UsageError(
+                f"{self.address}: is no address of a scheduler; accepted: tls://host:port, and "
+                f"tcp://127.0.0.1:port on this machine"
+            )
+        files = (self.ca, self.certificate, self.key)
+        if parts.scheme == "tcp" and not _is_loopback(host):
+            raise UsageError(
+                f"{self.address}: plain TCP is refused but on this machine, for whoever reaches "
+                f"the scheduler runs code on it; use tls:// with certificates"
+            )
+        if parts.scheme == "tls" and None in files:
+            raise UsageError(
+                f"{self.address}: needs --tls-ca, --tls-cert and --tls-key, files in PEM form"
+            )
+        for file in files:
+            if file is not None and not file.is_file():
+                raise UsageError(f"{file}: there is no such file")
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def results_on(
+    scheduler: Scheduler,
+    work: Callable[[str], Result],
+    items: Iterable[str],
+    workers: int = 0,
+    *,
+    batch: int = BATCH,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Iterator[tuple[str, Result | Failure]]:
+    """Do the work on each item; as :func:`analysis.fleet.runner.results`.
+
+    Parameters
+    ----------
+    scheduler
+        Where to run it.
+    work, items
+        As there.
+    workers
+        Not used: the cluster has its own.
+    batch
+        Items of a task.
+    tell
+        Takes a line for a person.
+
+    Raises
+    ------
+    EbbwattError
+        If there is no such package, or the scheduler does not answer.
+    """
+    del workers
+    todo = list(items)
+    if not todo:
+        return
+    with _client(scheduler) as client:
+        if any(client.run(_trims).values()):
+            tell(
+                "the workers set MALLOC_TRIM_THRESHOLD_, which makes each boat take three times as "
+                "long; start them with an empty distributed.nanny.pre-spawn-environ"
+            )
+        batches = [todo[k : k + batch] for k in range(0, len(todo), batch)]
+        suspects: list[str] = []
+        for names, found in _tasks(client, work, batches):
+            if found is None:
+                # One of them ended its workers; alone, each shows what it is.
+                suspects += names
+            else:
+                yield from found
+        for names, found in _tasks(client, work, [[name] for name in suspects]):
+            yield from found or [(names[0], Failure(ENDED))]
+
+
+def _tasks(
+    client: Any,  # noqa: ANN401 - distributed is optional
+    work: Callable[[str], Result],
+    batches: list[list[str]],
+) -> Iterator[tuple[list[str], list[tuple[str, Result | Failure]] | None]]:
+    """Yield each batch with its results, or None where it ended its workers."""
+    from distributed import KilledWorker, as_completed
+
+    futures = {client.submit(partial(_all, work), b, pure=False): b for b in batches}
+    try:
+        with client.as_current():
+            completed = as_completed(list(futures))
+        for future in completed:
+            names = futures.pop(future)
+            error = future.exception()
+            if error is None:
+                yield names, future.result()
+            elif isinstance(error, KilledWorker):
+                yield names, None
+            else:
+                yield names, [(n, Failure(f"{type(error).__name__}: {error}")) for n in names]
+            future.release()
+    finally:
+        client.cancel(list(futures))
+
+
+def _all(work: Callable[[str], Result], names: list[str]) -> list[tuple[str, Result | Failure]]:
+    """Do the work on the items of a task, in a worker."""
+    found: list[tuple[str, Result | Failure]] = []
+    for name in names:
+        try:
+            found.append((name, work(name)))
+        except Exception as error:  # noqa: BLE001 - one boat's fault is not the others'
+            found.append((name, Failure(f"{type(error).__name__}: {error}")))
+    return found
+
+
+def _trims() -> bool:
+    return "MALLOC_TRIM_THRESHOLD_" in os.environ
+
+
+def _client(scheduler: Scheduler) -> Any:  # noqa: ANN401 - distributed is optional
+    try:
+        from distributed import Client, Security
+    except ImportError:
+        raise EbbwattError(
+            "a scheduler needs a package that is not installed: pip install 'ebbwatt[fleet]'"
+        ) from None
+    security = None
+    if scheduler.ca is not None:
+        security = Security(
+            tls_ca_file=str(scheduler.ca),
+            tls_client_cert=str(scheduler.certificate),
+            tls_client_key=str(scheduler.key),
+            require_encryption=True,
+        )
+    try:
+        return Client(
+            scheduler.address, security=security, timeout=_TIMEOUT_S, set_as_default=False
+        )
+    except (OSError, TimeoutError, ValueError, TypeError) as error:
+        raise EbbwattError(
+            f"{scheduler.address}: the scheduler cannot be reached: {error}"
+        ) from None
