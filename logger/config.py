@@ -99,6 +99,7 @@ class BatteryConfig:
     chemistry: str = BATTERY.default("chemistry")
     charge_ceiling_v: float | None = None
     charge_efficiency: float | None = None
+    nominal_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +279,9 @@ def load_config(path: Path, *, quiet: bool = False) -> Config:
         fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
         store=StoreConfig(**(store | {"path": (path.parent / store["path"]).absolute()})),
         log=LogConfig(**log_values),
-        plausible=_plausible(document, values["plausible"], charger.rated_w),
+        plausible=_plausible(
+            document, values["plausible"], charger.rated_w, values["battery"]["nominal_v"]
+        ),
         source=source,
         document=document,
         sensor=SensorConfig(**values["sensor"]),
@@ -335,15 +338,17 @@ def _boat(document: Document, table: dict[str, Any]) -> BoatConfig:
 
 
 def _plausible(
-    document: Document, table: dict[str, Any], rated_w: float
+    document: Document, table: dict[str, Any], rated_w: float, nominal_v: float | None
 ) -> dict[str, tuple[float, float]]:
     """Fill in the believable range of each channel.
 
     A lead-acid or LFP bank of 12 V is never seen above 16 V, one of 48 V never above 64 V; a
     fuel-cell charger gives at most a little more than rated at the lowest battery voltage (10 V).
+    Half of the nominal voltage is below any bank that is in use.
     """
+    bank_v = (0.0, 64.0) if nominal_v is None else (nominal_v / 2.0, nominal_v * 16.0 / 12.0)
     limits = {
-        "voltage_v": (0.0, 64.0),
+        "voltage_v": bank_v,
         "current_a": (-1.0, 2.0 * rated_w / 10.0),
         "runtime_h": (0.0, 1.0e6),
         "temperature_c": (-40.0, 85.0),

@@ -19,6 +19,22 @@ if TYPE_CHECKING:
     from logger.refusals import Refusals
 
 
+#: No sensor of a boat gives so little and not zero, in any channel's unit; a floating point number
+#: whose words stand in a wrong order often does. Rounding a zero with an offset leaves more.
+TINY = 1e-18
+#: An hour counter may step by so much at once, h: some count whole hours. Together with the time
+#: that has passed it bounds every honest rise.
+COUNTER_STEP_H = 1.0
+
+
+def counter_is_possible(before: tuple[float, float], now: tuple[float, float]) -> bool:
+    """Tell whether an hour counter can have risen so; each is time, s, and counter, h.
+
+    A fall is possible: the counter was reset, or another charger was fitted.
+    """
+    return now[1] - before[1] <= max(now[0] - before[0], 0.0) / 3600.0 + COUNTER_STEP_H
+
+
 class Plausibility:
     """Checks readings against the lowest and highest believable value of each channel.
 
@@ -34,6 +50,7 @@ class Plausibility:
     def __init__(self, limits: Mapping[str, tuple[float, float]], refusals: Refusals) -> None:
         self._limits = [(name, *limits[name]) for name in CHANNELS if name in limits]
         self._refusals = refusals
+        self._counter: tuple[float, float] | None = None  # as it was told, believed or not
 
     def clean(self, reading: Reading) -> Reading | None:
         """Return the reading without its unbelievable values, or None if nothing is left."""
@@ -43,11 +60,17 @@ class Plausibility:
             value = getattr(reading, name)
             if value is None:
                 continue
-            if low <= value <= high:
-                present = True
+            if low <= value <= high and not 0.0 < abs(value) < TINY:
+                if name != "runtime_h" or self._counter_rises(reading.time_s, value):
+                    present = True
+                    continue
+                bad[name] = None
+                self._refusals.count("runtime_h rises faster than time", f"{value:g}")
                 continue
             bad[name] = None
-            if not math.isfinite(value):
+            if 0.0 < abs(value) < TINY:
+                self._refusals.count(f"{name} is too small to be measured", f"{value:g}")
+            elif not math.isfinite(value):
                 self._refusals.count(f"{name} is not a finite number", str(value))
             elif value < low:
                 self._refusals.count(f"{name} below {low:g} {CHANNELS[name]}", f"{value:g}")
@@ -59,3 +82,8 @@ class Plausibility:
         if not present:
             return None
         return replace(reading, **bad) if bad else reading  # type: ignore[arg-type]
+
+    def _counter_rises(self, time_s: float, runtime_h: float) -> bool:
+        """Compare with the value before, so that one true jump costs one value and no more."""
+        before, self._counter = self._counter, (time_s, runtime_h)
+        return before is None or counter_is_possible(before, self._counter)

@@ -83,6 +83,16 @@ BATTERY = Section(
         Setting("capacity_ah", "number", None, "capacity of the bank, 20 h rate", "Ah", 1, 100000),
         Setting("chemistry", "text", "agm", "battery chemistry", choices=CHEMISTRIES),
         Setting(
+            "nominal_v",
+            "number",
+            None,
+            "nominal voltage of the bank, such as 12; values below half or above four thirds of it "
+            "are not believed",
+            "V",
+            6,
+            96,
+        ),
+        Setting(
             "charge_ceiling_v",
             "number",
             None,

@@ -189,7 +189,9 @@ class _Watcher:
         from logger.sources.capture import CaptureWriter
 
         self._source = source
-        self._transcript = Transcript(source.description, config.plausible)
+        self._transcript = Transcript(
+            source.description, config.plausible, nominal_v=config.battery.nominal_v
+        )
         self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
         self._capture: CaptureWriter | None = None
         self._settle: Callable[[], None] | None = None

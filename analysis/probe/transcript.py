@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from analysis.probe.guesses import guess_checksum, guess_framing, guess_kind
+from analysis.probe.judgement import Judgement
 from logger.plausibility import Plausibility
 from logger.reading import CHANNELS, OperatingState
 from logger.refusals import Refusals, printable
@@ -76,6 +77,15 @@ class Transcript:
     """Values that the log leaves out."""
     received: int = 0
     unprintable: int = 0
+    nominal_v: float | None = None
+    """Nominal voltage of the bank, where a configuration tells it."""
+    _judged: Judgement = field(init=False)
+    _believed: Plausibility = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Begin to judge what comes."""
+        self._judged = Judgement(self.description, self.nominal_v)
+        self._believed = Plausibility(self.plausible, self.unbelievable)
 
     @property
     def _questions(self) -> set[bytes]:
@@ -108,7 +118,8 @@ class Transcript:
         self._remember(item)
         if outcome.reading is not None:
             self.good += 1
-            Plausibility(self.plausible, self.unbelievable).clean(outcome.reading)
+            self._judged.hear(outcome.reading)
+            self._believed.clean(outcome.reading)
             return f"{where}{raw}\n    {reading_words(outcome.reading)}"
         if not set(item.values) & {f.source for f in self.description.fields}:
             self.ignored += 1
@@ -128,6 +139,7 @@ class Transcript:
                 f"{self.ignored} messages without a value in [fields]"
             )
         ]
+        lines += self._judged.lines()
         for reason, count in self.refused.most_common():
             detail = f" ({self.details[reason]})" if reason in self.details else ""
             lines.append(f"  {count} x {reason}{detail}")

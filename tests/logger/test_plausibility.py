@@ -5,7 +5,8 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.plausibility import Plausibility
+from logger.config import load_config
+from logger.plausibility import TINY, Plausibility
 from logger.reading import OperatingState, Reading
 from logger.refusals import Refusals
 
@@ -46,8 +47,50 @@ def test_what_comes_out_is_finite_and_within_limits_and_nothing_good_is_lost(v, 
     )
     for name, value in (("voltage_v", v), ("current_a", i), ("temperature_c", t)):
         low, high = LIMITS[name]
-        good = value is not None and low <= value <= high
+        good = value is not None and low <= value <= high and not 0.0 < abs(value) < TINY
         assert getattr(clean, name) == (value if good else None)
     kept = sum(x is not None for x in (clean.voltage_v, clean.current_a, clean.temperature_c))
     given_values = sum(x is not None for x in (v, i, t))
     assert refusals.total == given_values - kept
+
+
+def counted(*values, spacing_s=1.0):
+    refusals = Refusals()
+    check = Plausibility({"voltage_v": (8.0, 16.0), "runtime_h": (0.0, 1e6)}, refusals)
+    rows = [Reading(k * spacing_s, 13.2, runtime_h=h) for k, h in enumerate(values)]
+    return [check.clean(row).runtime_h for row in rows], refusals.by_reason
+
+
+def test_a_counter_that_runs_faster_than_time_is_not_believed():
+    # A counter of seconds whose words are swapped: 65 536 s, 18.2 h, each second.
+    kept, refused = counted(*(k * 65536 / 3600 for k in range(5)))
+    assert kept == [0.0, None, None, None, None]
+    assert refused == {"runtime_h rises faster than time": 4}
+
+
+def test_a_new_counter_and_a_step_of_a_whole_hour_are_believed():
+    assert counted(812.0, 812.0, 813.0, 813.0) == ([812.0, 812.0, 813.0, 813.0], {})
+    assert counted(812.0, 3.0, 3.1) == ([812.0, 3.0, 3.1], {})  # another charger, or a reset
+    assert counted(812.0, 836.0, spacing_s=86400.0) == ([812.0, 836.0], {})
+    # Another charger with more hours: one value is lost, then it is believed.
+    assert counted(12.0, 900.0, 900.0)[0] == [12.0, None, 900.0]
+
+
+def test_a_number_that_no_sensor_gives_is_not_believed():
+    refusals = Refusals()
+    limits = {"voltage_v": (8.0, 16.0), "temperature_c": (-40.0, 85.0)}
+    row = Plausibility(limits, refusals).clean(Reading(0.0, 13.2, temperature_c=5e-20))
+    assert row.temperature_c is None
+    assert refusals.by_reason == {"temperature_c is too small to be measured": 1}
+
+
+def test_the_nominal_voltage_bounds_the_voltage(tmp_path):
+    text = "[charger]\nrated_w = 110\n[battery]\nnominal_v = 12\n"
+    (tmp_path / "ebbwatt.toml").write_text(text)
+    limits = load_config(tmp_path / "ebbwatt.toml").plausible
+    assert limits["voltage_v"] == (6.0, 16.0)
+    refusals = Refusals()
+    check = Plausibility(limits, refusals)
+    for volts in (1.329, 63.0):
+        assert check.clean(Reading(0.0, volts)) is None
+    assert refusals.by_reason == {"voltage_v below 6 V": 1, "voltage_v above 16 V": 1}
