@@ -220,6 +220,9 @@ def _tell(description: Description) -> None:
     for f in description.fields:
         unit = f" in {harmless(f.unit)}" if f.unit else ""
         say(f"  field     {f.channel} from {harmless(repr(f.source))}{unit}")
+    unsealed = getattr(description.decoder, "checksum", "") == "none"
+    if unsealed and description.decoder_kind == "frame" and not description.decoder.packets:
+        print("  checksum  none: a spoiled frame passes for a good one; set checksum if it has any")
     if description.states:
         words = ", ".join(
             f"{harmless(word)} = {state}" for word, state in description.states.items()

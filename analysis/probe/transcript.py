@@ -203,6 +203,14 @@ class Transcript:
         poll = self.description.poll
         if poll is None:
             return []
+        refused = self.details.get("the device answered with an exception", "")
+        if refused.startswith("illegal address"):
+            hint = (
+                f"the device has not all of what was asked ({refused}): set largest_gap = 0 in "
+                f"[decoder] so that only the named registers are read; what is refused then is "
+                f"not there"
+            )
+            return [hint]
         if self.echoed and not poll.echo:
             return ["the line gives back what is asked: echo = true in [poll]"]
         if not self.refused["no answer"]:

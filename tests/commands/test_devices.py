@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from analysis.history.history import load_history
 from logger.errors import ConfigError
 from logger.settings import Document
-from logger.sources.decoders.checksums import crc
+from logger.sources.decoders.checksums import checksum, crc
 from logger.sources.decoders.frame import uncobs, unslip
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.decoding import Context, Message, Place, Refused
@@ -241,7 +241,7 @@ def test_exceptions_noise_and_wrong_checksums():
     refusal = body + bytes.fromhex("c0f1")
     step = made.decode(b"\xff\x00" + refusal, context)
     assert told(step) == ["the device answered with an exception"]
-    assert step.items[0].detail == "illegal address"
+    assert step.items[0].detail == "illegal address, to function 3, registers 0 to 5"
     assert step.items[0].answer
     answer = bytearray(b"\x01\x03\x0c" + bytes(12))
     answer += crc("CRC-16/MODBUS", bytes(answer)).to_bytes(2, "little")
@@ -250,6 +250,44 @@ def test_exceptions_noise_and_wrong_checksums():
     assert told(made.decode(bytes(answer), context)) == ["wrong CRC"]
     assert made.decode(bytes(answer[:6]), context).used == 0, "half an answer waits"
     assert told(made.decode(b"\x01\x02", Context())) == ["bytes that nobody asked for"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "counts"),
+    [({}, [6]), ({"largest_gap": 0}, [1, 2]), ({"largest_gap": 2}, [1, 2]),
+     ({"largest_gap": 3}, [6]), ({"most_registers": 5}, [1, 2])],
+)  # fmt: skip
+def test_gap_and_size_of_a_block(changes, counts):
+    made = build(REGISTERS, **changes)
+    assert [int.from_bytes(r.payload[4:6], "big") for r in made.requests] == counts
+
+
+def test_an_answer_of_another_length_is_passed_over_on_the_way_to_the_right_one():
+    made, context = asked(REGISTERS)
+    body = b"\x01\x03\x02\x05\x46"
+    other = body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
+    body = struct.pack(">BBBH6xI", 1, 3, 12, 1320, 7)
+    answer = body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
+    step = made.decode(other + answer, context)
+    assert told(step) == ["answer to another question", {"volts": 1320, "wide": 7}]
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "value"),
+    [
+        # Test vectors that are handed on with Fletcher's checksum, from memory.
+        ("Fletcher-16", b"abcde", 0xC8F0),
+        ("Fletcher-16", b"abcdef", 0x2057),
+        ("Fletcher-16", b"abcdefgh", 0x0627),
+        ("Fletcher-32", b"abcde", 0xF04FC729),
+        ("Fletcher-32", b"abcdef", 0x56502D2A),
+        ("Fletcher-32", b"abcdefgh", 0xEBE19591),
+        # The two sums of RFC 1950 by hand: 1 + 97 + 98 + 99 = 0x127; 98 + 196 + 295 = 0x24D.
+        ("Adler-32", b"abc", 0x024D0127),
+    ],
+)
+def test_sums_of_two_parts(name, text, value):
+    assert checksum(name, text) == value
 
 
 @settings(max_examples=150)

@@ -6,6 +6,7 @@ memory and proved by the catalogue's check values (the CRC of the nine bytes ``1
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -38,8 +39,11 @@ CRC_MODELS: dict[str, CrcModel] = {
 }
 #: Sums that are no CRC: of all bytes, all bytes by exclusive or, and the byte that makes the sum 0.
 SUMS = ("sum8", "xor8", "zero-sum8")
+#: Sums of two parts, with their bytes. Fletcher (1982), IEEE Trans. Communications 30:247-252,
+#: modulo 255 and 65535, from memory; Adler-32 by RFC 1950.
+DOUBLE_SUMS = {"Fletcher-16": 2, "Fletcher-32": 4, "Adler-32": 4}
 #: Every accepted name.
-CHECKSUMS = ("none", *SUMS, *CRC_MODELS)
+CHECKSUMS = ("none", *SUMS, *DOUBLE_SUMS, *CRC_MODELS)
 
 
 def _mirror(value: int, width: int) -> int:
@@ -82,10 +86,22 @@ def crc(name: str, data: bytes) -> int:
     return register ^ model.xorout
 
 
+def _fletcher(data: bytes, size: int) -> int:
+    """Return the sum over words of ``size`` bytes, low byte first, the last filled with zeros."""
+    top = (1 << 8 * size) - 1
+    first = second = 0
+    for at in range(0, len(data), size):
+        first = (first + int.from_bytes(data[at : at + size], "little")) % top
+        second = (second + first) % top
+    return second << 8 * size | first
+
+
 def checksum_size(name: str) -> int:
     """Return the number of bytes of a checksum; 0 for none."""
     if name == "none":
         return 0
+    if name in DOUBLE_SUMS:
+        return DOUBLE_SUMS[name]
     return 1 if name in SUMS else CRC_MODELS[name].width // 8
 
 
@@ -100,6 +116,10 @@ def checksum(name: str, data: bytes) -> int:
         for byte in data:
             value ^= byte
         return value
+    if name == "Adler-32":
+        return zlib.adler32(data)
+    if name in DOUBLE_SUMS:
+        return _fletcher(data, DOUBLE_SUMS[name] // 2)
     return crc(name, data)
 
 

@@ -33,6 +33,17 @@ MODBUS = Section(
             REQUIRED,
             "for each name: { at = 0, function = 4, type = 'u16', order = 'ABCD' }",
         ),
+        Setting(
+            "largest_gap",
+            "whole",
+            8,
+            "registers that nobody named are read as well where no more than so many lie between "
+            "two that are; 0 where the device refuses them (exception: illegal address)",
+            "",
+            0,
+            124,
+        ),
+        Setting("most_registers", "whole", 125, "registers in one question", "", 1, 125),
     ),
     "holding and input registers",
 )
@@ -54,8 +65,6 @@ ORDERS = {
     "BADC": (1, 0, 3, 2),
     "DCBA": (3, 2, 1, 0),
 }
-#: A request may ask for so many registers; gaps up to the second number are read as well.
-MOST_REGISTERS, LARGEST_GAP = 125, 8
 #: Modbus exception codes.
 EXCEPTIONS = {
     1: "illegal function",
@@ -146,6 +155,7 @@ class ModbusDecoder:
                 continue
             if len(rest) >= 5 and rest[1] == block.function | 0x80 and _sealed(rest[:5]):
                 code = EXCEPTIONS.get(rest[2], f"code {rest[2]}")
+                code += f", to {context.asked.name}" if context.asked else ""
                 refused_all = Refused(rest[:5], "the device answered with an exception", code, True)
                 return Step(len(data), (*others, refused_all))
             if rest.startswith(header) and len(rest) >= length and _sealed(rest[:length]):
@@ -194,8 +204,8 @@ def request(unit: int, block: Block) -> bytes:
     return body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
 
 
-def gather(registers: list[Register]) -> tuple[Block, ...]:
-    """Put neighbouring registers into common requests."""
+def gather(registers: list[Register], largest_gap: int, most: int) -> tuple[Block, ...]:
+    """Put neighbouring registers into common requests of at most ``most`` registers."""
     blocks: list[Block] = []
     for register in sorted(registers, key=lambda r: (r.function, r.at)):
         if blocks:
@@ -203,8 +213,8 @@ def gather(registers: list[Register]) -> tuple[Block, ...]:
             end = max(last.at + last.count, register.at + register.count)
             if (
                 last.function == register.function
-                and register.at - (last.at + last.count) <= LARGEST_GAP
-                and end - last.at <= MOST_REGISTERS
+                and register.at - (last.at + last.count) <= largest_gap
+                and end - last.at <= most
             ):
                 together = (*last.registers, register)
                 blocks[-1] = Block(last.function, last.at, end - last.at, together)
@@ -219,7 +229,14 @@ def build_modbus(table: Mapping[str, Any], place: Place) -> Decoder:
     registers = [_register(name, entry, place) for name, entry in settings["registers"].items()]
     if not registers:
         raise place.error("needs at least one name", "registers")
-    return ModbusDecoder(settings["unit"], gather(registers))
+    widest = max(registers, key=lambda r: r.count)
+    if settings["most_registers"] < widest.count:
+        raise place.error(
+            f"got {settings['most_registers']}; {widest.name} needs {widest.count}",
+            "most_registers",
+        )
+    blocks = gather(registers, settings["largest_gap"], settings["most_registers"])
+    return ModbusDecoder(settings["unit"], blocks)
 
 
 def _register(name: str, entry: object, place: Place) -> Register:

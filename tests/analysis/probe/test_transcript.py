@@ -1,0 +1,53 @@
+"""Hints of the transcript, and what check says of frames without a checksum."""
+
+import argparse
+
+from analysis.commands import check
+from analysis.probe.transcript import Transcript
+from logger.sources.decoding import Context
+from logger.sources.pipeline import Outcome
+from tests.support.rigs.late_device import sealed
+from tests.support.rigs.sources import described
+
+REGISTERS = """
+[decoder]
+kind = "modbus"
+[decoder.registers]
+volts = { at = 0 }
+amps = { at = 7 }
+[fields]
+voltage_v = { from = "volts", scale = 0.01 }
+current_a = { from = "amps", scale = 0.01 }
+"""
+FRAME = """
+[decoder]
+kind = "frame"
+length = 8
+start = "AA55"
+checksum = "{checksum}"
+[decoder.layout]
+millivolts = {{ at = 2, type = "u16" }}
+[fields]
+voltage_v = {{ from = "millivolts", unit = "mV" }}
+"""
+
+
+def test_registers_that_the_device_does_not_have_are_named_with_the_key_that_helps():
+    description = described(REGISTERS)
+    transcript = Transcript(description)
+    refusal = sealed(b"\x01\x84\x02")
+    transcript.bytes_came(refusal)
+    asked = description.decoder.requests[0]
+    (refused,) = description.decoder.decode(refusal, Context(asked=asked)).items
+    transcript.note(Outcome(0.0, "", refused))
+    (hint,) = (h for h in transcript.hints({}) if "largest_gap" in h)
+    assert "illegal address, to function 4, registers 0 to 7" in hint
+
+
+def test_check_warns_of_frames_without_a_checksum(tmp_path, capsys):
+    path = tmp_path / "device.toml"
+    arguments = argparse.Namespace(file=path, config=None, against=None, log=False, mend=False)
+    for checksum, warned in (("none", True), ("Fletcher-16", False)):
+        path.write_text(FRAME.format(checksum=checksum))
+        assert check.run(arguments) == 0
+        assert ("a spoiled frame passes for a good one" in capsys.readouterr().out) == warned
