@@ -100,7 +100,7 @@ def _check(
     say(f"{path}: a good configuration")
     say(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
     print(
-        f"  limits    plan below {charger.plan_below:.0%}, replace below "
+        f"  limits    plan limit {charger.plan_below:.0%}, replacement limit "
         f"{charger.replace_below:.0%}, design hours {hours_words(charger.design_life_h)}"
     )
     say(f"  store     {config.store.path}")

@@ -133,10 +133,10 @@ def _live(console: Console, watch: Watch, marks: Marks) -> int:
     from analysis.show.dashboard.frame import frame
     from analysis.show.dashboard.keys import Keyboard
     from analysis.show.dashboard.terminal import Screen, size_of
-    from analysis.show.dashboard.views import after, full_screen, hint
+    from analysis.show.dashboard.views import View, full_screen, hint
     from analysis.show.dashboard.watch import moment_now
 
-    status, view, key = 0, "", ""
+    status, view, key = 0, View(), ""
     interrupts.raise_interrupt()
     try:
         with leaving_cleanly(), Screen(console) as screen, Keyboard() as keyboard:
@@ -145,11 +145,11 @@ def _live(console: Console, watch: Watch, marks: Marks) -> int:
                 keys = hint(width) if keyboard.there else ""
                 screen.show(
                     full_screen(view, facts, watch.found, width, height, marks)
-                    if view
+                    if view.name
                     else frame(facts, width, marks, height, keys)
                 )
                 key = keyboard.wait(1.0)
-                view = after(view, key)
+                view = view.after(key)
     except KeyboardInterrupt:
         pass
     except SystemExit as end:

@@ -189,7 +189,7 @@ def _meaning(volts: float, chemistry: str, rested_h: float | None, *, charging: 
     if charging:
         return "charging"
     if rested_h is None:
-        return "at rest"
+        return "not charging"
     word = level(volts, chemistry)
     if rested_h >= SETTLED_H:
         return f"{word}, at rest"

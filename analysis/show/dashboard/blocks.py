@@ -201,7 +201,7 @@ def log(pen: Pen, facts: Facts, *, most: int = 0) -> list[Text]:
     """Return the age of the data, what was refused, the log's own faults, and the last events."""
     lines = entry(pen, "Log", _data(facts))
     for notice in facts.notices[-1:]:
-        lines += entry(pen, "", f"! {harmless(notice)}")
+        lines += entry(pen, "", f"! {harmless(notice, 200)}")
     if most and faults(facts.events):
         lines += entry(pen, "", f"faults so far: {faults_in_words(facts.events)}")
     told = (e for e in facts.events if not e.struck and e.kind not in FAULT_WORDS)

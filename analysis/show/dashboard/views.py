@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -38,8 +39,26 @@ HINTS = (
     "q quit ? explain f fuel h health l load",
 )
 BACK = "any key: back   q quit"
-#: Rows of the plot of output where the screen has room for them, and the fewest.
-_PLOT_ROWS, _FEWEST_ROWS = 12, 3
+MORE = "space: more  any key: back  q quit"
+#: Rows of the plot of output on the screen of health, the most and the fewest.
+_PLOT_ROWS, _FEWEST_ROWS = 12, 5
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A full screen by its name, empty for the dashboard, and its page from 0."""
+
+    name: str = ""
+    page: int = 0
+
+    def after(self, key: str) -> View:
+        """Return what a key leads to: another page, another full screen, or the dashboard."""
+        if not key:
+            return self
+        if key == " " and self.name:
+            return View(self.name, self.page + 1)
+        chosen = KEYS.get(key, "")
+        return View() if chosen == self.name else View(chosen)
 
 
 def hint(width: int) -> str:
@@ -47,31 +66,25 @@ def hint(width: int) -> str:
     return next((text for text in HINTS if len(text) <= width), HINTS[-1])
 
 
-def after(view: str, key: str) -> str:
-    """Return the screen that a key leads to: a full screen's key, or the dashboard's (empty)."""
-    if not key:
-        return view
-    chosen = KEYS.get(key, "")
-    return "" if chosen == view else chosen
-
-
 def full_screen(
-    view: str, facts: Facts, found: Found, width: int, height: int, marks: Marks
+    view: View, facts: Facts, found: Found, width: int, height: int, marks: Marks
 ) -> list[Text]:
     """Return a full screen below the top line, ``height`` lines at most."""
     pen = Pen(max(NARROWEST, min(width, WIDEST)), marks)
     head = [*top.top(pen, facts), *top.advice(pen, facts)]
     room = max(height - len(head) - 3, 1)
-    if view == "fuel":
+    if view.name == "fuel":
         body = _fuel(pen, facts, found)
-    elif view == "health":
+    elif view.name == "health":
         body = _health(pen, facts, room)
     else:
-        body = _load(pen, found) if view == "load" else _explained(pen)
-    if len(body) > room:
-        more = Text(f"... {len(body) - room + 1} more lines: make the window higher")
-        body = [*body[: room - 1], more]
-    lines = [*head, Text(), *body, Text(), Text(BACK, style=INKS["quiet"])][:height]
+        body = _load(pen, found) if view.name == "load" else _explained(pen)
+    pages = -(-len(body) // room)
+    page = view.page % pages  # after the last comes the first
+    shown, last = body[page * room : (page + 1) * room], BACK
+    if pages > 1:
+        last = f"{page + 1}/{pages}  {MORE}"
+    lines = [*head, Text(), *shown, Text(), Text(last, style=INKS["quiet"])][:height]
     for line in lines:
         line.truncate(pen.width, overflow="crop")
     return lines
@@ -107,9 +120,9 @@ def _health(pen: Pen, facts: Facts, room: int) -> list[Text]:
     to_do = [f"- {harmless(text, 300)}" for text in next_actions(a)]
     words = [*_plain(pen, "", "Why:", *reasons), *_plain(pen, "", "What to do:", *to_do)]
     # The plot takes what the words leave; its axes and key take four lines.
-    rows = min(room - len(said) - len(words) - 5, _PLOT_ROWS)
-    plot = output_plot(pen, facts, rows) if rows >= _FEWEST_ROWS else []
-    return [*said, *([Text(), *plot] if plot else []), *words]
+    rows = min(max(room - len(said) - len(words) - 5, _FEWEST_ROWS), _PLOT_ROWS)
+    plot = output_plot(pen, facts, rows)
+    return [*said, *words, *([Text(), *plot] if plot else [])]
 
 
 def _explained(pen: Pen) -> list[Text]:
