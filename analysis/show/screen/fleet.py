@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 NARROWEST, WIDEST = 60, 120
 _PLACE, _STANDING = 4, 11
+#: Boats that are listed at most: nobody reads further in a terminal.
+MOST_LISTED = 200
 #: Longest reason, characters.
 _LONGEST = 240
 _CAUTION = (
@@ -30,8 +32,10 @@ def lines(listed: FleetList, width: int, encoding: str = "utf-8") -> list[str]:
     width = min(max(width, NARROWEST), WIDEST)
     out = [_counts(listed)]
     label = (width - _PLACE - _STANDING - 2) // 3
-    for place, boat in enumerate(listed.boats, 1):
+    for place, boat in enumerate(listed.boats[:MOST_LISTED], 1):
         out += _boat(place, boat, label, width)
+    if len(listed.boats) > MOST_LISTED:
+        out.append(f"{len(listed.boats) - MOST_LISTED} more boats: --csv FILE, --html FILE")
     for group in listed.groups:
         out += ["", *_group(group, width)]
     out += ["", *wrap_plain(_CAUTION, width)]
