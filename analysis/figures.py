@@ -48,9 +48,19 @@ def places_of(span: Span, scale: float = 1.0) -> int:
     return min(decimals(width / 2 if len(ends) == 3 else width), 4)
 
 
+#: A sensor of current is good to 1 % at best (common practice, no source): further digits of a
+#: percentage would tell chance alone.
+_MOST_PERCENT_PLACES = 1
+
+
+def _places(span: Span, unit: str, scale: float) -> int:
+    places = places_of(span, scale)
+    return min(places, _MOST_PERCENT_PLACES) if unit == "%" else places
+
+
 def figure(span: Span, unit: str = "", scale: float = 1.0) -> str:
     """Return the middle of a span with its unit, or the bound that is known, or 'not known'."""
-    places, tail = places_of(span, scale), _unit(unit)
+    places, tail = _places(span, unit, scale), _unit(unit)
     if span.median is not None:
         return rounded(span.median * scale, places) + tail
     if span.low is not None:
@@ -64,7 +74,7 @@ def ends(span: Span, unit: str = "", scale: float = 1.0) -> str:
     """Return the two ends of a span's interval as 'a to b unit'; empty if either is unknown."""
     if span.low is None or span.high is None:
         return ""
-    places = places_of(span, scale)
+    places = _places(span, unit, scale)
     low, high = rounded(span.low * scale, places), rounded(span.high * scale, places)
     return f"{low} to {high}{_unit(unit)}"
 

@@ -146,10 +146,12 @@ def _write_record(args: argparse.Namespace, config: Config, keep: Mapping[Path, 
     """Write the commissioning record, a page of its own, and nothing else."""
     from analysis.installation.check import check_log
     from analysis.show.page.commissioning import RECORD, record
+    from analysis.show.page.identity import identity_of
 
     if args.html is not None or args.json is not None or args.compare is not None:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
-    made = record(check_log(config, args.fitting), time.time(), __version__)
+    who = identity_of(config, args.technician, args.instruments)
+    made = record(check_log(config, args.fitting), time.time(), __version__, who)
     write_whole(args.commissioning, made, RECORD, keep)
     say(f"wrote {args.commissioning}", file=sys.stderr)
     return 0

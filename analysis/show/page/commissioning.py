@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.estimate import Span
 from analysis.figures import day, figure_with_ends, minute
 from analysis.installation.checklist import ITEMS
 from analysis.installation.findings import (
@@ -16,9 +17,12 @@ from analysis.installation.findings import (
     rows,
     why_not,
 )
+from analysis.installation.judge import judged, limits
 from analysis.installation.manual_limits import figures_of
+from analysis.installation.result import GOOD_DROP
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.html import frame, page_kind
+from analysis.show.page.identity import Identity, block, signatures
 from analysis.show.page.sections import listing, paragraphs, table, text
 from analysis.show.page.style import STYLE
 from analysis.text import for_html
@@ -32,23 +36,24 @@ RECORD = page_kind("commissioning record", _TITLE)
 _STYLE = (
     STYLE
     + """
+.pen { display: inline-block; width: 5rem; border-bottom: 1px solid var(--text); }
+.who { width: max-content; max-width: 21rem; }
 .box { display: inline-block; width: 1.1em; height: 1.1em; border: 1.5px solid var(--text);
   text-align: center; line-height: 1; font-weight: 700; }
-.sign { display: flex; gap: 2rem; margin: 1.5rem 0 .5rem; }
-.sign span { flex: 1; border-top: 1px solid var(--text); font-size: .875rem; }
-@media print { html { font-size: 7.8pt; } h2 { margin: .5rem 0 .2rem; }
-  body { line-height: 1.22; } th, td { padding-top: .1rem; padding-bottom: .1rem; }
+@media (max-width: 40rem) { .who { width: auto; } }
+@page { margin: 8mm 14mm; }
+@media print { html { font-size: 7.5pt; } h2 { margin: .5rem 0 .2rem; }
+  body { line-height: 1.17; } .cautions { padding: .1rem .6rem; }
+  li { margin: .05rem 0; } th, td { padding-top: .1rem; padding-bottom: .1rem; }
   .sign { margin-top: 1.5rem; } footer { margin-top: .5rem; } }
 """
 )
-_SIGNATURES = (
-    '<div class="sign"><span>fitted by (name, firm)</span><span>date</span>'
-    "<span>signature</span><span>owner's signature</span></div>"
-)
-_MOST_LETTERS = 60
+_SIGNATURES = ("fitted by (name, firm)", "date", "signature", "owner's signature")
+_BLANK = '<span class="pen"></span>'
+_MOST_LETTERS = 45
 
 
-def record(check: FitCheck, made_s: float, version: str) -> str:
+def record(check: FitCheck, made_s: float, version: str, who: Identity | None = None) -> str:
     """Return the commissioning record as one self-contained HTML page.
 
     Parameters
@@ -59,14 +64,23 @@ def record(check: FitCheck, made_s: float, version: str) -> str:
         Unix time at which the record is made.
     version
         Version of this program.
+    who
+        Vessel, owner, serial number, technician and instruments; blanks where not known.
     """
+    unit = f"{check.label}, {check.rated_w:.0f} W"
+    identity = block(who or Identity(), unit, None, day(made_s))
     fitted = f", fitted {check.fitted}" if check.fitted else ""
     return frame(
         _TITLE,
         check.label,
         f"Rated output {check.rated_w:.0f} W{fitted}. Made {minute(made_s)} UTC by "
         f"ebbwatt {version}.",
-        _figures(check) + _check_list(check) + _cautions() + _SIGNATURES,
+        identity
+        + _figures(check)
+        + _by_hand(check)
+        + _check_list(check)
+        + _cautions()
+        + signatures(_SIGNATURES),
         "Dates are year-month-day, UTC. Intervals are 90 %. Output in per cent of rated. " + LIMITS,
         version,
         _STYLE,
@@ -78,19 +92,62 @@ def _figures(check: FitCheck) -> str:
     shown, heads = columns(check)
     if not shown:
         return head + paragraphs(f"Nothing yet: {check.reasons['first']}.")
+    known = limits(check)
     lines = [
-        (text(name), *(text(figure_with_ends(*known)) for known in cells))
+        (
+            text(name),
+            *(_judged(cell, known.get(name)) for cell in cells),
+            text(known[name][1]) if name in known else "",
+        )
         for name, cells in rows(check)
     ]
-    lines.append(("dates", *(f"{day(f.from_s)} to {day(f.to_s)}" for f in shown)))
-    lines.append(("gaps in the readings", *(text(gaps(f)) for f in shown)))
-    lines.append(("data refused", *(refused(f) for f in shown)))
+    lines.append(("dates", *(f"{day(f.from_s)} to {day(f.to_s)}" for f in shown), ""))
+    lines.append(("gaps in the readings", *(text(gaps(f)) for f in shown), ""))
+    lines.append(("data refused", *(refused(f) for f in shown), ""))
     notes = [f"Output: {shown[-1].output_limit}.", *findings(check), air(check)]
     notes += [f"{reason[:1].upper()}{reason[1:]}." for reason in why_not(check)]
     figures = table(
-        "Figures of the fitting, with 90 % intervals", ("", *heads), lines, "t" * (1 + len(heads))
+        "Figures of the fitting, with 90 % intervals; open: the interval holds the limit",
+        ("", *heads, "at most"),
+        lines,
+        "t" * (2 + len(heads)),
     )
     return head + figures + listing(text(note) for note in notes)
+
+
+def _judged(cell: tuple[Span, str, float], limit: tuple[float, str] | None) -> str:
+    """Return a figure, and whether it keeps its limit."""
+    words = text(figure_with_ends(*cell))
+    if limit is None or cell[0] == Span():
+        return words
+    return f"{words} <strong>{judged(cell[0], limit[0])}</strong>"
+
+
+def _by_hand(check: FitCheck) -> str:
+    """Return blanks for what is measured by hand in a run, with what each is held against."""
+    lost = f"{GOOD_DROP * check.nominal_v:.2f} V (both leads, {100 * GOOD_DROP:.0f} %)"
+    measured = (
+        ("current, clamp meter on one output lead", "A", "the log's, within the meter's accuracy"),
+        ("voltage at the charger's terminals", "V", "the log's"),
+        ("voltage lost along both leads, added", "V", f"at most {lost}"),
+        ("voltage at the battery's posts, at rest", "V", ""),
+    )
+    lines = [
+        (text(what), f"{_BLANK} {unit}", text(against), _verdict_boxes() if against else "")
+        for what, unit, against in measured
+    ]
+    return "<h2>Measured by hand, in a run at full output</h2>" + table(
+        "For the pen; common practice, no source",
+        ("what", "measured", "against", ""),
+        lines,
+        "tttt",
+    )
+
+
+def _verdict_boxes() -> str:
+    return (
+        f'<span class="whole">{_box(None)} pass</span> <span class="whole">{_box(None)} fail</span>'
+    )
 
 
 def _check_list(check: FitCheck) -> str:
@@ -125,7 +182,8 @@ def _who(tick: Tick | None) -> str:
     if tick is None:
         return ""
     remark = f"; {for_html(tick.remark, _MOST_LETTERS)}" if tick.remark else ""
-    return f"{for_html(tick.who)}, {day(tick.time_s)}{remark}"
+    date = f'<span class="whole">{day(tick.time_s)}</span>'
+    return f'<div class="who">{for_html(tick.who)}, {date}{remark}</div>'
 
 
 def _cautions() -> str:

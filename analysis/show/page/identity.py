@@ -60,7 +60,7 @@ def block(who: Identity, unit: str, counter_h: float | None, date: str) -> str:
         ("running hours of the unit", counter),
         ("date", date),
         ("technician", who.technician),
-        ("instruments, with their numbers", who.instruments),
+        ("instruments", who.instruments),
     )
     return f'<dl class="identity">{"".join(_row(name, value) for name, value in rows)}</dl>'
 

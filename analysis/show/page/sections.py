@@ -76,8 +76,21 @@ class Matter:
     identity: Identity = field(default_factory=Identity)
 
 
+#: Units in plain letters, for terminals, and in the signs that a page can print.
+_SIGNS = {
+    "mOhm": "m\N{GREEK CAPITAL LETTER OMEGA}",
+    "mm2": "mm\N{SUPERSCRIPT TWO}",
+    "cm2": "cm\N{SUPERSCRIPT TWO}",
+    "m3": "m\N{SUPERSCRIPT THREE}",
+    "degC": "\N{DEGREE SIGN}C",
+    "degF": "\N{DEGREE SIGN}F",
+}
+_PLAIN = re.compile(rf"\b({'|'.join(_SIGNS)})\b")
+
+
 def text(words: str) -> str:
-    """Escape a text of our own; a figure keeps its unit beside it."""
+    """Escape a text of our own, units in signs; a figure keeps its unit beside it."""
+    words = _PLAIN.sub(lambda found: _SIGNS[found[1]], words)
     return escape(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words), quote=False)
 
 

@@ -235,14 +235,17 @@ def test_worked_example_of_cable_drop(config):
     ("battery", "says"),
     [
         # EN/IEC 62485-2, 6 cells of 200 Ah, valve-regulated, boost: 0.48 m3/h, 28 Q = 13 cm2.
-        ('capacity_ah = 200\nchemistry = "agm"', "needs 0.48 m3/h of air while charging"),
+        (
+            'capacity_ah = 200\nchemistry = "agm"',
+            "needs 0.48 m\N{SUPERSCRIPT THREE}/h of air while charging",
+        ),
         ('capacity_ah = 200\nchemistry = "lfp"', "follow its maker and ISO 23625"),
         ("", "no capacity_ah in [battery]"),
     ],
 )
 def test_the_record_says_how_much_air_the_battery_space_needs(config, battery, says):
     check = check_fitting(condensed(Stops(3)), config(f"[battery]\n{battery}\n"))
-    assert says in record(check, BEGUN_S, "0")
+    assert says in record(check, BEGUN_S, "0").replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_a_bad_cable_is_said(config):
@@ -440,8 +443,15 @@ def full_record(config, boat_log):
 def test_unticked_items_are_open_boxes_and_cautions_are_there(full_record):
     outline = Outline(full_record)
     assert outline.open == []
-    assert outline.headings == [1, 2, 2, 2]
-    assert full_record.count('aria-label="open"') == 1
+    assert outline.headings == [1, 2, 2, 2, 2]
+    by_hand, check_list = full_record.split("<h2>Fitter's check list")
+    assert check_list.count('aria-label="open"') == 1
+    assert by_hand.count("</span> pass</span>") == 3, "what has a limit has boxes for pass and fail"
+    assert "<strong>pass</strong>" in by_hand
+    assert "<strong>fail</strong>" in by_hand, "the cable loses more than is allowed"
+    for sign in ("m\N{GREEK CAPITAL LETTER OMEGA}", "mm\N{SUPERSCRIPT TWO}", "\N{DEGREE SIGN}C"):
+        assert sign in full_record
+    assert not re.search(r"mOhm|\bmm2|degC", full_record)
     assert full_record.count('aria-label="ticked"') == len(ITEMS) - 1
     for part in ("a joint corrodes", "The warming grows", "more than is usual", "IEC 60228"):
         assert part in full_record
