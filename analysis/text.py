@@ -37,6 +37,11 @@ _ACTING = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
 _MARKS = 3
 
 
+def counted(number: int, one: str) -> str:
+    """Return a number and its noun: '1 run', '3 runs'."""
+    return f"{number} {one}" if number == 1 else f"{number} {one}s"
+
+
 def harmless(text: object, longest: int = LONGEST) -> str:
     """Return ``text`` as one printable line of at most ``longest`` characters.
 

@@ -37,7 +37,9 @@ EXAMPLE = "ebbwatt report --html report.html --json assessment.json --compare la
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's own arguments."""
     parser.add_argument(
-        "--html", type=Path, metavar="FILE", help="write the report as one self-contained page"
+        "--html",
+        metavar="FILE",
+        help="write the report as one self-contained page; - is standard output",
     )
     parser.add_argument(
         "--json", metavar="FILE", help="write the assessment document; - is standard output"
@@ -104,14 +106,18 @@ def run(args: argparse.Namespace) -> int:
         who = identity_of(config, args.technician, args.instruments)
         matter = Matter(seen, history.events, now_s, __version__, comparison, identity=who)
         if args.html is not None:
-            from analysis.show.page.html import write_page
+            from analysis.show.page.html import page, write_page
 
-            write_page(args.html, replace(matter, load=case.load), keep)
-    if args.json != "-":
+            whole = replace(matter, load=case.load)
+            if args.html == "-":
+                print(page(whole), end="")
+            else:
+                write_page(Path(args.html), whole, keep)
+    if "-" not in (args.json, args.html):
         _print_summary(matter)
         if args.html is None and args.json is None:
             print("With plots: ebbwatt report --html FILE; as data: --json FILE")
-    if args.html is not None:
+    if args.html not in (None, "-"):
         say(f"wrote {args.html}", file=sys.stderr)
     return 0
 
@@ -133,8 +139,11 @@ def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
     from analysis.show.page.commissioning import RECORD
     from analysis.show.page.html import PAGE
 
+    if args.html == args.json == "-":
+        raise UsageError("--html and --json both go to standard output; give one of them a file")
     document = None if args.json in (None, "-") else Path(args.json)
-    outputs = ((args.html, PAGE), (document, DOCUMENT), (args.commissioning, RECORD))
+    html = None if args.html in (None, "-") else Path(args.html)
+    outputs = ((html, PAGE), (document, DOCUMENT), (args.commissioning, RECORD))
     named = [(path, kind) for path, kind in outputs if path is not None]
     for path, kind in named:
         check_output(path, kind, keep)

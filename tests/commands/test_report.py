@@ -497,3 +497,24 @@ def test_a_database_that_holds_nothing_at_all_gives_a_report_too(ebbwatt, tmp_pa
     assert done.stdout.startswith("aft locker, rated 110 W")
     assert "holds no running" in " ".join(done.stdout.split())
     assert "holds no log yet" in ebbwatt("report", "--fitting", "7", cwd=tmp_path, status=1).stderr
+
+
+def test_the_page_goes_to_standard_output_and_nothing_else_with_it(ebbwatt, tmp_path):
+    prepare(tmp_path / "ebbwatt.db")
+    (tmp_path / "ebbwatt.toml").write_text('[charger]\nlabel = "aft locker"\nrated_w = 110\n')
+    told = ebbwatt("report", "--html", "-", cwd=tmp_path)
+    assert told.stdout.startswith("<!DOCTYPE html>")
+    assert told.stdout.endswith("</html>\n")
+    assert Outline(told.stdout).open == []
+    assert told.stderr == ""
+    assert not (tmp_path / "-").exists()
+    refused = ebbwatt("report", "--html", "-", "--json", "-", cwd=tmp_path, status=2)
+    assert "both go to standard output" in refused.stderr
+
+
+def test_one_run_is_no_runs():
+    alone = matter("plan", runs=1)
+    told = " ".join(line.text for line in summary(alone))
+    assert re.search(r"in 1 run\b", told)
+    assert "1 runs" not in told
+    assert "in 1 run<" in page(alone)

@@ -48,7 +48,7 @@ from analysis.show.tables import (
     use_rows,
     years,
 )
-from analysis.text import BEFORE_UNIT, for_html, harmless
+from analysis.text import BEFORE_UNIT, counted, for_html, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -141,7 +141,7 @@ def verdict(matter: Matter) -> str:
     reasons = [for_html(sentence(r.text), 400) for r in a.reasons]
     facts = [
         (f"available output {as_of(a.observed_to_s)}", _watts(a)),
-        ("running hours seen", f"{a.running_hours:.0f} h in {a.runs} runs"),
+        ("running hours seen", f"{a.running_hours:.0f} h in {counted(a.runs, 'run')}"),
         ("energy and charge", f"{energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"),
         ("log", _observed(a)),
     ]

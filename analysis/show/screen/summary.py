@@ -30,7 +30,7 @@ from analysis.show.phrases import (
 )
 from analysis.show.tables import faults_in_words, use_rows, years
 from analysis.show.wrapping import wrap_plain
-from analysis.text import for_encoding, harmless
+from analysis.text import counted, for_encoding, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -245,7 +245,10 @@ def _used(matter: Matter) -> _Entry:
     used = [row for row in use_rows(matter.assessment) if row.used]
     out = [row for row in use_rows(matter.assessment) if not row.used]
     inside = (
-        "; ".join(f"{row.hours:.0f} h in {row.runs} runs, {harmless(row.what)}" for row in used)
+        "; ".join(
+            f"{row.hours:.0f} h in {counted(row.runs or 0, 'run')}, {harmless(row.what)}"
+            for row in used
+        )
         or "none"
     )
     total = f"{sum(row.hours for row in out):.0f} h"
@@ -268,7 +271,8 @@ def _used(matter: Matter) -> _Entry:
 
 def _use(matter: Matter) -> _Entry:
     a = matter.assessment
-    text = f"{a.running_hours:.0f} h, {energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah in {a.runs} runs"
+    text = f"{a.running_hours:.0f} h, {energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"
+    text += f" in {counted(a.runs, 'run')}"
     last = years(a.run_table)[-3:]
     by_year = ", ".join(f"{y.label}: {y.energy_kwh:.1f} kWh" for y in last)
     full = f"{text}; by year {by_year}." if len(last) > 1 else f"{text}."
