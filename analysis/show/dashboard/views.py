@@ -131,7 +131,7 @@ def _explained(pen: Pen) -> list[Text]:
         pen,
         ">> producing   -- resting   > starting   < stopping",
         "!! fault   ?? not known   ! look at this",
-        "[ok] sound   [!] plan the replacement   [!!] replacement due   [??] not known",
+        "[ok] sound   [!] plan the replacement   [!!] replacement limit reached   [??] not known",
         "",
         f"Volts are a level only after {SETTLED_H:.0f} h of rest: full, fair or low. An AGM "
         f"battery of 12 V is full from {full_v:.1f} V and low below {fair_v:.1f} V (common "
