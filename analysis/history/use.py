@@ -45,6 +45,8 @@ _COUNTER_STEP_H = 0.15
 _HOLE_SD = 0.10
 #: What the time run in a hole may be wrong by where no counter tells it, relative (judgement).
 _UNCOUNTED_SD = 0.5
+#: From this part of the time on, the logger counts as aboard all the time (judgement).
+_MOSTLY_LOGGED = 0.5
 #: Running hours before and after a hole whose mean power fills it.
 _BESIDE_H = 50.0
 
@@ -223,7 +225,11 @@ def find_holes(runs: Runs, total_h: Floats, total_kwh: Floats) -> Holes:
         sd = np.full(len(place), _HOLE_SD)
     else:
         short = passed_h < LONGEST_SILENCE_H
-        share = float(total_h[-1]) * 3600.0 / max(float(log.duration_s.sum()), 1.0)
+        logged_s = float(log.duration_s.sum())
+        share = float(total_h[-1]) * 3600.0 / max(logged_s, 1.0)
+        if logged_s < _MOSTLY_LOGGED * float(end_s[-1] - log.start_s[0]):
+            # A log of little more than the runs themselves says nothing of the time between them.
+            share = 0.0
         through = runs.running[place] & runs.running[place + 1] & (passed_h < 24.0)
         hours = np.where(short, np.where(through, passed_h, share * passed_h), 0.0)
         sd = np.full(len(place), _UNCOUNTED_SD)

@@ -30,14 +30,14 @@ def test_the_replacement_limit_is_met_where_the_line_meets_it():
 def test_whichever_comes_first_counts():
     load = told(load_below=0.7)
     assert (load.until, load.hours.median) == ("load", pytest.approx(2000.0, rel=0.02))
-    design = told(design_left_h=1500.0, load_below=0.7)
+    design = told(design_left_h=(1500.0, 1500.0), load_below=0.7)
     assert (design.until, design.hours.median) == ("design_hours", 1500.0)
-    later = told(design_left_h=5000.0)
+    later = told(design_left_h=(5000.0, 5000.0))
     assert (later.until, later.hours.median) == ("output", pytest.approx(3000.0, rel=0.02))
 
 
 def test_hours_that_nobody_saw_shorten_the_design_hours_evenly():
-    found = told(design_left_h=1500.0, unseen_h=300.0)
+    found = told(design_left_h=(1500.0, 1500.0), unseen_h=300.0)
     # Uniform from 1200 to 1500 h: its 5, 50 and 95 %.
     ends = found.hours.low, found.hours.median, found.hours.high
     assert ends == pytest.approx((1215.0, 1350.0, 1485.0), abs=5.0)

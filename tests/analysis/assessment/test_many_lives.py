@@ -11,7 +11,11 @@ from tests.support.plain_log import log
 @pytest.fixture(scope="module")
 def config(tmp_path_factory):
     path = tmp_path_factory.mktemp("config") / "boat.toml"
-    path.write_text("[charger]\nrated_w = 110\nfitted = 2019-04-11\n[battery]\n[log]\n")
+    # These lives are measured by true sensors.
+    path.write_text(
+        "[charger]\nrated_w = 110\nfitted = 2019-04-11\n[battery]\n[log]\n"
+        "[sensor]\ngain_uncertainty = 0\nzero_uncertainty_a = 0\n"
+    )
     return load_config(path)
 
 
