@@ -118,7 +118,15 @@ def test_what_the_load_and_the_hours_may_be_wrong_by_widens_the_forecast():
     def hours(load_below=None, load_sd=0.0, unseen_h=0.0):
         rng = np.random.default_rng(8)
         return forecast(
-            posterior, 0.0, 2000.0, 0.6, 4000.0, load_below, rng, load_sd=load_sd, unseen_h=unseen_h
+            posterior,
+            0.0,
+            2000.0,
+            0.6,
+            (4000.0, 4000.0),
+            load_below,
+            rng,
+            load_sd=load_sd,
+            unseen_h=unseen_h,
         ).hours
 
     # 0.9 falls by 0.05 per 1000 h: a load of 0.85 is met for 1000 h, give or take 0.017 of it.
