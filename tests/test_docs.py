@@ -12,6 +12,7 @@ import logger
 from analysis.arguments import examples_of
 from analysis.manual import arguments, as_markdown, as_roff, commands, default, manual, term
 from analysis.parser import COMMANDS, build_parser
+from analysis.publish.settings import publishing
 from logger.config import load_config
 from logger.sections import SOURCE_KINDS
 from logger.settings import Section
@@ -99,7 +100,7 @@ _NOT_RUN = {"demo", "log", "probe", "check", "event", "fleet"}
 def test_the_examples_run(ebbwatt, tmp_path):
     (tmp_path / "ebbwatt.toml").write_text(
         '[charger]\nlabel = "aft locker"\nrated_w = 110\nfitted = 2023-11-01\n'
-        "[fuel]\n[log]\ninterval_s = 30\n"
+        "[fuel]\n[log]\ninterval_s = 30\n[publish.textfile]\npath = 'charger.prom'\n"
     )
     rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(2400)]
     head = "time,voltage_v,current_a,state\n"
@@ -112,7 +113,8 @@ def test_the_examples_run(ebbwatt, tmp_path):
     def run(path):
         for example in examples_of(PARSERS[path]):
             done = ebbwatt(*shlex.split(example)[1:], cwd=tmp_path)
-            assert done.stdout.strip() or done.stderr.strip(), example
+            # What is published goes into files alone.
+            assert done.stdout.strip() or done.stderr.strip() or path == "publish", example
 
     run("import")
     ebbwatt("report", "--json", "last-year.json", cwd=tmp_path)
@@ -174,4 +176,8 @@ def test_every_configuration_in_the_readme_is_good(tmp_path):
     for block in blocks:
         path = tmp_path / "ebbwatt.toml"
         path.write_text(block if "[charger]" in block else f"[charger]\nrated_w = 110\n{block}")
-        assert open_source(load_config(path)).describe()
+        config = load_config(path)
+        if "[publish" in block:
+            assert publishing(config).page is not None
+        else:
+            assert open_source(config).describe()

@@ -30,7 +30,7 @@ DESCRIPTION = (
     "this boat's own, containers a year and for a passage.\n"
     "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
 )
-EXAMPLE = "ebbwatt fuel --passage --under-way 21 --at-anchor 5 --spare 20"
+EXAMPLE = "ebbwatt fuel --passage --under-way 21 --watts 45 --spare 20"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -309,7 +309,8 @@ def test_hostile_texts_are_harmless_in_every_output(name, hostile):
 
 
 def test_hostile_texts_are_harmless_from_every_command(ebbwatt, tmp_path):
-    label = "\\u001b[2J\\u001b]0;t\\u0007<script>alert(1)</script>[red]\\u202e" + "A" * 3000
+    # Control characters in a label are refused before anything is done with it.
+    label = "[2J<script>alert(1)</script>[red]" + "A" * 3000
     (tmp_path / "ebbwatt.toml").write_text(
         f'[charger]\nlabel = "{label}"\nrated_w = 110\n[fuel]\n[log]\ninterval_s = 30\n'
     )
@@ -318,6 +319,10 @@ def test_hostile_texts_are_harmless_from_every_command(ebbwatt, tmp_path):
     name = "lo\x1b[31mg<b>.csv"
     (tmp_path / name).write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
     done = [ebbwatt("import", name, cwd=tmp_path)]
+    acting = tmp_path / "acting.toml"
+    acting.write_text('[charger]\nlabel = "\\u001b[2J\\u0007"\nrated_w = 110\n')
+    done.append(ebbwatt("report", "--config", acting, cwd=tmp_path, status=2))
+    assert "line 2: charger.label" in done[-1].stderr
     for k, text in enumerate(scenes.HOSTILE):
         done.append(ebbwatt("event", "add", "note", "--text", text[:2000], "--at",
                             f"2023-11-14T2{k % 4}:00:0{k}Z", cwd=tmp_path))  # fmt: skip
