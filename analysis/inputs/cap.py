@@ -89,7 +89,7 @@ def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
         return None
     power = seen.whole[at]
     with np.errstate(invalid="ignore"):
-        sag = np.abs(late_w[at] / early_w[at] - 1.0)
+        sag = np.abs(late_w[at] - early_w[at]) / np.maximum(early_w[at], 1e-9)
     windows = np.lib.stride_tricks.sliding_window_view(power, LEAST_RUNS)
     middle = np.median(windows, axis=1)
     tenth, nine_tenths = np.quantile(windows, (0.1, 0.9), axis=1)

@@ -64,8 +64,8 @@ def jump_finding(jump: Jump) -> Finding:
         Severity.NOTE,
         jump.time_s,
         f"The hour counter jumped from {jump.was_h:.1f} to {jump.now_h:.1f} h on {when}; nobody "
-        "recorded why. The hours go on from before, and the remaining life holds both readings: "
-        "the same charger, and another one since then.",
+        "recorded why. The hours go on from before: if another charger was fitted, they count "
+        "those of the old one, too.",
         "If the charger was exchanged or renewed then, record it: ebbwatt event add replacement "
         f"--at {when}. If only the counter was reset, there is nothing to do.",
         f"at least {jump.was_h:.1f} h",
@@ -103,8 +103,8 @@ def with_exchange(
                 severity=Severity.DOUBT,
                 text=f"On {when} the hour counter jumped from {jump.was_h:.1f} to "
                 f"{jump.now_h:.1f} h and the output changed by {100.0 * change:+.0f} % of rated: "
-                "the charger was probably exchanged. Until that is recorded, the remaining life "
-                "holds both readings.",
+                "the charger was probably exchanged. Until that is recorded, its hours count those "
+                "of the old one, too.",
                 expected=f"at least {jump.was_h:.1f} h, and no change of the output",
                 seen=f"{jump.now_h:.1f} h, and {100.0 * change:+.0f} % of rated",
             )

@@ -93,7 +93,7 @@ def test_programs_find_the_published_keys(demo, run_ebbwatt):
 def test_a_reason_says_of_which_hours_it_speaks(demo, run_ebbwatt):
     folder, _ = demo
     shown = " ".join(run_ebbwatt("fitting", cwd=folder).stdout.split())
-    assert "- loop resistance, latest: 1 of 3 starts or stops seen" in shown
+    assert "- loop resistance, latest: 2 of 3 starts or stops seen" in shown
     assert "- loop resistance, first: only an upper end: between readings 60 s apart" in shown
     assert "- battery voltage: the log holds" in shown
 
@@ -221,7 +221,11 @@ def test_its_commissioning_record_is_one_page(demo, program, run_ebbwatt, tmp_pa
 def test_an_earlier_demonstration_is_replaced_but_nothing_else(tmp_path):
     folder = tmp_path / "mine"
     make_folder(folder)
-    (folder / "ebbwatt.toml").write_text("x")
+    (folder / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
+    with pytest.raises(UsageError, match="no demonstration"):
+        make_folder(folder)
+    first_line = "# The seabird-survey ketch Dabchick and her 110 W charger: both are invented.\n"
+    (folder / "ebbwatt.toml").write_text(first_line)
     make_folder(folder)
     assert list(folder.iterdir()) == []
     (folder / "letters.txt").write_text("keep me")

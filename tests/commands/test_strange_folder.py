@@ -46,8 +46,8 @@ seed = 7
 RECORDING = """\
 time,voltage_v,current_a,state
 2026-03-01T00:00:00Z,13.2,7.5,running
-2026-03-01T00:00:10Z,13.2,7.5,running
-2026-03-01T00:00:20Z,13.2,7.5,running
+2026-03-01T00:00:01Z,13.2,7.5,running
+2026-03-01T00:00:02Z,13.2,7.5,running
 """
 
 
@@ -86,7 +86,9 @@ def ebbwatt_script(mark):
             capture_output=True, text=True, check=False, timeout=500,
         )  # fmt: skip
         assert not mark.exists(), mark.read_text()
-        assert done.returncode == 0, (arguments, done.stdout, done.stderr)
+        # The check of the demonstration tells of its spacing, with status 1.
+        fine = {0, 1} if arguments[0] == "check" else {0}
+        assert done.returncode in fine, (arguments, done.stdout, done.stderr)
         return done.stdout
 
     return run
@@ -114,6 +116,8 @@ def test_the_poison_works(tmp_path, poison, mark):
 
 
 USES = {
+    "fleet": [("fleet", "--help")],
+    "publish": [("publish", "--help")],
     "backup": [("backup", "copy.db")],
     "check": [("check",)],
     "event": [("event", "add", "note", "--text", "a stick"), ("event", "list")],

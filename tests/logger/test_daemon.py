@@ -223,7 +223,7 @@ def test_a_snapshot_of_another_boot_has_no_age(place):
     assert left.age_s(5.0, "another boot") is None
     assert snapshot.source == "invented boat, seed 7"
     assert json.loads(snapshot_path(folder / "ebbwatt.db").read_text())["format"] == 1
-    assert snapshot_path(folder / "ebbwatt.db").parent.stat().st_mode & 0o077 == 0
+    assert snapshot_path(folder / "ebbwatt.db").parent.stat().st_mode & 0o027 == 0
 
 
 def test_a_board_that_learns_the_time_dates_its_boots_and_report_and_watch_say_so(place, ebbwatt):

@@ -41,11 +41,7 @@ def lines(
     for text in basis:
         out += textwrap.wrap(text, width)
     out += ["", _head(width)]
-    rest = [f"Recommended: {harmless(found.recommended or 'none of these', 40)}"]
-    for reason in (*found.reasons, _growth(found.grown)):
-        wrapped = harmless(reason, _LONGEST)
-        rest += textwrap.wrap(f"- {wrapped}", width, subsequent_indent="  ")
-    rest += textwrap.wrap(_bank(found, fitted_ah), width)
+    rest = textwrap.wrap(_bank(found, fitted_ah), width)
     rest += textwrap.wrap(cable, width)
     notes = "> recommended, * fitted, as it is; years by design hours / decline. "
     if guessed:
@@ -55,11 +51,26 @@ def lines(
         "local codes."
     )
     rest += textwrap.wrap(notes, width)
+    head = [f"Recommended: {harmless(found.recommended or 'none of these', 40)}"]
+    room = SCREEN_LINES - len(out) - FEWEST_UNITS - 1 - len(head) - len(rest)
+    rest = head + _reasons((*found.reasons, _growth(found.grown)), width, room) + rest
     shown = _nearest(found, SCREEN_LINES - len(out) - len(rest))
     out += [_row(j, found.recommended, width) for j in shown]
     if len(shown) < len(found.judged):
         out.append(f"  and {len(found.judged) - len(shown)} more, which --json lists")
     return out + rest
+
+
+def _reasons(reasons: Sequence[str], width: int, room: int) -> list[str]:
+    """Return the reasons; where there is no room, without what the neighbours in size would do."""
+    told = [
+        textwrap.wrap(f"- {harmless(reason, _LONGEST)}", width, subsequent_indent="  ")
+        for reason in reasons
+    ]
+    for neighbour in ("- the larger one", "- the smaller one"):
+        if sum(map(len, told)) > room:
+            told = [wrapped for wrapped in told if not wrapped[0].startswith(neighbour)]
+    return [line for wrapped in told for line in wrapped]
 
 
 def _nearest(found: Sizing, room: int) -> list[UnitOnBoat]:

@@ -147,7 +147,8 @@ def test_only_fuel_takes_litres_and_a_note_needs_words(store):
         add_event(store, "service", time_s=NOW, now_s=NOW, amount=3.0)
     with pytest.raises(UsageError, match="needs a text"):
         add_event(store, "note", time_s=NOW, now_s=NOW, text=" \n\t ")
-    with pytest.raises(UsageError, match="accepted: fuel, service, renewal, replacement, note"):
+    accepted = "accepted: fuel, service, renewal, replacement, reading, note"
+    with pytest.raises(UsageError, match=accepted):
         add_event(store, "gap", time_s=NOW, now_s=NOW)
 
 
