@@ -66,7 +66,7 @@ def hours_account(total_h: float, runs: Runs, out: Outputs) -> tuple[HoursRow, .
     for limit in _LIMITS[:-1]:
         mine = out.used & (limits == str(limit))
         if mine.any():
-            hours = float(out.spoke_h[mine].sum())
+            hours = float(out.kept_h[mine].sum())
             number = count_runs(runs, out, limit)
             found.append(HoursRow(str(limit), hours, used=True, limit=limit, runs=number))
     left: list[HoursRow] = []
@@ -74,7 +74,7 @@ def hours_account(total_h: float, runs: Runs, out: Outputs) -> tuple[HoursRow, .
     if lost.any():
         whys = dict.fromkeys(out.reason[k].removeprefix("left out: ") for k in np.flatnonzero(lost))
         text = f"runs left out whole ({'; '.join(whys)})"
-        hours, number = float(out.spoke_h[lost].sum()), count_runs(runs, out, Limit.UNUSABLE)
+        hours, number = float(out.kept_h[lost].sum()), count_runs(runs, out, Limit.UNUSABLE)
         if hours > _NOTHING_H or number:
             left.append(HoursRow(text, hours, used=False, runs=number))
     left += [HoursRow(reason, h, used=False) for reason, h in out.left_out_h.items()]

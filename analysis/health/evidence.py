@@ -1,4 +1,4 @@
-"""What the log holds of one charger: runs, their figures, and the life that the estimate is of."""
+"""The evidence for one charger: its runs, their figures, and the life that the estimate covers."""
 
 from __future__ import annotations
 
@@ -28,16 +28,17 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: A log that begins within so many days of the fitting has seen the charger from new.
+#: A log that begins at most this many days after the fitting counts as kept from new: owners fit
+#: the logger some days after the charger (common practice, no source).
 _NEW_WITHIN_D = 14
-#: Where fewer of the runs show what the charger can give, those few are more likely mistaken for
-#: such than true: then all that is said is a lower bound.
+#: If a smaller share of the runs than this gave a value, those few are probably battery-limited
+#: runs that were not recognised. The report then states only a lower bound. (Judgement, no source.)
 LEAST_SHARE = 0.04
 #: Life that centres the prior of the decline where the configuration names none, h (common
-#: practice 7000 to 8000, no source); the prior is so wide that it hardly matters.
+#: practice 7000 to 8000, no source). The prior is so wide that the exact value hardly matters.
 _USUAL_LIFE_H = 7500.0
-#: A sudden gain whose lower end is at least this is a renewal that nobody recorded: wear does not
-#: come back. Fraction of rated.
+#: A sudden gain whose lower end is at least this counts as a renewal that nobody recorded, fraction
+#: of rated: wear does not come back. (Twice ``steps.LEAST_CHANGE`` and a little; no source.)
 _RENEWAL_GAIN = 0.06
 
 
@@ -50,30 +51,30 @@ class Life:
     start_h: float = 0.0
     """Running hours of the fitting."""
     gain: StepFound | None = None
-    """The sudden gain that showed an unrecorded renewal; its hours are of the life before."""
+    """The sudden gain that showed an unrecorded renewal; its ``kh`` counts from the life before."""
 
     @property
     def renewed(self) -> bool:
-        """Whether it began later than the fitting."""
+        """Whether this life began later than the fitting."""
         return bool(np.isfinite(self.start_s))
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What the log holds."""
+    """The runs of a log with their figures, and the life that they belong to."""
 
     runs: Runs
     out: Outputs
     ceiling: limiter.Ceiling
     runtime_h: Floats
-    """Running hours of the fitting at the stretch that each run's figure is of, shape (runs,)."""
+    """Running hours of the fitting at the stretch that gave each run's figure, shape (runs,)."""
     life: Life
     findings: tuple[Finding, ...] = ()
-    """What the data say about themselves, the worst first."""
+    """Findings about the data themselves, the worst first."""
     zero_sd: float = 0.0
-    """What the output may be wrong by for the zero of the current, fraction of rated."""
+    """Uncertainty of the output from the current sensor's zero (one sd), fraction of rated."""
     gain_sd: float = 0.0
-    """What it may be wrong by for the gain, as a part of the output."""
+    """Uncertainty of the output from the sensor's gain (one sd), as a share of the output."""
 
     @property
     def now_h(self) -> float | None:
@@ -87,13 +88,13 @@ class Evidence:
 
     @property
     def used(self) -> Flags:
-        """Runs that the estimate of the present life uses, shape (runs,)."""
+        """Which runs the estimate of the present life uses, shape (runs,)."""
         return (
             self.out.used & np.isfinite(self.out.value) & (self.runs.start_s >= self.life.start_s)
         )
 
     def time_s(self, runtime_h: float) -> float:
-        """Return the Unix time of running hours of the fitting."""
+        """Return the Unix time at which the fitting had run for ``runtime_h``."""
         return float(np.interp(runtime_h, self.runs.hours.at_end_h, self.runs.log.end_s))
 
 
@@ -112,42 +113,44 @@ def gather(
     runs, config
         The runs; rated output and charge ceiling.
     zero_sd
-        What the output may be wrong by for the zero of the current, fraction of rated.
+        Uncertainty of the output from the current sensor's zero (one sd), fraction of rated.
     held
-        Runs that a setting held at a figure, shape (runs,): they are lower bounds.
+        Runs whose output a setting of the charger capped, shape (runs,): they are lower bounds.
     gain_sd
-        What it may be wrong by for the gain of the current, as a part of the output.
+        Uncertainty of the output from the sensor's gain (one sd), as a share of the output.
     """
     out, ceiling = _figures(runs, config)
     runtime_h = _hours_at(runs, out.middle_s)
     levels = two_levels(out.value, out.used & ~out.bound, runs.begun_s)
-    out = _questioned(out, None if levels is None else levels.low, held)
+    out = _restricted(out, None if levels is None else levels.low, held)
     heat = _effect_of_heat(out, runtime_h)
     if heat is not None:
-        # A run warms its own compartment: without this the loss by heat would pass for sag or for
-        # a battery that takes no more, and be taken out a second time by the run's temperature.
+        # A run warms its own compartment. Without this correction the loss by heat would look like
+        # sag, or like a full battery, and the run's temperature would then correct it once more.
         out, ceiling = _figures(runs, config, heat)
-        out = _questioned(out, None if levels is None else levels.low, held)
+        out = _restricted(out, None if levels is None else levels.low, held)
     findings = () if levels is None else (levels_finding(levels, out.value, runs.start_s),)
     out = without_surpassed(out, runtime_h)
     life = _recorded_life(runs)
     return Evidence(runs, out, ceiling, runtime_h, life, findings, zero_sd, gain_sd)
 
 
-def _questioned(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
-    """Leave out the runs at the lower of two levels; those held at a figure are lower bounds."""
+def _restricted(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
+    """Leave out the runs at the lower of two levels; make those capped by a setting bounds."""
     if low is not None:
-        out = _said(out, low, Limit.UNUSABLE, "left out: at the lower of two levels (a fault)")
+        out = _with_reason(
+            out, low, Limit.UNUSABLE, "left out: at the lower of two levels (a fault)"
+        )
         out = replace(out, used=out.used & ~low)
     if held is not None and held.any():
         held = held & out.used
-        out = _said(out, held, Limit.BATTERY, "used as a lower bound: held by a setting")
+        out = _with_reason(out, held, Limit.BATTERY, "used as a lower bound: held by a setting")
         out = replace(out, bound=out.bound | held)
     return out
 
 
-def _said(out: Outputs, which: Flags, limit: Limit, reason: str) -> Outputs:
-    """Say of some runs what limited them and why they are used so."""
+def _with_reason(out: Outputs, which: Flags, limit: Limit, reason: str) -> Outputs:
+    """Return the figures with another limit and reason for the runs in ``which``."""
     return replace(
         out,
         limit=tuple(limit if k else was for k, was in zip(which, out.limit, strict=True)),
@@ -158,9 +161,10 @@ def _said(out: Outputs, which: Flags, limit: Limit, reason: str) -> Outputs:
 def _figures(
     runs: Runs, config: Config, heat: Floats | None = None
 ) -> tuple[Outputs, limiter.Ceiling]:
-    """Say who limited each stretch, and bring each run to its figure.
+    """Find what limited each stretch, and reduce each run to its figure.
 
-    The stretches are as long as the log and end here, so that only one look holds memory.
+    The stretches are as long as the log. They are freed on return, so that a second pass does not
+    need their memory twice.
     """
     rated_w = config.charger.rated_w
     found, ceiling = limiter.stretches(runs, rated_w, config.battery.charge_ceiling_v, heat)
@@ -168,11 +172,11 @@ def _figures(
 
 
 def health_of(evidence: Evidence, config: Config) -> tuple[Health | None, Evidence]:
-    """Estimate health; where the estimate shows an unrecorded renewal, of the life after it.
+    """Estimate health. If an unrecorded renewal shows, estimate the life after it instead.
 
     Returns
     -------
-    The estimate, None where the log does not tell, and the evidence with the life it is of.
+    The estimate (None where the log does not tell), and the evidence with the life it covers.
     """
     health = _estimate(evidence, config)
     if health is None:
@@ -188,7 +192,7 @@ def health_of(evidence: Evidence, config: Config) -> tuple[Health | None, Eviden
 
 
 def design_hours_left(evidence: Evidence, config: Config) -> tuple[float, float] | None:
-    """Return between which running hours from now the design life ends; None where not known."""
+    """Return the least and most running hours left of the design life, None if unknown."""
     life_h = config.charger.design_range_h
     if life_h is None:
         return None
@@ -196,7 +200,7 @@ def design_hours_left(evidence: Evidence, config: Config) -> tuple[float, float]
     if now_h is None:
         return None
     if evidence.life.gain is not None:
-        start_h = 0.0  # nobody has said that the unit is new
+        start_h = 0.0  # the gain does not prove a new unit: count from the fitting
     counted = evidence.runs.hours.counted or start_h > 0.0
     if not counted and not _seen_from_new(evidence.runs, config):
         return None
@@ -205,7 +209,7 @@ def design_hours_left(evidence: Evidence, config: Config) -> tuple[float, float]
 
 
 def _hours_at(runs: Runs, time_s: Floats) -> Floats:
-    """Return the running hours of the fitting at the stretch that each run's figure is of."""
+    """Return the running hours of the fitting at the stretch that gave each run's figure."""
     if len(runs) == 0:
         return np.empty(0)
     middle = np.where(np.isfinite(time_s), time_s, 0.5 * (runs.start_s + runs.end_s))
@@ -213,14 +217,14 @@ def _hours_at(runs: Runs, time_s: Floats) -> Floats:
 
 
 def _observations(out: Outputs, use: Flags, kh: Floats) -> tuple[Observations, NDArray[np.intp]]:
-    """Return the figures of the runs in order of hours, and which runs they are."""
+    """Return the figures of the used runs ordered by hours, and the indices of those runs."""
     runs = np.flatnonzero(use)
     runs = runs[np.argsort(kh[runs], kind="stable")]
     return Observations(kh[runs], out.value[runs], out.standard_error[runs], out.bound[runs]), runs
 
 
 def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
-    """Return the effect of heat between runs, None where it is not known."""
+    """Return the effect of heat seen between runs, None where it is not known."""
     use = out.used & np.isfinite(out.value)
     if not use.any():
         return None
@@ -269,7 +273,7 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
 
 
 def _seen_from_new(runs: Runs, config: Config) -> bool:
-    """Tell whether the log begins with the fitting, so that its hours are all there are."""
+    """Tell whether the log begins with the fitting: then it holds all running hours."""
     fitted = config.charger.fitted
     if fitted is None:
         return False

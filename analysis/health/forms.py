@@ -1,8 +1,8 @@
 """Compares forms of decline on the summarised nodes, and averages over them by evidence.
 
-Linear, exponential (a constant share of what is left), and powers of the running hours that slow
-down or accelerate. Each form and each size of the wander is a cell with an exact normal posterior;
-everything said afterwards is a mixture over the cells, so that not knowing the form widens it.
+The forms are linear, exponential (a constant share of what is left), and powers of the running
+hours that slow down or accelerate. Each pair of a form and a size of the wander is one cell with an
+exact normal posterior. All results are mixtures over the cells, so an unknown form widens them.
 """
 
 from __future__ import annotations
@@ -56,8 +56,8 @@ class Form:
 def forms(share: float) -> tuple[Form, ...]:
     """Return the forms that are compared.
 
-    Linear is what published stacks show most often, so it has the largest prior weight; the
-    others are those named in reviews of degradation models.
+    Published stacks decline linearly most often, so that form has the largest prior weight. The
+    others are named in reviews of degradation models. The weights are a judgement, no source.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def trend_columns(form: Form, kh: Floats, now_kh: float) -> Floats:
     """Return the two columns of a form at ``kh``, shape (n, 2).
 
     Their coefficients are the level at ``now_kh`` and the mean loss per thousand hours from new
-    until then, so that the same prior suits all forms.
+    until then. So one prior suits all forms.
     """
     scale = float(form.loss(now_kh)) / max(now_kh, 1e-6)
     return np.column_stack((np.ones_like(kh), -(form.loss(kh) - form.loss(now_kh)) / scale))
@@ -111,7 +111,7 @@ class Posterior:
     now_kh: float
     """Hours at which the level is stated."""
     last_kh: float
-    """Hours of the last node: from there on the wander is not observed."""
+    """Hours of the last node; beyond it nothing observes the wander."""
     evidence: float
 
     def level(self) -> tuple[Floats, Floats, Floats]:

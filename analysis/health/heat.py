@@ -1,4 +1,4 @@
-"""What heat may do to the output: the columns by which it is taken out, and how large it may be."""
+"""The effect of heat on the output: the columns that correct for it, and its prior size."""
 
 from __future__ import annotations
 
@@ -11,16 +11,21 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Compartment temperature to which outputs are corrected (common practice, no source).
 REFERENCE_C = 25.0
+#: Temperatures at which a steeper loss may begin: chargers throttle somewhere between room
+#: temperature and the 40 degC at which many are specified (common practice, no source).
 _HEAT_KNEES_C = (25.0, 30.0, 35.0, 40.0)
-#: Prior size of the effect, fraction per 10 K: over the whole range, and beyond each knee.
+#: Prior size of the effect, fraction per 10 K: over the whole range, and beyond each knee. Wide, so
+#: that a log with temperatures soon outweighs it (common practice, no source).
 HEAT_SIZE = (0.02, 0.1, 0.1, 0.1, 0.1)
 
 
 def heat_columns(temperature_c: Floats) -> Floats:
-    """Return the columns for heat, shape (n, 5), in units of 10 K from 25 degC and beyond knees.
+    """Return the columns for heat, shape (n, 5), in units of 10 K.
 
-    Missing temperatures count as the median of the others.
+    The first counts from 25 degC, each other one from its knee up. A missing temperature counts as
+    the median of the others.
     """
     told = np.isfinite(temperature_c)
     usual = float(np.median(temperature_c[told])) if told.any() else REFERENCE_C

@@ -44,26 +44,32 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Fewer values than this say nothing about a trend.
+#: Least number of values for a trend: level, slope and two to judge the scatter by.
 LEAST_VALUES = 4
-#: Prior of the level when new: a nameplate is honest to about a quarter.
+#: Prior of the level when new, fraction of rated: mean and standard deviation. A new charger gives
+#: its nameplate within about a quarter (common practice, no source).
 _LEVEL_PRIOR = (1.0, 0.3)
-#: Prior spread of the mean loss per 1000 h about what would use up the design life.
+#: Prior spread of the mean loss per 1000 h about the loss that would use up the design life: wide
+#: enough for a charger that lasts a third of it (judgement, no source).
 SLOPE_SPREAD = 0.1
-#: Early transient: time constant, thousand hours, and prior size, fraction of rated.
+#: Early transient: time constant, thousand hours, and prior size, fraction of rated. New stacks
+#: settle within some hundred hours (common practice, no source for the numbers).
 _TRANSIENT_KH = 0.15
 _TRANSIENT_SIZE = 0.02
-#: What the figure of every run may be wrong by alike (sag, warm-up, meter), fraction of rated.
+#: Common error of all runs' figures (sag, warm-up, meter), fraction of rated: one standard
+#: deviation (judgement, no source; the coverage study in METHOD.md holds it).
 SYSTEMATIC = 0.002
-#: The same where temperature is not logged and no full year shows how much heat matters: a usual
-#: effect of heat (2 % per 10 K) times a usual distance from 25 degC.
+#: Common error where temperature is not logged and no full year shows how much heat matters: a
+#: usual effect of heat (2 % per 10 K) times a usual distance from 25 degC, 7.5 K (common practice,
+#: no source).
 SYSTEMATIC_UNTOLD = 0.015
-#: The same where a full year shows it: this share of the yearly wave of the output. The mean of
-#: the year may lie as far from 25 degC as summer from winter, and a run warms its compartment.
+#: Common error where a full year shows it, as a multiple of the yearly wave of the output. The mean
+#: of the year may lie as far from 25 degC as summer from winter, and a run warms its compartment.
 SYSTEMATIC_OF_WAVE = 1.2
-#: Prior size of the yearly wave of the output where temperature is not logged.
+#: Prior size of the yearly wave of the output where temperature is not logged: 10 K between the
+#: mean and the extremes of the year at 2 % per 10 K (common practice, no source).
 _WAVE_SIZE = 0.02
-#: The same before a full year was seen, when only this says how much heat may matter: 10 K from
+#: The same before a full year was seen, when the prior alone limits the effect of heat: 10 K from
 #: spring to summer at 4 % per 10 K, the upper end of what is usual (common practice, no source).
 _FIRST_SEASON_SIZE = 0.04
 
@@ -80,7 +86,7 @@ class StepFound:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """What the runs of one life say."""
+    """The health estimated from the runs of one life."""
 
     posterior: Posterior
     steps: tuple[StepFound, ...]
@@ -94,15 +100,15 @@ class Health:
     fitted_sd: Floats
     """Its standard deviation, shape (m,), without ``systematic``."""
     since_start: Span
-    """Present output over that when the log of this life began."""
+    """Present output over the output when the log of this life began."""
     gain_sd: float = 0.0
-    """What the current sensor's gain may be wrong by: all outputs in proportion, at all times."""
+    """Relative uncertainty of the current sensor's gain (one sd); it shifts all outputs alike."""
 
     usual_loss_per_kh: float = 0.0
-    """Mean of the prior of the loss per 1000 h: what a fleet takes out again."""
+    """Mean of the prior of the loss per 1000 h; the fleet's estimate removes its influence."""
 
     def output(self, probability: float, *, as_measured: bool = False) -> float:
-        """Return a quantile of the present output; ``as_measured`` takes the gain for true."""
+        """Return a quantile of the present output; ``as_measured`` takes the gain as exact."""
         mean, sd, weights = self.posterior.level()
         sd = np.hypot(sd, self.systematic)
         if not as_measured:
@@ -118,9 +124,9 @@ class Health:
 def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     """Return a first estimate of the coefficients of :func:`heat_columns`, fraction of the level.
 
-    One look at the runs with usual sizes of wander and scatter; enough to take heat out of the
-    power inside runs, before the sag and the figures of the runs are made from it. None where
-    too little is known.
+    It takes usual sizes of wander and scatter for granted. That is enough to correct the power
+    inside runs for heat, before the sag and the figures of the runs are computed from it. None
+    where too little is known.
     """
     values = ~data.bound
     told = np.isfinite(temperature_c)
@@ -156,19 +162,18 @@ def estimate(
     temperature_c
         Compartment temperature of each, NaN where not logged; shape (n,).
     time_s
-        When each was, Unix time, shape (n,): where temperature is not logged the season stands
-        in for it.
+        Unix time of each, shape (n,). Where temperature is not logged, the season replaces it.
     now_kh
         Thousand running hours of the life at the end of the log.
     usual_loss_per_kh
         Loss per thousand hours that would use up the design life; centres a wide prior.
     alike
-        What shifts all figures alike (the sag and the zero of the current that were taken out):
-        standard error, fraction of rated.
+        Standard error that all figures share (from the corrections for sag and for the current
+        sensor's zero), fraction of rated.
 
     Returns
     -------
-    None where there are too few values to say anything.
+    None where there are too few values.
     """
     if (~data.bound).sum() < LEAST_VALUES:
         return None
@@ -183,8 +188,8 @@ def estimate(
     wander, scatter, mode = find_scales(data, nodes, base, prior)
     sites = summarise(data, nodes, base, mode, scatter)
     found: list[Found] = []
-    # Far from the mode a robust fit calls a whole stretch outliers: a step can hide in that, so the
-    # runs are also looked at as their neighbours see them.
+    # A robust fit may treat a whole stretch beyond a step as outliers and so miss the step. The
+    # search therefore also runs on nodes that are judged by their neighbours alone.
     beside = by_neighbours(data, nodes, base)
     while len(found) < MOST_STEPS:
         seen = [sites] if beside is None else [sites, beside]
@@ -204,7 +209,7 @@ def estimate(
     if found:
         wander, scatter, mode = find_scales(data, nodes, base, prior)
         sites = summarise(data, nodes, base, mode, scatter)
-    # Steps lie before now, so their columns are stated relative to now: level means level now.
+    # Steps lie in the past. Their columns count from now, so that "level" is the level now.
     shifted = sites.design.copy()
     steps_from = 2 + len(sizes)
     shifted[:, steps_from:] -= 1.0
@@ -237,7 +242,7 @@ def _since_start(
 
 
 def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:
-    """Return further columns, their prior sizes, and how many of them (the first) are heat."""
+    """Return further columns, their prior sizes, and how many of them, from the first, are heat."""
     columns = np.empty((len(kh), 0))
     sizes: list[float] = []
     heat = 0
@@ -246,7 +251,7 @@ def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[F
         sizes.extend(HEAT_SIZE)
         heat = columns.shape[1]
     else:
-        # Less than a year cannot tell the season from wear; the prior keeps both open.
+        # Less than a year of log cannot separate season from wear; the prior allows either.
         phase = 2.0 * np.pi * time_s / YEAR_S
         columns = np.column_stack((np.cos(phase), np.sin(phase)))
         size = _WAVE_SIZE if np.ptp(time_s) > YEAR_S else _FIRST_SEASON_SIZE
@@ -259,7 +264,7 @@ def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[F
 
 
 def _systematic(heat: Floats, temperature_c: Floats, time_s: Floats) -> float:
-    """Return what the figures of all runs may be wrong by alike, fraction of rated."""
+    """Return the common error of all runs' figures (one sd), fraction of rated."""
     if np.isfinite(temperature_c).mean() > 0.5:
         return SYSTEMATIC
     if np.ptp(time_s) <= YEAR_S:
@@ -281,7 +286,7 @@ def _describe(
     data: Observations,
     steps_from: int,
 ) -> tuple[StepFound, ...]:
-    """State each step with its 90 % interval from the mixture; what may be none is not named."""
+    """State each step with its 90 % interval from the mixture, leaving out those that span zero."""
     described = []
     weights = posterior.weights()
     for k, step in enumerate(found):

@@ -1,8 +1,8 @@
 """What set the current in each stretch: the charger, the battery, heat, or nothing usable.
 
-At the charge ceiling the battery takes what it wants, and the power seen says only that the
-charger can give at least that much. The ceiling is found from runs in which the power falls while
-the voltage stays at its top: with the charger limiting, less current means less voltage.
+At the charge ceiling the battery sets the current, and the power seen is only a lower bound of what
+the charger can give. The ceiling is found from runs in which the power falls while the voltage
+stays at its top. If the charger set the current there, the voltage would fall with it.
 """
 
 from __future__ import annotations
@@ -43,33 +43,40 @@ REASONS = (
     "voltage or current was not measured",
 )
 
-#: A plateau is a stretch at least this long within ``_FLAT_V`` of the run's top voltage, s ...
+# Four conditions make a plateau. The numbers are a judgement (no source), held by the study of
+# simulated boats in METHOD.md.
+#: Least length of a plateau, s.
 _PLATEAU_S = 900.0
-#: ... (per 12 V) ...
+#: Greatest distance of its voltage below the run's top voltage, V per 12 V.
 _FLAT_V = 0.08
-#: ... in whose last minutes the power has fallen to this part of the run's highest.
+#: Part of the run's highest power to which the power falls on it.
 _FALLEN = 0.9
-#: Least and greatest distance kept from the ceiling, V per 12 V.
-_MARGIN_V = (0.08, 0.25)
-#: Distance kept from a configured ceiling, V per 12 V: nobody has measured how steady it stands.
-_CONFIGURED_MARGIN_V = 0.15
-#: ... and whose voltage has held meanwhile, V per 12 V.
+#: Most by which its voltage may fall while the power falls, V per 12 V.
 _HOLDS_V = 0.01
-#: A ceiling is believed if at least this share of the runs that stand at it for an hour show a
-#: plateau. A bank that is full of a weak charger's power stands still too, but shows none.
+#: Least and greatest margin below a ceiling that was found, V per 12 V: more than meters scatter,
+#: less than absorption and float differ (judgement, no source).
+_MARGIN_V = (0.08, 0.25)
+#: Margin below a configured ceiling, V per 12 V: how steadily the charger holds it is not known.
+_CONFIGURED_MARGIN_V = 0.15
+#: A ceiling is accepted if at least this share of the runs that stay at it for ``_STANDING_S``
+#: show a plateau. When a weak charger has filled its bank the voltage also stands still, but the
+#: power does not fall (judgement, no source).
 _BELIEVED = 0.25
 _STANDING_S = 3600.0
-#: Plateaus near in time that settle the ceiling of a run (it may drift with the seasons).
+#: Number of plateaus, the nearest in time, that give the ceiling of a run: it may drift with the
+#: seasons, and a median of fifteen is steady.
 _NEIGHBOURS = 15
-#: Compensation of the ceiling believed at most, V per cell and kelvin. Source: practical band
+#: Range of temperature compensation of the ceiling, V per cell and kelvin. Source: practical band
 #: -3 to -5 mV (battery makers' sheets), widened by one.
 _COMPENSATION = (-0.006, 0.0)
 #: Above this a battery is being charged rather than resting, V per 12 V: 2.2 V per lead-acid cell,
 #: between the highest resting voltage and the lowest float voltage (common practice, no source).
 _CHARGING_V = 13.2
-#: A charger giving less than this part of its usual power at a charging voltage is idling.
+#: A charger that gives less than this part of its usual power at a charging voltage is idling
+#: (judgement: worn chargers are replaced at twice that; no source).
 _IDLING = 0.3
-#: The last minutes of a run are left out: fuel running out and shutting down are not wear, s.
+#: Length of the end of a run that is left out, s: fuel running out and shutting down are not wear.
+#: Ten minutes cover both (common practice, no source).
 _TAIL_S = 600.0
 
 
@@ -104,13 +111,13 @@ class Stretches:
     voltage_v: Floats
     temperature_c: Floats
     code: Codes
-    """One of the codes of this module; warming up is decided later."""
+    """One of the codes of this module; :mod:`analysis.health.run_output` adds ``WARMING``."""
 
 
 def stretches(
     runs: Runs, rated_w: float, configured_v: float | None, heat: Floats | None = None
 ) -> tuple[Stretches, Ceiling]:
-    """Say for each interval inside a run what set the current.
+    """Find for each interval inside a run what set the current.
 
     Parameters
     ----------
@@ -121,9 +128,8 @@ def stretches(
     configured_v
         Charge ceiling at 25 degC from the configuration, V, or None.
     heat
-        Effect of heat, coefficients of :func:`analysis.health.heat.heat_columns`: it is taken out
-        of the power, so that a charger that gives less in the heat is not taken for a battery
-        that takes less.
+        Effect of heat, coefficients of :func:`analysis.health.heat.heat_columns`. The power is
+        corrected for it, so that a loss by heat does not look like a full battery.
     """
     log = runs.log
     index = np.flatnonzero(runs.run >= 0)
@@ -155,7 +161,7 @@ def stretches(
     with np.errstate(invalid="ignore"):
         at_ceiling = (voltage >= top) | (highest >= top + 0.6 * ceiling.margin_v)
     code[at_ceiling] = BATTERY
-    # A piece that another follows does not end the run.
+    # Of a long run that was cut into days, only the last piece ends the run.
     final = np.append(np.diff(runs.begun_s) != 0.0, [True])[: len(runs)]
     ends = final[run] & (log.start_s[index] + duration > runs.end_s[run] - _TAIL_S)
     code[ends & (code == SOURCE)] = ENDING
@@ -176,7 +182,7 @@ def _blocks(voltage: Floats) -> int:
 
 
 def _usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
-    """Return what the best of twenty runs gave at best: means are low where it floats."""
+    """Return the 95 % quantile of the runs' highest powers, W: float time lowers their means."""
     if not use.any():
         return rated_w
     run, power = found.run[use], _smooth(found.power_w[use], found.run[use])
@@ -185,7 +191,7 @@ def _usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
 
 
 def _smooth(values: Floats, run: NDArray[np.intp]) -> Floats:
-    """Return the mean of each value and its neighbours of the same run (one spike is no top)."""
+    """Return each value's mean with its neighbours in the run, so that one spike sets no top."""
     before = np.concatenate(([False], run[1:] == run[:-1]))
     after = np.concatenate((run[1:] == run[:-1], [False]))
     total = values.copy()
@@ -269,11 +275,11 @@ def _plateaus(
     with np.errstate(invalid="ignore"):
         shows = time_fallen >= _PLATEAU_S / 2.0
         shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
-        # A plateau stands at a charging voltage; a bank that sags while power fails does not.
+        # A plateau needs a charging voltage. If the power fails, the bank falls below that.
         shows &= top_v > _CHARGING_V * scale
         level = _mean_by_run(run, voltage, duration * fallen, runs)
-        # At a ceiling the voltage holds while the power falls. Where it falls with the power the
-        # charger gave less: fuel running out on a bank whose voltage hardly moves.
+        # At a ceiling the voltage holds while the power falls. If the voltage falls with the power,
+        # the charger gave less: fuel running out on a bank whose voltage hardly moves.
         before = _mean_by_run(run, voltage, duration * (near & ~fallen), runs)
         shows &= ~(level < before - _HOLDS_V * scale)
     level[~shows] = np.nan
@@ -291,7 +297,7 @@ def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: i
 
 
 def _compensation(level: Floats, warmth: Floats, cells: int) -> float:
-    """Return the slope of the ceiling over temperature, V/K, within the band of practice."""
+    """Return the slope of the ceiling over temperature, V/K, limited to ``_COMPENSATION``."""
     told = np.isfinite(warmth)
     if told.sum() < 8 or np.ptp(warmth[told]) < 6.0:
         return 0.0

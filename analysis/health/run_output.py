@@ -1,7 +1,7 @@
-"""Brings each run to one figure: its available output, or a lower bound of it.
+"""Reduces each run to one figure: its available output, or a lower bound of it.
 
-Reference: warm, compartment at 25 degC, early in the run (the sag that a rest brings back is
-taken out).
+The figure is stated at one reference: warm, compartment at 25 degC, early in the run. It is
+corrected for the sag, the loss inside a run that a rest brings back.
 """
 
 from __future__ import annotations
@@ -26,23 +26,28 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Only so much of a run speaks for it, h after the warm-up: later, sag and heat blur the figure.
+#: Length of the part of a run that gives its figure, h after the warm-up: later, sag and heat blur
+#: it (judgement, no source).
 EARLY_H = 3.0
-#: Least source-limited time that makes a value, s.
+#: Least source-limited time for a value, s: ten intervals of a minute (judgement, no source).
 LEAST_VALUE_S = 600.0
-#: Least time that makes a lower bound, s.
+#: Least time for a lower bound, s: shorter peaks are surges after a start (judgement, no source).
 LEAST_BOUND_S = 300.0
-#: A value is left out if two runs within so many running hours after it surpass it by so much,
-#: fraction of rated: more than scatter, sag or a dip of the wander between them.
+#: A value is left out if two runs within this many running hours after it surpass it by this
+#: fraction of rated. Scatter, sag and slow fluctuations are smaller (one standard deviation of the
+#: usual fluctuation over 100 h is 0.3 %: ``trend.wander_prior``).
 SURPASSED_WITHIN_H, SURPASSED_BY = 100.0, 0.04
-#: A figure that is less sure than this is no level but a course: only what was held for minutes
-#: speaks, as a lower bound. Fraction of rated.
+#: A run whose figure has a larger standard error than this held no level. Only what it held for
+#: minutes counts, as a lower bound. Fraction of rated (judgement, no source).
 _MOST_SE = 0.03
-#: A figure below this part of what the same run gave at the charge ceiling is none.
-_CONTRADICTED = 0.95
-#: Least standard error of one run's figure: what sensors of this kind repeat.
+#: A figure below this part of the same run's output at the charge ceiling is discarded
+#: (judgement: twice the usual sag and a little; no source).
+_LEAST_OF_CEILING = 0.95
+#: Least standard error of one run's figure: the usual repeatability of a current sensor (common
+#: practice, no source).
 _FLOOR_SE = 0.001
-#: Standard error where the start of the run was not seen (the sag reached is unknown).
+#: Standard error, as a part of the sag's depth, where the log missed the start of the run: the sag
+#: reached may be anything from none to all of it.
 _UNSEEN_SE = 0.5
 
 
@@ -59,22 +64,22 @@ class Outputs:
     limit: tuple[Limit, ...]
     reason: tuple[str, ...]
     temperature_c: Floats
-    """Mean compartment temperature of the stretch that the figure is of."""
+    """Mean compartment temperature of the stretch that gave the figure."""
     middle_s: Floats
-    """Unix time of the middle of the stretch that the figure is of."""
+    """Unix time of the middle of the stretch that gave the figure."""
     warm_h: float
     warm_found: bool
     sag: Sag
     sagged: Floats
-    """Share of the sag reached in the stretch that the figure is of."""
+    """Share of the sag reached in the stretch that gave the figure."""
     left_out_h: dict[str, float]
     """Running hours that were not used, by reason."""
-    spoke_h: Floats
-    """Hours of each run that are not among those, shape (runs,)."""
+    kept_h: Floats
+    """Hours of each run without those left out, shape (runs,)."""
 
 
 def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
-    """Bring each run to its figure.
+    """Reduce each run to its figure.
 
     Parameters
     ----------
@@ -94,35 +99,35 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     inside = sag(pool, warm_h, rests)
     reached = inside.reached(rests, found.run, found.since_start_h)
     sagged = 1.0 - inside.depth * reached
-    # The first hours of each piece of a long run: those of the first after its warm-up.
+    # Each daily piece of a long run has its own first hours; only the first piece has a warm-up.
     into_h = found.since_start_h - (runs.start_s - runs.begun_s)[found.run] / 3600.0
-    speaking = (code == SOURCE) & (into_h < warm_h + EARLY_H)
-    late = (code == SOURCE) & ~speaking
-    seconds = _add(found.run, found.duration_s, speaking, count)
-    # A run whose early part was battery-limited may speak later on, less precisely.
+    in_figure = (code == SOURCE) & (into_h < warm_h + EARLY_H)
+    late = (code == SOURCE) & ~in_figure
+    seconds = _add(found.run, found.duration_s, in_figure, count)
+    # If the early part was battery-limited, the later part gives the figure, less precisely.
     use_late = seconds[found.run] < LEAST_VALUE_S
-    speaking = speaking | (late & use_late)
-    seconds = _add(found.run, found.duration_s, speaking, count)
-    expected = _add(found.run, found.duration_s * sagged, speaking, count)
-    energy = _add(found.run, found.duration_s * found.power_w, speaking, count)
+    in_figure = in_figure | (late & use_late)
+    seconds = _add(found.run, found.duration_s, in_figure, count)
+    expected = _add(found.run, found.duration_s * sagged, in_figure, count)
+    energy = _add(found.run, found.duration_s * found.power_w, in_figure, count)
     has_value = seconds >= LEAST_VALUE_S
     with np.errstate(invalid="ignore", divide="ignore"):
         value = energy / expected / rated_w
-    error = _standard_error(found, speaking, value * rated_w, sagged, seconds, count)
+    error = _standard_error(found, in_figure, value * rated_w, sagged, seconds, count)
     error = error / rated_w
     has_value &= ~(error > _MOST_SE)
-    # Who gave clearly more while the battery set the current was not at his limit when he gave
-    # less: a float voltage, or a ceiling that was not recognised, held him down.
+    # If the run delivered more at the charge ceiling, its source-limited figure is not the
+    # charger's limit: a float voltage, or a ceiling that was not recognised, held it down.
     at_ceiling = _bounds(found, (code == BATTERY) & np.isfinite(found.power_w), count) / rated_w
-    has_value &= ~(value < _CONTRADICTED * at_ceiling)
+    has_value &= ~(value < _LEAST_OF_CEILING * at_ceiling)
     error = np.where(runs.start_seen, error, np.hypot(error, inside.depth * _UNSEEN_SE))
     bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & np.isfinite(found.power_w)
     low = _bounds(found, bounding, count) / rated_w
     bound = ~has_value & np.isfinite(low)
     figure = np.where(has_value, value, low)
-    speaks = np.where(bound[found.run], code == BATTERY, speaking)
-    left_h, spoke_h = _left_out(code, found, speaking, bound)
-    limit, reason, used = _say(code, found, has_value, bound, count)
+    basis = np.where(bound[found.run], code == BATTERY, in_figure)
+    left_h, kept_h = _left_out(code, found, in_figure, bound)
+    limit, reason, used = _limit_and_use(code, found, has_value, bound, count)
     return Outputs(
         figure,
         np.where(has_value, np.maximum(error, _FLOOR_SE), np.where(bound, _FLOOR_SE, np.nan)),
@@ -130,29 +135,29 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         used,
         limit,
         reason,
-        _mean(found, found.temperature_c, speaks, count),
-        _mean(found, runs.log.start_s[found.index] + 0.5 * found.duration_s, speaks, count),
+        _mean(found, found.temperature_c, basis, count),
+        _mean(found, runs.log.start_s[found.index] + 0.5 * found.duration_s, basis, count),
         warm_h,
         warm_found,
         inside,
-        _mean(found, reached, speaks, count),
+        _mean(found, reached, basis, count),
         left_h,
-        spoke_h,
+        kept_h,
     )
 
 
 def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
     """Leave out values that the charger clearly surpassed soon before and soon afterwards.
 
-    Wear does not come back: whatever held such a run down (fuel running out, another source, a
-    battery that tapers early), it was not the charger. A step down is not touched, since no run
-    after it gives more, nor a renewal, since no run before it did. The first runs of a log have
-    only later ones to be held against.
+    Wear does not come back, so the charger did not limit such a run: fuel was running out, another
+    source held the voltage, or the battery tapered early. A step down stays, since no run after it
+    gives more. A renewal stays, since no run before it gave more. The first runs of a log are
+    compared with later ones only.
 
     Parameters
     ----------
     out
-        Figures of the runs, heat taken out as far as it is known.
+        Figures of the runs, corrected for heat as far as it is known.
     runtime_h
         Running hours of the fitting at each, shape (runs,).
     """
@@ -166,7 +171,7 @@ def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
             continue
         near = np.searchsorted(hours, hours[place] + SURPASSED_WITHIN_H * np.array([-0.5, 1.0]))
         most = out.value[run] + SURPASSED_BY + 2.0 * out.standard_error[run]
-        # Two runs: one alone may be a slip of the meter.
+        # Two runs, because a single one may be a fault of the meter.
         before, later = sure[near[0] : place], sure[place + 1 : near[1]]
         surpassed[run] = (later > most).sum() >= 2 and (
             len(before) < 2 or (before > most).sum() >= 2
@@ -204,8 +209,8 @@ def _standard_error(
 ) -> Floats:
     """Return the standard error of each run's level from the scatter inside it, W.
 
-    Neighbouring intervals share slow disturbances, so independent stretches of ten minutes are
-    counted rather than intervals.
+    Neighbouring intervals share slow disturbances, so only each ten minutes count as one
+    independent sample.
     """
     with np.errstate(invalid="ignore"):
         left = found.power_w - level_w[found.run] * shape
@@ -218,8 +223,8 @@ def _standard_error(
 def _bounds(found: Stretches, use: Flags, count: int) -> Floats:
     """Return the highest power that each run held for ``LEAST_BOUND_S``, W; NaN if never.
 
-    The mean over about five minutes, less two standard errors of its scatter: the highest of many
-    noisy means would otherwise lie above the truth.
+    Each candidate is a mean over about five minutes less two standard errors of its scatter.
+    Without that, the highest of many noisy means would lie above the truth.
     """
     best = np.full(count, np.nan)
     if not use.any():
@@ -240,10 +245,10 @@ def _bounds(found: Stretches, use: Flags, count: int) -> Floats:
     return best
 
 
-def _say(
+def _limit_and_use(
     code: NDArray[np.int8], found: Stretches, has_value: Flags, bound: Flags, count: int
 ) -> tuple[tuple[Limit, ...], tuple[str, ...], Flags]:
-    """Say for each run what limited it, whether it is used, and why."""
+    """Return for each run what limited it, why it is used or left out, and whether it is used."""
     time = np.stack(
         [_add(found.run, found.duration_s, code == c, count) for c in range(len(limiter.REASONS))]
     )
@@ -271,25 +276,25 @@ def _say(
 
 
 def _left_out(
-    code: NDArray[np.int8], found: Stretches, speaking: Flags, bound: Flags
+    code: NDArray[np.int8], found: Stretches, in_figure: Flags, bound: Flags
 ) -> tuple[dict[str, float], Floats]:
-    """Return the running hours that were not used, by reason, and the other hours of each run."""
+    """Return the running hours that were not used, by reason, and the used hours of each run."""
     left: dict[str, float] = {}
-    spoke = np.ones(len(code), dtype=bool)
+    used = np.ones(len(code), dtype=bool)
     for c, reason in enumerate(limiter.REASONS):
-        quiet = (code == c) & ~speaking
+        unused = (code == c) & ~in_figure
         if c == BATTERY:
-            quiet &= ~bound[found.run]
-        hours = float(found.duration_s[quiet].sum()) / 3600.0
+            unused &= ~bound[found.run]
+        hours = float(found.duration_s[unused].sum()) / 3600.0
         if hours > 0.0:
             name = "later in the run" if c == SOURCE else reason
             left[name] = left.get(name, 0.0) + hours
-            spoke &= ~quiet
-    return left, _add(found.run, found.duration_s, spoke, len(bound)) / 3600.0
+            used &= ~unused
+    return left, _add(found.run, found.duration_s, used, len(bound)) / 3600.0
 
 
 def run_table(runs: Runs, out: Outputs, runtime_h: Floats) -> RunTable:
-    """Put the figures of the runs into the table of the assessment."""
+    """Return the table of runs for the assessment."""
     return RunTable(
         start_s=runs.start_s,
         hours=(runs.end_s - runs.start_s) / 3600.0,

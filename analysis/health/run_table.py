@@ -1,4 +1,4 @@
-"""One row a run: what it gave, who limited it, and whether the estimate uses it."""
+"""One row per run: its output, what limited it, and whether the estimate uses it."""
 
 from __future__ import annotations
 
@@ -31,20 +31,20 @@ class RunTable:
     runtime_h: NDArray[np.float64]
     """Running hours of this fitting at the middle of the stretch that was used."""
     fraction: NDArray[np.float64]
-    """Available output seen, fraction of rated, brought to the reference condition; for a
-    battery-limited run the lower bound."""
+    """Available output at the reference condition, fraction of rated. For a battery-limited run it
+    is the lower bound."""
     standard_error: NDArray[np.float64]
     limit: tuple[Limit, ...]
-    """What limited the stretch that the run's figure is of."""
+    """What limited the stretch that gave the run's figure."""
     used: NDArray[np.bool_]
     """Whether the run entered the estimate (as a value or as a lower bound)."""
     reason: tuple[str, ...]
-    """Why it was used so, or left out: a sentence fragment for a person."""
+    """Why it was used as a value or a bound, or left out: a phrase for the reader of the report."""
     energy_kwh: NDArray[np.float64]
     charge_ah: NDArray[np.float64]
     temperature_c: NDArray[np.float64]
     opens: NDArray[np.bool_] | None = None
-    """Whether a row begins a run: long ones are cut into days. None: each row does."""
+    """Whether a row begins a run: long runs are cut into days. None means each row does."""
 
     def __len__(self) -> int:
         """Return the number of runs."""

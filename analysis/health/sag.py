@@ -1,9 +1,9 @@
-"""Estimates how much of its output a run loses that a rest brings back (the sag).
+"""Estimates the sag: the loss of output inside a run that a rest brings back.
 
-It builds up inside runs and goes at rest: ``depth (1 - exp(-t / time))`` where a run starts rested,
-less where the rest before it was short. Each run is held against its own level, so that neither
-wear nor weather between runs enters. Boats that run for weeks without a stop show little of it;
-what is to be expected is weighed in, and its standard error says how little is known.
+The sag builds up inside runs and goes away at rest. It is ``depth (1 - exp(-t / time))`` in a run
+that starts rested, and less where the rest before was short. Each run is compared with its own
+level, so wear and weather between runs do not enter. Boats that run for weeks without a stop show
+little of it; a prior fills in, and the standard error says how little is known.
 """
 
 from __future__ import annotations
@@ -28,39 +28,45 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: The sag before looking: a few per cent, as rests bring back in published stack tests (common
-#: practice, no source for the numbers). Without it, a battery that tapers early passes for sag.
+#: Prior of the depth, mean and standard deviation: rests bring back a few per cent in published
+#: stack tests (common practice, no source for the numbers). Without a prior, a battery that tapers
+#: early would look like sag.
 _DEPTH, _DEPTH_SD = 0.02, 0.03
-#: Its time constant before looking: hours rather than minutes or days (common practice, no source).
+#: Prior of the time constant, h, and the standard deviation of its logarithm: hours rather than
+#: minutes or days (common practice, no source).
 _TIME_H, _TIME_LOG_SD = 5.0, 0.6
+#: Time constants tried, h: about three prior standard deviations to either side.
 _TIMES_H = np.geomspace(0.7, 30.0, 20)
 #: Time constant with which a rest brings it back, h (common practice, no source; not estimated).
 _RECOVERY_H = 2.0
-#: More than this within a run is taken for something else (common practice, no source).
+#: Greatest depth that counts as sag (common practice, no source).
 _LARGEST = 0.08
-#: What a single run's sag may be wrong by: weather, a battery that tapers early, fraction of rated.
+#: Standard error of a single run's sag from weather and a battery that tapers early, fraction of
+#: rated (judgement, no source).
 _RUN_SD = 0.01
-#: Variance of a cell before looking: only holds the effect of heat in bounds where little shows it.
+#: Prior variance of a cell (judgement, no source). It only limits the effect of heat where the log
+#: shows little of it.
 _USUAL_NOISE = 0.005**2
-#: Later than this in a run, wear and weather say more than sag, h.
+#: Only this much of a run shows the sag, h: by then more than four usual time constants have
+#: passed, and wear and weather matter more.
 _WITHIN_H = 24.0
-#: A cell below this part of its run's usual power is no sag: the fuel ran out, or another source
-#: held the battery up.
+#: A cell below this part of its run's highest power is not sag: the fuel ran out, or another source
+#: held the battery up. (Three times ``_LARGEST`` below; judgement, no source.)
 _FAILING = 0.75
-#: Fewer cells than this show nothing.
+#: Fewest cells for an estimate (judgement, no source).
 _FEWEST_CELLS = 10
 
 
 @dataclass(frozen=True, slots=True)
 class Sag:
-    """Loss inside runs: ``depth`` of the settled output goes with time constant ``time_h``."""
+    """Loss inside runs: it nears ``depth``, a part of the output, with time constant ``time_h``."""
 
     depth: float = _DEPTH
     depth_se: float = _DEPTH_SD
     time_h: float = _TIME_H
 
     def reached(self, rests: Rests, run: NDArray[np.intp], since_start_h: Floats) -> Floats:
-        """Return the share of the depth that is reached at moments inside runs.
+        """Return the share of the depth reached at moments inside runs.
 
         Parameters
         ----------
@@ -78,7 +84,7 @@ class Sag:
 
 @dataclass(frozen=True, slots=True)
 class Rests:
-    """How long the charger ran and rested, by start; long runs that were cut share a start."""
+    """How long the charger ran and rested, by start; pieces of a long run share its start."""
 
     start: NDArray[np.intp]
     """Number of the start of each run, shape (runs,)."""
@@ -89,7 +95,7 @@ class Rests:
 
     @staticmethod
     def between(runs: Runs) -> Rests:
-        """Read them off the runs."""
+        """Return the rests between the runs of a log."""
         if len(runs) == 0:
             return Rests(np.empty(0, dtype=np.intp), np.empty(0), np.empty(0))
         opens = np.concatenate(([True], np.diff(runs.begun_s) != 0.0))
@@ -153,7 +159,7 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
     weights = weights / weights.mean()
     run, t = run[enough], t[enough]
     heat = _heat(pool.temperature_c[keep][enough], weights, group)
-    # Robust: cells far from their run's level say something else (a heater, a bad lead).
+    # Cells far from their run's level get less weight: a heater or a bad lead made them.
     time_h = _TIME_H
     for _ in range(2):
         cool = y - heat @ _heat_alone(t, y, weights, group, heat, time_h)
@@ -162,10 +168,10 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
         spread = max(MAD_TO_SD * float(np.median(np.abs(left))), 1e-4)
         weights = weights / (1.0 + (left / (3.0 * spread)) ** 2)
         time_h = float(np.clip(time_h, _TIMES_H[0], _TIMES_H[-1]))
-    # Cells of one run are not independent: runs are counted rather than cells.
+    # Cells of one run are not independent, so each run counts as one sample.
     noise = max(rss, 1e-12) / max(len(y) - runs - 2, 1) * len(y) / runs
     inside = RunCells(t, y, weights, group, heat)
-    # A few starts are a chance selection of weather and charge.
+    # With few starts, weather and state of charge do not average out.
     extra = _RUN_SD**2 / runs * (1.0 + 8.0 / runs)
     return _weigh(inside, rests.left(_TIMES_H)[run], noise, extra)
 
@@ -182,7 +188,7 @@ class RunCells:
 
 
 def _heat(temperature_c: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
-    """Return the columns of heat inside runs: a run warms its own compartment."""
+    """Return the columns of heat inside runs, for a run warms its own compartment."""
     if np.isfinite(temperature_c).mean() <= 0.5:
         return np.empty((len(temperature_c), 0))
     columns = heat_columns(temperature_c)
@@ -197,7 +203,7 @@ def _heat_alone(
     heat: Floats,
     time_h: float,
 ) -> Floats:
-    """Return the effect of heat inside runs beside a sag of the given time constant."""
+    """Return the effect of heat inside runs, fitted together with a sag of ``time_h``."""
     shape = _within(np.expm1(-t / time_h), weights, group)
     columns = np.column_stack((shape, heat))
     size = np.array([_DEPTH_SD, *HEAT_SIZE[: heat.shape[1]]])
@@ -207,18 +213,18 @@ def _heat_alone(
 
 
 def _weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
-    """Weigh what was seen with what is to be expected, for every time constant.
+    """Combine the cells with the prior, averaging over the time constants.
 
     Parameters
     ----------
     cells
-        What was seen; the effect of heat inside runs is integrated out.
+        The cells; the effect of heat inside runs is integrated out.
     left
         Share of the sag left at the start of each cell's run, by time constant, shape (n, g).
     noise
-        Variance of a cell of weight one, counted as if each run were one cell.
+        Variance of a cell of weight one, as if each run were one cell.
     extra
-        Variance that all runs together cannot fall below.
+        Floor of the variance of the depth from all runs together.
     """
     weights, group, heat = cells.weight, cells.group, cells.heat
     weighted = heat * weights[:, None]
@@ -253,7 +259,7 @@ def _weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
 
 
 def _within(values: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
-    """Take out the weighted mean of each group."""
+    """Subtract the weighted mean of each group."""
     mean = np.bincount(group, weights=weights * values) / np.bincount(group, weights=weights)
     return values - mean[group]
 
@@ -263,16 +269,16 @@ def saturating(
 ) -> tuple[float, float, float]:
     """Fit ``y = depth (1 - exp(-t / time))`` by least squares, with a free level per group if any.
 
-    The depth is linear and solved exactly for each time constant; the time constant is found on a
-    grid and refined, so no start has to be guessed (variable projection: Golub and Pereyra 1973,
-    SIAM J. Numer. Anal. 10:413-432).
+    The depth is linear and solved exactly for each time constant. The time constant is found on a
+    grid and refined, so the fit needs no starting value (variable projection: Golub and Pereyra
+    1973, SIAM J. Numer. Anal. 10:413-432).
 
     Parameters
     ----------
     t, y, weights
         Shapes (n,).
     group
-        Group of each row, 0 to g - 1: each has its own level, which is taken out; None: level zero.
+        Group of each row, 0 to g - 1; each group has a level of its own. None: the level is zero.
 
     Returns
     -------
@@ -316,7 +322,8 @@ def _minimise(function: Callable[[float], float], low: float, high: float) -> fl
             low, a, fa = a, b, fb
             b = low + ratio * (high - low)
             fb = function(b)
-    # Below this the sum of squares no longer resolves: its slope does (central differences).
+    # Closer than this the sum of squares no longer changes; its slope still does (central
+    # differences).
     middle, h = 0.5 * (low + high), 1e-4
     for _ in range(3):
         left, here, right = function(middle - h), function(middle), function(middle + h)
@@ -328,7 +335,7 @@ def _minimise(function: Callable[[float], float], low: float, high: float) -> fl
 
 
 def _not_failing(run: NDArray[np.intp], power: Floats) -> Flags:
-    """Mark the cells whose power is near the upper power of their run."""
+    """Mark the cells whose power is at least ``_FAILING`` of their run's highest."""
     top = np.zeros(int(run.max()) + 1 if len(run) else 0)
     np.maximum.at(top, run, power)
     return power >= _FAILING * top[run]

@@ -1,4 +1,7 @@
-"""Present output relative to when the log of this life began: no gain of a sensor touches it."""
+"""Present output over the output when the log of this life began.
+
+A wrong gain of the current sensor cancels out of this quotient.
+"""
 
 from __future__ import annotations
 
@@ -21,20 +24,21 @@ if TYPE_CHECKING:
 def relative_output(posterior: Posterior, from_kh: float, extra: Floats, systematic: float) -> Span:
     """Return the present output over that at ``from_kh`` (thousand hours of this life).
 
-    Each cell gives both levels as one normal; their quotient is taken as normal about the quotient
-    of the means, which is good to a part in a thousand while both are known to a few per cent.
+    Each cell gives both levels as one bivariate normal. Their quotient is taken as normal about the
+    quotient of the means; the error is one part in a thousand while both are known to a few per
+    cent.
 
     Parameters
     ----------
     posterior
-        What is known.
+        Level, decline and wander.
     from_kh
         Hours of the first node.
     extra
         Values of the further columns there (steps, early transient; heat zero), shape (q,).
     systematic
-        What all figures may be wrong by alike, fraction of rated. Not all of it is alike at both
-        times (a season that was not logged as temperature), so all of it is added.
+        Common error of all figures (one sd), fraction of rated. Part of it may differ between the
+        two times (a season without logged temperature), so all of it is added.
     """
     means, sds = [], []
     ahead = max(posterior.now_kh - posterior.last_kh, 0.0)

@@ -1,7 +1,7 @@
 """Finds sudden changes of available output and keeps them out of the slope.
 
-For every place between two nodes the evidence of a step there is weighed against none, with trend
-and wander in both; a step counts where the odds are clearly for it.
+For every place between two nodes, the evidence of a model with a step there is compared with the
+model without. Both have trend and wander. A step counts where the odds clearly favour it.
 """
 
 from __future__ import annotations
@@ -20,14 +20,18 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Steps expected in a thousand running hours before looking.
+#: Prior rate of steps per thousand running hours: about one in the life of every third charger
+#: (judgement, no source).
 RATE_PER_KH = 0.05
-#: Standard deviation of the size of a step before looking, fraction of rated.
+#: Prior standard deviation of the size of a step, fraction of rated (judgement, no source).
 SIZE = 0.12
-#: Odds that a step must reach to be called one.
+#: Least odds for a step: "strong" evidence on the scale of Kass and Raftery (1995), JASA 90:773-795
+#: (the scale from memory).
 LEAST_ODDS = 20.0
-#: Smaller changes are left to the wander, fraction of rated.
+#: Smaller changes count as wander, fraction of rated: they change no decision (judgement, no
+#: source).
 LEAST_CHANGE = 0.025
+#: Most steps looked for in one life; it bounds the time of the search.
 MOST_STEPS = 8
 
 
@@ -55,7 +59,7 @@ def strongest_step(
     sites
         The nodes.
     design
-        Columns that are there anyway, at the nodes, shape (m, p).
+        Columns of the model without a step, at the nodes, shape (m, p).
     prior
         Mean and precision of their coefficients.
     wanders
@@ -81,8 +85,8 @@ def strongest_step(
         changes.append(change)
     base = _log_sum(np.array(without), axis=0)
     by_place = _log_sum(np.stack(with_step), axis=0) - base
-    # A step may lie anywhere between two nodes: long silences have more room for one, but a
-    # silence of the log is no evidence by itself, so the room counts up to fifty hours.
+    # A step may lie anywhere between two nodes, so a longer gap is more likely to hold one. A gap
+    # in the log is no evidence by itself, so at most fifty hours of it count.
     room = np.minimum(np.diff(sites.kh), 0.05)
     log_odds = by_place + np.log(rate_per_kh * room)
     best = int(np.argmax(log_odds))
@@ -129,7 +133,7 @@ def _scan(
         + float(np.log(prior[1]).sum())
         - (float(centred @ white_y) - float(b @ left @ b))
     )
-    # Steps: ones from place k on. Sums from k on are reversed cumulative sums.
+    # A step is a column of ones from place k on. Sums from k on are reversed cumulative sums.
     steps = np.tril(np.ones((count, count)))[:, 1:]
     white_steps = whitened(steps)
     own = np.cumsum(white_steps[::-1], axis=0)[::-1][np.arange(1, count), np.arange(count - 1)]

@@ -1,10 +1,10 @@
 """Censored, robust likelihood of the runs over running hours, with a wandering part.
 
-Model: figure of run i = design_i b + W(h_i) + e_i, where W is a Wiener process over running hours
-that starts at zero, and e_i has a t density with scale sqrt(s^2 + se_i^2). A battery-limited run
-says only that the truth lies above its figure. Runs near each other in hours share a node of W, so
-cost grows linearly with their number. The mode over (b, W) is found by Newton steps with a banded
-solver; s and the size of the wander by Laplace's approximation of their marginal likelihood
+Model: figure of run i = design_i b + W(h_i) + e_i. W, the wander, is a Wiener process over running
+hours that starts at zero. e_i has a t density with scale sqrt(s^2 + se_i^2). The figure of a
+battery-limited run is a lower bound of the truth. Runs near each other in hours share a node of W,
+so cost grows linearly with their number. Newton steps with a banded solver find the mode over
+(b, W). Laplace's approximation of the marginal likelihood gives s and the size of the wander
 (Tierney and Kadane 1986, JASA 81:82-86; Rue, Martino and Chopin 2009, JRSS B 71:319-392).
 
 At the mode each node is summarised by a normal pseudo-observation; forms and steps are then
@@ -29,15 +29,18 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Nodes of the wander at most; more runs share nodes.
+#: Most nodes of the wander; it bounds the time of a fit. Further runs share nodes.
 MOST_NODES = 400
-#: Runs closer than this share a node, thousand hours.
+#: Runs closer than this share a node, thousand hours: the resolution of a counter in tenths of an
+#: hour.
 _SHARED_KH = 1e-4
-#: Degrees of freedom of the run-to-run errors: tails that forgive a run in twenty.
+#: Degrees of freedom of the run-to-run errors: the tails allow about one odd run in twenty (Lange,
+#: Little and Taylor 1989, JASA 84:881-896, use four for robust fits; from memory).
 NU = 4.0
-#: Neighbours on each side that say whether a value is an outlier.
+#: Neighbours on each side that decide whether a value is an outlier: a median of seven.
 _BESIDE = 3
-#: Sizes of wander tried: fraction of rated after one thousand hours.
+#: Sizes of wander tried, fraction of rated after one thousand hours: from a tenth to twelve times
+#: the usual one per cent (``wander_prior``).
 WANDERS = np.geomspace(0.001, 0.12, 13)
 
 
@@ -127,7 +130,7 @@ def make_nodes(kh: Floats) -> Nodes:
     """Group runs, ordered by hours, into at most ``MOST_NODES`` nodes."""
     apart = np.concatenate(([0], np.cumsum(np.diff(kh) > _SHARED_KH)))
     if apart[-1] + 1 > MOST_NODES:
-        # Equal spans of hours, empty ones left out: a step is dated to a span, not to a count.
+        # Nodes are equal spans of hours without the empty ones, so that a step has a date.
         span = (kh[-1] - kh[0]) / MOST_NODES * (1.0 + 1e-12)
         apart = np.unique(((kh - kh[0]) / span).astype(np.intp), return_inverse=True)[1]
     of_run = apart.astype(np.intp)
@@ -207,7 +210,7 @@ def find_mode(
 
 
 def _first_guess(data: Observations, design: Floats, prior: tuple[Floats, Floats]) -> Floats:
-    """Ridge least squares over the values; bounds enter only where nothing else is."""
+    """Ridge least squares over the values; bounds enter only where there are no two values."""
     use = ~data.bound if (~data.bound).sum() >= 2 else np.ones(len(data.y), dtype=bool)
     x, y = design[use], data.y[use]
     spread = 0.02
@@ -218,7 +221,7 @@ def _first_guess(data: Observations, design: Floats, prior: tuple[Floats, Floats
 def _curvature(
     second: Floats, data: Observations, mean: Floats, scale: Floats, nu: float
 ) -> Floats:
-    """Positive weights of the Newton step: majorising for t errors, curvature for bounds."""
+    """Return positive weights of the Newton step: majorising for t errors, curvature for bounds."""
     if math.isinf(nu):
         return np.maximum(-second, 1e-9) / scale**2
     z = (data.y - mean) / scale
@@ -317,14 +320,15 @@ def find_scales(
 def wander_prior(wander: float | Floats) -> float:
     """Return minus twice the log prior of the size of the wander, up to a constant.
 
-    One per cent of rated after a thousand hours, give or take a factor of three: about the size
-    of the dips and recoveries that published stack tests show; data soon outweigh it.
+    The prior is one per cent of rated after a thousand hours, within a factor of three (one
+    standard deviation). Published stack tests show dips and recoveries of about that size. A few
+    months of data outweigh it.
     """
     return float(((np.log(wander) - math.log(0.01)) / math.log(3.0)) ** 2)
 
 
 def _first_scatter(data: Observations) -> float:
-    """Robust spread of neighbouring values: neither trend nor steps enter."""
+    """Return the robust spread of differences of neighbours; trend and steps do not enter."""
     y = data.y[~data.bound]
     if len(y) < 4:
         return 0.01
@@ -361,10 +365,10 @@ def summarise(
 
 
 def by_neighbours(data: Observations, nodes: Nodes, design: Floats, nu: float = NU) -> Sites | None:
-    """Summarise each node by its values alone, robust against what their neighbours say.
+    """Summarise each node by its values alone, with weights from the median of their neighbours.
 
-    No trend is supposed, so that a step is not taken for a stretch of outliers; bounds weigh next
-    to nothing. None where there are too few values.
+    No trend is assumed, so a step does not look like a stretch of outliers. Bounds get almost no
+    weight. None where there are too few values.
     """
     values = np.flatnonzero(~data.bound)
     if len(values) < 2 * _BESIDE + 1:

@@ -1,7 +1,7 @@
 """Finds from the data how long warming up takes.
 
-It is seen inside runs: power over time since the start, each run against its own level, so that
-neither wear nor weather between runs enters.
+It compares the power of each run over time since its start with the run's own later level, so wear
+and weather between runs do not enter.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Edges of the cells of time since the start, h: fine where warming up happens.
+#: Edges of the cells of time since the start, h: two minutes wide where warming up happens, hours
+#: wide later.
 EDGES_H = (
     np.concatenate(
         (
@@ -48,14 +49,18 @@ EDGES_H = (
     )
     / 60.0
 )
-#: Warm is what gives at least this part of the level that follows.
+#: A charger is warm when it gives at least this part of its later level: the rest is within the
+#: scatter of a run (judgement, no source).
 _WARM = 0.995
-#: Taken where the log does not show a warm-up, h. Source: 15 to 30 minutes after starting are to
-#: be ignored (common practice, no source).
+#: Warm-up assumed where the log does not show one, h: ignore 15 to 30 minutes after starting
+#: (common practice, no source).
 DEFAULT_WARM_H = 0.5
+#: Longest warm-up that is looked for, h: three times the usual one (common practice, no source).
 _LONGEST_WARM_H = 1.5
-#: Who is warm when first seen so early was never cold, h.
+#: If the charger is warm in a first cell that begins this early, it has no warm-up, h.
 _EARLY_ENOUGH_H = 0.1
+#: Fewest runs, and least share of the runs, that a cell of the profile needs (judgement, no
+#: source).
 _FEWEST_RUNS = 5
 _SHARE_OF_RUNS = 0.25
 
@@ -107,7 +112,7 @@ def cells(found: Stretches, use: Flags) -> Cells:
 
 
 def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
-    """Find how long after the start a run gives what it can.
+    """Find how long after the start a run is warm.
 
     Returns
     -------
@@ -129,9 +134,9 @@ def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
     profile = np.full(last, np.nan)
     for b in range(last):
         of_bin = ratio[(pool.bin == b) & np.isfinite(ratio)]
-        # The few runs that a silence of the log cut short were warm from the first minute.
+        # Too few runs are no profile: a run whose start fell into a gap of the log is warm at once.
         if len(of_bin) >= max(_FEWEST_RUNS, _SHARE_OF_RUNS * have.sum()):
-            # The slower half of the runs must be warm as well.
+            # A quantile below the median, so that the slower runs must be warm as well.
             profile[b] = np.quantile(of_bin, 0.35)
     known = np.flatnonzero(np.isfinite(profile))
     if len(known) < 3:
@@ -140,8 +145,8 @@ def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
     cold = known[profile[known] < _WARM * top]
     cold = cold[cold < known[np.argmax(profile[known] >= _WARM * top)]] if len(cold) else cold
     if len(cold) == 0 and EDGES_H[known[0]] > _EARLY_ENOUGH_H:
-        return DEFAULT_WARM_H, False  # warming up was over, or hidden, before anything was seen
+        return DEFAULT_WARM_H, False  # the log shows only the time after the warm-up
     edge = EDGES_H[(cold[-1] + 1) if len(cold) else known[0]]
-    # One cell more: the approach to the level is gradual.
+    # Add one cell, because the approach to the level is gradual.
     further = EDGES_H[min(np.searchsorted(EDGES_H, edge, side="right"), len(EDGES_H) - 1)]
     return float(min(max(further, 0.1), _LONGEST_WARM_H)), True

@@ -1,9 +1,9 @@
 """Loads stored columns into arrays: from packed blocks where there are any, else row by row.
 
-Ten years are a million rows and more. Fetched as rows they pass through some twenty million Python
-objects; packed (see :mod:`logger.store.blocks`) they load at the speed of memory. Both give the
-same numbers, and rows without a block (the newest few thousand, or an old file on a write-protected
-stick) need nothing but time.
+Ten years are a million rows or more. Row by row, SQLite hands them over as some twenty million
+Python objects. Packed blocks (see :mod:`logger.store.blocks`) load at the speed of memory. Both
+give the same numbers. Rows without a block are the newest few thousand, or those of an old file on
+a write-protected stick; they only take longer.
 """
 
 from __future__ import annotations
@@ -27,14 +27,15 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Rows that are fetched at a time where there is no block.
+#: Rows fetched at a time where there is no block: a few megabytes of Python objects.
 _ROWS_AT_ONCE = 1 << 15
+#: Greatest row id of SQLite; it stands for "to the end".
 _NEWEST = 2**63 - 1
 
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """Rows from one id to another; ``packed`` where a block holds them (of every fitting)."""
+    """Rows from one id to another; ``packed`` if a block (of all fittings together) holds them."""
 
     first_id: int
     last_id: int
@@ -43,17 +44,17 @@ class _Stretch:
 
 
 class _Columns:
-    """Columns in the making; one that is absent throughout takes no memory."""
+    """Columns being filled; a column without any value takes no memory."""
 
     def __init__(self, names: Sequence[str], rows: int) -> None:
         self.names = tuple(names)
-        # The system gives memory to what is written to, not to what is asked for.
+        # The system hands out memory when it is written to, so an untouched column costs none.
         self._values = [np.empty(rows) for _ in names]
         self._present = [False] * len(names)
         self._count = 0
 
     def append(self, columns: Sequence[Floats | None], rows: int) -> None:
-        """Append as many rows, columns in the order of ``names``; None is absent throughout."""
+        """Append ``rows`` rows, columns in the order of ``names``; None is a column of NaN."""
         begins, ends = self._count, self._count + rows
         for place, column in enumerate(columns):
             if column is not None and not self._present[place]:
@@ -88,12 +89,12 @@ def load_columns(
     columns
         Names out of :data:`logger.store.reader.COLUMNS`.
     first_id
-        Leaves out what was written before that row.
+        Id of the first row to load.
 
     Returns
     -------
     Arrays of shape (n,), NaN where a value is absent; millisecond times stay exact (below 2**53).
-    A column that is absent throughout cannot be written to.
+    A column without any value is a read-only array.
     """
     with reader.snapshot():
         stretches = list(_stretches(reader, fitting, first_id))
@@ -105,7 +106,7 @@ def load_columns(
                     _unpack(reader, stretch, ours, loaded)
                     continue
                 except (zlib.error, ValueError, struct.error):
-                    pass  # damaged: the rows are still there
+                    pass  # the block is damaged: read its rows instead
             _fetch(reader, fitting, stretch, loaded)
     return loaded.arrays()
 
@@ -115,7 +116,7 @@ def _stretches(reader: Reader, fitting: int, first_id: int) -> Iterator[_Stretch
     following = first_id
     for begins, ends, rows in [*reader.blocks(), (_NEWEST, _NEWEST, 0)]:
         if begins < following:
-            continue  # reaches back too far: read what is left of it row by row
+            continue  # the block begins before ``first_id``: read the rest of it row by row
         if begins > following:
             count = reader.count(fitting, following, begins - 1)
             if count:

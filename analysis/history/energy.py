@@ -1,4 +1,4 @@
-"""The energy that a charger delivered up to a time and by day, and that of days to come."""
+"""The energy that a charger delivered up to a time, and draws of its energy on days to come."""
 
 from __future__ import annotations
 
@@ -15,10 +15,13 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Days are drawn in stretches of this length: kinds of day go on for a week or two.
+#: Days are drawn in stretches of this length: weather and kinds of use last a week or two (common
+#: practice, no source).
 STRETCH_D = 14
-#: Last year's season may have come so many days earlier or later.
+#: Most days by which this year's season may be earlier or later than last year's (judgement, no
+#: source).
 SHIFT_D = 14
+#: Number of draws: the 5 % quantile of 2000 draws rests on 100 of them.
 DRAWS = 2000
 
 
@@ -32,7 +35,7 @@ def energy_before(runs: Runs, time_s: Floats) -> Floats:
 
 
 def days_to_come(daily: Floats, length: int, rng: np.random.Generator) -> Floats:
-    """Draw days to come, shape (draws, length): stretches of the days that were (bootstrap)."""
+    """Draw days to come, shape (draws, length), as stretches of past days (block bootstrap)."""
     stretches = -(-length // STRETCH_D)
     begin = rng.integers(0, len(daily), (DRAWS, stretches))
     index = (begin[:, :, None] + np.arange(STRETCH_D)) % len(daily)
@@ -40,9 +43,9 @@ def days_to_come(daily: Floats, length: int, rng: np.random.Generator) -> Floats
 
 
 def with_season(future: Floats, calendar: Floats, rng: np.random.Generator) -> Floats:
-    """Let half of the draws follow what came at this time of last year, if the log knows it.
+    """Let half of the draws follow the same season of last year, if the log holds it.
 
-    Nobody can tell from the last weeks that the boat is about to be laid up; last year can.
+    The last weeks do not show that the boat is about to be laid up; last year does.
     """
     if len(calendar) < YEAR_OF_USE_D + SHIFT_D:
         return future

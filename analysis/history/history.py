@@ -1,4 +1,4 @@
-"""The stored log of one fitting as arrays, in order of true time: what all analysis starts from."""
+"""The stored log of one fitting as arrays, in order of true time. All analysis starts from it."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ STATE_CODE = {state: code for code, state in enumerate(STATES)}
 class History:
     """Intervals of one fitting as columns; each array has shape (n,), ordered by ``start_s``.
 
-    An absent value is NaN. ``start_s`` is Unix time (UTC), corrected where the board learnt it.
+    An absent value is NaN. ``start_s`` is Unix time (UTC), corrected once the board knew the time.
     ``clock_known`` is False where an interval could only be placed between its neighbours.
     ``session`` numbers the logging sessions: hours counters and clocks are continuous inside one.
     """
@@ -75,7 +75,7 @@ class History:
         return History(**columns, fitting=self.fitting, events=self.events, store_id=self.store_id)
 
 
-#: Stored column, its column here, and what divides the stored integer.
+#: Stored column, its column here, and the divisor from the stored integer to the unit here.
 _SCALES = (
     ("charge_mc", "charge_c", 1000.0),
     ("energy_mj", "energy_j", 1000.0),
@@ -105,9 +105,9 @@ def load_history(path: Path, fitting: int | None = None) -> History:
 def load_fitting(config: Config, number: int | None = None) -> tuple[History, Config]:
     """Load the log of one fitting, with the configuration as it holds for that charger.
 
-    Without a number it is the fitting that the configuration names, else the newest one. Of any
-    other than the configured one, label, rated output and day of fitting come from the log: an
-    earlier charger is measured by its own nameplate.
+    Without a number it is the fitting that the configuration names, else the newest one. For any
+    fitting but the configured one, label, rated output and day of fitting come from the log, so
+    that an earlier charger is compared with its own nameplate.
 
     Raises
     ------
@@ -134,11 +134,11 @@ def load_fitting(config: Config, number: int | None = None) -> tuple[History, Co
 
 
 def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:
-    """Load what was written of a fitting from the row ``first_id`` on, with every event."""
+    """Load the rows of a fitting from ``first_id`` on, with every event."""
     column = load_columns(reader, fitting.id, COLUMNS, first_id)
     session = column.pop("session").astype(np.int64)
     clocks, unknown = reader.clocks(), Placed(0, known=False)
-    # Rows of a session follow one another, so a few stretches say it for a million rows.
+    # Rows of a session follow one another, so one clock offset serves a long stretch of rows.
     opens = np.flatnonzero(np.diff(session, prepend=-1))
     ids, lengths = session[opens], np.diff(opens, append=len(session))
     placed = [clocks.get(int(i), unknown) for i in ids]
@@ -164,7 +164,7 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
 
 
 def _scaled(values: NDArray[np.float64], divisor: float) -> NDArray[np.float64]:
-    """Divide in place, where there is anything: a million rows are not copied for it."""
+    """Divide in place, to save a copy of a million rows; a read-only column is all NaN."""
     if values.flags.writeable:
         values /= divisor
     return values

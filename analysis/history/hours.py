@@ -1,8 +1,8 @@
-"""Running hours of a fitting: the charger's own counter where it can be believed, else the log.
+"""Running hours of a fitting: from the charger's own counter where that is credible, else the log.
 
 A counter may be missing, coarse, reset, rolled over, or belong to another unit after an exchange.
-Its growth is believed while it fits the time that has passed; where it does not, the hours seen
-running in the log stand in, and the break is reported.
+Its growth counts while it fits the time that has passed. Where it does not fit, the running hours
+of the log replace it, and the break is reported.
 """
 
 from __future__ import annotations
@@ -18,13 +18,15 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Slack when a counter's growth is held against the time that has passed, h: counters are coarse.
+#: Hours by which a counter's growth may exceed the time that has passed: one step of a counter in
+#: whole hours, and a tenth.
 SLACK_H = 1.1
-#: Growth may exceed the clock by this part (clocks of small boards and counters drift).
+#: Part by which it may exceed that time besides: clocks of small boards and counters drift, by far
+#: less than this (common practice, no source).
 SLACK_SHARE = 0.02
-#: A silence of the log that is longer is taken for a boat laid up, h.
+#: A longer gap in the log counts as a boat laid up, h: one week (judgement, no source).
 LONGEST_SILENCE_H = 168.0
-#: Share of the hours that power does not show: starting and shutting down.
+#: Share of the running hours without power: starting and shutting down (judgement, no source).
 EDGES_SHARE = 0.01
 #: Counters wrap at powers of ten of hours, or of two of seconds, minutes, hours and their tenths.
 MODULI_H = (
@@ -38,21 +40,21 @@ class Hours:
     """Running hours at the end of each interval, shape (n,), and how they were found."""
 
     at_end_h: Floats
-    """Never decreasing. Starts from the counter's first believed value, or from zero."""
+    """Never decreasing; starts from the counter's first credible value, or from zero."""
     counted: bool
     """Whether the charger's own counter was used."""
     breaks: NDArray[np.intp]
     """Intervals at which the counter was reset, rolled over or exchanged."""
     wraps: NDArray[np.intp]
-    """Those of ``breaks`` that are plain roll-overs: the hours go on without doubt."""
+    """The roll-overs among ``breaks``; the hours continue across them without doubt."""
     unseen_h: float = 0.0
-    """Hours that the charger may have run besides, at most: what the log alone did not see."""
+    """Most hours that the charger may have run unseen, where there is no counter."""
 
 
 def running_hours(
     end_s: Floats, duration_s: Floats, running: Flags, counter_h: Floats, clock_known: Flags
 ) -> Hours:
-    """Put the running hours together.
+    """Find the running hours at the end of each interval.
 
     Parameters
     ----------
@@ -85,7 +87,7 @@ def running_hours(
         told = told[~glitch]
     value, known = counter_h[told], clock_known[told]
     growth = np.diff(value)
-    # Ten years are a million rows and more: few arrays of that length live at a time.
+    # Ten years are a million rows or more, so only few arrays of that length exist at a time.
     room = _room(np.diff(end_s[told]))
     believable = growth <= room
     believable |= ~(known[1:] & known[:-1])
@@ -111,7 +113,7 @@ def running_hours(
 
 
 def _room(elapsed_s: Floats) -> Floats:
-    """Return the growth that so much time leaves room for, h; takes the place of ``elapsed_s``."""
+    """Return the greatest credible growth in a time, h; it overwrites ``elapsed_s``."""
     elapsed_s /= 3600.0
     elapsed_s *= 1.0 + SLACK_SHARE
     elapsed_s += SLACK_H
@@ -119,10 +121,10 @@ def _room(elapsed_s: Floats) -> Floats:
 
 
 def _unseen_h(end_s: Floats, duration_s: Floats, running: Flags) -> float:
-    """Return the hours that a charger without a counter may have run unseen, at most.
+    """Return the most hours that a charger without a counter may have run unseen.
 
-    In a silence between two running intervals it ran; in others, up to twice as often as usual. In
-    a silence of more than a week nobody was there.
+    In a gap between two running intervals it ran throughout. In other gaps it ran up to twice its
+    usual share of the time. In a gap of more than a week the boat was laid up.
     """
     if len(end_s) < 2:
         return 0.0
@@ -159,7 +161,7 @@ def _glitches(value: Floats, clock: Floats, known: Flags) -> Flags:
 
 
 def _between(logged: Floats, told: NDArray[np.intp], at_told: Floats) -> Floats:
-    """Carry hours from the told intervals to all others by the hours seen running in the log."""
+    """Extend the counter's hours to the intervals without one, by the running hours of the log."""
     if len(told) == len(logged):
         value: Floats = at_told + logged
         value -= logged
@@ -170,7 +172,7 @@ def _between(logged: Floats, told: NDArray[np.intp], at_told: Floats) -> Floats:
         base = np.where(first, 0, last)
         value = at_told[base] + logged - logged[told[base]]
         following = np.minimum(last + 1, len(told) - 1)
-        # Between two told instants the log must not run past the next one.
+        # Between two values of the counter the hours must not exceed the later one.
         value = np.where(first | (following == base), value, np.minimum(value, at_told[following]))
     np.maximum(value, 0.0, out=value)
     return np.maximum.accumulate(value, out=value)

@@ -1,6 +1,6 @@
-"""Finds the runs in a log: which intervals belong together from starting to shutting down.
+"""Finds the runs in a log: the intervals from each start of the charger to its shutting down.
 
-The state decides where it can be believed; the power decides where the state is missing or wrong.
+The state decides where it is credible; the power decides where the state is missing or wrong.
 """
 
 from __future__ import annotations
@@ -24,14 +24,18 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Indices = NDArray[np.intp]
 
-#: Power above this part of rated is running, whatever the state says.
+#: Power above this part of rated means running, even if the state says "off" or "standby". It is
+#: more than the zero error of a current sensor (judgement, no source).
 FLOWING = 0.08
-#: Where the state is unknown, power above this part of rated is running.
+#: The same where the state is unknown, and nothing contradicts a lower threshold (judgement).
 FLOWING_UNKNOWN = 0.04
-#: Pauses shorter than this do not end a run, s.
+#: Longest pause inside a run, s. A charger that stops for less has not cooled down (common
+#: practice, no source).
 LONGEST_PAUSE_S = 900.0
-#: A state that says "running" for at least this share of the log while no power flows is stuck.
+#: A state that is "running" for more than this share of the log may be stuck; it is if no power
+#: flows for a tenth of that time (judgement, no source).
 STUCK_SHARE = 0.9
+#: Overlap of two intervals that rounding and a corrected clock may cause, s.
 _SLACK_S = 2.0
 
 _RUNNING = STATE_CODE[OperatingState.RUNNING]
@@ -42,7 +46,7 @@ _EDGES = (STATE_CODE[OperatingState.STARTING], STATE_CODE[OperatingState.SHUTTIN
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """Runs of a log; runs of several days are cut into days, each of which can speak.
+    """Runs of a log. A run of several days is cut into days, so that each day gives a figure.
 
     ``log`` is the ordered, deduplicated history; intervals index into it.
     """
@@ -52,7 +56,7 @@ class Runs:
     power_w: Floats
     """Mean power of each interval, W; NaN where not measured."""
     running: Flags
-    """Whether the charger runs in the interval (it may give no power while starting)."""
+    """Whether the charger runs in the interval (while starting it may give no power)."""
     run: Indices
     """Number of the run of each interval, -1 outside runs."""
     first: Indices
@@ -62,7 +66,7 @@ class Runs:
     start_seen: Flags
     """Whether the log saw the run begin (False after a gap: it may have been running)."""
     states_told: bool
-    """Whether the source tells believable states."""
+    """Whether the states are credible."""
     begun_s: Floats
     """Unix time at which the charger started, shape (runs,): before ``start_s`` where a long run
     was cut into days."""
@@ -84,7 +88,7 @@ class Runs:
         return self.log.end_s[self.last]
 
     def total(self, values: Floats) -> Floats:
-        """Add up values of the intervals by run, NaN counting as nothing."""
+        """Add up values of the intervals by run; NaN counts as zero."""
         inside = self.run >= 0
         weights = np.nan_to_num(values[inside])
         sums = np.bincount(self.run[inside], weights=weights, minlength=len(self))
@@ -112,7 +116,7 @@ def tidy(history: History) -> History:
 
 
 def _kept(history: History, keep: Flags) -> History:
-    """Select, without a copy of ten years where everything stays."""
+    """Select, but without copying ten years of log where all of it stays."""
     return history if keep.all() else history.select(keep)
 
 
@@ -173,7 +177,7 @@ def runs_since(runs: Runs, begin_s: float) -> Runs:
 
 
 def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
-    """Decide for each interval whether the charger runs; say whether states can be believed."""
+    """Decide for each interval whether the charger runs, and whether its states are credible."""
     state = log.state
     flowing = np.nan_to_num(fraction) > FLOWING
     says_running = (state == _RUNNING) | (state == _THROTTLED)
@@ -183,7 +187,7 @@ def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
     total = float(length.sum())
     told = bool(length[unknown].sum() < 0.5 * total) if total > 0.0 else False
     idle_running = says_running & ~flowing
-    # Stuck at "running": it never says anything else, yet rests without power are seen.
+    # Stuck at "running": hardly any other state, yet for part of that time no power flows.
     if told and length[says_running].sum() > STUCK_SHARE * total:
         told = bool(length[idle_running].sum() < 0.1 * length[says_running].sum())
     # Stuck at rest: most of the power flows while the state denies it.
@@ -198,7 +202,7 @@ def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
 
 
 def _segment(log: History, running: Flags) -> tuple[Indices, Indices, Indices, Flags]:
-    """Give each run a number; short pauses belong to the run around them."""
+    """Give each run a number; a short pause belongs to the run around it."""
     number = np.full(len(log), -1, dtype=np.intp)
     active = np.flatnonzero(running)
     if len(active) == 0:
@@ -210,7 +214,7 @@ def _segment(log: History, running: Flags) -> tuple[Indices, Indices, Indices, F
     last = active[np.concatenate((opens[1:], [True]))]
     of_active = np.cumsum(opens) - 1
     number[active] = of_active
-    # A run whose beginning fell into a gap of the log may have been running for long.
+    # If a gap in the log precedes the run, the charger may have started long before.
     previous_end = np.concatenate(([-np.inf], log.end_s))[first]
     starting = log.state[first] == STATE_CODE[OperatingState.STARTING]
     seen = starting | (log.start_s[first] - previous_end <= LONGEST_PAUSE_S)

@@ -1,4 +1,4 @@
-"""How far apart the readings in a log came, and what a wrong setting of it has cost."""
+"""How far apart the readings in a log are, and how much a wrong ``interval_s`` has cost."""
 
 from __future__ import annotations
 
@@ -13,34 +13,34 @@ if TYPE_CHECKING:
     from analysis.history.history import History
     from logger.config import LogConfig
 
-#: Readings that stand alone matter from this share of the time on: the odd one beside a gap does
-#: no harm.
+#: Least share of the time that single readings must cost for a warning: one reading beside a gap is
+#: normal (judgement, no source).
 MATTERS = 0.05
-#: Fewer readings tell of no rhythm.
+#: Fewest readings that show a spacing (judgement, no source).
 _FEWEST = 10
 
 
 @dataclass(frozen=True, slots=True)
 class LogSpacing:
-    """What the stored intervals tell of the spacing of the readings behind them."""
+    """The spacing of the readings, as far as the stored intervals show it."""
 
     usual_s: float | None
-    """Spacing inside intervals, the one in which three quarters of the time lie, s."""
+    """Spacing inside intervals, s: three quarters of the time have this spacing or a closer one."""
     alone: int
-    """Readings with a gap on either side, over which nothing could be added up."""
+    """Number of readings with a gap on either side, so that no time was counted for them."""
     alone_s: float | None
-    """Their usual distance, s."""
+    """Usual time between those readings, s."""
     lost: float
-    """Share of the time that was read that lies between them."""
+    """Share of the time that lies between those readings and was not counted."""
 
     def words(self, log: LogConfig) -> str:
-        """Say what is wrong and what to do; empty where nothing is."""
+        """Say what is wrong and what to do; empty where nothing is wrong."""
         if self.alone_s is not None and self.lost >= MATTERS:
             return (
                 f"{self.alone:,} readings stand alone, {rounded(self.alone_s):g} s apart: the "
-                f"settings made a gap of each, and {self.lost:.0%} of the time is not counted. "
-                f"Take gap_s out of [log] and write interval_s = {rounded(self.alone_s):g}, or "
-                f"leave both out; then import the recording again"
+                f"settings count each step between them as a gap, so {self.lost:.0%} of the time "
+                f"is not counted. Delete gap_s from [log] and write interval_s = "
+                f"{rounded(self.alone_s):g}, or delete both; then import the recording again"
             )
         return wrong_words(log, self.usual_s)
 

@@ -1,12 +1,12 @@
 """What the charger delivered and how long it ran, by local day and in a year of the calendar.
 
-Every command that says hours, energy, litres or containers a year takes them from here.
+Every command that states hours, energy, litres or containers a year takes them from here.
 
-* A year is 365 days of the calendar, winter included, up to the end of the last stretch that was
-  really logged: six seconds of logging after the winter do not move it.
+* A year is 365 days of the calendar, winter included. It ends with the last long stretch of
+  logging: a few minutes of logging after the winter do not move it.
 * Where the log has holes, the charger's hour counter tells how long it ran in them. That time is
-  spread over the hole, at the mean power of the running before and after. Without a counter a
-  hole of less than a week is taken as time like that around it, a longer one as a boat laid up.
+  spread over the hole, at the mean power of the running before and after. Without a counter, a
+  hole of less than a week counts as time like that around it, a longer one as a boat laid up.
 """
 
 from __future__ import annotations
@@ -32,28 +32,30 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Whole days, so that it ends as it began, at midnight.
+#: A year of use, in whole days, so that it begins and ends at midnight.
 YEAR_OF_USE_D = 365
-#: A silence longer than this is a pause; what follows it counts once this much was logged, days.
+#: A gap in the log longer than ``PAUSE_D`` is a pause. The log after it counts once it holds
+#: ``RESUMED_D``, days (judgement, no source).
 PAUSE_D, RESUMED_D = 14.0, 14.0
-#: A silence shorter than this is no hole, s: chargers that rest are read every few minutes.
+#: A shorter gap in the log is no hole, s: a charger at rest is stored every ten minutes, and some
+#: are read every few minutes only.
 _HOLE_S = 1500.0
-#: A counter may step by so much between two readings without having run, h.
+#: Step of a counter that may come from rounding alone, h: one and a half steps of a tenth.
 _COUNTER_STEP_H = 0.15
-#: What the power in a hole may differ from that of the running beside it, relative (judgement: the
-#: charger runs at its output whenever it runs).
+#: Relative uncertainty of the power in a hole (one sd), taken from the running beside it
+#: (judgement: when the charger runs, it runs at its output).
 _HOLE_SD = 0.10
-#: What the time run in a hole may be wrong by where no counter tells it, relative (judgement).
+#: Relative uncertainty of the time run in a hole where there is no counter (one sd; judgement).
 _UNCOUNTED_SD = 0.5
 #: From this part of the time on, the logger counts as aboard all the time (judgement).
 _MOSTLY_LOGGED = 0.5
-#: Running hours before and after a hole whose mean power fills it.
+#: The mean power of this many running hours before and after a hole fills it (judgement).
 _BESIDE_H = 50.0
 
 
 @dataclass(frozen=True, slots=True)
 class Holes:
-    """Silences of the log, shape (h,): when, and what the charger did meanwhile."""
+    """Holes of the log, shape (h,): when they were, and what the charger did meanwhile."""
 
     begin_s: Floats
     end_s: Floats
@@ -127,8 +129,9 @@ class Year:
     def kwh_per_year(self) -> Span:
         """Return energy a year, kWh.
 
-        Of less than a year nobody knows the seasons that are missing: the low end has the boat laid
-        up for the rest of the year, median and high end go on as logged.
+        If the log is shorter than a year, the missing seasons are unknown. The low end then assumes
+        that the boat is laid up for the rest of the year; median and high end assume that it goes
+        on as logged.
         """
         if self.whole:
             half = Z90 * self.kwh_sd
@@ -138,7 +141,7 @@ class Year:
         return Span(max(self.kwh - half, 0.0), self.kwh * on, (self.kwh + half) * on)
 
     def hours_per_year(self) -> float:
-        """Return running hours a year; of less than a year, as if it went on like this."""
+        """Return running hours a year; a shorter log is extended to a year as it is."""
         return self.hours if self.whole else self.hours * YEAR_OF_USE_D / max(self.days, 1.0)
 
 
@@ -207,7 +210,7 @@ def find_use(runs: Runs, zone: tzinfo) -> Use:
 
 
 def find_holes(runs: Runs, total_h: Floats, total_kwh: Floats) -> Holes:
-    """Find the silences of the log in which the charger ran, or may have run.
+    """Find the holes of the log, in which the charger may have run.
 
     ``total_h`` and ``total_kwh`` are the hours and energy logged up to the end of each interval.
     """
@@ -220,7 +223,7 @@ def find_holes(runs: Runs, total_h: Floats, total_kwh: Floats) -> Holes:
     if runs.hours.counted:
         own_h = np.where(runs.running[place + 1], log.duration_s[place + 1] / 3600.0, 0.0)
         hours = at_h[place + 1] - at_h[place] - own_h
-        # Where the counter broke, the log's own hours stand in: it says nothing of the hole.
+        # Where the counter broke, the log's own hours replace it, and the hole gets none.
         hours = np.where(hours > _COUNTER_STEP_H, np.minimum(hours, passed_h), 0.0)
         sd = np.full(len(place), _HOLE_SD)
     else:
@@ -228,7 +231,7 @@ def find_holes(runs: Runs, total_h: Floats, total_kwh: Floats) -> Holes:
         logged_s = float(log.duration_s.sum())
         share = float(total_h[-1]) * 3600.0 / max(logged_s, 1.0)
         if logged_s < _MOSTLY_LOGGED * float(end_s[-1] - log.start_s[0]):
-            # A log of little more than the runs themselves says nothing of the time between them.
+            # A log that holds little more than the runs says nothing about the time between them.
             share = 0.0
         through = runs.running[place] & runs.running[place + 1] & (passed_h < 24.0)
         hours = np.where(short, np.where(through, passed_h, share * passed_h), 0.0)
@@ -243,7 +246,7 @@ def find_holes(runs: Runs, total_h: Floats, total_kwh: Floats) -> Holes:
 
 
 def _total(begin_s: Floats, end_s: Floats, amount: Floats, at_s: Floats) -> Floats:
-    """Return what had come together up to times, each amount spread over its stretch."""
+    """Return the sum of the amounts up to times, each amount spread evenly over its hole."""
     if len(begin_s) == 0:
         return np.zeros(len(at_s))
     sums = np.concatenate(([0.0], np.cumsum(amount)))
@@ -253,9 +256,9 @@ def _total(begin_s: Floats, end_s: Floats, amount: Floats, at_s: Floats) -> Floa
 
 
 def last_logged_s(runs: Runs) -> float:
-    """Return the end of the last stretch that was really logged, Unix time.
+    """Return the end of the last long stretch of logging, Unix time.
 
-    After a pause of weeks a stretch counts once two weeks of it were logged.
+    After a pause of weeks, logging counts once it has lasted two weeks.
     """
     log = runs.log
     end_s = np.maximum.accumulate(log.end_s)

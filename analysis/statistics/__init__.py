@@ -1,1 +1,1 @@
-"""Statistics that know no charger: likelihoods, robust fits, first passage, windows over arrays."""
+"""General statistics: likelihoods, robust fits, first passage, windows over arrays."""

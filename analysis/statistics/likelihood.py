@@ -1,7 +1,7 @@
 """Small regression core: censored normal and t likelihood, robust slope.
 
-Everything that the health estimate says about runs goes through :func:`site`, the likelihood of
-one observation that is either a value or only a lower bound, and its derivatives.
+The health estimate sees each run through :func:`site`: the likelihood, with its derivatives, of one
+observation that is either a value or a lower bound.
 
 Sources
 -------
@@ -87,7 +87,7 @@ def site(
             hazard = np.exp(-0.5 * zc**2 - 0.5 * math.log(2.0 * math.pi) - tail)
             bend = -zc
         else:
-            # The t tail from the left of -z keeps its digits; it never underflows in use.
+            # The left tail at -z keeps its digits, while 1 - cdf(z) would lose them.
             tail = np.log(np.maximum(special.stdtr(nu, -zc), 1e-300))
             density = _t_constant(nu) - 0.5 * (nu + 1.0) * np.log1p(zc**2 / nu)
             hazard = np.exp(density - tail)
@@ -124,7 +124,7 @@ def censored_regression(
     Raises
     ------
     ValueError
-        If fewer values than coefficients are exact: the level could lie anywhere above.
+        If there are fewer exact values than coefficients: then nothing limits the level upwards.
     """
     _rows, columns = design.shape
     if (~bound).sum() < columns:
@@ -178,7 +178,7 @@ def censored_regression(
 
 
 def _ascent(hessian: Floats, gradient: Floats) -> Floats:
-    """Return Newton's step, made an ascent where the Hessian is not negative definite."""
+    """Return Newton's step, turned uphill where the Hessian is not negative definite."""
     values, vectors = np.linalg.eigh(-hessian)
     floor = max(1e-10 * float(np.abs(values).max()), 1e-300)
     step: Floats = vectors @ ((vectors.T @ gradient) / np.maximum(np.abs(values), floor))
@@ -189,7 +189,7 @@ def _ascent(hessian: Floats, gradient: Floats) -> Floats:
 def theil_sen(x: Floats, y: Floats) -> Line:
     """Return the median of all pairwise slopes and the intercept through the medians.
 
-    Costs n (n - 1) / 2 slopes: thin out long series first. Source: Sen (1968).
+    It computes n (n - 1) / 2 slopes, so thin out long series first. Source: Sen (1968).
     """
     first, second = np.triu_indices(len(x), 1)
     run = x[second] - x[first]

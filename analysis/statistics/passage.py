@@ -1,7 +1,7 @@
-"""When simulated paths of a declining quantity fall below a limit and stay there.
+"""Finds when simulated paths of a declining quantity fall below a limit and stay there.
 
-The tests hold this against closed forms (inverse Gaussian first passage, and its mixture over an
-uncertain drift; tests/support/oracles.py).
+The tests compare this with closed forms: inverse Gaussian first passage, and its mixture over an
+uncertain drift (tests/support/oracles.py).
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: A limit is crossed for good when the output stays below it for so many running hours: real
-#: stacks dip and recover.
+#: A limit is crossed for good when the output stays below it for this many running hours. Real
+#: stacks dip and recover within tens of hours (judgement, no source for the number).
 SUSTAINED_H = 100.0
 
 
@@ -34,8 +34,8 @@ def passage_for_good(
     limit
         One limit, or one per path.
     sustained_h
-        Running hours for which a path must stay below. A path below from some time to the end
-        of the times counts as crossed there.
+        Running hours for which a path must stay below. A path that is still below at the end of
+        the times counts as crossed where it fell below.
 
     Returns
     -------

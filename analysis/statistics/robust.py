@@ -1,9 +1,9 @@
-"""Robust fits of few values, with intervals that stay honest when there are very few.
+"""Robust fits of few values, with intervals that are wide enough for few values.
 
-Errors are taken as Student t with four degrees of freedom (Lange, Little and Taylor 1989, JASA
-84:881-896), so that a single odd value moves little. The interval takes its quantile from the t
-distribution of the degrees that are left, and its spread is never below ``least_sd``: three values
-that agree by chance are not three exact ones.
+Errors are Student t with four degrees of freedom (Lange, Little and Taylor 1989, JASA 84:881-896),
+so that a single odd value moves the fit little. The interval takes its quantile from the t
+distribution with the degrees of freedom that are left. Its spread is never below ``least_sd``,
+because three values may agree by chance.
 """
 
 from __future__ import annotations
@@ -22,10 +22,13 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Fewer values than this beyond the coefficients give no figure.
+#: Fewest values beyond the number of coefficients: with one, the 90 % interval would be 6.3
+#: standard errors wide to each side (t distribution with one degree of freedom).
 LEAST_BEYOND = 2
+#: Degrees of freedom of the errors; the source stands above.
 _T_DEGREES = 4.0
-_CONFIDENCE = 0.95
+#: Quantile of the upper end of a 90 % interval.
+_UPPER_QUANTILE = 0.95
 
 
 def robust_fit(design: Floats, y: Floats, least_sd: float) -> tuple[Span, ...]:
@@ -38,8 +41,7 @@ def robust_fit(design: Floats, y: Floats, least_sd: float) -> tuple[Span, ...]:
     y
         Shape (n,).
     least_sd
-        Scatter of a single value that is there in any case (resolution of the sensor), in the
-        unit of ``y``.
+        Least scatter of a single value, from the resolution of the sensor, in the unit of ``y``.
 
     Raises
     ------
@@ -52,10 +54,10 @@ def robust_fit(design: Floats, y: Floats, least_sd: float) -> tuple[Span, ...]:
         raise ValueError(f"{rows} values are too few for {columns} coefficients")
     exact = np.zeros(rows, dtype=bool)
     fit = censored_regression(design, y, exact, _T_DEGREES)
-    # The likelihood's covariance knows nothing of the degrees spent on the coefficients.
+    # The likelihood's covariance ignores the degrees of freedom that the coefficients take.
     variance = np.diag(fit.covariance)[:columns] * rows / degrees
     floor = np.diag(np.linalg.inv(design.T @ design)) * least_sd**2
-    half = special.stdtrit(degrees, _CONFIDENCE) * np.sqrt(np.maximum(variance, floor))
+    half = special.stdtrit(degrees, _UPPER_QUANTILE) * np.sqrt(np.maximum(variance, floor))
     return tuple(
         Span(float(b - h), float(b), float(b + h))
         for b, h in zip(fit.coefficients, half, strict=True)

@@ -1,4 +1,4 @@
-"""Looks back over arrays on a regular grid: what was, what was last, and the like."""
+"""Functions that look back over arrays on a regular grid: earlier values, least, greatest, mean."""
 
 from __future__ import annotations
 
@@ -16,22 +16,22 @@ _T = TypeVar("_T", bound=np.generic)
 
 
 def ago(values: NDArray[_T], cells: int) -> NDArray[_T]:
-    """Return the values so many cells ago; before the first, the first."""
+    """Return the values ``cells`` cells earlier; where there are none, the first value."""
     cells = min(cells, len(values))
     return np.concatenate((np.repeat(values[:1], cells), values[: len(values) - cells]))
 
 
 def since(happened: Flags, index: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Return the cells since something last happened; very many where it never did."""
+    """Return how many cells ago something last happened; a billion where it never did."""
     last = np.maximum.accumulate(np.where(happened, index, -1))
     return np.where(last < 0, 10**9, index - last)
 
 
 def window(values: Floats, newest: int, oldest: int, reduce: np.ufunc) -> Floats:
-    """Reduce over the cells from ``oldest`` to ``newest`` cells ago by a least or a greatest value.
+    """Reduce over the cells from ``oldest`` to ``newest`` cells ago by ``fmin`` or ``fmax``.
 
-    Windows of twice the length are put together from two (a value may count twice), so that a long
-    window costs little more than a short one.
+    Two windows make one of twice the length (a value may count twice), so that a long window costs
+    little more than a short one.
     """
     width, have, reached = oldest - newest + 1, 1, values
     while 2 * have <= width:
@@ -43,13 +43,13 @@ def window(values: Floats, newest: int, oldest: int, reduce: np.ufunc) -> Floats
 
 
 def trailing_mean(v: Floats, cells: int) -> Floats:
-    """Return the mean over so many cells up to each; a gap counts nothing."""
+    """Return the mean over the last ``cells`` cells up to each one; a gap counts as zero."""
     total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(v))))
     return np.concatenate((np.full(cells - 1, np.nan), (total[cells:] - total[:-cells]) / cells))
 
 
 def reaching_back(marks: Flags, cells: int) -> Flags:
-    """Mark the cells before each mark that were looked at for it, too."""
+    """Extend each mark back to the ``cells`` cells of the window that led to it."""
     at = np.flatnonzero(marks)
     edges = np.zeros(len(marks) + 1, dtype=np.int64)
     np.add.at(edges, np.maximum(at - cells + 1, 0), 1)
