@@ -146,10 +146,12 @@ def _configuration() -> Iterator[Block]:
         settings: Section = importlib.import_module(module).SETTINGS
         yield from _section(f'[source] with kind = "{kind}"', settings)
     from logger.sources.ble import BLE
+    from logger.sources.hwmon import SENSOR
     from logger.sources.serial_line import LINE
 
     yield from _section("[source.line], of a serial source", LINE)
     yield from _section("[source.ble], of a Bluetooth source", BLE)
+    yield from _section("[source.hwmon], of a sensor of Linux", SENSOR)
     yield from _section("[source.device]", DEVICE)
     yield from _section("[source.poll]", POLL)
     yield from _section("an entry of send in [source.poll]", REQUEST)

@@ -128,6 +128,10 @@ def _check_transport(description: Description) -> None:
         from logger.sources.serial_line import line_settings
 
         line_settings(description)
+    elif description.tables.get("hwmon") is not None:
+        from logger.sources.hwmon import checked_sensor
+
+        checked_sensor(description)
 
 
 def _look_at_log(config: Config, *, mend: bool) -> str:

@@ -72,6 +72,9 @@ def run(args: argparse.Namespace) -> int:
     if args.scan is not None:
         return _look_round(args)
     config = _with_first_guess(load_config(find_config(args.config)))
+    if (listed := _listed_sensors(config)) is not None:
+        print("\n".join(for_encoding(line, sys.stdout.encoding) for line in listed))
+        return 0
     with contextlib.ExitStack() as stack:
         capture = None
         if args.capture is not None:
@@ -93,6 +96,17 @@ def _with_first_guess(config: Config) -> Config:
     print("no [source.decoder] yet: looking for lines of key=value, as a guess", file=sys.stderr)
     guess = {"decoder": {"kind": "keyvalue"}, "fields": {"voltage_v": "U"}}
     return replace(config, source=guess | source)
+
+
+def _listed_sensors(config: Config) -> list[str] | None:
+    """Return the sensors of Linux where the configuration asks for one and does not say which."""
+    source = config.source or {}
+    if source.get("kind") != "hwmon" or {"description", "fields"} & {*source}:
+        return None
+    from analysis.probe.sensors import listed
+    from logger.sources.hwmon import ROOT
+
+    return listed(config.path.parent / str(source.get("root", ROOT)))
 
 
 def _look_round(args: argparse.Namespace) -> int:

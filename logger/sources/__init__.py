@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 MODULES = {
     "serial": "logger.sources.serial_line",
     "ble": "logger.sources.ble",
+    "hwmon": "logger.sources.hwmon",
     "replay": "logger.sources.replay",
     "simulated": "logger.sources.simulated",
 }

@@ -40,6 +40,7 @@ DECODERS = {
     "frame": ("logger.sources.decoders.frame", "build_frame"),
     "modbus": ("logger.sources.decoders.modbus", "build_modbus"),
     "characteristics": ("logger.sources.decoders.characteristics", "build_characteristics"),
+    "hwmon": ("logger.sources.decoders.hwmon", "build_hwmon"),
 }
 
 DEVICE = Section(
@@ -176,7 +177,7 @@ DESCRIPTION_SETTINGS = (
     Setting("timing", "table", None, "delays of the link"),
 )
 #: The tables of a description.
-TABLES = ("device", "line", "ble", "decoder", "fields", "states", "poll", "timing")
+TABLES = ("device", "line", "ble", "hwmon", "decoder", "fields", "states", "poll", "timing")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from logger.system.snapshot import snapshot_path
 from tests.conftest import ROOT
 from tests.support.rigs.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
 from tests.support.rigs.pty_line import PtyLine
+from tests.support.rigs.sensor_tree import SensorTree
 
 #: A memory file system (tmpfs(5)); the file system of temporary files where there is none.
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None
@@ -31,6 +32,7 @@ interval_s = {spacing_s}
 description = "{folder}/{description}.toml"
 """
 SERIAL = 'kind = "serial"\nport = "charger"\n'
+HWMON = 'kind = "hwmon"\nroot = "hwmon"\n'
 BLE = f'kind = "ble"\naddress = "{ADDRESS}"\n'
 #: What the libraries alone take for a line a second, cut into numbers and dropped.
 BARE_SERIAL = """\
@@ -130,6 +132,17 @@ def ble_ms(*, bare=False):
     return cost
 
 
+def hwmon_ms():
+    """Return what three attributes of a sensor cost that make one reading a second, ms."""
+    with tempfile.TemporaryDirectory() as name, tempfile.TemporaryDirectory(dir=MEMORY) as memory:
+        folder = Path(name)
+        tree = SensorTree(folder / "hwmon")
+        tree.put(in1=13200, curr1=8000, temp1=31500)
+        configure(folder, HWMON, "hwmon-shunt", 1.0)
+        with started(folder, "-m", "analysis", "log", RUNTIME_DIRECTORY=memory) as program:
+            return cost_ms(program, time.sleep, 1.0)
+
+
 def configure(folder, source, description, rate_hz):
     """Write a configuration."""
     devices = ROOT / "fixtures/devices"
@@ -146,6 +159,7 @@ def main():
         ("serial, 20 readings a second", serial_ms(20.0)),
         ("Bluetooth, 3 notifications a second for 1 reading", ble_ms()),
         ("bleak alone", ble_ms(bare=True)),
+        ("hwmon, 3 attributes a second for 1 reading", hwmon_ms()),
     )
     for what, cost in rows:
         print(f"{what:50} {cost:5.2f} ms a reading")

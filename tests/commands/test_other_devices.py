@@ -1,0 +1,93 @@
+"""The devices of fixtures/devices that are on no serial line or radio, through the daemon."""
+
+import os
+import signal
+import time
+
+import pytest
+
+from analysis.history.history import load_history
+from tests.conftest import ROOT
+from tests.support.rigs.live import live, resident_kib, stored_since
+from tests.support.rigs.sensor_tree import SensorTree
+
+CONFIG = """\
+[charger]
+rated_w = 110
+[store]
+path = "ebbwatt.db"
+commit_s = 1
+commit_rest_s = 1
+[log]
+interval_s = 0.2
+[source]
+description = "device.toml"
+"""
+
+
+class Shunt:
+    """The shunt monitor: its voltage, V, its current, A, and none of its hours."""
+
+    source = 'kind = "hwmon"\nroot = "hwmon"\n'
+    gives = (13.2, 8.0, None)
+    most_mib = 30
+
+    def __init__(self, folder):
+        self.tree = SensorTree(folder / "hwmon", number=2)
+        self.come_back()
+        self.number = 2
+
+    def come_back(self):
+        self.tree.put(in1=13200, curr1=8000, temp1=31500)
+
+    def vanish(self):
+        self.tree.remove()
+
+    def appear(self):
+        self.number += 1
+        self.tree.add(self.number)
+        self.come_back()
+
+    def end(self):
+        pass
+
+
+DEVICES = {"hwmon-shunt": Shunt}
+
+
+@pytest.mark.parametrize("kind", DEVICES)
+def test_a_device_by_configuration_alone_through_three_dropouts(
+    kind, tmp_path, start_daemon, ebbwatt
+):
+    device = DEVICES[kind](tmp_path)
+    volts, amps, hours = device.gives
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG + device.source)
+    text = (ROOT / f"fixtures/devices/{kind}.toml").read_text(encoding="utf-8")
+    fast = "\n[timing]\nfirst_wait_s = 0.1\nlongest_wait_s = 0.3\nstale_s = 3.0\n"
+    (tmp_path / "device.toml").write_text(text.replace("every_s = 1.0", "every_s = 0.2") + fast)
+    try:
+        assert "a good description" in ebbwatt("check", "device.toml", cwd=tmp_path).stdout
+        probed = ebbwatt("probe", "--count", "3", cwd=tmp_path).stdout
+        assert f"{volts:g} V, {amps:g} A" in probed
+        daemon = start_daemon(tmp_path, measured=False)  # its memory is looked at
+        reading = live(tmp_path, 5).reading
+        assert (reading.voltage_v, reading.current_a) == pytest.approx((volts, amps))
+        assert reading.runtime_h == (None if hours is None else pytest.approx(hours))
+        for _ in range(3):
+            device.vanish()
+            time.sleep(0.4)
+            gone = live(tmp_path).readings
+            device.appear()
+            back_s = time.time()
+            live(tmp_path, gone + 5)
+            stored = stored_since(tmp_path, back_s + 0.5)
+            assert stored[:2] == pytest.approx((volts, amps), rel=0.01)
+        assert resident_kib(daemon) < device.most_mib * 1024
+        if os.environ.get("EBBWATT_SHOW"):
+            print(f"{kind}: {resident_kib(daemon) / 1024:.1f} MiB")
+        daemon.send_signal(signal.SIGTERM)
+        daemon.communicate(timeout=60)
+        assert daemon.returncode == 0
+        assert load_history(tmp_path / "ebbwatt.db").readings.sum() > gone
+    finally:
+        device.end()
