@@ -11,6 +11,7 @@ from analysis.probe.judgement import Judgement
 from logger.plausibility import Plausibility
 from logger.reading import CHANNELS, OperatingState
 from logger.refusals import Refusals, printable
+from logger.sources.decoders.modbus import NO_SUCH_REGISTER
 from logger.sources.decoding import Message, Refused
 
 if TYPE_CHECKING:
@@ -69,6 +70,8 @@ class Transcript:
     """The first bytes that were refused, by reason."""
     echoed: bool = False
     """A question was refused as if it were an answer."""
+    absent: dict[str, None] = field(default_factory=dict)
+    """Registers that the device says it does not have."""
     misfits: list[bytes] = field(default_factory=list)
     """The first binary frames whose checksum was wrong."""
     head: bytes = b""
@@ -111,6 +114,8 @@ class Transcript:
                 self.samples.setdefault(item.reason, item.raw)
             if item.reason == "wrong CRC" and len(self.misfits) < _MISFITS:
                 self.misfits.append(item.raw)
+            if item.reason == NO_SUCH_REGISTER and len(self.absent) < MOST_NAMES:
+                self.absent[printable(item.detail, 80)] = None
             if item.detail:
                 self.details.setdefault(item.reason, printable(item.detail, 80))
             detail = f" ({printable(item.detail, 80)})" if item.detail else ""
@@ -203,13 +208,7 @@ class Transcript:
         poll = self.description.poll
         if poll is None:
             return []
-        refused = self.details.get("the device answered with an exception", "")
-        if refused.startswith("illegal address"):
-            hint = (
-                f"the device has not all of what was asked ({refused}): set largest_gap = 0 in "
-                f"[decoder] so that only the named registers are read; what is refused then is "
-                f"not there"
-            )
+        if hint := self._register_hint():
             return [hint]
         if self.echoed and not poll.echo:
             return ["the line gives back what is asked: echo = true in [poll]"]
@@ -218,6 +217,21 @@ class Transcript:
         if self.received and sum(self.refused.values()) > self.refused["no answer"]:
             return ["no answer: nothing that decodes came after the question"]
         return ["no answer came: check what is asked in [poll], and its line end (\\r\\n)"]
+
+    def _register_hint(self) -> str:
+        """Say which registers the device does not have; empty where it did not refuse any."""
+        if self.absent:
+            return (
+                f"the device does not have {'; '.join(self.absent)}: correct at and function in "
+                f"[decoder.registers] (documents often count from 1), or take the name out"
+            )
+        refused = self.details.get("the device answered with an exception", "")
+        if refused.startswith("illegal address"):
+            return (
+                f"the device does not have all of what was asked ({refused}), so that it is asked "
+                f"in parts; largest_gap = 0 in [decoder] leaves out what nobody named"
+            )
+        return ""
 
     def _form_hints(self) -> list[str]:
         """Say what to try where the bytes do not even fall into messages."""

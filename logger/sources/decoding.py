@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from logger.settings import check_section
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Iterator, Mapping
 
     from logger.errors import ConfigError
     from logger.settings import Document, Section
@@ -34,11 +34,21 @@ class Request:
         What it is called towards a person.
     columns
         Names of the values in the answer, where these depend on the request.
+    parts
+        Narrower requests that together ask for the same values, for a device that does not have
+        all of what this one asks for; empty where it asks for the least that can be asked.
     """
 
     payload: bytes
     name: str
     columns: tuple[str, ...] | None = None
+    parts: tuple[Request, ...] = field(default=(), compare=False)
+
+    def with_parts(self) -> Iterator[Request]:
+        """Yield the request and, behind it, all that it can be split into."""
+        yield self
+        for part in self.parts:
+            yield from part.with_parts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +83,15 @@ class Refused:
     """Bytes that did not decode. ``reason`` is counted, ``detail`` is for the person probing.
 
     ``answer`` is True where the device has answered all the same, such as with an exception, so
-    that the next request need not wait.
+    that the next request need not wait. ``not_there`` is True where that answer was that the device
+    does not have all of what was asked.
     """
 
     raw: bytes
     reason: str
     detail: str = ""
     answer: bool = False
+    not_there: bool = False
 
 
 @dataclass(frozen=True, slots=True)

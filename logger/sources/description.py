@@ -289,12 +289,14 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
         )
     several = poll is not None and len(poll.requests) > 1
     rounds = several and not decoder.packets
+    asked = () if poll is None else poll.requests
+    questions = sum(not r.parts for whole in asked for r in whole.with_parts())
     gather_s = timing.pop("gather_s")
     if gather_s is None:
         gather_s = 0.0
-        if poll is not None and rounds:
-            # As long as every answer may take.
-            gather_s = len(poll.requests) * (poll.answer_s + poll.pause_s)
+        if poll is not None and (rounds or questions > 1):
+            # As long as every answer may take, with every question split.
+            gather_s = questions * (poll.answer_s + poll.pause_s)
         elif decoder.packets or several:
             gather_s = max(0.8 * (poll.every_s if poll else spacing_s), 0.05)
     cut_s = timing.pop("cut_s")

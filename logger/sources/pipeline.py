@@ -72,6 +72,14 @@ class Pipeline:
         Counts what was refused; the source's own, so that it outlives sessions.
     watch
         Told what became of each message.
+
+    Attributes
+    ----------
+    refused_whole
+        The question that the device refused because it does not have all of what it asks for, and
+        that can be split; for the caller to take and set to None.
+    absent
+        Names of values that the device does not have: readings are made without them.
     """
 
     def __init__(
@@ -98,8 +106,12 @@ class Pipeline:
         self.answered = False
         self.answer_names: frozenset[str] = frozenset()
         self.out_of_step = False
+        self.refused_whole: Request | None = None
+        self.absent: frozenset[str] = frozenset()
+        self._doubted: set[Request] = set()
         self._mapped = frozenset(f.source for f in fields)
-        self._fresh = frozenset(f.source for f in fields if not f.hold_s and not f.optional)
+        self._needed = frozenset(f.source for f in fields if not f.hold_s and not f.optional)
+        self._fresh = self._needed
         self.reset()
 
     def reset(self, *, in_sync: bool = False, opened_s: float = math.inf) -> None:
@@ -205,6 +217,8 @@ class Pipeline:
         for item in step.items:
             if isinstance(item, Refused):
                 self.answered |= item.answer
+                if item.not_there and self._asked is not None:
+                    self._lacks(self._asked)
                 self._refuse(time_s, channel, item)
             else:
                 readings += self._message(time_s, channel, item)
@@ -215,6 +229,27 @@ class Pipeline:
             self._in_sync[channel] = self.decoder.packets
         self._buffers[channel] = waiting
         return readings
+
+    def _lacks(self, asked: Request) -> None:
+        """Take note that the device does not have all of what was asked."""
+        if asked.parts:
+            self.refused_whole = asked
+            self.rounds = True
+        elif self.rounds and asked in self._doubted:
+            self._leave_out(self.absent.union(asked.columns or ()))
+        else:
+            # Once could be a late answer to another question.
+            self._doubted.add(asked)
+
+    def _has(self, asked: Request) -> None:
+        """Take note that the device has what it refused before."""
+        if asked in self._doubted:
+            self._doubted.discard(asked)
+            self._leave_out(self.absent.difference(asked.columns or ()))
+
+    def _leave_out(self, names: frozenset[str]) -> None:
+        self.absent = names
+        self._fresh = self._needed - names
 
     def _answer(self, time_s: float, channel: str, message: Message) -> list[Reading]:
         """Add an answer to the round, unless it comes too late or too often."""
@@ -228,6 +263,8 @@ class Pipeline:
         extra = (told_by_form and self.answered) or not self._round.keys().isdisjoint(values)
         self.answered = True
         self.answer_names = frozenset(values)
+        if self._doubted and asked is not None:
+            self._has(asked)
         if extra or not self._round_open:
             self.out_of_step |= extra and self._round_open
             self._refuse(time_s, channel, Refused(message.raw, "late answer"))
@@ -339,7 +376,9 @@ class Pipeline:
         return state, word[:LONGEST_WORD] if state is OperatingState.FAULT else ""
 
     def _refuse(self, time_s: float, channel: str, refused: Refused) -> None:
-        self.refusals.count(refused.reason, refused.raw)
+        # What a device does not have is told by its name; of all else the bytes say most.
+        sample = refused.detail if refused.not_there else refused.raw
+        self.refusals.count(refused.reason, sample)
         self._tell(time_s, channel, refused)
 
     def _tell(

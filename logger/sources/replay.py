@@ -123,17 +123,19 @@ def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterat
         for chunk in read_capture(path):
             yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
         return
-    expected, asked_s = 0, math.inf
+    questions = [r for whole in poll.requests for r in whole.with_parts()]
+    before, asked_s = len(questions), math.inf
     for chunk in read_capture(path):
         if chunk.sent:
-            asked = next((r for r in poll.requests if r.payload == chunk.data), None)
-            answered, place = pipeline.answered, poll.requests.index(asked) if asked else -1
-            if place == 0:
+            asked = next((r for r in questions if r.payload == chunk.data), None)
+            answered, place = pipeline.answered, questions.index(asked) if asked else -1
+            if 0 <= place <= before:
+                # The questions of a round are asked in their order.
                 yield from pipeline.end_round()
                 pipeline.begin_round()
-            elif place != expected or not answered:
+            elif place < 0 or not answered:
                 pipeline.drop_round()
-            expected, asked_s = place + 1, chunk.time_s
+            before, asked_s = place, chunk.time_s
             pipeline.asked(asked, echo=poll.echo)
         else:
             # What the logger gave up waiting for is no part of a round here either.

@@ -29,4 +29,13 @@ def decoder(name, **changes):
 def decode(made, data, *, in_sync=True):
     """Feed everything at once and return values and reasons of refusal."""
     step = made.decode(data, Context(in_sync=in_sync))
+    return told(step)
+
+
+def build(table, **changes):
+    return build_decoder(table | changes, PLACE)[1]
+
+
+def told(step):
+    """Return the values of each message, and the reason of each refusal."""
     return [dict(i.values) if isinstance(i, Message) else i.reason for i in step.items]

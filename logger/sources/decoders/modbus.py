@@ -50,6 +50,8 @@ MODBUS = Section(
 READ_HOLDING, READ_INPUT = 3, 4
 #: Nothing else is ever sent.
 FUNCTIONS = (READ_HOLDING, READ_INPUT)
+#: Why a question for a single value is refused.
+NO_SUCH_REGISTER = "the device does not have a register"
 #: Registers and struct code of each type.
 TYPES = {
     "u16": (1, "H"),
@@ -65,10 +67,11 @@ ORDERS = {
     "BADC": (1, 0, 3, 2),
     "DCBA": (3, 2, 1, 0),
 }
+ILLEGAL_ADDRESS = 2
 #: Modbus exception codes.
 EXCEPTIONS = {
     1: "illegal function",
-    2: "illegal address",
+    ILLEGAL_ADDRESS: "illegal address",
     3: "illegal value",
     4: "device failure",
     5: "acknowledge",
@@ -111,6 +114,12 @@ class Block:
     count: int
     registers: tuple[Register, ...]
 
+    def __str__(self) -> str:
+        """Name it for a person."""
+        last = self.at + self.count - 1
+        where = f"register {self.at}" if self.count == 1 else f"registers {self.at} to {last}"
+        return f"function {self.function}, {where}"
+
 
 class ModbusDecoder:
     """Reads answers to its own requests; anything else is refused."""
@@ -120,11 +129,14 @@ class ModbusDecoder:
 
     def __init__(self, unit: int, blocks: tuple[Block, ...]) -> None:
         self.unit = unit
-        self._blocks = {request(unit, block): block for block in blocks}
-        self.requests = tuple(
-            Request(payload, f"function {b.function}, registers {b.at} to {b.at + b.count - 1}")
-            for payload, b in self._blocks.items()
-        )
+        self._blocks: dict[bytes, Block] = {}
+        self.requests = tuple(self._question(block) for block in blocks)
+
+    def _question(self, block: Block) -> Request:
+        parts = tuple(self._question(part) for part in narrower(block))
+        payload = request(self.unit, block)
+        self._blocks[payload] = block
+        return Request(payload, str(block), tuple(r.name for r in block.registers), parts)
 
     def names(self) -> frozenset[str] | None:
         """Return the names of the registers."""
@@ -154,10 +166,7 @@ class ModbusDecoder:
                 used = at + other
                 continue
             if len(rest) >= 5 and rest[1] == block.function | 0x80 and _sealed(rest[:5]):
-                code = EXCEPTIONS.get(rest[2], f"code {rest[2]}")
-                code += f", to {context.asked.name}" if context.asked else ""
-                refused_all = Refused(rest[:5], "the device answered with an exception", code, True)
-                return Step(len(data), (*others, refused_all))
+                return Step(len(data), (*others, _exception(rest[:5], context.asked)))
             if rest.startswith(header) and len(rest) >= length and _sealed(rest[:length]):
                 return Step(len(data), (*others, self._message(block, rest[:length])))
         if len(data) >= used + length and data.startswith(header, used):
@@ -174,6 +183,18 @@ class ModbusDecoder:
             first = 3 + 2 * (register.at - block.at)
             values[register.name] = register.value(frame[first : first + 2 * register.count])
         return Message(frame, values)
+
+
+def _exception(frame: bytes, asked: Request | None) -> Refused:
+    """Say what a device refused that answered with an exception."""
+    what = "" if asked is None else f", to {asked.name}"
+    if frame[2] != ILLEGAL_ADDRESS or asked is None or asked.parts:
+        code = EXCEPTIONS.get(frame[2], f"code {frame[2]}")
+        missing = frame[2] == ILLEGAL_ADDRESS
+        reason = "the device answered with an exception"
+        return Refused(frame, reason, code + what, answer=True, not_there=missing)
+    detail = f"{' and '.join(asked.columns or ())}: {asked.name}"
+    return Refused(frame, NO_SUCH_REGISTER, detail, answer=True, not_there=True)
 
 
 def _other_answer(data: bytes, block: Block) -> int:
@@ -221,6 +242,25 @@ def gather(registers: list[Register], largest_gap: int, most: int) -> tuple[Bloc
                 continue
         blocks.append(Block(register.function, register.at, register.count, (register,)))
     return tuple(blocks)
+
+
+def narrower(block: Block) -> tuple[Block, ...]:
+    """Split a block that a device refuses: first at registers that nobody named, then in halves.
+
+    Returns nothing where it holds one register, or several names for the same one.
+    """
+    apart = gather(list(block.registers), 0, block.count)
+    if len(apart) > 1:
+        return apart
+    places = sorted({(r.at, r.count) for r in block.registers})
+    if len(places) < 2:
+        return ()
+    middle = places[len(places) // 2]
+    halves = (
+        [r for r in block.registers if (r.at, r.count) < middle],
+        [r for r in block.registers if (r.at, r.count) >= middle],
+    )
+    return tuple(part for half in halves for part in gather(half, 0, block.count))
 
 
 def build_modbus(table: Mapping[str, Any], place: Place) -> Decoder:

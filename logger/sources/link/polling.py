@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from logger.sources.link.conversation import Conversation
     from logger.sources.pipeline import Pipeline
 
+#: A value that the device does not have is asked for again after so long, s.
+RETRY_S = 600.0
+
 
 class Polling:
     """The questions of one device; it outlives the sessions, since an answer may do so too.
@@ -47,8 +50,14 @@ class Polling:
     def __init__(self, poll: Poll, pipeline: Pipeline) -> None:
         self._poll = poll
         self._pipeline = pipeline
+        self._requests = poll.requests
         self._names: dict[Request, frozenset[str]] = {}
-        self._forms = {r: pipeline.decoder.answer_form(r) for r in poll.requests}
+        self._forms = {
+            r: pipeline.decoder.answer_form(r)
+            for whole in poll.requests
+            for r in whole.with_parts()
+        }
+        self._retry_s = float("-inf")  # on the loop's clock
         self._owed_until_s = float("-inf")  # on the loop's clock
 
     async def readings(self, talk: Conversation) -> AsyncIterator[Reading]:
@@ -56,6 +65,7 @@ class Polling:
         loop = asyncio.get_running_loop()
         await self._listen_out(talk)
         next_round_s = loop.time()
+        self._retry_s = next_round_s + (0.0 if self._pipeline.absent else RETRY_S)
         while True:
             async for reading in self._round(talk):
                 yield reading
@@ -69,9 +79,15 @@ class Polling:
         poll, pipeline = self._poll, self._pipeline
         loop = asyncio.get_running_loop()
         pipeline.begin_round()
-        for request in poll.requests:
+        for request in self._due(loop.time()):
             async for reading in self._exchange(talk, request):
                 yield reading
+            if pipeline.refused_whole is not None:
+                self._owed_until_s = float("-inf")
+                self._split(pipeline.refused_whole)
+                pipeline.refused_whole = None
+                pipeline.drop_round()
+                return
             if pipeline.answered:
                 self._owed_until_s = float("-inf")
                 self._names[request] = pipeline.answer_names
@@ -90,6 +106,25 @@ class Polling:
                 return
         for reading in pipeline.end_round():
             yield reading
+
+    def _split(self, refused: Request) -> None:
+        """Ask in parts, from now on, what the device refused as a whole."""
+        self._requests = tuple(
+            r for whole in self._requests for r in (whole.parts if whole == refused else (whole,))
+        )
+
+    def _due(self, now_s: float) -> tuple[Request, ...]:
+        """Return the questions of this round; what the device does not have is seldom among them.
+
+        It may have it later: a device that starts refuses what it has not read itself yet.
+        """
+        absent = self._pipeline.absent
+        if not absent:
+            return self._requests
+        if now_s >= self._retry_s:
+            self._retry_s = now_s + RETRY_S
+            return self._requests
+        return tuple(r for r in self._requests if not absent.issuperset(r.columns or ("",)))
 
     def _mute(self, request: Request) -> bool:
         """Tell whether a question is not owed an answer.
@@ -148,12 +183,12 @@ class Polling:
     def _confusable(self, request: Request) -> bool:
         """Tell whether the answer to another question could pass for that to this one."""
         form = self._forms[request]
-        return form is not None and list(self._forms.values()).count(form) > 1
+        return form is not None and [self._forms[r] for r in self._requests].count(form) > 1
 
     def _told_apart(self, owed: list[Request]) -> Request | None:
         """Return a question whose answer cannot be one of those that are owed."""
         forms = {self._form(request) for request in owed}
-        for request in self._poll.requests:
+        for request in self._requests:
             form = self._form(request)
             if form is not None and None not in forms and form not in forms:
                 return request

@@ -42,6 +42,11 @@ def test_registers_that_the_device_does_not_have_are_named_with_the_key_that_hel
     transcript.note(Outcome(0.0, "", refused))
     (hint,) = (h for h in transcript.hints({}) if "largest_gap" in h)
     assert "illegal address, to function 4, registers 0 to 7" in hint
+    part = asked.parts[1]
+    (refused,) = description.decoder.decode(refusal, Context(asked=part)).items
+    transcript.note(Outcome(0.0, "", refused))
+    (hint,) = (h for h in transcript.hints({}) if "does not have" in h)
+    assert "amps: function 4, register 7: correct at" in hint
 
 
 def test_check_warns_of_frames_without_a_checksum(tmp_path, capsys):

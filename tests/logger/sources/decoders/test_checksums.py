@@ -43,3 +43,21 @@ def test_sums_worked_by_hand():
     assert checksum("sum8", b"\xf0\x20") == 0x10
     assert checksum("zero-sum8", b"\xf0\x20") == 0xF0
     assert checksum("xor8", b"\x0f\xf1") == 0xFE
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "value"),
+    [
+        # Test vectors that are handed on with Fletcher's checksum, from memory.
+        ("Fletcher-16", b"abcde", 0xC8F0),
+        ("Fletcher-16", b"abcdef", 0x2057),
+        ("Fletcher-16", b"abcdefgh", 0x0627),
+        ("Fletcher-32", b"abcde", 0xF04FC729),
+        ("Fletcher-32", b"abcdef", 0x56502D2A),
+        ("Fletcher-32", b"abcdefgh", 0xEBE19591),
+        # The two sums of RFC 1950 by hand: 1 + 97 + 98 + 99 = 0x127; 98 + 196 + 295 = 0x24D.
+        ("Adler-32", b"abc", 0x024D0127),
+    ],
+)
+def test_sums_of_two_parts(name, text, value):
+    assert checksum(name, text) == value
