@@ -16,6 +16,7 @@ from analysis.arguments import examples_of
 from analysis.parser import build_parser
 from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
+from analysis.transfer.series.mapping import IMPORT
 from logger import __version__
 from logger.sections import SECTIONS
 from logger.settings import REQUIRED, Section
@@ -142,6 +143,21 @@ def _configuration() -> Iterator[Block]:
     )
     for section in (*SECTIONS, *PUBLISH_SECTIONS):
         yield from _section(f"[{section.name}]", section)
+    yield from _section("[import]", IMPORT)
+    yield Block(
+        "text",
+        'Names in [import.fields] are written NAME or NAME{label="value"}: a series of Prometheus '
+        "by name and labels, a field of line protocol as measurement.field and its tags, a column "
+        "of Parquet by its name. A state may be a word, or be told by one series a word that is 1 "
+        "while it holds: NAME{label=\"*\"}. What 'ebbwatt publish' wrote, and columns named as in "
+        "a recording, need no mapping.",
+    )
+    yield Block(
+        "example",
+        "[import.fields]\nvoltage_v = 'charger_volts{boat=\"Dabchick\"}'\n"
+        'current_a = { from = "charger_milliamps", unit = "mA" }\nstate = "charger_mode"\n\n'
+        '[import.states]\n1 = "running"\n0 = "standby"',
+    )
     for kind, module in MODULES.items():
         settings: Section = importlib.import_module(module).SETTINGS
         yield from _section(f'[source] with kind = "{kind}"', settings)

@@ -242,7 +242,7 @@ def load_config(path: Path, *, quiet: bool = False) -> Config:
     """
     document = _read(path, quiet=quiet)
     data = document.data
-    check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source", "publish"])
+    check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source", "publish", "import"])
     values = {
         section.name: check_section(document, section, data.get(section.name))
         for section in SECTIONS

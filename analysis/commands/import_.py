@@ -28,6 +28,8 @@ DESCRIPTION = (
     "goes in; what went wrong with much of a file stands first. Readings whose state is a word of\n"
     "the device's own go in without a state. Status 1: nothing usable came in. A file that is\n"
     "an Ebbwatt database is merged; intervals that 'ebbwatt export' wrote come back exactly.\n"
+    "What other programs logged comes in as well: the JSON of a Prometheus range query, InfluxDB\n"
+    "line protocol, Parquet; [import.fields] says which series is which.\n"
     "What the log holds already is left alone: the same file twice changes nothing, overlapping\n"
     "files do not count twice. Readings that stood alone because a setting made a gap of each\n"
     "spacing are put together when the file is imported again.\n"
@@ -182,6 +184,8 @@ def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
         yield f"  values refused: {reason}: {count:,}"
     refused = outcome["refused"]
     for bad in refused[:shown]:
-        yield f"  {name}, line {bad['line']}: row refused: {printable(bad['reason'], 160)}"
+        # Series have no lines of their own.
+        line = f", line {bad['line']}" if bad["line"] else ""
+        yield f"  {name}{line}: row refused: {printable(bad['reason'], 160)}"
     if shown is not None and len(refused) > shown:
         yield f"  and {len(refused) - shown:,} more rows refused (--every-row lists them)"

@@ -256,8 +256,8 @@ def _write_parquet(path: Path, columns: tuple[str, ...], rows: Iterable[Row]) ->
         from pyarrow import parquet
     except ImportError:
         raise UsageError(
-            "Parquet needs the package pyarrow, which is not installed: pip install pyarrow, "
-            "or export as CSV or JSON Lines"
+            "Parquet needs the package pyarrow, which is not installed: pip install "
+            "'ebbwatt[parquet]', or export as CSV or JSON Lines"
         ) from None
     kinds = {
         "readings": pa.int64(),

@@ -15,6 +15,7 @@ from analysis.transfer.cover import Cover
 from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
 from analysis.transfer.import_readings import FileResult
 from analysis.transfer.merge import uncovered
+from analysis.transfer.series.parquet import MAGIC, columns_of, rows_of
 from logger import __version__
 from logger.errors import RecordingError
 from logger.reading import OperatingState
@@ -44,6 +45,8 @@ _LOT = 20_000
 
 def is_exported(path: Path) -> bool:
     """Tell whether a file holds intervals that ``ebbwatt export`` wrote."""
+    if _is_parquet(path):
+        return columns_of(path)[: len(_MARKS)] == list(_MARKS)
     try:
         with _open(path) as file:
             line = file.readline(4096)
@@ -130,6 +133,11 @@ def _rows(path: Path, result: FileResult, *, report: bool) -> Iterator[tuple[str
             result.bad.append(BadRow(line, made))
 
 
+def _is_parquet(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(MAGIC)) == MAGIC
+
+
 def _open(path: Path) -> IO[str]:
     if path.suffix == ".gz":
         return gzip.open(path, "rt", encoding="utf-8", newline="")
@@ -137,7 +145,10 @@ def _open(path: Path) -> IO[str]:
 
 
 def _parsed(path: Path) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
-    """Yield line number and row (or why it is none) of CSV or JSON Lines."""
+    """Yield line number and row (or why it is none) of CSV, JSON Lines or Parquet."""
+    if _is_parquet(path):
+        yield from enumerate(rows_of(path), start=1)
+        return
     try:
         with _open(path) as file:
             if file.read(1) != "{":

@@ -11,6 +11,7 @@ import numpy as np
 from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
 from analysis.transfer.read_blocks import BulkRecording, plausible
+from analysis.transfer.series.recording import series_recording
 from logger import __version__
 from logger.errors import EbbwattError
 from logger.refusals import Refusals, printable
@@ -100,7 +101,7 @@ class Importer:
 
     def _take(self, path: Path, progress: Callable[[int], None]) -> FileResult:
         result = FileResult(path)
-        recording = BulkRecording(path)
+        recording = series_recording(path, self._config) or BulkRecording(path)
         refusals = Refusals()
         rows: list[Row] = []
         seen = 0

@@ -72,7 +72,7 @@ def _refused_rows(result: FileResult) -> Iterator[str]:
         kinds[kind] = (count + 1, first)
     ranked = sorted(kinds.values(), key=lambda found: -found[0])
     reasons = "; ".join(
-        f"{count:,} x {printable(first.reason, 120)} (line {first.line})"
+        f"{count:,} x {printable(first.reason, 120)}{f' (line {first.line})' if first.line else ''}"
         for count, first in ranked[:_MOST_REASONS]
     )
     more = f"; and {len(ranked) - _MOST_REASONS} other reasons" if len(ranked) > 3 else ""

@@ -1,0 +1,108 @@
+"""Tells the files of other programs by their content, and reads them as blocks of readings."""
+
+from __future__ import annotations
+
+import gzip
+import re
+import zlib
+from typing import IO, TYPE_CHECKING, cast
+
+from analysis.transfer.series.line_protocol import looks_like_line_protocol, read_line_protocol
+from analysis.transfer.series.mapping import mapping
+from analysis.transfer.series.parquet import MAGIC, read_parquet
+from analysis.transfer.series.prometheus import read_prometheus
+from analysis.transfer.series.samples import Samples
+from logger.errors import RecordingError
+from logger.recording import FIELDS
+
+if TYPE_CHECKING:
+    from collections import Counter
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from analysis.transfer.condense import Block
+    from logger.config import Config
+    from logger.recording import BadRow
+
+    Reader = Callable[[IO[bytes], Samples], None]
+
+#: So much of a file tells what it is.
+_HEAD = 8192
+_RANGE_QUERY = re.compile(
+    rb'^\s*(?:\{.*"(?:resultType|errorType)"\s*:|\[\s*\{\s*"metric"\s*:)', re.DOTALL
+)
+#: A Parquet file may have the columns of a recording.
+_COLUMNS = {name: name for name in FIELDS if name != "time"}
+
+
+class SeriesRecording:
+    """A file of another program as blocks; made by :func:`series_recording`."""
+
+    def __init__(self, path: Path, config: Config, read: Reader) -> None:
+        self.path = path
+        self._read = read
+        own = _COLUMNS if read is read_parquet else None
+        self._samples = Samples(path, mapping(config, own))
+
+    @property
+    def bad(self) -> list[BadRow]:
+        """Rows and values that were refused."""
+        return self._samples.bad
+
+    @property
+    def unknown(self) -> list[str]:
+        """Series that no field names."""
+        return list(self._samples.names)
+
+    @property
+    def words(self) -> Counter[str]:
+        """State words that are none of ours."""
+        return self._samples.words
+
+    def __iter__(self) -> Iterator[Block]:
+        """Yield blocks of readings that rise in time.
+
+        Raises
+        ------
+        RecordingError
+            If the file cannot be read, or nothing of it is a channel.
+        """
+        try:
+            with _open(self.path) as file:
+                self._read(file, self._samples)
+        except (OSError, EOFError, zlib.error) as error:
+            raise RecordingError(f"{self.path}: cannot be read: {error}") from None
+        yield from self._samples.blocks()
+
+
+def series_recording(path: Path, config: Config) -> SeriesRecording | None:
+    """Return the file as one of another program; None if it is none.
+
+    Raises
+    ------
+    ConfigError
+        If [import] is not as it must be.
+    """
+    read = _reader(path)
+    return None if read is None else SeriesRecording(path, config, read)
+
+
+def _reader(path: Path) -> Reader | None:
+    try:
+        with _open(path) as file:
+            head = file.read(_HEAD)
+    except (OSError, EOFError, zlib.error):
+        return None  # said by whoever reads it
+    if head.startswith(MAGIC):
+        return read_parquet
+    if _RANGE_QUERY.match(head):
+        return read_prometheus
+    if looks_like_line_protocol(head.decode("utf-8", "replace").removeprefix("\ufeff")):
+        return read_line_protocol
+    return None
+
+
+def _open(path: Path) -> IO[bytes]:
+    if path.suffix == ".gz":
+        return cast("IO[bytes]", gzip.open(path, "rb"))
+    return path.open("rb")
