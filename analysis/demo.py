@@ -80,9 +80,6 @@ fuse_a = 20
 [store]
 path = "ebbwatt.db"
 
-[log]
-interval_s = 60          # the invented charger speaks once a minute
-
 [source]
 kind = "simulated"
 seed = {seed}
@@ -92,6 +89,7 @@ _PAST = """\
 speed = 0                # as fast as possible
 start = {start}
 days = {days}
+spacing_s = 60           # the invented charger speaks once a minute
 rest_spacing_s = 300
 loss_per_1000h = 0.078"""
 _LIVE = """\

@@ -190,6 +190,8 @@ def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
     # Stuck at "running": hardly any other state, yet for part of that time no power flows.
     if told and length[says_running].sum() > STUCK_SHARE * total:
         told = bool(length[idle_running].sum() < 0.1 * length[says_running].sum())
+        # A counter that grows meanwhile agrees with the state: it trickles.
+        told |= _counted_h(log, idle_running) > 0.5 * length[idle_running].sum() / 3600.0
     # Stuck at rest: most of the power flows while the state denies it.
     quiet = ~(says_running | edge | unknown)
     power_time = length[flowing].sum()
@@ -199,6 +201,16 @@ def _running(log: History, fraction: Floats) -> tuple[Flags, bool]:
     if not told:
         return by_power, False
     return says_running | edge | (quiet & flowing) | (unknown & by_power), True
+
+
+def _counted_h(log: History, where: Flags) -> float:
+    """Return what the counter gained in some intervals, h; nothing where it tells nothing."""
+    told = np.flatnonzero(np.isfinite(log.runtime_h))
+    if len(told) < 2:
+        return 0.0
+    gained, passed_h = np.diff(log.runtime_h[told]), np.diff(log.end_s[told]) / 3600.0
+    sound = (gained >= 0.0) & (gained <= 1.02 * passed_h + 0.1) & where[told[1:]]
+    return float(gained[sound].sum())
 
 
 def _segment(log: History, running: Flags) -> tuple[Indices, Indices, Indices, Flags]:

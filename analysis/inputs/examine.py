@@ -6,21 +6,31 @@ that was found is told; nothing is taken away in silence.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Z90
 from analysis.history.runs import Runs, find_runs
 from analysis.inputs import clamp
 from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
 from analysis.inputs.counter import counter_findings, without_counter
 from analysis.inputs.exchange import Jump, jump_finding, jumps_back
 from analysis.inputs.finding import Finding, Severity, worst_first
+from analysis.inputs.gain import look_for_drift
 from analysis.inputs.mended import mended_findings
 from analysis.inputs.rated import above_rated, current_missing, not_the_chargers
 from analysis.inputs.stuck import saturated_current, stuck_current, without_current
-from analysis.inputs.zero import find_zero, matters, without_zero, zero_finding
+from analysis.inputs.zero import (
+    find_zero,
+    matters,
+    sd_of,
+    unsure_finding,
+    without_zero,
+    zero_finding,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -66,37 +76,12 @@ def examine(history: History, config: Config) -> Examined:
     """
     rated_w = config.charger.rated_w
     runs = find_runs(history, rated_w)
-    log = runs.log
-    if len(log) == 0:
+    if len(runs.log) == 0:
         return Examined(runs, (), 0.0, np.zeros(0, dtype=bool))
-    sensor = config.sensor
-    volts = (
-        float(np.nanmedian(log.voltage_mean_v)) if np.isfinite(log.voltage_mean_v).any() else 12.0
-    )
-    rated_a = rated_w / max(volts, 1.0)
-    findings: list[Finding] = []
-    current = not_the_chargers(log, rated_a) or current_missing(log)
-    stuck = stuck_current(log, rated_a, volts)
-    if stuck is not None:
-        findings.append(stuck[0])
-        log = without_current(log, stuck[1])
-        runs = find_runs(log, rated_w)
-    zero = find_zero(log, rated_a)
-    # A device that blanks small currents shows a zero of exactly nothing, whatever it is.
-    shown = zero is not None and bool(np.any(zero.current_a != 0.0))
-    zero_sd_a = zero.sd_a if zero is not None and shown else sensor.zero_uncertainty_a
-    if zero is not None and matters(zero, rated_a):
-        findings.append(zero_finding(zero, rated_a))
-        log = without_zero(log, zero)
-        runs = find_runs(log, rated_w)
-    gain_sd, zero_sd = sensor.gain_uncertainty, zero_sd_a / rated_a
-    clamped = clamp.look(history.events, log, zero_sd_a, _exchanged_s(history))
-    if clamped is not None:
-        findings.append(clamp.clamp_finding(clamped))
-        log = clamp.corrected(log, clamped)
-        runs = find_runs(log, rated_w)
-        gain_sd, zero_sd = clamped.relative_sd, 0.0
-    findings += [f for f in (current, above_rated(log, rated_w)) if f is not None]
+    told = np.isfinite(runs.log.voltage_mean_v)
+    volts = float(np.nanmedian(runs.log.voltage_mean_v)) if told.any() else 12.0
+    runs, zero_sd, gain_sd, findings = _current(runs, config, volts)
+    log = runs.log
     odd, unsound_from_s = counter_findings(runs)
     findings += odd
     if unsound_from_s is not None:
@@ -108,12 +93,54 @@ def examine(history: History, config: Config) -> Examined:
     if cap is not None:
         findings.append(cap_finding(cap, power.whole, runs.start_s, rated_w))
     held = np.zeros(len(runs), dtype=bool) if cap is None else cap.runs
-    saturated = saturated_current(log, rated_a, volts)
+    saturated = saturated_current(log, rated_w / max(volts, 1.0), volts)
     if saturated is not None:
         findings.append(saturated)
         held[:] = True
     findings += mended_findings(history.events, len(history))
     return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
+
+
+def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, float, list[Finding]]:
+    """Question the sensor of the current.
+
+    Returns
+    -------
+    runs, zero_sd, gain_sd, findings
+        The runs with the current as it may be used; what its zero (fraction of rated) and its gain
+        (part of the output) may still be wrong by.
+    """
+    rated_w, sensor = config.charger.rated_w, config.sensor
+    rated_a = rated_w / max(volts, 1.0)
+    log = runs.log
+    findings: list[Finding] = []
+    current = not_the_chargers(log, rated_a) or current_missing(log)
+    stuck = stuck_current(log, rated_a, volts)
+    if stuck is not None:
+        findings.append(stuck[0])
+        runs = find_runs(without_current(log, stuck[1]), rated_w)
+    zero = find_zero(runs, rated_a)
+    zero_sd_a = sensor.zero_uncertainty_a
+    if zero is not None:
+        zero_sd_a = sd_of(zero, zero_sd_a)
+    if zero is not None and matters(zero, rated_a):
+        findings.append(zero_finding(zero, rated_a) if zero.sure else unsure_finding(zero, rated_a))
+        if zero.sure:
+            runs = find_runs(without_zero(runs.log, zero), rated_w)
+    gain_sd, zero_sd = sensor.gain_uncertainty, zero_sd_a / rated_a
+    clamped = clamp.look(log.events, runs.log, zero_sd_a, _exchanged_s(log))
+    if clamped is not None:
+        findings.append(clamp.clamp_finding(clamped))
+        runs = find_runs(clamp.corrected(runs.log, clamped), rated_w)
+        gain_sd, zero_sd = clamped.relative_sd, 0.0
+    else:
+        drift = look_for_drift(runs)
+        if drift is not None:
+            findings.append(drift[0])
+            # The interval of 90 % reaches from what the sensor says to what the others say.
+            gain_sd = math.hypot(gain_sd, abs(drift[1]) / Z90)
+    findings += [f for f in (current, above_rated(runs.log, rated_w)) if f is not None]
+    return runs, zero_sd, gain_sd, findings
 
 
 def _exchanged_s(history: History) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 from analysis.figures import day
 from analysis.history.history import STATE_CODE
 from analysis.inputs.finding import Finding, Severity, series
+from analysis.inputs.rest import RESTS
 from analysis.inputs.zero import mean_current
 from logger.reading import OperatingState
 
@@ -34,9 +35,6 @@ _SHARE = 0.2
 _LEAST_H = 5.0
 
 _RUNS = tuple(STATE_CODE[s] for s in (OperatingState.RUNNING, OperatingState.THROTTLED))
-_RESTS = tuple(
-    STATE_CODE[s] for s in (OperatingState.OFF, OperatingState.SLEEPING, OperatingState.STANDBY)
-)
 
 
 def above_rated(log: History, rated_w: float) -> Finding | None:
@@ -103,7 +101,7 @@ def not_the_chargers(log: History, rated_a: float) -> Finding | None:
     voltage is left.
     """
     current, volts = mean_current(log), log.voltage_mean_v
-    quiet = np.isin(log.state, _RESTS)
+    quiet = np.isin(log.state, RESTS)
     gone = ~np.isfinite(current) & np.isfinite(volts)
     if not quiet.any():
         # No states: a rest is where the voltage is that of a battery that nobody charges.

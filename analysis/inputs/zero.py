@@ -1,8 +1,10 @@
 """The zero of the current: what the sensor says while the charger rests, over the years.
 
-A charger that rests gives nothing, so whatever the sensor says then is its zero. It is found by
-stretches of two weeks, so that a drift over the years is followed; it is taken off before anything
-else is concluded, and how well it is known goes into every interval.
+A charger that rests gives nothing, so whatever the sensor says then is its zero. When it rests is
+told by its state or its counter. It is found by stretches of two weeks, so that a drift over the
+years is followed; it is taken off before anything else is concluded, and how well it is known goes
+into every interval. Where nothing tells a rest, a small steady current may be a zero or a trickle:
+that is told, and widens the interval instead.
 """
 
 from __future__ import annotations
@@ -13,15 +15,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Z90
 from analysis.figures import day
-from analysis.history.history import STATE_CODE
 from analysis.inputs.finding import Finding, Severity, series
-from logger.reading import OperatingState
+from analysis.inputs.rest import told
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.history import History
+    from analysis.history.runs import Runs
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -40,9 +43,10 @@ DOUBTFUL = 0.02
 #: The zero is not known better than this, A: the last digit of common sensors.
 LEAST_SD_A = 0.005
 
-_RESTS = tuple(
-    STATE_CODE[s] for s in (OperatingState.OFF, OperatingState.SLEEPING, OperatingState.STANDBY)
-)
+#: Where neither state nor counter tells a rest: a current that stands still though the voltage
+#: moves by so much, V per 12 V, is a zero. A battery that is discharged moves by more in a day;
+#: one that is floated does not (common practice, no source).
+FREE_V = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,8 @@ class Zero:
     current_a: Floats
     sd_a: float
     """How well it is known at any time, A."""
+    sure: bool = True
+    """False where it may be a small current as well: nothing tells that the charger rests."""
 
     def at(self, time_s: Floats) -> Floats:
         """Return the zero at times, A; before and after the blocks it is that of the nearest."""
@@ -65,31 +71,64 @@ def mean_current(log: History) -> Floats:
         return log.charge_c / log.duration_s
 
 
-def find_zero(log: History, rated_a: float) -> Zero | None:
-    """Find the zero of the current in a log in order of time; None where no rest shows it."""
+def find_zero(runs: Runs, rated_a: float) -> Zero | None:
+    """Find the zero of the current in a log; None where no rest shows it.
+
+    Parameters
+    ----------
+    runs
+        The log in order of time; whether its states are believed.
+    rated_a
+        Rated current, A.
+    """
+    log = runs.log
     if len(log) == 0:
         return None
     current = mean_current(log)
     with np.errstate(invalid="ignore"):
         low = np.isfinite(current) & (np.abs(current) < MAY_BE_ZERO * rated_a)
-    by_state = low & np.isin(log.state, _RESTS)
-    # A source that tells states tells when it rests; else the lowest current that stands still.
-    rest = by_state if log.duration_s[by_state].sum() > 0.2 * log.duration_s[low].sum() else low
+    known = told(runs)
+    rests = low & known.rests
+    if log.duration_s[rests].sum() >= 3600.0 * LEAST_REST_H:
+        found = _by_block(log, current, rests, rated_a)
+        if found:
+            return _zero(found, sure=True)
+    # The lowest current that stands still, where nothing says that it is one.
+    found = _by_block(log, current, low & known.untold, rated_a)
+    volts = float(np.nanmedian(log.voltage_mean_v)) if found else 12.0
+    free = [block for block in found if block[2] >= FREE_V * volts / 12.0]
+    return _zero(free, sure=True) or _zero(found, sure=False)
+
+
+def _zero(blocks: list[tuple[float, float, float]], *, sure: bool) -> Zero | None:
+    if not blocks:
+        return None
+    time_s, current_a, _ = np.array(blocks).T
+    return Zero(time_s, current_a, _spread(current_a), sure)
+
+
+def _by_block(
+    log: History, current: Floats, where: Flags, rated_a: float
+) -> list[tuple[float, float, float]]:
+    """Return (time, current, span of its voltage) of each stretch of two weeks that stands still.
+
+    The span is that from the first to the last tenth, V.
+    """
     block = np.floor((log.start_s - log.start_s[0]) / (86400.0 * BLOCK_D)).astype(np.intp)
-    at = np.flatnonzero(rest)
+    at = np.flatnonzero(where)
     opens = np.flatnonzero(np.diff(block[at], prepend=-1))
-    times, values = [], []
+    found = []
     for part in np.split(at, opens[1:]):
         if log.duration_s[part].sum() < 3600.0 * LEAST_REST_H or len(part) < 5:
             continue
         middle, width = _shortest_half(current[part])
-        if width <= STEADY * rated_a:
-            times.append(float(np.median(log.start_s[part])))
-            values.append(middle)
-    if not values:
-        return None
-    time_s, current_a = np.array(times), np.array(values)
-    return Zero(time_s, current_a, _spread(current_a))
+        if width > STEADY * rated_a:
+            continue
+        volts = log.voltage_mean_v[part][np.abs(current[part] - middle) <= 2.0 * width + 1e-9]
+        volts = volts[np.isfinite(volts)]
+        low_v, high_v = np.quantile(volts, (0.1, 0.9)) if len(volts) else (0.0, 0.0)
+        found.append((float(np.median(log.start_s[part])), middle, float(high_v - low_v)))
+    return found
 
 
 def _shortest_half(values: Floats) -> tuple[float, float]:
@@ -151,3 +190,39 @@ def zero_finding(zero: Zero, rated_a: float) -> Finding:
         seen,
         series("current at rest", "A", zero.time_s, zero.current_a, 0.0),
     )
+
+
+def unsure_finding(zero: Zero, rated_a: float) -> Finding:
+    """Tell a small steady current of which nobody knows whether the charger gives it."""
+    seen_a = float(np.median(zero.current_a))
+    percent = 100.0 * abs(seen_a) / rated_a
+    return Finding(
+        "current_zero_unsure",
+        Severity.DOUBT,
+        float(zero.time_s[0]),
+        f"The current stands at {seen_a:+.2f} A for long ({percent:.0f} % of the rated current), "
+        "and neither a state nor an hour counter tells whether the charger runs then: it is the "
+        "sensor's zero or a trickle. Nothing was taken off; the interval is wider by it.",
+        "Switch the charger off for a minute and look at what the sensor shows. Best log the "
+        "charger's state or its hour counter, too.",
+        "0 A at rest, with a state or a counter that tells the rest",
+        f"{seen_a:+.2f} A, steady",
+        series("small steady current", "A", zero.time_s, zero.current_a, 0.0),
+    )
+
+
+def sd_of(zero: Zero, shown_elsewhere_a: float) -> float:
+    """Return what is left of the zero after it was looked for, A (standard deviation).
+
+    Parameters
+    ----------
+    zero
+        As found.
+    shown_elsewhere_a
+        What the sensor's data sheet allows, A.
+    """
+    if not zero.sure:
+        # Off or not: the interval of 90 % reaches from one case to the other.
+        return max(float(np.abs(zero.current_a).max()) / Z90, shown_elsewhere_a)
+    # A device that blanks small currents shows a zero of exactly nothing, whatever it is.
+    return zero.sd_a if np.any(zero.current_a != 0.0) else shown_elsewhere_a

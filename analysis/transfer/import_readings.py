@@ -131,7 +131,7 @@ class Importer:
         result.intervals = len(rows)
         result.alone = sum(row[1] == 0 for row in rows) + self._condenser.open_alone
         result.usual_s = self._condenser.spacing.usual_s
-        result.spacing_words = wrong_words(self._config.log, result.usual_s)
+        result.spacing_words = wrong_words(self._config.log, *self._condenser.spacing.each_s)
         spacing_s = result.usual_s or self._config.log.interval_s
         session = SessionStart(
             source=f"import {path.name}",

@@ -45,10 +45,14 @@ class BlockSpacing:
         self._found = (Usual(), Usual())  # at rest, running
 
     @property
+    def each_s(self) -> tuple[float | None, float | None]:
+        """The usual spacing at rest and that of a run, s; None while unknown."""
+        return self._found[0].usual_s, self._found[1].usual_s
+
+    @property
     def usual_s(self) -> float | None:
         """The longer of the usual spacings at rest and running, s; None while unknown."""
-        known = [found.usual_s for found in self._found if found.usual_s is not None]
-        return max(known) if known else None
+        return max((s for s in self.each_s if s is not None), default=None)
 
     def gaps(self, spacing_s: Floats, running: Mask, known: int = 0) -> Mask:
         """Say of each spacing whether it is a gap.

@@ -40,7 +40,16 @@ SETTINGS = Section(
         ),
         Setting("start", "date", None, "first day, where speed is not 1; the day of fitting"),
         Setting("days", "number", 0.0, "ends after this many days; 0 never ends", "d", 0, 36600),
-        Setting("spacing_s", "number", None, "spacing of readings; log.interval_s", "s", 0.1, 600),
+        Setting(
+            "spacing_s",
+            "number",
+            None,
+            "spacing of readings; log.interval_s, or without that 1 s in real time and 60 s "
+            "where time runs faster",
+            "s",
+            0.1,
+            600,
+        ),
         Setting(
             "rest_spacing_s",
             "number",
@@ -57,6 +66,8 @@ SETTINGS = Section(
     "an invented boat instead of a charger",
 )
 
+#: Spacing of the readings where nothing is set, s: years in seconds are made of minutes.
+LIVE_SPACING_S, FAST_SPACING_S = 1.0, 60.0
 #: Readings between two looks at what else the process has to do, at full speed.
 _BREATH = 200
 
@@ -146,7 +157,13 @@ def boat_for(config: Config, values: dict[str, Any]) -> BoatModel:
         start = default.start
     else:
         start = datetime.combine(day, time_of_day(6, 0), UTC)
-    spacing = values["spacing_s"] or config.log.interval_s
+    spacing = values["spacing_s"] or (
+        config.log.interval_s
+        if config.log.interval_given
+        else LIVE_SPACING_S
+        if values["speed"] == 1.0
+        else FAST_SPACING_S
+    )
     fuel = config.fuel
     return replace(
         default,

@@ -102,10 +102,14 @@ class Spacing:
         self._heard_s: float | None = None
 
     @property
+    def each_s(self) -> tuple[float | None, float | None]:
+        """The usual spacing at rest and that of a run, s; None while unknown."""
+        return self._found[0].usual_s, self._found[1].usual_s
+
+    @property
     def usual_s(self) -> float | None:
         """The longer of the usual spacings at rest and running, s; None while unknown."""
-        known = [found.usual_s for found in self._found if found.usual_s is not None]
-        return max(known) if known else None
+        return max((s for s in self.each_s if s is not None), default=None)
 
     @property
     def gap_s(self) -> float:
@@ -143,10 +147,10 @@ class Spacing:
 
     def wrong_words(self) -> str:
         """Say that ``interval_s`` or ``gap_s`` does not fit what comes; empty where it does."""
-        return wrong_words(self._log, self.usual_s)
+        return wrong_words(self._log, *self.each_s)
 
 
-def wrong_words(log: LogConfig, usual_s: float | None, loses: str = "is lost") -> str:
+def wrong_words(log: LogConfig, *usual_s: float | None) -> str:
     """Say what was measured, what it costs and which line to write; empty if the settings fit.
 
     Parameters
@@ -154,31 +158,32 @@ def wrong_words(log: LogConfig, usual_s: float | None, loses: str = "is lost") -
     log
         The settings.
     usual_s
-        The longest usual spacing, s; None where it is not known.
-    loses
-        What becomes of readings that count as gaps.
+        The usual spacings, s, None where one is not known. A source may speak often while it runs
+        and seldom at rest: ``interval_s`` fits where it fits one of them, or lies between them.
     """
-    if usual_s is None:
+    known = [rounded(s) for s in usual_s if s is not None]
+    if not known:
         return ""
-    line = f"interval_s = {rounded(usual_s):g}"
-    if not log.adapts and log.gap_s < usual_s:
+    short_s, long_s = min(known), max(known)
+    if not log.adapts and log.gap_s < long_s:
         return (
-            f"readings come every {rounded(usual_s):g} s, and gap_s = {log.gap_s:g} makes a gap of "
-            f"each: what lies between them {loses}. Take gap_s out of [log], or write "
-            f"gap_s = {gap_after(rounded(usual_s)):g}"
+            f"readings come every {long_s:g} s, and gap_s = {log.gap_s:g} makes a gap of "
+            f"each: what lies between them is lost. Take gap_s out of [log], or write "
+            f"gap_s = {gap_after(long_s):g}"
         )
     if not log.interval_given:
         return ""
-    if usual_s > WRONG_FACTOR * log.interval_s and usual_s > SHORTEST_GAP_S / GAP_SPACINGS:
+    every = f"every {short_s:g} s" if short_s == long_s else f"every {short_s:g} to {long_s:g} s"
+    if short_s > WRONG_FACTOR * log.interval_s and short_s > SHORTEST_GAP_S / GAP_SPACINGS:
         return (
-            f"readings come every {rounded(usual_s):g} s, not every {log.interval_s:g} s as "
-            f"interval_s says; the measured spacing counts. Write {line} in [log], or leave it out"
+            f"readings come {every}, not every {log.interval_s:g} s as interval_s says; the "
+            f"measured spacing counts. Write interval_s = {short_s:g} in [log], or leave it out"
         )
-    if WRONG_FACTOR * usual_s < log.interval_s and log.gap_s > SHORTEST_GAP_S:
+    if WRONG_FACTOR * long_s < log.interval_s and log.gap_s > SHORTEST_GAP_S:
         return (
-            f"readings come every {rounded(usual_s):g} s, not every {log.interval_s:g} s as "
-            f"interval_s says, by which silence of up to {log.gap_s:g} s would not be seen. "
-            f"Write {line} in [log], or leave it out"
+            f"readings come {every}, not every {log.interval_s:g} s as interval_s says, by which "
+            f"silence of up to {log.gap_s:g} s would not be seen. Write interval_s = {long_s:g} "
+            f"in [log], or leave it out"
         )
     return ""
 

@@ -176,6 +176,22 @@ def test_the_report_command_works_there_at_once(demo, run_ebbwatt):
     assert json.loads(done.stdout) == left
 
 
+def test_check_calls_it_good_whether_or_not_it_names_the_spacing(demo, run_ebbwatt):
+    folder, _ = demo
+    assert "spacing" not in run_ebbwatt("check", cwd=folder).stdout
+    text = (folder / "ebbwatt.toml").read_text(encoding="utf-8")
+    assert "interval_s" not in text, "found live"
+    for interval_s, said in ((60, ""), (300, ""), (1, "interval_s = 60 in [log]")):
+        named = folder.parent / "named.toml"
+        named.write_text(
+            text.replace('path = "ebbwatt.db"', f"path = '{folder / 'ebbwatt.db'}'")
+            + f"\n[log]\ninterval_s = {interval_s}\n",
+            encoding="utf-8",
+        )
+        done = run_ebbwatt("check", named, cwd=folder, status=1 if said else 0)
+        assert said in done.stdout
+
+
 def test_the_page_needs_nothing_from_outside(demo):
     folder, _ = demo
     page = (folder / "report.html").read_text(encoding="utf-8")

@@ -300,7 +300,7 @@ def test_few_runs_cannot_say(config, runs):
 
 
 def test_a_charger_that_idles_against_a_shore_charger_is_not_called_weak(config):
-    good = log(runs=60, loss=0.02, rest=60)
+    good = log(runs=60, loss=0.02)
     # For the last twenty runs a shore charger holds 13.6 V, and ours gives a trickle.
     held = good.start_s > BEGIN_S + 40 * 86400.0
     idle = held & (good.energy_j > 0)

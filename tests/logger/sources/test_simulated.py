@@ -228,3 +228,21 @@ def test_real_time_runs_on_the_boot_clock_and_goes_on_in_the_next_session(tmp_pa
 def test_a_wrong_key_names_the_nearest(tmp_path):
     with pytest.raises(ConfigError, match=r"line 10: source\.sped: .*did you mean speed"):
         open_source(write_config(tmp_path, "sped = 0\n"))
+
+
+@pytest.mark.parametrize(
+    ("log", "source", "spacing_s"),
+    [
+        ("", "speed = 0", 60.0),
+        ("", "speed = 1", 1.0),
+        ("interval_s = 30", "speed = 0", 30.0),
+        ("interval_s = 30", "speed = 0\nspacing_s = 10", 10.0),
+    ],
+)
+def test_years_in_seconds_are_not_made_of_seconds(tmp_path, log, source, spacing_s):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(
+        f'[charger]\nrated_w = 110\n[log]\n{log}\n[source]\nkind = "simulated"\n{source}\n'
+    )
+    sensors = open_source(load_config(path)).voyage.model.sensors
+    assert (sensors.spacing_s, sensors.rest_spacing_s) == (spacing_s, spacing_s)

@@ -129,6 +129,29 @@ def test_only_what_matters_is_told(interval_s, usual_s, told):
     assert wrong_words(FOUND, usual_s) == "", "nothing is wrong with what was left to be found"
 
 
+@pytest.mark.parametrize(
+    ("interval_s", "told"),
+    [
+        (60.0, ""),
+        (300.0, ""),
+        (120.0, ""),
+        (1.0, "interval_s = 60"),
+        (3000.0, "interval_s = 300"),
+    ],
+)
+def test_a_source_that_speaks_less_at_rest_fits_an_interval_that_fits_either(interval_s, told):
+    log = LogConfig(interval_s=interval_s, gap_s=5 * interval_s, interval_given=True, adapts=True)
+    day = [(60.0, True)] * 400 + [(300.0, False)] * 100
+    spacings, running = zip(*(day * 3), strict=True)
+    _, spacing = judged_live(spacings, running, log=log)
+    words = spacing.wrong_words()
+    assert bool(words) is bool(told)
+    assert told in words
+    block = BlockSpacing(log)
+    block.gaps(np.array(spacings), np.array(running))
+    assert block.each_s == pytest.approx(spacing.each_s, rel=0.05)
+
+
 def test_what_was_learnt_fades_and_nothing_grows():
     found = Usual()
     for spacing_s in itertools.chain([60.0] * 500, [1.0] * 12 * HALF_LIFE):

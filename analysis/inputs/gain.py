@@ -1,0 +1,198 @@
+"""A gain of the current sensor that drifts, against what the clock and the voltage say.
+
+A log alone cannot tell a sensor that shows less from a charger that gives less: output and fuel per
+kWh then change in the same proportion. But a charger that really gives less must run longer. Two
+comparisons need no current at all. With I the charger's current, L the load, C what the bank takes
+between stop and start, and T the times of a run and of the rest behind it:
+
+* hours times load: I T_run = L (T_run + T_rest), so I / L = (T_run + T_rest) / T_run;
+* the times of a cycle: L = C / T_rest, so I / C = (T_run + T_rest) / (T_run T_rest).
+
+The first is wrong where the load has changed, the second where the bank has. Where both say that
+the charger runs as it did while the sensor says that it gives less (or the other way round), the
+sensor is in doubt: load and bank would have to have changed by the same part at the same time.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.estimate import MAD_TO_SD
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity, series
+from analysis.physics import blocks_in_series
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.runs import Runs
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+#: Less than this, as a part, is within what loads, heat and seasons do to the times (judgement).
+LEAST = 0.06
+#: The sensor is in doubt where one side changed by less than this part of what the other did.
+LESS_THAN = 0.6
+#: Standard errors that must lie between the sensor and each comparison, and in the sum of both.
+SURE, SURE_OF_BOTH = 2.0, 6.0
+#: What loads and bank change by in any case from one time to another, as a part (judgement).
+USUAL_CHANGE = 0.02
+#: Whole cycles in each of the two times that are compared, and days between their middles.
+LEAST_CYCLES, LEAST_DAYS = 20, 120.0
+#: Above this, two hours after a run, something else holds the bank, V per 12 V: between the highest
+#: resting voltage (LFP 13.3) and the lowest float voltage (common practice, no source).
+HELD_V, SETTLED_S = 13.4, 7200.0
+#: A cycle is whole if this share of it is in the log.
+WHOLE = 0.97
+
+
+@dataclass(frozen=True, slots=True)
+class Cycles:
+    """Runs and the rests behind them, with nothing else charging; shape (cycles,) each."""
+
+    time_s: Floats
+    run_h: Floats
+    rest_h: Floats
+    power_w: Floats
+    """Median power of the run, W."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What changed from the first third of the cycles to the last, as a logarithm."""
+
+    seen: float
+    by_hours: float
+    by_times: float
+    hours_se: float
+    times_se: float
+    """Standard errors of ``seen`` less each of the two."""
+    begin_s: float
+    end_s: float
+    longer: float = 1.0
+    """The whole log is so many times as long as from the one middle to the other."""
+
+    @property
+    def gain(self) -> float:
+        """What the gain would have to have changed by in the whole log, as a logarithm."""
+        return self.longer * (self.seen - 0.5 * (self.by_hours + self.by_times))
+
+
+def find_cycles(runs: Runs) -> Cycles:
+    """Return the whole cycles of a log that no other source took part in."""
+    log = runs.log
+    opens = np.flatnonzero(np.diff(runs.begun_s, prepend=-np.inf))  # pieces of long runs are joined
+    first, last = runs.first[opens], runs.last[np.append(opens[1:], len(runs)) - 1]
+    high_v = HELD_V * blocks_in_series(float(np.nanmedian(log.voltage_mean_v)))
+    logged = np.concatenate(([0.0], np.cumsum(log.duration_s)))
+    found = []
+    for k in range(len(first) - 1):
+        begin, end, upto = int(first[k]), int(last[k]), int(first[k + 1])
+        run_s = log.end_s[end] - log.start_s[begin]
+        rest_s = log.start_s[upto] - log.end_s[end]
+        if rest_s <= SETTLED_S or logged[upto] - logged[begin] < WHOLE * (run_s + rest_s):
+            continue
+        rest = slice(end + 1, upto)
+        settled = log.start_s[rest] > log.end_s[end] + SETTLED_S
+        volts = log.voltage_max_v[rest][settled]
+        if not len(volts) or not np.nanmax(volts, initial=-np.inf) < high_v:
+            continue
+        power = runs.power_w[begin : end + 1]
+        power = power[np.isfinite(power)]
+        if len(power):
+            found.append(
+                (log.start_s[begin], run_s / 3600.0, rest_s / 3600.0, float(np.median(power)))
+            )
+    return Cycles(*np.array(found).reshape(-1, 4).T)
+
+
+def find_change(cycles: Cycles) -> Change | None:
+    """Hold what the sensor shows against the two comparisons; None where there is too little."""
+    third = len(cycles.time_s) // 3
+    if third < LEAST_CYCLES:
+        return None
+    early, late = slice(0, third), slice(len(cycles.time_s) - third, None)
+    begin_s, end_s = (float(np.median(cycles.time_s[part])) for part in (early, late))
+    if end_s - begin_s < LEAST_DAYS * 86400.0:
+        return None
+    both = cycles.run_h + cycles.rest_h
+    columns = (
+        np.log(cycles.power_w),
+        np.log(both / cycles.run_h),
+        np.log(both / (cycles.run_h * cycles.rest_h)),
+    )
+    seen, by_hours, by_times = (float(np.median(c[late]) - np.median(c[early])) for c in columns)
+    of_seen, of_hours, of_times = (math.hypot(_se(c[early]), _se(c[late])) for c in columns)
+    return Change(
+        seen,
+        by_hours,
+        by_times,
+        math.hypot(USUAL_CHANGE, of_seen, of_hours),
+        math.hypot(USUAL_CHANGE, of_seen, of_times),
+        begin_s,
+        end_s,
+        float(cycles.time_s[-1] - cycles.time_s[0]) / (end_s - begin_s),
+    )
+
+
+def _se(values: Floats) -> float:
+    """Return the standard error of a median (of a normal distribution: 1.2533 s / sqrt(n))."""
+    spread = MAD_TO_SD * float(np.median(np.abs(values - np.median(values))))
+    return 1.2533 * spread / math.sqrt(len(values))
+
+
+def in_doubt(change: Change) -> bool:
+    """Tell whether the sensor shows a change that neither comparison bears out, or hides one."""
+    others = (change.by_hours, change.by_times)
+    errors = (change.hours_se, change.times_se)
+    apart = [abs(change.seen - w) / se for w, se in zip(others, errors, strict=True)]
+    if min(apart) < SURE or sum(apart) < SURE_OF_BOTH:
+        return False
+    fell = change.seen < -LEAST and all(w > LESS_THAN * change.seen for w in others)
+    hides = max(others) < -LEAST and change.seen > LESS_THAN * max(others)
+    return fell or hides
+
+
+def gain_finding(change: Change, cycles: Cycles) -> Finding:
+    """Tell what was compared, and ask for a clamp reading."""
+
+    def percent(logarithm: float) -> str:
+        return f"{100.0 * math.expm1(logarithm):+.0f} %"
+
+    when = f"from {day(change.begin_s)} to {day(change.end_s)}"
+    compared = (
+        f"the current sensor says {percent(change.seen)}, running hours against the load "
+        f"{percent(change.by_hours)}, the times of charging and resting {percent(change.by_times)}"
+    )
+    power = cycles.power_w
+    return Finding(
+        "gain_drift",
+        Severity.DOUBT,
+        change.begin_s,
+        f"The output {when}: {compared}. A charger that gave so much "
+        f"{'less' if change.seen < 0.0 else 'more'} would run "
+        f"{'longer' if change.seen < 0.0 else 'shorter'}; either the sensor's gain drifts, or load "
+        "and bank changed by the same part. The fuel per kWh follows the same sensor and is no "
+        "second witness. The interval holds both readings.",
+        "Hold a clamp meter on the charger's lead in a run and record what it shows: ebbwatt event "
+        "add reading --current A --voltage V. Replace nothing before.",
+        "the same change by each of the three",
+        compared,
+        series("power by run", "W", cycles.time_s, power, float(np.median(power))),
+    )
+
+
+def look_for_drift(runs: Runs) -> tuple[Finding, float] | None:
+    """Return a finding where the sensor's gain is in doubt, and what it would have changed by."""
+    if not len(runs) or not np.isfinite(runs.log.voltage_mean_v).any():
+        return None
+    cycles = find_cycles(runs)
+    change = find_change(cycles)
+    if change is None or not in_doubt(change):
+        return None
+    return gain_finding(change, cycles), math.expm1(change.gain)

@@ -1,0 +1,91 @@
+"""Where the charger rests, by what tells of it: its state, its hour counter, never its power.
+
+The zero of the current sensor is what it shows at rest, so the rest must not be found by the
+current itself: a charger that trickles for days against another one looks like a zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.history.history import STATE_CODE
+from logger.reading import RUN_STATES, OperatingState
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+
+    Flags = NDArray[np.bool_]
+
+#: A counter that stands for so long, h, tells a rest: some show whole hours only, and a run of
+#: less than an hour may hide on either side.
+STANDS_H, EDGE_H = 4.0, 1.0
+#: One that moves again within so long, h, tells a run.
+MOVES_H = 2.0
+#: A counter that grows in more than this part of the time counts the hours switched on, or the
+#: charger never rests; in less than that part it is stuck. Neither tells a rest.
+GROWS_LEAST, GROWS_MOST = 0.01, 0.95
+
+RESTS = tuple(
+    STATE_CODE[s] for s in (OperatingState.OFF, OperatingState.SLEEPING, OperatingState.STANDBY)
+)
+_RUNS = tuple(STATE_CODE[s] for s in RUN_STATES)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What state and counter tell of each interval; shape (n,) each."""
+
+    rests: Flags
+    runs: Flags
+
+    @property
+    def untold(self) -> Flags:
+        """Intervals of which nothing is told."""
+        return ~(self.rests | self.runs)
+
+
+def told(runs: Runs) -> Told:
+    """Return what state and counter tell; the state leads where it is believed."""
+    log = runs.log
+    rests, running = _by_counter(log)
+    if runs.states_told:
+        by_state = np.isin(log.state, RESTS)
+        says_running = np.isin(log.state, _RUNS)
+        rests = by_state | (rests & ~says_running)
+        running = says_running | (running & ~by_state)
+    return Told(rests, running)
+
+
+def _by_counter(log: History) -> tuple[Flags, Flags]:
+    """Return the intervals in which the hour counter stands, and in which it grows."""
+    nothing = np.zeros(len(log), dtype=bool)
+    at = np.flatnonzero(np.isfinite(log.runtime_h))
+    if len(at) < 3:
+        return nothing, nothing
+    value, end_h = log.runtime_h[at], log.end_s[at] / 3600.0
+    growth, passed_h = np.diff(value), np.diff(end_h)
+    # What happened in a silence of the log is not known, nor at a jump.
+    seen = (growth >= 0.0) & (growth <= 1.02 * passed_h + 1.1) & (passed_h <= STANDS_H)
+    covered_h = float(passed_h[seen].sum())
+    share = float(growth[seen].sum()) / max(covered_h, 1e-9)
+    if not GROWS_LEAST < share < GROWS_MOST:
+        return nothing, nothing
+    # Stretches between readings at which the value moves, or the log is silent.
+    opens = np.concatenate(([0], np.flatnonzero((growth != 0.0) | ~seen) + 1))
+    closes = np.concatenate((opens[1:], [len(at) - 1]))
+    rests, running = nothing.copy(), nothing.copy()
+    for first, last in zip(opens.tolist(), closes.tolist(), strict=True):
+        inside = slice(at[first], at[last] + 1)
+        if end_h[last] - end_h[first] >= STANDS_H:
+            later = log.start_s[inside] / 3600.0 >= end_h[first] + EDGE_H
+            earlier = log.end_s[inside] / 3600.0 <= end_h[last] - EDGE_H
+            rests[inside] = later & earlier
+        elif last > first and seen[last - 1] and growth[last - 1] > 0.0:
+            running[inside] = end_h[last] - end_h[first] <= MOVES_H
+    return rests, running & ~rests
