@@ -33,8 +33,8 @@ class LogSpacing:
     """The spacing of the readings, as far as the stored intervals show it."""
 
     usual_s: tuple[float | None, float | None]
-    """Spacing inside intervals, at rest and in runs, s: three quarters of the time have this spacing
-    or a closer one."""
+    """Spacing inside intervals, at rest and in runs, s: three quarters of the time have this or a
+    closer one."""
     alone: int
     """Number of readings with a gap on either side, so that no time was counted for them."""
     alone_s: float | None
