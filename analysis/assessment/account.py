@@ -1,11 +1,12 @@
-"""The account of hours: all running hours of the log, each hour once, and how each was used.
+"""The account of hours: how each running hour of the log was used. Each hour counts once.
 
     all running hours seen
     - starting, warming up, later in the run, the battery at its ceiling, ...   (by reason)
     - hours of runs that were left out whole                                    (by reason)
     = hours that are used, as values or as lower bounds
 
-A run counts once, under the most telling of its pieces: long runs are cut into days.
+A run counts once. A long run is cut into days; it counts under the limit of its best piece, in the
+order source, heat, battery, unusable.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from analysis.health.run_output import Outputs
     from analysis.history.runs import Runs
 
-#: What is less than this is rounding, h.
+#: Fewer hours than this are rounding, h.
 _NOTHING_H = 0.01
 _UNMEASURED = "power not measured"
 _LIMITS = (Limit.SOURCE, Limit.HEAT, Limit.BATTERY, Limit.UNUSABLE)
@@ -39,7 +40,7 @@ class HoursRow:
     limit: Limit | None = None
     """What limited the runs that are used."""
     runs: int | None = None
-    """Runs of which this is the most telling; None for parts of runs."""
+    """Number of runs that count here; None for parts of runs."""
 
 
 def run_limits(runs: Runs, out: Outputs) -> NDArray[np.intp]:
@@ -70,7 +71,7 @@ def hours_account(total_h: float, runs: Runs, out: Outputs) -> tuple[HoursRow, .
             number = count_runs(runs, out, limit)
             found.append(HoursRow(str(limit), hours, used=True, limit=limit, runs=number))
     left: list[HoursRow] = []
-    lost = ~out.used
+    lost = ~out.used  # runs of which no part is used
     if lost.any():
         whys = dict.fromkeys(out.reason[k].removeprefix("left out: ") for k in np.flatnonzero(lost))
         text = f"runs left out whole ({'; '.join(whys)})"

@@ -1,4 +1,4 @@
-"""Puts the assessment together: evidence in, everything that can be said of the charger out."""
+"""Builds the assessment of a charger from the evidence, the health estimate and the load."""
 
 from __future__ import annotations
 
@@ -32,12 +32,13 @@ if TYPE_CHECKING:
     from analysis.load.required_power import LoadLimit
     from logger.config import Config
 
-#: Chance in the forecast comes from this seed: the same log gives the same assessment.
+#: Seed of the forecast's random generator, so that the same log gives the same assessment.
 SEED = 20210418
-#: Battery-limited running of so many last hours bounds the present output.
+#: The last running hours whose lower bounds hold for the present output: as long as a limit must be
+#: crossed to count (``statistics.passage.SUSTAINED_H``).
 _RECENT_H = 100.0
-#: What a lower bound is lowered by, fraction of rated: a cold compartment, a meter's coarse steps
-#: and the run-to-run scatter all lift the highest of many figures.
+#: Margin by which a lower bound is lowered, fraction of rated. A cold compartment, coarse steps of
+#: a meter and run-to-run scatter all lift the highest of many figures.
 _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
 _HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
 
@@ -51,14 +52,14 @@ def assess(
     findings: Sequence[Finding] = (),
     jumps: Sequence[Jump] = (),
 ) -> Assessment:
-    """Assess the charger; :class:`analysis.assessment.case.Case` finds what this needs.
+    """Assess the charger; :class:`analysis.assessment.case.Case` supplies the arguments.
 
     Parameters
     ----------
     health
-        The estimate of the present life; None where the log does not tell it.
+        The estimate of the present life; None where the log does not allow one.
     evidence
-        What the log holds.
+        Runs, figures and the present life.
     needed
         The power that this boat's load needs; None where it is not known.
     use
@@ -66,14 +67,14 @@ def assess(
     config
         Rated output, limits, design hours, charge ceiling.
     findings
-        What the data say about themselves; one that stops leaves no conclusion.
+        Findings about the data; after one of severity "stop" nothing is concluded.
     jumps
-        Jumps back of the hour counter that nobody explained.
+        Jumps back of the hour counter that no event explains.
 
     Returns
     -------
     Assessment
-        Whatever the log supports; what it does not is None, with a reason.
+        A figure that the log does not support is None, with a reason.
     """
     charger = config.charger
     runs, out = evidence.runs, evidence.out
@@ -128,7 +129,7 @@ def _stopped(made: Assessment) -> bool:
 
 
 def _without_conclusions(made: Assessment) -> Assessment:
-    """Return the assessment of data from which nothing can be concluded: why, and what was seen."""
+    """Remove all conclusions; what was observed, and why nothing can be concluded, stay."""
     why = [f for f in made.inputs if f.severity is Severity.STOP]
     return replace(
         made,
@@ -140,7 +141,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
         until=None,
         remaining_h=Span(),
         remaining_date=Span(),
-        withheld="the data cannot be true (see what they say about themselves)",
+        withheld="the data contradict themselves (see the checks of the data)",
         verdict=Verdict.UNDETERMINED,
         reasons=tuple(Reason(f.code, f.text) for f in why),
         curve=None,
@@ -164,12 +165,13 @@ def _output(health: Health | None, evidence: Evidence) -> Span:
     if not recent.any():
         recent = use & (runtime_h >= np.sort(runtime_h[use])[-min(5, int(use.sum()))])
     sure = np.sort((out.value - 2.0 * out.standard_error)[recent])
-    # One run alone may be a slip of the meter; heat and its coarse steps are not taken out.
+    # The second highest, because a single run may be a fault of the meter. The margin stands for
+    # heat and for coarse steps of the meter, which are not corrected here.
     return Span(low=max(float(sure[max(len(sure) - 2, 0)]) - _BOUND_MARGIN, 0.0))
 
 
 def _sensor_decides(health: Health | None, config: Config) -> bool:
-    """Tell whether the output is on one side of a limit but for what the sensor may be wrong by."""
+    """Tell whether only the sensor's uncertainty hides on which side of a limit the output is."""
     if health is None or health.gain_sd == 0.0:
         return False
 

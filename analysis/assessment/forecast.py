@@ -1,8 +1,8 @@
 """Remaining life: when the output falls below a limit for good, in running hours.
 
-Simulates the future from the posterior of the health estimate: level, slope, form and size of the
-wander are drawn together, and the wander goes on. Whichever comes first counts: the replacement
-limit, the design hours, or the power that this boat's load needs.
+It simulates the future from the posterior of the health estimate. Each path draws level, slope,
+form and size of the wander together, and its wander continues. Remaining life ends at whichever
+comes first: the replacement limit, the design hours, or the power that this boat's load needs.
 """
 
 from __future__ import annotations
@@ -23,12 +23,14 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Paths drawn; the ends of a 90 % interval are then good to about 2 % of its width.
+#: Number of paths; the ends of a 90 % interval then vary by about 2 % of its width.
 PATHS = 4000
+#: Times on each path, closer at first: 30 h apart on average where 1000 h were observed.
 _POINTS = 220
-#: Degrees of freedom of the error of the load.
+#: Degrees of freedom of the error of the load: heavy tails, as for the runs (``trend.NU``).
 _LOAD_NU = 4.0
-#: A limit further ahead than so many times the observed hours is not named (habit of IES TM-21).
+#: A limit is not stated if it lies further ahead than this many times the observed hours (the rule
+#: of IES TM-21).
 FURTHEST = 6.0
 
 
@@ -38,7 +40,9 @@ class Forecast:
 
     hours: Span
     until: str | None
+    """Which limit comes first: output, design_hours or load."""
     withheld: str | None
+    """Why median and high end are not stated; None where they are."""
     withheld_code: str | None
     draws_h: Floats
     """Remaining hours of each path, infinity where no limit is met, shape (paths,)."""
@@ -62,15 +66,15 @@ def draw_paths(
     Parameters
     ----------
     posterior
-        What is known.
+        Level, decline and wander.
     systematic
-        Standard deviation of what all figures may be wrong by alike, fraction of rated.
+        Common error of all figures (one sd), fraction of rated.
     ahead_h
         Hours ahead of ``posterior.now_kh``, rising, the first zero.
     paths
-        How many.
+        Number of paths.
     rng
-        Source of chance.
+        Random generator.
 
     Returns
     -------
@@ -110,12 +114,12 @@ def _draw_cell(
     values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     draws = mean + rng.standard_normal((number, 2)) @ root.T
-    # What is lost for good does not come back: a stack does not grow better with use.
+    # Wear does not reverse: no path gains output from use.
     return draws[:, 0], np.maximum(draws[:, 1], 0.0)
 
 
 def _shares(weights: Floats, total: int) -> NDArray[np.intp]:
-    """Share out ``total`` draws by weight (largest remainders)."""
+    """Divide ``total`` draws by weight (method of largest remainders)."""
     exact = weights * total
     share = np.floor(exact).astype(np.intp)
     missing = total - int(share.sum())
@@ -136,32 +140,33 @@ def forecast(
     unseen_h: float = 0.0,
     gain_sd: float = 0.0,
 ) -> Forecast:
-    """Say how many running hours remain.
+    """Forecast the remaining running hours.
 
     Parameters
     ----------
     posterior
-        What is known about level, decline and wander.
+        Level, decline and wander.
     systematic
-        Standard deviation of what all figures may be wrong by alike, fraction of rated.
+        Common error of all figures (one sd), fraction of rated.
     observed_h
-        Running hours that the estimate rests on.
+        Running hours that the estimate covers.
     replace_below
         Replacement limit, fraction of rated.
     design_left_h
-        Between which running hours ahead the design life ends, each as likely; None where unknown.
+        Least and most running hours left of the design life; all values between are equally
+        likely. None where unknown.
     load_below
         Output that this boat's load needs, fraction of rated, or None.
     rng
-        Source of chance.
+        Random generator.
     load_sd
         Standard deviation of the logarithm of ``load_below``.
     unseen_h
-        Running hours that may be used up besides, at most: any part of them is as likely.
+        Most running hours that the log did not see; all values down to zero are equally likely.
     gain_sd
-        What the sensor's gain may be wrong by. It is the same for ever: an output that truly
-        crosses the limit shows as limit times gain. The load was measured by the same sensor, so
-        output and load cross where they cross, whatever the gain.
+        Relative uncertainty of the sensor's gain (one sd). The gain stays the same for ever, so the
+        output crosses the limit when its measured value is limit times gain. The same sensor
+        measured the load, so the gain does not change when output and load cross.
     """
     reach = FURTHEST * observed_h
     horizon = reach * 1.05 + 200.0
@@ -175,7 +180,8 @@ def forecast(
     output_h = passage_for_good(ahead, paths, replace_below * gain)
     load_h = np.full(len(paths), np.inf)
     if load_below is not None:
-        # Heavy tails: a source that was not recognised makes a load wrong by more than its error.
+        # The error has heavy tails, because a source that was not recognised distorts a load by
+        # more than its standard error.
         needed = load_below * np.exp(load_sd * rng.standard_t(_LOAD_NU, len(paths)))
         load_h = passage_for_good(ahead, paths, needed)
     design_h = np.full(len(paths), np.inf)
@@ -203,7 +209,7 @@ def forecast(
 
 
 def _quantiles(values: Floats, probabilities: tuple[float, ...]) -> list[float]:
-    """Return order statistics; infinity is a value like any other."""
+    """Return quantiles as order statistics, so that some values may be infinite."""
     ordered = np.sort(values)
     return [float(ordered[min(int(p * len(ordered)), len(ordered) - 1)]) for p in probabilities]
 
@@ -217,7 +223,11 @@ def _withhold(
     design_h: float,
     observed_h: float,
 ) -> tuple[str | None, str | None]:
-    """Say why the median and the high end cannot be given, if so."""
+    """Return the reason, and its code, why median and high end cannot be stated; None if they can.
+
+    The median must lie within ``reach``. The decline must be positive with 95 % probability, unless
+    the design hours decide or the high end lies within ``reach`` as well.
+    """
     if median <= 0.0:
         return None, None
     if median > reach:
@@ -231,5 +241,5 @@ def _withhold(
 
     falling = float(weights @ special.ndtr(mean / np.maximum(sd, 1e-12)))
     if falling < 0.95 and not settled and high > reach:
-        return "the decline cannot be told from zero yet", "decline_not_distinguishable"
+        return "the log does not show a clear decline yet", "decline_not_distinguishable"
     return None, None

@@ -1,4 +1,4 @@
-"""From figures to what they mean: the verdict, its reasons, and what would make it firmer."""
+"""The verdict on a charger, the reasons for it, and advice on how to make it more certain."""
 
 from __future__ import annotations
 
@@ -12,21 +12,27 @@ if TYPE_CHECKING:
     from analysis.assessment.forecast import Forecast
     from analysis.estimate import Span
 
-#: Plan when the remaining life (median) is shorter than this part of a year's use ...
+#: The verdict is "plan" when the remaining life (median) is shorter than this many years of use:
+#: ordering and fitting a charger takes up to a season (judgement, no source) ...
 PLAN_YEARS = 1.0
-#: ... but a charger used little needs no plan while more than this is left, h.
+#: ... or than this, h. It decides on a boat that uses its charger less than that in a year
+#: (judgement, no source).
 PLAN_AT_LEAST_H = 200.0
-#: Part of the running hours with another source from which on it is told: less decides nothing.
+#: Least part of the running hours with another source for a note: less changes no figure
+#: (judgement, no source).
 OTHERS_SHARE = 0.02
+#: Use of a year where the log does not show it, h: a season of a sailing boat (common practice, no
+#: source).
+_USUAL_YEAR_H = 500.0
 
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What the advice is drawn from. Fractions are of rated."""
+    """The figures that decide verdict, notes and advice. Fractions are of rated."""
 
     output: Span
     sensor_decides: bool
-    """Whether a clamp meter would tell on which side of a limit the output lies."""
+    """Whether a clamp meter would show on which side of a limit the output lies."""
     slope: Span
     forecast: Forecast | None
     plan_below: float
@@ -58,8 +64,8 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
             reasons.append(
                 Reason(
                     "lower_bound",
-                    f"it was seen to give at least {_percent(case.output.low)} of rated; how much "
-                    f"more it could give was never asked of it",
+                    f"it gave at least {_percent(case.output.low)} of rated; the battery never "
+                    f"took more, so it may be able to give more",
                 )
             )
         return Verdict.UNDETERMINED, reasons
@@ -101,17 +107,17 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
 
 
 def _soon(case: Situation) -> Reason | None:
-    """Return a reason to plan where a limit is likely to be met within a year's use."""
+    """Return a reason to plan, if the charger will probably reach a limit within a year of use."""
     if case.forecast is None or case.forecast.hours.median is None:
         return None
     left = case.forecast.hours.median
-    year = case.hours_per_year if case.hours_per_year is not None else 500.0
+    year = case.hours_per_year if case.hours_per_year is not None else _USUAL_YEAR_H
     if left >= max(PLAN_YEARS * year, PLAN_AT_LEAST_H):
         return None
     what = {
         "output": "the output falls below the replacement limit",
         "design_hours": f"the design hours ({hours_words(case.design_life_h)}) are used up",
-        "load": "it can no longer carry this boat's load with her bank",
+        "load": "it can no longer carry this boat's load with its battery",
     }[case.forecast.until or "output"]
     if left <= 0.0 and case.forecast.until == "design_hours":
         return Reason(
@@ -123,47 +129,49 @@ def _soon(case: Situation) -> Reason | None:
         now = {
             "output": "the output may already be below the replacement limit for good",
             "design_hours": what,
-            "load": "it may already be too weak to carry this boat's load with her bank",
+            "load": "it may already be too weak to carry this boat's load with its battery",
         }[case.forecast.until or "output"]
         high = case.forecast.hours.high
         most = "" if high is None else f": 0 to {rounded(high, -1)} running hours may be left"
         return Reason("limit_near", now + most)
     if left <= 0.0 and case.forecast.until == "load":
-        return Reason("limit_near", "it can no longer carry this boat's load with her bank")
+        return Reason("limit_near", "it can no longer carry this boat's load with its battery")
     return Reason("limit_near", f"in about {figure(case.forecast.hours, 'running hours')} {what}")
 
 
 def _why_unknown(case: Situation) -> Reason:
     if case.runs == 0:
-        return Reason("no_runs", "no run is in the log yet")
+        return Reason("no_runs", "the log holds no run yet")
     if case.values == 0 and case.bounds > 0:
         return Reason(
             "battery_limited_only",
-            "in every run the battery set the current, so the charger never showed what it can "
-            "give",
+            "in every run the battery set the current, so the log does not show how much the "
+            "charger can give",
         )
     return Reason(
         "too_few_runs",
-        f"only {case.values} of {case.runs} runs show what the charger can give; at least 4, and "
-        f"one in 25, are needed",
+        f"only {case.values} of {case.runs} runs show how much the charger can give; at least 4 "
+        f"runs, and one in 25, must do so",
     )
 
 
 def notes(case: Situation) -> list[Reason]:
-    """Return further reasons: what widened, withheld or shaped the figures."""
+    """Return notes: what widened or limited the figures, and what was left out of them."""
     found: list[Reason] = []
     if case.forecast is not None and case.forecast.withheld is not None:
         code = case.forecast.withheld_code or "withheld"
         found.append(Reason(code, case.forecast.withheld))
     if case.steps:
         plural = "" if case.steps == 1 else "s"
-        found.append(Reason("steps", f"{case.steps} sudden change{plural} kept out of the decline"))
+        words = f"{case.steps} sudden change{plural} of output found and not counted as decline"
+        found.append(Reason("steps", words))
     if case.renewal_found:
         found.append(
             Reason(
                 "renewal_found",
-                "a sudden gain was taken for a renewal that nobody recorded: the estimate starts "
-                "there, the design hours do not; record it with: ebbwatt event add renewal",
+                "the output rose suddenly, so a renewal that nobody recorded is assumed: the "
+                "estimate starts there, but the design hours still count from the fitting; record "
+                "it with: ebbwatt event add renewal",
             )
         )
     elif case.renewed:
@@ -172,8 +180,8 @@ def notes(case: Situation) -> list[Reason]:
         found.append(
             Reason(
                 "no_temperature",
-                "compartment temperature is not logged: heat cannot be told from wear, and the "
-                "interval is wider for it",
+                "compartment temperature is not logged: heat looks like wear, so the interval is "
+                "wider",
             )
         )
     if case.bounds and case.values:
@@ -201,31 +209,33 @@ def _runs(number: int) -> str:
 
 NO_TEMPERATURE = "Log the compartment temperature: a hot compartment looks like wear."
 NO_STATES = (
-    "See to the charger's states in [states]: the source tells none that can be believed, so runs "
-    "were found from the power."
+    "Check the charger's states in [states]: those in the log are missing or wrong, so runs were "
+    "found from the power."
 )
 NO_COUNTER = (
     "Take the running hours from the unit's own display, if it has one: the log has no hour "
     "counter, so the design hours cannot be checked."
 )
-NO_CEILING = "Set charge_ceiling_v if the battery ever gets full: no charge ceiling was seen."
-#: Advice about the fitting and the logger, which is a technician's work; the rest is the crew's.
+NO_CEILING = (
+    "Set charge_ceiling_v if the battery gets full at times: the log shows no charge ceiling."
+)
+#: Advice about wiring and configuration, for the technician; all other advice is for the crew.
 FOR_TECHNICIAN = frozenset({NO_TEMPERATURE, NO_STATES, NO_COUNTER, NO_CEILING})
 
 
 def advice(case: Situation) -> list[str]:
-    """Return what would make the verdict firmer, most useful first."""
+    """Return advice on how to make the verdict more certain, most useful first."""
     told: list[str] = []
     if case.sensor_decides:
         told.append(
-            "A clamp meter would decide on which side of a limit the output lies: in a run, read "
-            "current and voltage at the charger's leads, and record them with: ebbwatt event add "
-            "reading --current A --voltage V"
+            "Measure with a clamp meter: it decides on which side of a limit the output lies. "
+            "During a run, read current and voltage at the charger's leads, and record them with: "
+            "ebbwatt event add reading --current A --voltage V"
         )
     if case.values < 4 and case.runs:
         told.append(
             "Let the charger run for an hour or more into a battery that is well below full (or "
-            "with loads on): only then does it show what it can give."
+            "with loads on): only such a run shows how much it can give."
         )
     elif case.bounds > 3 * case.values:
         told.append(

@@ -1,1 +1,1 @@
-"""What the unit uses, when its containers were changed, and how long the fuel lasts."""
+"""How much fuel the unit uses, when its containers were changed, and how long the fuel lasts."""

@@ -1,7 +1,8 @@
 """Container changes: those that people recorded, else those that show in the log.
 
-A level gauge tells every change. Without one only a container that ran dry leaves traces, and they
-must fit the energy between them: no container runs dry twice within the half of what it holds.
+A level gauge shows every change. Without a gauge, only a container that ran dry leaves traces. The
+energy between two changes must then fit: a container cannot run dry before it has given half of
+what it holds.
 """
 
 from __future__ import annotations
@@ -23,20 +24,27 @@ if TYPE_CHECKING:
 
     Flags = NDArray[np.bool_]
 
-#: What a change says that nobody recorded.
+#: Text of a change that nobody recorded.
 FOUND = "found in the log"
-#: A gauge that rises by this part of a container, and keeps it for so many intervals each side.
+#: A change raises the gauge by at least this part of a container, and the level holds for this many
+#: intervals on both sides: sloshing does not (judgement, no source).
 _FILLED, _KEPT = 0.25, 7
-#: A gauge that tells less than this part of the time is not relied on.
-_GAUGED = 0.5
-#: Energy between two changes, parts of what a container is expected to give: less is no container;
-#: next to nothing is the same empty one, started once more; what fits one for certain.
-_TOO_LITTLE, _DREGS, _FITS = 0.5, 0.1, (0.65, 1.45)
-#: A run that gives less than this part of a container ran on the dregs.
-_NO_RUN = 0.01
-#: More faults than this for each container that the energy accounts for tell something else.
-_FAULTS = 1.5
-#: A change is put so long before the run that follows it, s.
+#: Least share of the intervals with a level for the gauge to be used (judgement, no source).
+_GAUGE_SHARE = 0.5
+# The shares below are of the energy that a container is expected to give (judgement, no source).
+#: Least energy between two changes.
+_MIN_SHARE = 0.5
+#: Less energy than this between two stops is a restart on the same empty container.
+_RESTART_SHARE = 0.1
+#: Energy between two changes that certainly is one container.
+_FITTING_SHARE = (0.65, 1.45)
+#: A run that gives less than this is a start on the rest in an empty container.
+_MIN_RUN_SHARE = 0.01
+#: If there are more faults than this per container, as the energy counts them, faults have another
+#: cause and are ignored (judgement, no source).
+_FAULTS_PER_CONTAINER = 1.5
+#: The time of a change is set this long before the run that follows it, s: the log does not show
+#: it.
 _BEFORE_S = 60.0
 
 
@@ -47,12 +55,12 @@ class _Stop:
     time_s: float
     """Unix time just before the charger ran again."""
     energy_kwh: float
-    """Delivered in the log before."""
+    """Energy delivered in the log before it."""
     sign: Sign
 
 
 def changes(events: tuple[Event, ...], until_s: float) -> list[Event]:
-    """Return the fuel changes that are recorded and count, in order of time."""
+    """Return the recorded fuel changes that were not struck, in order of time."""
     found = [
         e for e in events if e.kind == "fuel" and not e.struck and e.amount and e.time_s <= until_s
     ]
@@ -69,13 +77,13 @@ def find_changes(runs: Runs, fuel: FuelConfig) -> tuple[Event, ...]:
     runs
         The runs of the log.
     fuel
-        What a container holds, taken for each, and the litres per kWh to be expected.
+        What each container holds, and the expected litres per kWh.
     """
     told = np.isfinite(runs.log.fuel_l)
     times = (
         _gauge_rises(runs, told, fuel.container_l)
-        if np.count_nonzero(told) > _GAUGED * len(told)
-        else [stop.time_s for stop in _believed(runs, fuel.container_l / fuel.l_per_kwh)]
+        if np.count_nonzero(told) > _GAUGE_SHARE * len(told)
+        else [stop.time_s for stop in _credible(runs, fuel.container_l / fuel.l_per_kwh)]
     )
     return tuple(
         Event(number, at, "fuel", fuel.container_l, FOUND) for number, at in enumerate(times, 1)
@@ -83,7 +91,7 @@ def find_changes(runs: Runs, fuel: FuelConfig) -> tuple[Event, ...]:
 
 
 def _gauge_rises(runs: Runs, told: Flags, container_l: float) -> list[float]:
-    """Return when the level rose and stayed: single high values are fuel that sloshes."""
+    """Return when the level rose and stayed; single high values are sloshing fuel."""
     level, at = runs.log.fuel_l[told], runs.log.start_s[told]
     count = len(level) - 2 * _KEPT + 1
     if count < 1:
@@ -98,20 +106,21 @@ def _gauge_rises(runs: Runs, told: Flags, container_l: float) -> list[float]:
     return [float(at[place + _KEPT]) for place in steepest]
 
 
-def _believed(runs: Runs, expected_kwh: float) -> list[_Stop]:
-    """Return the stops without those that the energy between them contradicts or fails to support.
+def _credible(runs: Runs, expected_kwh: float) -> list[_Stop]:
+    """Return the stops that the energy between them supports.
 
-    ``expected_kwh`` is what a container should give.
+    Of two stops with too little energy between them, the stronger sign stays. A weak sign needs a
+    neighbour at the distance of one container. ``expected_kwh`` is what a container should give.
     """
     kept: list[_Stop] = []
     for stop in _stops(runs, expected_kwh):
         part = (stop.energy_kwh - kept[-1].energy_kwh) / expected_kwh if kept else np.inf
-        if part >= _TOO_LITTLE:
+        if part >= _MIN_SHARE:
             kept.append(stop)
-        elif stop.sign > kept[-1].sign or part < _DREGS:
+        elif stop.sign > kept[-1].sign or part < _RESTART_SHARE:
             kept[-1] = _Stop(stop.time_s, stop.energy_kwh, max(stop.sign, kept[-1].sign))
     parts = np.diff([stop.energy_kwh for stop in kept]) / expected_kwh
-    one = np.flatnonzero((parts > _FITS[0]) & (parts < _FITS[1]))
+    one = np.flatnonzero((parts > _FITTING_SHARE[0]) & (parts < _FITTING_SHARE[1]))
     supported = {*one.tolist(), *(one + 1).tolist()}
     return [s for place, s in enumerate(kept) if place in supported or s.sign > Sign.WAITED]
 
@@ -122,13 +131,13 @@ def _stops(runs: Runs, expected_kwh: float) -> list[_Stop]:
     ends_kwh = energy_before(runs, runs.end_s)
     signs = dry_stops(runs)
     faults = sum(sign is Sign.FAULT for _, sign in signs)
-    if len(runs) and faults > 1.0 + _FAULTS * float(ends_kwh[-1]) / expected_kwh:
+    if len(runs) and faults > 1.0 + _FAULTS_PER_CONTAINER * float(ends_kwh[-1]) / expected_kwh:
         signs = [(k, sign) for k, sign in signs if sign is not Sign.FAULT]
     found = []
     for following, sign in signs:
-        # A start on the dregs gives nothing: the change came after it.
+        # A start on an empty container gives nothing, so the change came after it.
         energy = float(starts_kwh[following])
-        more = int(np.searchsorted(ends_kwh, energy + _NO_RUN * expected_kwh))
+        more = int(np.searchsorted(ends_kwh, energy + _MIN_RUN_SHARE * expected_kwh))
         place = min(max(following, more), len(runs) - 1)
         found.append(_Stop(float(runs.start_s[place] - _BEFORE_S), energy, sign))
     return found

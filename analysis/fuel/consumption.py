@@ -1,8 +1,8 @@
-"""Litres per kilowatt-hour of this unit: what its containers gave, on top of common practice.
+"""Litres per kilowatt-hour of this unit, from its containers and a prior of common practice.
 
-Each container between two recorded changes is one measurement, of the use at the middle of its
-running hours. The use rises with age, so its logarithm has a level and a trend, and the newest
-containers count most: a linear Gaussian filter (Kalman 1960).
+Each container between two recorded changes measures the use at the middle of its running hours. The
+use rises with age, so its logarithm has a level and a trend, and the newest containers count most:
+a linear Gaussian filter (Kalman 1960, J. Basic Eng. 82:35-45; from memory).
 """
 
 from __future__ import annotations
@@ -23,22 +23,26 @@ if TYPE_CHECKING:
     from logger.config import FuelConfig
     from logger.event import Event
 
-#: Relative uncertainty of the prior (standard deviation): units, fuels and ages differ.
+#: Relative standard deviation of the prior: units, fuels and ages differ (judgement, no source).
 PRIOR_SD = 0.20
-#: Filling of a container and the charger's own power sensor.
+#: Relative standard deviation from the filling of a container and from the charger's own power
+#: sensor (judgement, no source).
 FILL_SD = 0.02
-#: Change from one container to the next that needs no reason.
+#: Relative standard deviation of the use from one container to the next (judgement, no source).
 DRIFT_SD = 0.006
-#: Rise a 1000 running hours before anything is known, and how it changes in as many: a unit that
-#: is replaced at 60 % after 7500 h loses 7 % of its cell voltage in each 1000 h (judgement).
+#: Prior of the rise per 1000 running hours, its standard deviation, and how much it changes in 1000
+#: hours (one sd): a unit that is replaced at 60 % after 7500 h loses 7 % of its cell voltage in
+#: each 1000 h (judgement).
 TREND, TREND_SD, TREND_DRIFT_SD = 0.05, 0.05, 0.03
-#: A container changed before it ran out is left with 0 to 10 % in it (common practice, no source):
-#: part of the scatter is the habit of an owner, the same in all of them, the rest is chance.
+#: Part left in a container that was changed before it ran out: 0 to 10 % (common practice, no
+#: source). Part of the scatter is the owner's habit, the same in all containers; the rest is
+#: chance.
 LEFT_MEAN, LEFT_HABIT_SD, LEFT_SD = 0.05, 0.02, 0.022
-#: A container with more of its running hours unlogged than this tells nothing.
-_UNLOGGED = 0.10
-#: A measurement this far (factor) from what was expected is a forgotten or a wrong change.
-_FAR = 1.6
+#: Most running hours of a container that may be unlogged, as a share (judgement, no source).
+_MOST_UNLOGGED = 0.10
+#: A measurement further than this factor from the expected use means that a change was forgotten or
+#: recorded wrongly: a forgotten change makes it 2 or 0.5.
+_CREDIBLE_FACTOR = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,7 @@ class Container:
     litres: float
     energy_kwh: float
     emptied: bool
-    """Whether the charger stopped for want of fuel before the next change."""
+    """Whether the charger ran out of fuel before the next change."""
     l_per_kwh: float
     sd: float
     """Relative standard deviation of ``l_per_kwh``."""
@@ -60,7 +64,7 @@ class Container:
 
 @dataclass(frozen=True, slots=True)
 class FuelUse:
-    """Litres per kWh now, and what it rests on."""
+    """Litres per kWh now, and the containers that gave it."""
 
     estimate: float
     sd: float
@@ -78,12 +82,12 @@ class FuelUse:
 
 
 class _Filter:
-    """The logarithm of litres per kWh and its rise a 1000 running hours, with their covariance."""
+    """The logarithm of litres per kWh and its rise per 1000 running hours, with covariance."""
 
     def __init__(self, prior_l_per_kwh: float) -> None:
         self._state = np.array([np.log(prior_l_per_kwh), TREND])
         self._spread = np.diag([PRIOR_SD**2, TREND_SD**2])
-        self._guessed = 0.0  # weight of containers of which it is not known how much was left
+        self._guessed = 0.0  # weight of the containers that may have been changed early
 
     @property
     def estimate(self) -> float:
@@ -96,14 +100,14 @@ class _Filter:
         return float(np.hypot(np.sqrt(self._spread[0, 0]), LEFT_HABIT_SD * self._guessed))
 
     def age(self, by_kh: float) -> None:
-        """Run on for half a container, which is so many 1000 h."""
+        """Move on by half a container, ``by_kh`` thousand running hours."""
         move = np.array([[1.0, by_kh], [0.0, 1.0]])
         drift = np.diag([0.5 * DRIFT_SD**2, (TREND_DRIFT_SD * by_kh) ** 2])
         self._state = move @ self._state
         self._spread = move @ self._spread @ move.T + drift
 
     def learn(self, container: Container) -> None:
-        """Take what a container gave as the use of now."""
+        """Take a container's litres per kWh as a measurement of the present use."""
         gain = self._spread[:, 0] / (self._spread[0, 0] + container.sd**2)
         self._state = self._state + gain * (np.log(container.l_per_kwh) - self._state[0])
         self._spread = self._spread - np.outer(gain, self._spread[0])
@@ -149,7 +153,7 @@ def _container(
         problem = "opened before the log begins"
     elif energy <= 0.0 or seen <= 0.0:
         problem = "no energy was logged from it"
-    elif passed > seen * (1.0 + _UNLOGGED):
+    elif passed > seen * (1.0 + _MOST_UNLOGGED):
         problem = "too much of its time was not logged"
     if problem is not None:
         return Container(begin, end, litres, energy, emptied, np.nan, np.nan, problem)
@@ -157,18 +161,18 @@ def _container(
     left, left_sd = (0.0, 0.003) if emptied else (LEFT_MEAN, LEFT_SD)
     value = litres * (1.0 - left) / energy
     ratio = value / expected
-    if not 1.0 / _FAR < ratio < _FAR:
-        problem = f"{value:.2f} L/kWh is not believable: a change was forgotten or is wrong"
-    # Energy of hours that were not logged is taken as that of the others.
+    if not 1.0 / _CREDIBLE_FACTOR < ratio < _CREDIBLE_FACTOR:
+        problem = f"{value:.2f} L/kWh cannot be right: a change was forgotten or is wrong"
+    # The hours that were not logged are assumed to give the same power as the others.
     sd = float(np.hypot(np.hypot(FILL_SD, left_sd), 0.5 * max(passed / seen - 1.0, 0.0)))
     return Container(begin, end, litres, energy, emptied, value, sd, problem)
 
 
 def _silence(runs: Runs, begin_s: float, end_s: float) -> float:
-    """Return time passed over time logged; a silence of a boat laid up does not count.
+    """Return time passed over time logged, without gaps long enough for a boat laid up.
 
-    Without a counter of its own nobody knows whether the charger ran while the log was silent: it
-    is taken to have run as much as at other times.
+    Without an hour counter the log does not show whether the charger ran in a gap. It is assumed to
+    have run as much as at other times.
     """
     log = runs.log
     inside = (log.start_s >= begin_s) & (log.start_s < end_s)

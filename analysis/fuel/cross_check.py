@@ -1,11 +1,12 @@
-"""Sets the rise of the fuel use beside the loss of output.
+"""Compares the rise of the fuel use with the loss of output.
 
-They are no two witnesses of a decline. Both follow the cell voltage, and both the current sensor:
-one that drifts by a part d shows output (1 + d) times and fuel per kWh 1/(1 + d) times what is
-true, just as a stack that gains d. So that they agree proves nothing about the stack; that they do
-not means that containers were noted wrongly, were not full, or held another fuel.
+The two do not confirm each other. Both follow the cell voltage, and both follow the current sensor:
+a sensor that drifts by a part d multiplies the output by 1 + d and the fuel per kWh by 1/(1 + d),
+just as a stack that gains d. If they agree, that proves nothing about the stack. If they do not
+agree, containers were recorded wrongly, were not full, or held another fuel.
 
-At fixed crossover, fuel per kWh goes as one over the cell voltage: 10 % lost costs 11.1 % more.
+At fixed crossover, fuel per kWh goes as one over the cell voltage: a loss of 10 % costs 11.1 % more
+fuel per kWh.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Stops of a charger for want of fuel, and what tells them from others.
+"""Finds the stops of a charger that ran out of fuel.
 
-An empty container leaves traces of unlike weight: the output fades out although the battery would
-take all of it; the charger tells a fault; or it stands still while the voltage is below that at
-which it usually starts. So does one that somebody switched off: that sign is a weak one.
+Three signs show an empty container: the output fades out although the battery would take all of it;
+the charger reports a fault; or it stays off while the voltage is below its usual start voltage. The
+last sign is weak, because a charger that somebody switched off stays off, too.
 """
 
 from __future__ import annotations
@@ -22,33 +22,39 @@ if TYPE_CHECKING:
 
     from analysis.history.runs import Runs
 
-#: A run that ends this far below the usual highest voltage has not filled the battery.
+# Limits without another reason are a judgement (no source), held by tests/analysis/fuel and the
+# fuel table of METHOD.md.
+#: A run that ends this part below the usual highest voltage has not filled the battery.
 _SHORT_OF_FULL = 0.02
-#: Fewer runs than this show no usual start voltage.
+#: Fewest runs that show a usual start voltage.
 _FEWEST_RUNS = 8
-#: So far below its usual start voltage a charger that has fuel has started, V on 12 V.
+#: A charger with fuel starts before the voltage is this far below its usual start voltage (V per
+#: 12 V) for this long, s.
 _WAITING_V, _WAITED_S = 0.08, 3600.0
-#: Before a recorded change it stood still so long, and ran so soon after, s.
+#: Before a recorded change of an empty container the charger stood for at least the first time, and
+#: after the change it ran within the second, s.
 _STOOD_S, _RAN_S = 1200.0, 3600.0
-#: A fault of this length, s, is no passing one.
+#: Least length of a fault that shows an empty container, s: shorter ones pass by themselves.
 _FAULT_S = 1200.0
-#: The output has faded out: for so long, s, it was below that part of what the run gave before, and
-#: ended below this part. Less than the last part is no output.
-_FADES_S, _FADING, _FADED, _NOTHING = 600.0, 0.5, 0.35, 0.02
-#: Below any float voltage, V on 12 V (IEC 62485-2 has 2.23 V a lead-acid cell, less 0.02; lithium
-#: iron phosphate is held at 13.3 V or not at all: common practice, no source).
+#: The output fades out if it stays for ``_FADES_S`` below the part ``_FADING`` of the run's earlier
+#: output, and ends below the part ``_FADED``.
+_FADES_S, _FADING, _FADED = 600.0, 0.5, 0.35
+#: Less than this part of the run's output is no output.
+_NOTHING = 0.02
+#: Below any float voltage, V per 12 V: IEC 62485-2 has 2.23 V per lead-acid cell, less 0.02;
+#: lithium iron phosphate floats at 13.3 V or not at all (common practice, no source).
 _NO_FLOAT_V = 13.2
-#: With a failing source the voltage falls by this part; at a ceiling or in float it stands.
+#: Least part by which the voltage falls with a failing charger; at a ceiling or in float it stands.
 _FALLS = 0.01
-#: How far back of a stop the fading is looked for, s.
-_LOOKED_BACK_S = 4.0 * 3600.0
+#: The fading is looked for in this time before a stop, s.
+_FADE_WITHIN_S = 4.0 * 3600.0
 _FAULT = STATE_CODE[OperatingState.FAULT]
-#: States of a charger that was switched off, unless it is its usual word for rest.
+#: States of a charger that was switched off, unless it usually rests in that state.
 _OFF = (STATE_CODE[OperatingState.OFF], STATE_CODE[OperatingState.SLEEPING])
 
 
 class Sign(IntEnum):
-    """What tells that a container ran dry, the weaker the lower."""
+    """How the log shows that a container ran dry; a greater value is a stronger sign."""
 
     WAITED = 1
     FAULT = 2
@@ -57,21 +63,21 @@ class Sign(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class _Traits:
-    """What is usual for a charger, V; NaN where it is not known."""
+    """Usual voltages and states of a charger; NaN where not known."""
 
     filled_v: float
-    """A run that ends below has not filled the battery."""
+    """A run that ends below this has not filled the battery, V."""
     waiting_v: float
-    """A charger that has fuel has started above."""
+    """A charger with fuel starts before the voltage falls to this, V."""
     off: tuple[int, ...]
-    """States that say that somebody switched it off."""
+    """States that mean that somebody switched it off."""
 
 
 def dry_stops(runs: Runs) -> list[tuple[int, Sign]]:
-    """Return the stops that look like an empty container: the run that follows, and the sign."""
+    """Return the stops that look like an empty container: the next run's number, and the sign."""
     traits = _traits(runs)
     found = []
-    # Long runs are cut into days, between which nothing stopped.
+    # Only where a run starts anew: between the days of a long run nothing stopped.
     for k in np.flatnonzero(runs.start_s[1:] == runs.begun_s[1:]).tolist():
         if _ended_voltage(runs, k) < traits.filled_v:
             pause = slice(int(runs.last[k]) + 1, int(runs.first[k + 1]))
@@ -82,11 +88,11 @@ def dry_stops(runs: Runs) -> list[tuple[int, Sign]]:
 
 
 def ran_dry(runs: Runs, changes_s: Sequence[float]) -> list[bool]:
-    """Tell of recorded changes whether the charger had stopped for want of fuel before.
+    """Tell for each recorded change whether the charger had run out of fuel before it.
 
-    Any sign will do where a change is recorded at its end. Without a sign it must have stopped
-    short of full, stood still for a while, and run at once after the change; one that was changed
-    at once may have been switched off for it.
+    A stop with any sign, ended by a recorded change, was an empty container. Without a sign the
+    charger must have stopped short of full, stood for a while, and run soon after the change. If
+    it stood only briefly, somebody may have switched it off to change the container.
 
     Parameters
     ----------
@@ -117,7 +123,7 @@ def _ran_dry(runs: Runs, change_s: float, traits: _Traits) -> bool:
 
 
 def _traits(runs: Runs) -> _Traits:
-    """Return what is usual for this charger; NaN where its runs do not show it."""
+    """Return the usual voltages and states of this charger; NaN where its runs do not show them."""
     volts = runs.log.voltage_mean_v
     charging = volts[runs.running & np.isfinite(volts)]
     full = float(np.percentile(charging, 98.0)) if len(charging) else np.nan
@@ -125,14 +131,14 @@ def _traits(runs: Runs) -> _Traits:
     before = np.clip(runs.first - 1, 0, None)[begins]
     starting = volts[before][np.isfinite(volts[before])]
     usual = float(np.median(starting)) if len(starting) >= _FEWEST_RUNS else np.nan
-    # A charger that usually starts out of a state was not switched off in it.
+    # If a charger usually starts from a state, that state does not mean "switched off".
     rests = runs.log.state[before]
     off = tuple(code for code in _OFF if np.count_nonzero(rests == code) <= 0.5 * len(rests))
     return _Traits(full * (1.0 - _SHORT_OF_FULL), usual * (1.0 - _WAITING_V / 12.0), off)
 
 
 def _sign(runs: Runs, k: int, pause: slice, traits: _Traits) -> Sign | None:
-    """Return the strongest sign that run ``k`` ended for want of fuel, the pause after it seen."""
+    """Return the strongest sign that run ``k`` ran out of fuel; ``pause`` is the time after it."""
     log = runs.log
     length, state = log.duration_s[pause], log.state[pause]
     if _fades(runs, k, traits.filled_v):
@@ -156,15 +162,15 @@ def _ended_voltage(runs: Runs, k: int) -> float:
 def _fades(runs: Runs, k: int, filled_v: float) -> bool:
     """Tell whether the output faded out before the stop that ends run ``k``.
 
-    Where the run had filled the battery before, it may be kept full with little current: then the
-    voltage must have fallen below any at which a battery is kept.
+    If the run had filled the battery before, little current may mean float. Then the voltage must
+    also fall below any float voltage.
     """
     begin = int(np.searchsorted(runs.begun_s, runs.begun_s[k]))
     inside = slice(int(runs.first[begin]), int(runs.last[k]) + 1)
     power, volts = np.nan_to_num(runs.power_w[inside]), runs.log.voltage_mean_v[inside]
     length, end = runs.log.duration_s[inside], runs.log.end_s[inside]
     most = float(np.percentile(power, 90.0))
-    near = end > end[-1] - _LOOKED_BACK_S
+    near = end > end[-1] - _FADE_WITHIN_S
     full = np.flatnonzero(power > _FADING * most)
     if most <= 0.0 or len(full) == 0:
         return False

@@ -1,4 +1,4 @@
-"""How long the fuel lasts under this boat's own distribution of daily energy."""
+"""How long the fuel lasts, from draws of this boat's own daily energy."""
 
 from __future__ import annotations
 
@@ -28,13 +28,23 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: The days that speak for the days to come: the latest ones, so that the season is right.
+#: Number of latest days from which days to come are drawn: one season (judgement, no source).
 RECENT_DAYS = 90
+#: Fewest days for a forecast: two weeks, so that weekends are in it (judgement, no source).
 FEWEST_DAYS = 14
+#: Furthest day of the forecast: two years (judgement, no source).
 LONGEST_D = 730
-#: How far the mean use of the coming weeks may be from that of the latest, relative: other waters,
-#: other weather, more or fewer aboard (judgement, no source).
+#: Relative standard deviation of the mean use of the coming weeks about that of the latest: other
+#: waters, other weather, more or fewer people aboard (judgement, no source).
 REGIME_SD = 0.25
+#: Relative standard deviation of a level gauge, and of the filling of a container (judgement).
+_GAUGE_SD, _FILLED_SD = 0.01, 0.02
+#: If more than this times its litres was used since a change, a later change was not recorded
+#: (judgement: three and more standard deviations of litres per kWh).
+_OVERDRAWN = 1.3
+#: Newest intervals in which a reading of the gauge is looked for.
+_GAUGE_INTERVALS = 500
+#: Seed of the random generator, so that the same log gives the same outlook.
 _SEED = 20240608
 
 
@@ -46,20 +56,20 @@ def fuel_outlook(
     spare_l: float = 0.0,
     temperature_c: float = 20.0,
 ) -> FuelOutlook:
-    """Say how long the fuel lasts.
+    """Forecast how long the fuel lasts.
 
     Parameters
     ----------
     runs
-        The runs of the log, which has the events.
+        The runs of the log; the log has the events.
     by_day
-        What the charger delivered by day and in the last year.
+        Energy and hours by day and in the last year.
     config
         With a [fuel] section.
     spare_l
         Fuel aboard in sealed containers besides the one in use, L.
     temperature_c
-        Temperature of the fuel: a litre of warm fuel holds less.
+        Temperature of the fuel, degC: a litre of warm fuel has less mass.
 
     Raises
     ------
@@ -89,7 +99,7 @@ def fuel_outlook(
         recent = daily[-RECENT_DAYS:]
         year = _year(by_day.year, per_kwh, rng)
         days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
-        # Weeks to come differ from weeks past by more than their days do among themselves.
+        # The mean of the coming weeks differs from the latest ones, not only the single days.
         days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
         future_kwh = np.cumsum(days, axis=1)
         if left is None:
@@ -127,14 +137,14 @@ def _days_left(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> Spa
     kwh
         Draws of the energy that the fuel aboard gives, shape (draws,).
     future_kwh
-        The same of the energy used up to each day to come, shape (draws, days).
+        Draws of the energy used up to each day to come, shape (draws, days).
     withheld
-        Takes the reason where the far end is not known.
+        Receives the reason where the high end is not known.
     """
     days = _span((future_kwh < kwh[:, None]).sum(axis=1).astype(float))
     if days.high is None or days.high < LONGEST_D:
         return days
-    withheld["days_left"] = f"the far end lies beyond {LONGEST_D} days"
+    withheld["days_left"] = f"the fuel may last longer than {LONGEST_D} days"
     return Span(days.low if days.low is not None and days.low < LONGEST_D else None)
 
 
@@ -165,30 +175,30 @@ def _left(
     rng: np.random.Generator,
     withheld: dict[str, str],
 ) -> Floats | None:
-    """Return draws of what is left in the container in use, L."""
+    """Return draws of the fuel left in the container in use, L; None, with a reason, if unknown."""
     if len(runs.log) == 0:
         withheld["litres_left"] = "the log is empty"
         return None
-    gauge = runs.log.fuel_l[-500:]
+    gauge = runs.log.fuel_l[-_GAUGE_INTERVALS:]
     told = gauge[np.isfinite(gauge)]
     if len(told):
-        spread = 0.01 * max(float(told[-1]), 1.0)
+        spread = _GAUGE_SD * max(float(told[-1]), 1.0)
         drawn = told[-1] + spread * rng.standard_normal(len(per_kwh))
         return np.asarray(np.maximum(drawn, 0.0), dtype=np.float64)
     end = float(runs.log.end_s[-1])
     if not known:
         withheld["litres_left"] = (
-            "no fuel change is recorded, none shows in the log; "
-            "'ebbwatt event add fuel --litres 10' records one"
+            "no fuel change is recorded and the log shows none; record the last one with: "
+            "ebbwatt event add fuel --litres 10"
         )
         return None
     newest = known[-1]
     litres = float(newest.amount or 0.0)
     used = float(np.diff(energy_before(runs, np.array([newest.time_s, end])))[0])
-    filled = litres * (1.0 + 0.02 * rng.standard_normal(len(per_kwh)))
-    if used * float(np.median(per_kwh)) > 1.3 * litres:
+    filled = litres * (1.0 + _FILLED_SD * rng.standard_normal(len(per_kwh)))
+    if used * float(np.median(per_kwh)) > _OVERDRAWN * litres:
         withheld["litres_left"] = (
-            "more energy was delivered since the last known change than its container holds: "
+            "the charger has delivered more since the last known change than one container holds: "
             "a change was not recorded"
         )
         return None
@@ -196,7 +206,7 @@ def _left(
 
 
 def _year(year: Year | None, per_kwh: Floats, rng: np.random.Generator) -> Span:
-    """Return litres a year at the use per kWh of today, L."""
+    """Return litres a year at the present litres per kWh."""
     if year is None:
         return Span()
     energy = year.kwh_per_year()

@@ -1,9 +1,10 @@
-"""Fuel for a passage: so many days under way, so many at anchor, never mixed with other days.
+"""Fuel for a passage of some days under way and some at anchor.
 
-A passage is taken to be without engine and shore power: whoever motors uses less. The energy of a
-day follows from its load: what goes straight to the load while the charger runs does not pay for
-the battery; the rest does (the balance of :mod:`analysis.load.daily`, solved for the charge). A
-charger that runs round the clock gives what it can, and no more.
+The load of each kind of day comes from days of that kind alone. Engine and shore power are assumed
+to be off; a boat that motors needs less. The energy of a day follows from its load. What goes to
+the load while the charger runs has no loss; what goes through the battery loses a part (the balance
+of :mod:`analysis.load.daily`, solved for the charge). The charge of a day is limited to 24 h of the
+charger's current.
 """
 
 from __future__ import annotations
@@ -27,26 +28,34 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Fewer days of a kind than this in the last year, and it is said that they are few.
+#: With fewer days of a kind than this in the last year, the output says that they are few
+#: (judgement, no source).
 FEW_DAYS = 10.0
-#: A passage differs from those of the past: other waters and weather, more or fewer aboard;
-#: relative standard deviation (judgement, no source).
+#: Relative standard deviation of a passage about those of the past: other waters and weather, more
+#: or fewer people aboard (judgement, no source).
 PASSAGE_SD = 0.06
-#: What days taken for another kind may move a level by, relative standard deviation (on the
-#: demonstration's log it came out 8 % low; judgement).
+#: Relative standard deviation of a load from days that were taken for another kind (on the
+#: demonstration's log the load came out 8 % low; judgement).
 KIND_SD = 0.08
-#: The battery is fuller or emptier at the end than at the beginning, part of its capacity.
+#: Standard deviation of the change of the battery's charge over the passage, part of its capacity
+#: (judgement, no source).
 BATTERY_SD = 0.10
-#: What the reader says that the boat draws may be wrong by, relative (judgement).
+#: Relative standard deviation of a load that the user names, W (judgement).
 WATTS_SD = 0.05
-#: Energy and charge of so many last running hours tell voltage and output of the charger.
+#: Relative scatter of single days about such a load (judgement; logs show about as much).
+_WATTS_SCATTER = 0.15
+#: The last running hours that give the charger's present voltage and current, h: a few weeks of use
+#: (judgement, no source).
 _RECENT_H = 200.0
+#: The charger runs round the clock if the median energy is at least this part of its most.
+_FLAT_OUT = 0.98
+#: Seed of the random generator, so that the same log gives the same fuel.
 _SEED = 20240612
 
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """What is asked for. ``watts`` takes the place of what the log says of the kinds of day."""
+    """The passage asked for. ``watts``, if given, replaces the loads from the log."""
 
     under_way_d: int
     at_anchor_d: int = 0
@@ -54,7 +63,7 @@ class Trip:
 
     @property
     def days(self) -> int:
-        """Return the days in all."""
+        """Return the total number of days."""
         return self.under_way_d + self.at_anchor_d
 
     def longer(self, days: int) -> Trip:
@@ -64,14 +73,14 @@ class Trip:
 
 @dataclass(frozen=True, slots=True)
 class ChargerNow:
-    """What the charger gives today."""
+    """Voltage and current that the charger gives now, and the battery behind it."""
 
     volts: float
-    """Mean voltage at which it gives its charge."""
+    """Mean voltage while it charges."""
     amps: float
     """Mean current over its latest running."""
     efficiency: float
-    """Share of the charge put into the battery that comes out again."""
+    """Charge efficiency of the battery: charge out over charge in."""
     capacity_ah: float
 
 
@@ -89,10 +98,10 @@ def charger_now(runs: Runs, efficiency: float, capacity_ah: float) -> ChargerNow
 
 
 def supply_kwh(load_a: Floats, charger: ChargerNow) -> Floats:
-    """Return what the charger delivers on days of a mean load, kWh.
+    """Return the energy that the charger delivers on days with a mean load, kWh.
 
-    ``load = efficiency x charge / (rest + efficiency x running)`` with ``running`` the charge over
-    the charger's current, solved for the charge; at most 24 h of its current.
+    It solves ``load = efficiency x charge / (rest + efficiency x running)`` for the charge, where
+    ``running`` is the charge over the charger's current. The charge is at most 24 h of its current.
     """
     eta = charger.efficiency
     asked_ah = 24.0 * load_a / eta / (1.0 + load_a / charger.amps * (1.0 / eta - 1.0))
@@ -101,49 +110,49 @@ def supply_kwh(load_a: Floats, charger: ChargerNow) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """Fuel that a trip takes."""
+    """Fuel that a trip needs."""
 
     trip: Trip
     litres: Span
     kwh: float
-    """Energy for the middle of it, kWh."""
+    """Median of its energy, kWh."""
     load_ah: Span
     """Mean load of a day under way, Ah."""
     days_seen: float | None
-    """Days under way in the last year that it rests on; None where the load was asked for."""
+    """Days under way in the last year that gave the load; None where the user named the load."""
     flat_out: bool
     """Whether the charger runs round the clock and still gives less than the boat draws."""
 
     @property
     def few(self) -> bool:
-        """Whether the days it rests on are few."""
+        """Whether the load comes from few days."""
         return self.days_seen is not None and self.days_seen < FEW_DAYS
 
 
 def need(
     trip: Trip, kinds: Kinds | None, charger: ChargerNow, per_kwh: Floats, battery_v: float
 ) -> Need | None:
-    """Return the fuel for a trip; None where neither the log nor the reader tells the load.
+    """Return the fuel for a trip; None where neither the log nor the user gives the load.
 
     Parameters
     ----------
     trip
-        Days under way and at anchor, or what the boat draws, W.
+        Days under way and at anchor, and the load where the user names it, W.
     kinds
-        What the log says of the kinds of day.
+        Load of each kind of day from the log.
     charger
-        What it gives today.
+        The charger as it is now.
     per_kwh
         Draws of litres per kWh, shape (n,).
     battery_v
-        Voltage at which the load is drawn: turns watts into amperes.
+        Voltage of the load: it turns watts into amperes.
     """
     rng = np.random.default_rng(_SEED)
     count = len(per_kwh)
     if trip.watts is not None:
         level = np.full((count, 3), trip.watts / battery_v)
         level *= np.exp(WATTS_SD * rng.standard_normal((count, 1)))
-        scatter = np.full(count, 0.15)
+        scatter = np.full(count, _WATTS_SCATTER)
     elif kinds is not None:
         pick = rng.integers(0, len(kinds.level_a), count)
         level, scatter = kinds.level_a[pick], kinds.scatter[pick]
@@ -154,7 +163,7 @@ def need(
     kwh, asked = np.zeros(count), np.zeros(count)
     for kind, days in ((UNDER_WAY, trip.under_way_d), (ANCHOR, trip.at_anchor_d)):
         mean = level[:, kind] * regime
-        # Of days that scatter one by one, the mean of many scatters little.
+        # The mean of many days scatters less than a single day.
         mean = mean * np.exp(scatter / math.sqrt(max(days, 1)) * rng.standard_normal(count))
         kwh += days * supply_kwh(mean, charger)
         asked += days * mean
@@ -172,18 +181,18 @@ def need(
         float(np.median(kwh)),
         Span(float(low), float(middle), float(high)),
         days_seen,
-        flat_out=bool(np.median(kwh) >= 0.98 * carried),
+        flat_out=bool(np.median(kwh) >= _FLAT_OUT * carried),
     )
 
 
 @dataclass(frozen=True, slots=True)
 class Stock:
-    """What is known of the fuel."""
+    """The fuel aboard and how it is used."""
 
     per_kwh: Floats
     """Draws of litres per kWh."""
     left_l: float | None
-    """Surely left in the container in use (19 times in 20), L."""
+    """Least fuel left in the container in use (19 times in 20 there is more), L."""
     container_l: float
     out_s: float | None
     """Day until which the fuel lasts on usual days 19 times in 20, Unix time."""
@@ -191,16 +200,16 @@ class Stock:
 
 @dataclass(frozen=True, slots=True)
 class Provision:
-    """What to have aboard and to buy for a trip: it lasts 19 times in 20, the reserve too."""
+    """Fuel to have aboard and to buy for a trip and its reserve, enough 19 times in 20."""
 
     need: Need
     reserve_d: int
-    """Days under way beyond the trip that the reserve is for."""
+    """Length of the reserve: days under way beyond the trip."""
     aboard_l: float
-    """To have aboard at departure: trip and reserve, L."""
+    """Fuel to have aboard at departure, for trip and reserve, L."""
     stock_l: float | None
-    """Surely aboard (19 times in 20): the container in use and what is sealed, L; None where
-    nobody knows what is left in the container in use."""
+    """Least fuel aboard (19 times in 20 there is more), in the container in use and in sealed ones,
+    L; None where the container in use is not known."""
     container_l: float
     depart_s: float | None
     """Day of departure, Unix time."""
@@ -210,33 +219,36 @@ class Provision:
 
     @property
     def litres(self) -> Span:
-        """Return the fuel that the trip takes, L."""
+        """Return the fuel that the trip needs, L."""
         return self.need.litres
 
     @property
     def reserve_l(self) -> float:
-        """Return what is to be aboard beyond the middle of what the trip takes, L."""
+        """Return the fuel to have aboard beyond the median need of the trip, L."""
         return self.aboard_l - (self.litres.median or 0.0)
 
     @property
     def containers(self) -> int:
-        """Return the whole containers that suffice for the trip 19 times in 20."""
+        """Return the number of containers that is enough for the trip 19 times in 20."""
         return math.ceil((self.litres.high or 0.0) / self.container_l - 1e-9)
 
     @property
     def containers_aboard(self) -> int:
-        """Return the whole containers to have aboard at departure, the reserve included."""
+        """Return the number of containers to have aboard at departure, with the reserve."""
         return math.ceil(self.aboard_l / self.container_l - 1e-9)
 
     @property
     def buy(self) -> int:
-        """Return the whole containers to buy; without a known stock, all of them."""
+        """Return the number of containers to buy; where the stock is not known, all of them."""
         short = self.aboard_l - (self.stock_l or 0.0)
         return max(math.ceil(short / self.container_l - 1e-9), 0)
 
     @property
     def order_by_s(self) -> float | None:
-        """Return the last day to order: so long before departure, or before the stock is used."""
+        """Return the last day to order, counted back by the time of delivery.
+
+        It counts from the departure, or from the end of the stock where no departure is named.
+        """
         by = self.depart_s if self.depart_s is not None else self.out_s
         return None if by is None or self.buy == 0 else by - self.delivery_d * DAY_S
 
@@ -284,16 +296,16 @@ def provision(
     depart_s: float | None,
     delivery_d: int,
 ) -> Provision | None:
-    """Return what to have aboard and to buy; None where the load of the trip is not known.
+    """Return the fuel to have aboard and to buy; None where the trip's load is not known.
 
     Parameters
     ----------
     stock
-        What is known of the fuel.
+        The fuel aboard and how it is used.
     trip, kinds, charger, battery_v
         As in :func:`need`.
     reserve_d
-        Days under way beyond the trip that the fuel is to last for.
+        Days under way beyond the trip that the fuel must last.
     spare_l
         Fuel aboard in sealed containers, L.
     depart_s

@@ -1,4 +1,4 @@
-"""What is known of a boat's fuel, and the document that states it."""
+"""The fuel outlook of a boat, and its JSON document."""
 
 from __future__ import annotations
 
@@ -44,17 +44,17 @@ class FuelOutlook:
     changes: str
     """``recorded``, ``found`` in the log where none is recorded, or ``none``."""
     mean_c: float
-    """Temperature at which litres are meant, degC."""
+    """Temperature at which the litres are stated, degC."""
     rated_w: float
     battery_air_m3_per_h: float | None
-    """Air that the battery's space needs while it is charged; None where the rule is silent."""
+    """Air that the battery's space needs while it is charged; None where no rule says."""
     year: Year | None = None
-    """Use of the last year, on which litres and containers a year rest."""
+    """Use of the last year, which gives litres and containers a year."""
     draws: Floats = field(default_factory=lambda: np.empty(0))
     """Draws of litres per kWh."""
 
     def stock(self) -> Stock:
-        """Return what a passage needs to know of the fuel."""
+        """Return the fuel aboard, as the passage needs it."""
         out_s = None
         if self.days_left.low is not None and self.last_s is not None:
             out_s = self.last_s + DAY_S * math.floor(self.days_left.low)
@@ -62,7 +62,7 @@ class FuelOutlook:
 
     @property
     def closed_space_m3_per_h(self) -> float:
-        """Fresh air that would hold a closed space at the limit of carbon dioxide, m3/h."""
+        """Fresh air that keeps a closed space at the limit for carbon dioxide, m3/h."""
         balance = fuel_balance(self.use.estimate, self.mean_c)
         return co2_air_m3_per_h(balance.co2_g_per_kwh * self.rated_w / 1000.0)
 

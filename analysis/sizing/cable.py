@@ -1,4 +1,4 @@
-"""Cable between a charger and the battery: the least cross-section for a voltage drop."""
+"""Cable between a charger and the battery: the least cross-section within a voltage drop."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ COPPER_C = 50.0
 
 @dataclass(frozen=True, slots=True)
 class Cable:
-    """A cable that keeps the drop."""
+    """A cable within the greatest drop."""
 
     cross_section_mm2: float
     current_a: float
@@ -26,12 +26,12 @@ class Cable:
 
 
 def choose(rated_w: float, blocks: int, length_m: float, drop: float) -> Cable | None:
-    """Return the least cross-section of IEC 60228 that keeps a drop; None where none does.
+    """Return the least cross-section of IEC 60228 within a drop; None where none is.
 
     Parameters
     ----------
     rated_w
-        Output of the charger, W, taken at nominal voltage.
+        Output of the charger, W, at nominal voltage.
     blocks
         Nominal 12 V blocks in series.
     length_m
@@ -59,7 +59,7 @@ class CableAdvice:
     """Greatest drop asked for, as a part of nominal voltage."""
 
     def words(self) -> str:
-        """Return it as a sentence; the fuse is never ours to name."""
+        """Return it as a sentence. The maker's manual decides the fuse, so none is named here."""
         fuse = "Fuse: by the maker's manual."
         if self.cable is None:
             return f"Cable: {self.why}. {fuse}"
@@ -94,5 +94,8 @@ def advise(rated_w: float | None, blocks: int, length_m: float | None, drop: flo
     cable = choose(rated_w, blocks, length_m, drop)
     why = None
     if cable is None:
-        why = f"no cross-section up to {max(IEC_60228_FLEXIBLE):g} mm2 keeps {100 * drop:.0f} %"
+        why = (
+            f"no cross-section up to {max(IEC_60228_FLEXIBLE):g} mm2 keeps the drop within "
+            f"{100 * drop:.0f} %"
+        )
     return CableAdvice(cable, why, drop)

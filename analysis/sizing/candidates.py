@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from logger.config import Config
 
-#: Most units in a list, most items in an audit: more is a wrong file.
+#: Most units in a list, most items in an audit: a file with more is the wrong file.
 MOST = 200
 _SETTINGS = (
     Setting("rated_w", "number", REQUIRED, "rated output on the nameplate", "W", 1, 20000),
@@ -28,18 +28,18 @@ AUDIT_COLUMNS = ("item", "amps", "hours_rest", "hours_passage")
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A charger that could be fitted, or the one that is."""
+    """A charger that could be fitted, or the fitted one."""
 
     label: str
     rated_w: float
     l_per_kwh: float
     design_life_h: float
-    """Infinite where it is no limit."""
+    """Infinite where there is no such limit."""
     price: float | None = None
     fitted: bool = False
 
 
-#: Shown where no list is named; invented, the same as in fixtures/candidates.toml.
+#: Candidates where the user names no list; invented, the same as in fixtures/candidates.toml.
 EXAMPLES = (
     Unit("50 W", 50.0, 0.95, 7500.0, 3000.0),
     Unit("75 W", 75.0, 0.92, 7500.0, 4000.0),
@@ -80,9 +80,9 @@ def read_candidates(path: Path) -> tuple[Unit, ...]:
 
 
 def with_fitted(candidates: tuple[Unit, ...], config: Config) -> tuple[Unit, ...]:
-    """Return the candidates with the fitted unit as it is, and a new one of its rating.
+    """Return the candidates, the fitted unit as it is today, and a new unit like it.
 
-    A unit of its name in the list is the new one.
+    If the list has a unit with the fitted unit's name, that one is the new unit.
     """
     charger = config.charger
     life_h = charger.design_range_h

@@ -1,4 +1,4 @@
-"""What the charger has to supply a day: by the log, else by an audit of consumers."""
+"""The energy that the charger must supply a day: by the log, else by an audit of consumers."""
 
 from __future__ import annotations
 
@@ -21,22 +21,22 @@ if TYPE_CHECKING:
     from analysis.sizing.candidates import Audit
     from logger.config import BatteryConfig
 
-#: Days of an audit that the bank lives through.
+#: Number of days of an audit that are simulated with the bank: a year.
 AUDIT_LIVED = 365
 
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What the sizing rests on."""
+    """What the boat needs, and where that comes from."""
 
     need: Need | None
-    """None where neither log nor audit tells it."""
+    """None where neither log nor audit gives it."""
     words: tuple[str, ...]
-    """What the need rests on, or why it is not known; sentences."""
+    """Where the need comes from, or why it is not known; sentences."""
     decline_per_1000h: float | None
     """Decline seen on the fitted unit, fraction of rated; None where it is not clear."""
     today: Fitted | None = None
-    """The fitted unit as it is; None where the log does not tell it."""
+    """The fitted unit as it is; None where the log does not show it."""
 
 
 def find_need(
@@ -55,11 +55,11 @@ def find_need(
     battery
         The bank as it is configured.
     audit
-        List of consumers, if there is one.
+        Audit of consumers, if there is one.
     passage_share
-        Audit: part of the days that are on passage.
+        Part of the days that are on passage; only the audit uses it.
     days_a_year
-        Days a year on which the charger carries the boat; None: as logged, else all.
+        Days a year on which the charger carries the boat; None means as logged, or else every day.
     """
     load, yearly, decline = _logged(case)
     if load is not None and load.ah_p95 is not None and load.ah.median is not None:
@@ -76,19 +76,19 @@ def find_need(
             return Basis(need, (*words, *load.doubts), decline, _today(case))
     if audit is None:
         why = load.withheld if load is not None else "there is no log yet"
-        why = why or "fewer days than the 95th percentile day needs"
+        why = why or "too few days for the load of 19 days in 20"
         return Basis(None, (f"the load is not known: {why}",), decline)
     need = _audited(battery, audit, passage_share, days_a_year)
     text = (
         f"By the audit of {audit.items} items: {audit.rest_ah:.0f} Ah a day at rest, "
         f"{audit.passage_ah:.0f} Ah on passage, {100 * passage_share:.0f} % of days on "
-        f"passage ({12 * need.blocks} V). A log is better: measure."
+        f"passage ({12 * need.blocks} V). A log would be more accurate."
     )
     return Basis(need, (text,), decline, _today(case))
 
 
 def _logged(case: Case | None) -> tuple[LoadResult | None, float | None, float | None]:
-    """Return load, kWh a year, and decline where it is clear; None for what the log lacks."""
+    """Return load, kWh a year and the decline if it is clear; None for what the log lacks."""
     if case is None:
         return None, None, None
     load = case.load
@@ -150,6 +150,6 @@ def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> 
     mean = share * audit.passage_ah + (1.0 - share) * audit.rest_ah
     compared = (
         f"By the audit: {mean:.0f} Ah ({audit.rest_ah:.0f} at rest, {audit.passage_ah:.0f} on "
-        f"passage), {100 * (mean / load.ah.median - 1.0):+.0f} %; the log decides."
+        f"passage), {100 * (mean / load.ah.median - 1.0):+.0f} %; the log is used."
     )
     return text, compared

@@ -1,4 +1,4 @@
-"""Why a size is recommended, and what a smaller or a larger one would mean, in sentences."""
+"""Sentences that say why a size is recommended, and how a smaller or a larger one compares."""
 
 from __future__ import annotations
 
@@ -31,12 +31,12 @@ def reasons(
     chosen
         Label of the recommended one, if there is one.
     end
-        Output at which a unit is replaced, fraction of rated.
+        Output at which a unit is replaced, fraction of rated (the replacement limit).
     today
         The fitted unit as it is.
     """
     first = (
-        f"{_two_digits(limit_w)} W carry her with her bank on 19 days in 20: "
+        f"{_two_digits(limit_w)} W carry the boat with its battery on 19 days in 20: "
         f"{_two_digits(limit_w / end)} W new, kept until {100 * end:.0f} %"
     )
     told = [first]
@@ -46,7 +46,9 @@ def reasons(
         )
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:
-        told.append("none of these carries that at the end of its life: a larger one is due")
+        told.append(
+            "none of these units can do that at the end of its life: a larger one is needed"
+        )
         return [*told, f"the largest of these, {_in_use(judged[-1])}"] if judged else told
     told.append(
         f"{one.unit.label}, the smallest to give that, runs {one.hours_a_day:.0f} h on the mean day"
@@ -70,7 +72,7 @@ def reasons(
 
 
 def _cost(one: UnitOnBoat) -> list[str]:
-    """Write the arithmetic of its cost."""
+    """Return the arithmetic of its cost as a sentence."""
     if one.price_per_year is None or one.unit.price is None:
         return []
     text = (
@@ -93,5 +95,5 @@ def _in_use(one: UnitOnBoat) -> str:
 
 
 def _two_digits(value: float) -> str:
-    """Write a figure that rests on the hardest days of a log, which are few: two digits of it."""
+    """Return a figure with two digits: it comes from the few hardest days of a log."""
     return rounded(value, 1 - math.floor(math.log10(value))) if value > 0.0 else "0"

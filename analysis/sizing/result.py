@@ -1,4 +1,4 @@
-"""What is said of the sizes: what the boat needs, each unit judged, and the recommendation."""
+"""The result of the sizing: what the boat needs, each unit on it, and the recommendation."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """What has to be supplied a day."""
+    """What the boat needs a day."""
 
     supply_wh: Floats
-    """Energy to be delivered on days like this boat's, Wh at the charger."""
+    """Energy that the charger must deliver on each of the boat's days, Wh."""
     lived: Carried
-    """What the bank lives with over those days."""
+    """The simulation of the bank over those days."""
     load_ah: float
     """Mean load, Ah a day."""
     blocks: int
@@ -47,7 +47,7 @@ class Fitted:
     remaining_h: float | None
     """Running hours left (median); None where they are not known."""
     due: bool
-    """Whether its replacement is due or to be planned: then it is no answer."""
+    """Whether it must be replaced now or soon; then it is not recommended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,22 +56,23 @@ class UnitOnBoat:
 
     unit: Unit
     carried_new: float
-    """Share of days carried when new; by the fitted unit today."""
+    """Share of days that it carries when new; the fitted unit: today."""
     carried_end: float
+    """Share of days that it carries at the replacement limit."""
     hours_a_day: float
-    """On the mean day, over its life."""
+    """Running hours on the mean day, averaged over its life."""
     hours_per_year: float
     years_design: float
-    """Until its design hours are used up."""
+    """Years until its design hours are used up."""
     years_decline: float | None
-    """Until its output has declined to the limit; None where the decline is not known."""
+    """Years until its output reaches the replacement limit; None where the decline is not known."""
     litres_per_year: float | None
     """None for a charger without fuel."""
     cost_per_year: float | None
-    """Price over years, and fuel where its price is told."""
+    """Price over years of life, and fuel where its price is given."""
     price_per_year: float | None = None
     fuel_per_year: float | None = None
-    """Cost of its fuel; None where the price of fuel is not told."""
+    """Cost of its fuel; None where the price of fuel is not given."""
 
     @property
     def years(self) -> float:
@@ -82,18 +83,18 @@ class UnitOnBoat:
 
 @dataclass(frozen=True, slots=True)
 class LargerLoad:
-    """What a larger load would change."""
+    """The recommendation for a larger load."""
 
     load: float
-    """Times the load of now."""
+    """Multiple of the present load."""
     recommended: str | None
     fitted_carried_end: float | None
-    """Share of days that the fitted unit would carry when old; None where none is fitted."""
+    """Share of days that the fitted unit would carry at the replacement limit, if one is fitted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sizing:
-    """Every unit judged, and which one is recommended."""
+    """All units on this boat, and the recommended one."""
 
     need: Need
     judged: tuple[UnitOnBoat, ...]

@@ -1,8 +1,8 @@
 """Which size of charger carries this boat, new and at the end of its life.
 
-Steps in the order of IEEE 1013 (load, autonomy, capacity with its adjustments), borrowed: that
-practice is written for other sources. Factors are common practice, no source: charge efficiency,
-13.2 V while charging, bank used to half (lead-acid) or 80 % (LFP), bank worn out at 80 %.
+The steps follow the order of IEEE 1013 (load, autonomy, capacity with its adjustments), a practice
+written for solar systems. The factors are common practice, no source: charge efficiency, 13.2 V
+while charging, bank used to half (lead-acid) or 80 % (LFP), bank worn out at 80 % of its capacity.
 """
 
 from __future__ import annotations
@@ -23,31 +23,40 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Days that the bank must last without the charger (common practice, no source).
 AUTONOMY_D = 2.0
+#: Part of its capacity that a bank gives in use, by chemistry; the docstring says why.
 DEPTH = {"flooded": 0.5, "agm": 0.5, "gel": 0.5, "lfp": 0.8}
+#: Capacity at which a bank is worn out, part of its rating.
 BANK_WORN = 0.8
+#: Multiples of the load for which a size is recommended: as it is, and after the usual additions
+#: (judgement, no source).
 GROWTHS = (1.0, 1.2, 1.5)
-#: Scatter of days within one kind of day where only an audit is known.
+#: Standard deviation of the logarithm of the days of one kind, where only an audit is known
+#: (common practice, no source).
 AUDIT_SCATTER = 0.2
 #: Days of a spell of one kind (common practice, no source).
 SPELL_D = 5
+#: Least output that a fitted unit is sized with, fraction of rated: it avoids a division by zero.
+_LEAST_OUTPUT = 0.05
+#: Seed of the audit's days, so that the same audit gives the same size.
 _SEED = 20240609
 
 
 def supply_wh(load_ah: Floats, efficiency: float, blocks: int) -> Floats:
-    """Return what the charger has to deliver for loads in Ah a day (sizing steps 2 and 3)."""
+    """Return the energy that the charger must deliver for loads in Ah a day, Wh (steps 2 and 3)."""
     return np.asarray(load_ah / efficiency * CHARGING_V * blocks, dtype=np.float64)
 
 
 def bank_ah(load_ah: float, chemistry: str, autonomy_d: float = AUTONOMY_D) -> float:
-    """Return the capacity of the bank that goes with a load (sizing step 4), Ah."""
+    """Return the capacity of a bank for a load (step 4), Ah."""
     return load_ah * autonomy_d / DEPTH[chemistry] / BANK_WORN
 
 
 def audit_days(audit: Audit, passage_share: float, count: int = 4000) -> Floats:
-    """Return loads of days as an audit has them, Ah, with a usual scatter."""
+    """Return loads of days drawn from an audit, Ah, with the usual scatter."""
     rng = np.random.default_rng(_SEED)
-    # In spells of some days, as boats go.
+    # Days of one kind come in spells: passages and anchorages last some days.
     spells = rng.permutation(np.arange(count // SPELL_D) < round(passage_share * count / SPELL_D))
     passage = np.repeat(spells, SPELL_D)
     level = np.where(passage, audit.passage_ah, audit.rest_ah)
@@ -65,16 +74,16 @@ def size(
     with_fuel: bool = True,
     today: Fitted | None = None,
 ) -> Sizing:
-    """Judge the units.
+    """Find how each unit serves this boat, and recommend one.
 
     Parameters
     ----------
     need
-        What has to be supplied.
+        What the boat needs.
     units
         Candidates and the fitted one.
     end_fraction
-        Output at which a unit is replaced, fraction of rated.
+        Output at which a unit is replaced, fraction of rated (the replacement limit).
     decline_per_1000h
         Decline of output, fraction of rated per 1000 h, as seen on the fitted unit.
     fuel_price
@@ -82,9 +91,9 @@ def size(
     with_fuel
         False for chargers without fuel.
     today
-        The fitted unit as it is; None where that is not known: then it is judged as new.
+        The fitted unit as it is; None where that is not known: then it counts as new.
     """
-    # Of two of one size the fitted one comes first: it need not be changed.
+    # Of two of one size the fitted one comes first, because it need not be bought.
     ordered = tuple(sorted(units, key=lambda u: (u.rated_w, not u.fitted, u.label)))
     judged = tuple(
         _judge(
@@ -115,7 +124,7 @@ def size(
 
 
 def _smallest(need: Need, units: tuple[Unit, ...], end: float, growth: float) -> str | None:
-    """Return the smallest unit that keeps the bank at the end of its life."""
+    """Return the smallest unit that still carries the boat at the replacement limit."""
     for unit in units:
         if unit.rated_w * end >= growth * need.limit_w:
             return unit.label
@@ -123,7 +132,7 @@ def _smallest(need: Need, units: tuple[Unit, ...], end: float, growth: float) ->
 
 
 def _carried(need: Need, watts: float, growth: float = 1.0) -> float:
-    """Return the share of days on which an output keeps the bank above its usable share."""
+    """Return the share of days on which an output carries the boat with its bank."""
     return need.lived.days_carried(watts, growth)
 
 
@@ -137,13 +146,14 @@ def _judge(
     with_fuel: bool,
     today: Fitted | None,
 ) -> UnitOnBoat:
-    begin = 1.0 if today is None else max(today.output, 0.05)
+    begin = 1.0 if today is None else max(today.output, _LEAST_OUTPUT)
     last = min(end, begin)
     mean_w = unit.rated_w * 0.5 * (begin + last)
     delivered = np.minimum(need.supply_wh, 24.0 * mean_w)
     hours_a_day = float(delivered.mean()) / mean_w
     hours = hours_a_day * need.days_a_year
-    # Fuel per kWh goes as one over the cell voltage: its mean over a steady decline to the limit.
+    # Fuel per kWh goes as one over the cell voltage. This is its mean over a steady decline to the
+    # limit, over that of a new unit.
     older = math.log(begin / last) / (begin - last) if last < begin else 1.0 / begin
     kwh = float(delivered.mean()) / 1000.0 * need.days_a_year
     litres = kwh * unit.l_per_kwh * older if with_fuel else None

@@ -254,7 +254,7 @@ def test_log_and_audit_are_compared(tmp_path, ebbwatt):
     ebbwatt("demo", "--out", "d", "--days", "60", cwd=tmp_path)
     audit = str(Path(FIXTURES / "audit.csv"))
     shown = ebbwatt("size", "--audit", audit, cwd=tmp_path / "d").stdout
-    assert "; the log decides." in shown
+    assert "; the log is used." in shown
     assert "Recommended:" in shown
 
 
