@@ -1,4 +1,4 @@
-"""What owner and technician ask of the log: output, decline, remaining life, fuel, load, size.
+"""Answers the questions of owner and technician: output, decline, remaining life, fuel, load, size.
 
-Reads the store through ``logger``; ``logger`` never imports this package.
+It reads the store through ``logger``; ``logger`` never imports this package.
 """

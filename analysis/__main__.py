@@ -1,9 +1,9 @@
-"""``python -m analysis`` is the command ``ebbwatt``, and so is its script.
+"""``python -m analysis`` and the script ``ebbwatt`` are the same command.
 
-``python -m`` looks for modules in the current folder before all others. Whatever is called
-``logger.py`` or ``numpy.py`` there is not ours, so that folder is taken off the path first. An
-``analysis.py`` in the current folder is found before this file: there only ``ebbwatt`` or
-``python -P -m analysis`` helps.
+``python -m`` looks for modules in the current folder before all others. A ``logger.py`` or
+``numpy.py`` there is not ours, so this file removes that folder from the search path first. Python
+finds an ``analysis.py`` in the current folder before this file; run ``ebbwatt`` or
+``python -P -m analysis`` there.
 """
 
 import os
@@ -12,12 +12,12 @@ import sys
 
 
 def _without_current_folder() -> list[str]:
-    """Return Python's search path without the current folder, unless the program stands there."""
+    """Return Python's search path without the current folder, unless the program is in it."""
     try:
         here = os.path.realpath(os.curdir)
     except FileNotFoundError:  # the folder was deleted meanwhile: it holds nothing
         return sys.path
-    # Already loaded by Python itself: os and site, but not pathlib.
+    # Python has loaded os and site already, so they are its own. It has not loaded pathlib.
     own = (os.path.dirname(os.path.dirname(__file__)), os.path.dirname(os.__file__))  # noqa: PTH120
     if here in map(os.path.realpath, (*own, *site.getsitepackages())):
         return sys.path
@@ -28,8 +28,8 @@ sys.path[:] = _without_current_folder()
 
 import signal  # noqa: E402 - not from the current folder
 
-# Before anything else loads: an interrupt inside an import can be lost (analysis/interrupts.py,
-# which itself would have to be imported). The command decides when it is ready for more.
+# Let Ctrl-C end the process while modules load: an interrupt inside an import can be lost (see
+# analysis/interrupts.py, which cannot be imported before this). Each command changes it when ready.
 if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 

@@ -1,4 +1,4 @@
-"""What the command lines of several commands share; loads nothing heavy."""
+"""Parts of the command line that several commands share; it loads nothing heavy."""
 
 from __future__ import annotations
 

@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 
-#: Commands that go on until they are told to stop. They say themselves from when on a signal means
-#: more than the end of the process: when the loop that will hear it stands.
+#: Commands that run until they are told to stop. Each handles signals itself, from when its loop
+#: runs; until then a signal ends the process.
 _UNTIL_TOLD = ("log", "probe", "watch")
 
 
-#: Longest error, characters: paths may be long, but no terminal is flooded.
+#: Longest error, characters: long enough for two paths, short enough not to flood a terminal.
 _LONGEST = 2000
 
 
@@ -46,12 +46,12 @@ def _without_command(args: argparse.Namespace, parser: argparse.ArgumentParser) 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use.
 
-    A signal that ends it, and a reader of its output that has gone, give the status that a shell
-    gives: 128 and the number of the signal.
+    If a signal ends it, or the reader of its output has gone, the status is the shell's: 128 plus
+    the number of the signal.
     """
     arguments = list(sys.argv[1:] if argv is None else argv)
-    # Before any command loads numpy: small arrays are slower on several threads, and a pool of
-    # them costs memory.
+    # Set before any command loads numpy: small arrays are slower on several threads, and a pool of
+    # threads costs memory.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     only = arguments[0] if arguments and arguments[0] in COMMANDS else None
     with leaving_cleanly(from_now=only not in _UNTIL_TOLD) as left:
@@ -64,7 +64,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             status = 128 + signal.SIGINT if left.number is None else left.status
         except SystemExit as end:
             if left.number is None:
-                # The parser's own: help was shown, for instance.
+                # The parser ended the command, for instance after showing help.
                 status = end.code if isinstance(end.code, int) else 0
             else:
                 status = left.status
@@ -72,13 +72,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             if error.filename is None:
                 raise
             _complain(
-                f"ebbwatt: {one_line(str(error.filename), _LONGEST)}: this user may not use it; "
+                f"ebbwatt: {one_line(str(error.filename), _LONGEST)}: this user may not open it; "
                 "look at its owner and mode with 'ls -ld'"
             )
             status = 1
         except EbbwattError as error:
             if left.number is None:
-                # It may hold names of files, and what stood in them.
+                # The text may hold names and content of files, so escape it.
                 _complain(f"ebbwatt: {one_line(str(error), _LONGEST)}")
                 status = error.exit_status
             else:
@@ -105,7 +105,10 @@ def _complain(line: str) -> None:
 
 
 def _let_go_of_output() -> bool:
-    """Write what is left; return whether anybody took it. The interpreter would complain of it."""
+    """Write the rest of the output; return whether it was taken.
+
+    If the reader has gone, drop the rest here, or else the interpreter would report it at exit.
+    """
     try:
         sys.stdout.flush()
     except OSError:

@@ -1,4 +1,4 @@
-"""Completion for bash and zsh, written by shtab from the parsers."""
+"""Shell completion for bash and zsh; shtab writes it from the parsers."""
 
 from __future__ import annotations
 

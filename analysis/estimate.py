@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-#: Quantile of the normal distribution between whose ends, both taken, 90 % lie.
+#: Quantile of the normal distribution: 90 % lie within this many standard deviations of the mean.
 Z90 = 1.645
 #: Standard deviation of a normal distribution over its median absolute deviation: 1 over its
 #: quantile at 0.75 (Hampel 1974, JASA 69:383-393).

@@ -1,9 +1,9 @@
-"""Writes figures for people: the uncertainty decides the digits, dates are ISO, units stand beside.
+"""Writes figures for people: with as many digits as the uncertainty allows, a unit, and ISO dates.
 
 Rounding follows the rule of the Particle Data Group (Review of Particle Physics, Introduction,
 "Rounding"): if the three leading digits of the uncertainty lie between 100 and 354, two digits of
 it are kept; between 355 and 949 one; between 950 and 999 it is rounded up to 1000 and two digits
-are kept. The half width of the 90 % interval is taken as the uncertainty.
+are kept. The uncertainty is half the width of the 90 % interval.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ def places_of(span: Span, scale: float = 1.0) -> int:
     return min(decimals(width / 2 if len(ends) == 3 else width), 4)
 
 
-#: A sensor of current is good to 1 % at best (common practice, no source): further digits of a
-#: percentage would tell chance alone.
+#: Most decimals of a percentage: a current sensor is accurate to 1 % at best (common practice, no
+#: source), so further digits would show chance alone.
 _MOST_PERCENT_PLACES = 1
 
 
@@ -59,7 +59,7 @@ def _places(span: Span, unit: str, scale: float) -> int:
 
 
 def figure(span: Span, unit: str = "", scale: float = 1.0) -> str:
-    """Return the middle of a span with its unit, or the bound that is known, or 'not known'."""
+    """Return the median of a span with its unit, or the end that is known, or 'not known'."""
     places, tail = _places(span, unit, scale), _unit(unit)
     if span.median is not None:
         return rounded(span.median * scale, places) + tail
@@ -102,7 +102,7 @@ def day(time_s: float, zone: tzinfo = UTC) -> str:
 
 
 def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
-    """Return ISO date and time to the minute, without the zone (which is to be shown once).
+    """Return ISO date and time to the minute, without the zone: the caller shows that once.
 
     ``zone`` None is the zone of this machine.
     """
@@ -110,7 +110,7 @@ def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
 
 
 def _day_text(time_s: float, width_s: float) -> str:
-    """Return an ISO date of the precision that the width of its interval allows."""
+    """Return an ISO date as precise as the width of its interval allows: year, month or day."""
     moment = datetime.fromtimestamp(time_s, UTC)
     if width_s > 6 * YEAR_S:
         return moment.strftime("%Y")
@@ -120,7 +120,7 @@ def _day_text(time_s: float, width_s: float) -> str:
 
 
 def date_figure(span: Span) -> str:
-    """Return the middle date, or 'not before ...', to the precision that the interval allows."""
+    """Return the median date, or 'not before ...', as precise as the interval allows."""
     width_s = (span.high - span.low) if span.low is not None and span.high is not None else YEAR_S
     if span.median is not None:
         return _day_text(span.median, width_s)
@@ -158,7 +158,7 @@ def clock_hours(hours: float) -> str:
 
 
 def energy(kwh: float) -> str:
-    """Return energy to the resolution of such a log (a percent or so): Wh below 1 kWh."""
+    """Return energy to about the accuracy of a log, a percent: Wh below 1 kWh, else kWh."""
     if kwh < 0.9995:
         return f"{round(kwh * 1000)} Wh"
     if kwh < 9.995:

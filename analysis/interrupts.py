@@ -1,10 +1,10 @@
-"""What Ctrl-C does, and from when on.
+"""Decides what Ctrl-C does in each phase of a command.
 
-Python turns SIGINT into ``KeyboardInterrupt``, raised between any two instructions. In the middle
-of an import that may be a callback whose exceptions Python prints and drops: importlib's own, which
-clears the locks of modules, is one. The program then goes on as if nobody had pressed a key; a
-command that listens until it is told to stop would go on for ever. So while modules load, SIGINT
-keeps the action that the system gives it: the process ends at once.
+Python turns SIGINT into ``KeyboardInterrupt`` between any two instructions. During an import that
+may hit a callback whose exceptions Python prints and drops, such as importlib's own, which clears
+the locks of modules. The program then runs on as if nobody had pressed a key, and a command that
+listens until it is told to stop would run for ever. So SIGINT keeps its default action while
+modules load: the process ends at once.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import signal
 
 
 def _set(handler: signal.Handlers | object) -> None:
-    # What was ignored, as a shell's background does, stays ignored.
+    # A shell ignores SIGINT for a process in the background; keep it ignored.
     if signal.getsignal(signal.SIGINT) in {signal.SIG_DFL, signal.default_int_handler}:
         signal.signal(signal.SIGINT, handler)  # type: ignore[arg-type]
 
@@ -28,15 +28,12 @@ def raise_interrupt() -> None:
     _set(signal.default_int_handler)
 
 
-#: The signal that cancelled the task; Ctrl-C is the usual end of what goes on until it is told.
+#: The signals that cancelled the task, in order.
 _cancelled_by: list[int] = []
 
 
 def cancel_this_task() -> None:
-    """Let SIGINT, SIGTERM and SIGHUP cancel the running task.
-
-    Nothing is raised in the middle of other code.
-    """
+    """Let SIGINT, SIGTERM and SIGHUP cancel the running task, at its next ``await``."""
     import asyncio
 
     if (task := asyncio.current_task()) is None:
@@ -52,6 +49,9 @@ def cancel_this_task() -> None:
 
 
 def status_of_cancelled() -> int:
-    """Return the exit status of a command whose task a signal has cancelled."""
+    """Return the exit status of a command whose task a signal has cancelled.
+
+    Ctrl-C is the usual end of a command that runs until it is told to stop: status 0.
+    """
     by_signal = [number for number in _cancelled_by if number != signal.SIGINT]
     return 128 + by_signal[0] if by_signal else 0

@@ -1,8 +1,8 @@
 """The parser of the command line: one module per command, imported when its parser is built.
 
 Each command is a module in ``analysis.commands`` with ``HELP`` (one line), ``DESCRIPTION``,
-``EXAMPLE``, ``add_arguments(parser)`` and ``run(args) -> int``. Modules import what is heavy inside
-``run``, so that help answers at once and the daemon never loads what it does not need.
+``EXAMPLE``, ``add_arguments(parser)`` and ``run(args) -> int``. Heavy imports stand inside ``run``,
+so that help answers at once and the daemon never loads what it does not need.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class _Parser(argparse.ArgumentParser):
         raise UsageError(f"{message}. See '{self.prog} --help'.")
 
     def print_help(self, file: SupportsWrite[str] | None = None) -> None:
-        # The original keeps it to itself if nobody reads.
+        # argparse drops the error of a closed pipe; this raises it.
         (file or sys.stdout).write(self.format_help())
 
 
@@ -79,11 +79,11 @@ def command_module(name: str) -> Command:
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
-    """Build the parser; with ``only``, just that command's (its module alone is imported)."""
+    """Build the parser; with ``only``, import that command's module alone."""
     parser = _Parser(
         prog="ebbwatt",
-        description="Log a charger for years, and say with evidence how it is doing.",
-        epilog="Each command explains itself: ebbwatt COMMAND --help. Ebbwatt only reads; its "
+        description="Log a charger for years, and show with evidence how its output declines.",
+        epilog="For help on a command: ebbwatt COMMAND --help. Ebbwatt only reads; its "
         "figures are no safety device and replace neither the maker's instructions nor local "
         "codes nor a licensed person.",
     )
@@ -110,8 +110,8 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
             "--config",
             type=Path,
             metavar="FILE",
-            help="configuration (default: ./ebbwatt.toml, then /etc/ebbwatt/ebbwatt.toml); a "
-            "database or a backup serves with the configuration that it carries",
+            help="configuration (default: ./ebbwatt.toml, then /etc/ebbwatt/ebbwatt.toml); or a "
+            "database or a backup, which contains the configuration it was logged with",
         )
         module.add_arguments(sub)
         sub.set_defaults(run=module.run)

@@ -1,7 +1,7 @@
 """Physics and published limits behind the figures: methanol, cables, battery ventilation.
 
-Every number carries its source. Chemistry: open handbook-data package ``chemicals`` 1.5.2 (CRC and
-WebBook tables); density: de Reuck & Craven, IUPAC International Thermodynamic Tables vol. 12,
+Every number has its source. Chemistry: open handbook-data package ``chemicals`` 1.5.2 (CRC and
+WebBook tables). Density: de Reuck & Craven, IUPAC International Thermodynamic Tables vol. 12,
 Methanol (Blackwell 1993), evaluated at 1 atm.
 """
 
@@ -20,6 +20,7 @@ OXYGEN_G_PER_MOL = 31.9988
 METHANOL_LHV_KJ_PER_MOL = 638.35
 """Lower heating value from the WebBook enthalpies of formation (the tables give 637.9 to 638.7)."""
 ROOM_C = 20.0
+"""Temperature at which litres are stated where none is given (common practice, no source)."""
 
 # Exposure limits.
 METHANOL_REL_PPM = 200
@@ -32,6 +33,8 @@ CO2_PEL_PPM = 5000
 CO2_IDLH_PPM = 40000
 """Immediately dangerous to life or health (cdc.gov/niosh/idlh/124389.html)."""
 CO2_OUTSIDE_PPM = 420
+"""Carbon dioxide in outside air, about the mean of 2023 (NOAA Global Monitoring Laboratory; value
+from memory)."""
 MOLAR_VOLUME_25C_L = 24.465
 """Ideal gas at 25 degC and 1 atm, L/mol."""
 
@@ -57,23 +60,23 @@ IEC_60228_FLEXIBLE = {
     300.0: (0.0641, 0.0654),
     400.0: (0.0486, 0.0495),
 }
-"""Up to 50 mm2 as four transcriptions of the standard agree; 70 mm2 and more from memory, held
-against the copper by a test."""
+"""Up to 50 mm2 four transcriptions of the standard agree. The values from 70 mm2 on are from
+memory; a test compares them with the resistance of the copper."""
 COPPER_OHM_MM2_PER_KM = 1000.0 / 58.0
 """Annealed copper at 20 degC (IEC 60028)."""
 AWG_STRANDED = 1.02
-"""The lay of the strands lengthens them: what ASTM B8 adds to the resistance of solid copper."""
+"""Resistance of a stranded conductor over a solid one: the lay lengthens the strands (ASTM B8)."""
 AWG_TINNED = 1.03
-"""What tinned flexible copper has more (the ratio of the columns of IEC 60228 is 1.02 to 1.03)."""
-#: A cross-section within this part of an AWG size is meant as that size: it is written rounded.
+"""Resistance of tinned flexible copper over plain (the columns of IEC 60228: 1.02 to 1.03)."""
+#: A cross-section within this part of an AWG size counts as that size: catalogues round it.
 AWG_ROUNDED = 0.01
 COPPER_PER_K = 0.004
-"""Rise of resistance per kelvin from 20 degC, as IEC 60228 reduces its readings."""
+"""Rise of resistance per kelvin from 20 degC, as IEC 60228 corrects its readings."""
 
-#: Divides the voltage of a bank into nominal 12 V blocks, V. Whatever the chemistry, a block stands
-#: between 11.5 V (lead-acid nearly empty; four LFP cells at 2.9 V) and 14.6 V (absorption; four
-#: LFP cells at 3.65 V): common practice, no source. Up to four blocks (48 V) this divisor, and
-#: nothing 0.1 V from it, gives the right number for every one of these voltages.
+#: Divisor from the voltage of a bank to its number of nominal 12 V blocks, V. A block of any
+#: chemistry stands between 11.5 V (lead-acid nearly empty; four LFP cells at 2.9 V) and 14.6 V
+#: (absorption; four LFP cells at 3.65 V): common practice, no source. Up to four blocks (48 V) this
+#: divisor gives the right number for all these voltages; one that differs by 0.1 V does not.
 BLOCK_V = 13.0
 CELLS_PER_BLOCK = 6
 """Lead-acid cells of 2 V in a 12 V block."""
@@ -98,7 +101,7 @@ def energy_kwh_per_l(temperature_c: float = ROOM_C) -> float:
 
 @dataclass(frozen=True, slots=True)
 class FuelBalance:
-    """What one kilowatt-hour delivered takes and makes, full oxidation assumed."""
+    """Fuel and air for one kilowatt-hour delivered, and its products, if all fuel is oxidised."""
 
     kg_per_kwh: float
     efficiency_lhv: float
@@ -107,14 +110,14 @@ class FuelBalance:
     water_g_per_kwh: float
     oxygen_g_per_kwh: float
     heat_kwh_per_kwh: float
-    """Heat to be carried away, kWh per kWh delivered (lower heating value)."""
+    """Heat that must be carried away, kWh per kWh delivered (lower heating value)."""
 
 
 def fuel_balance(l_per_kwh: float, temperature_c: float = ROOM_C) -> FuelBalance:
     """Stoichiometry of a charger that uses ``l_per_kwh`` of methanol measured at a temperature.
 
-    Carbon dioxide and water follow the fuel burnt, at the anode or by crossover, so they hold at
-    any efficiency.
+    Carbon dioxide and water follow from the fuel used, whether it reacts at the anode or by
+    crossover, so they do not depend on the efficiency.
     """
     grams = 1000.0 * l_per_kwh * methanol_density_kg_per_l(temperature_c)
     moles = grams / METHANOL_G_PER_MOL
@@ -138,7 +141,7 @@ def fuel_rise_for_output_loss(loss: float) -> float:
 
 
 def co2_air_m3_per_h(co2_g_per_h: float, limit_ppm: float = CO2_PEL_PPM) -> float:
-    """Outside air that holds a closed space at a limit of carbon dioxide, m3/h at 25 degC."""
+    """Outside air that keeps a closed space at a limit of carbon dioxide, m3/h at 25 degC."""
     litres = co2_g_per_h / CO2_G_PER_MOL * MOLAR_VOLUME_25C_L
     return litres / 1000.0 / ((limit_ppm - CO2_OUTSIDE_PPM) * 1e-6)
 
@@ -148,7 +151,8 @@ def conductor_ohm(
 ) -> float:
     """Highest resistance that a flexible conductor may have, ohm.
 
-    By IEC 60228 for a metric size; by the copper of an AWG size (ASTM B258, stranded).
+    IEC 60228 gives it for a metric size; for an AWG size it follows from the copper (ASTM B258,
+    stranded).
 
     Parameters
     ----------
@@ -191,7 +195,7 @@ def awg_size(cross_section_mm2: float) -> str | None:
 def blocks_in_series(voltage_v: float) -> int:
     """Return the number of nominal 12 V blocks of a bank, from its voltage at rest or charging.
 
-    One where the voltage is not known (NaN).
+    Returns one where the voltage is not known (NaN).
     """
     return max(1, round(voltage_v / BLOCK_V)) if math.isfinite(voltage_v) else 1
 
@@ -201,8 +205,8 @@ def ventilation_m3_per_h(
 ) -> float | None:
     """Air that a battery space needs, m3/h: Q = 0.05 n I C / 1000 (EN/IEC 62485-2).
 
-    None for a chemistry that the rule does not cover (a lithium bank gives off no hydrogen when
-    charged within its limits; follow its maker and ISO 23625).
+    Returns None for a chemistry that the rule does not cover (a lithium bank gives off no hydrogen
+    when charged within its limits; follow its maker and ISO 23625).
     """
     gas = VENTILATION_MA_PER_AH.get(chemistry)
     if gas is None:

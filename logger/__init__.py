@@ -1,4 +1,4 @@
-"""What runs on board for years: sources, condenser, store and daemon.
+"""The part that runs on board for years: sources, condenser, store and daemon.
 
 Nothing in this package imports ``analysis``, pandas, scipy or a plotting library.
 """

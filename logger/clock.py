@@ -1,10 +1,10 @@
-"""Learns where this boot lies in true time, on boards whose clock may be wrong for days.
+"""Finds the true time of this boot, on boards whose clock may be wrong for days.
 
-A live session keeps all its times on ``CLOCK_BOOTTIME``, which never steps; what is learnt here is
-the one number that turns them into UTC, for every session of the boot at once. A board without a
+A live session keeps all its times on ``CLOCK_BOOTTIME``, which never steps. This module finds the
+one offset that turns them into UTC, for every session of the boot at once. A board without a
 battery-backed clock starts in 1970 or at the time of its last shutdown, and jumps when it learns
-the true time. Believed most of all is a clock that the system calls synchronised, then a clock of
-the device that the description maps (``utc_s``), then the board's own, if it was ever set.
+the true time. A clock that the system calls synchronised comes first, then a clock of the device
+that the description maps (``utc_s``), then the board's own clock, if it was ever set.
 """
 
 from __future__ import annotations
@@ -28,15 +28,15 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("ebbwatt")
 
-#: A clock that has moved by no more than this has not stepped (adjustments by rate move
-#: ``CLOCK_BOOTTIME`` as well: clock_gettime(2)).
+#: A larger change of the offset is a step of the clock, s. Adjustments by rate move
+#: ``CLOCK_BOOTTIME`` as well (clock_gettime(2)), so they do not change the offset.
 STEP_S = 1.0
-#: The same for a device's clock, which comes in whole seconds and late.
+#: The same for a device's clock, s: it comes in whole seconds, and late.
 DEVICE_STEP_S = 5.0
-#: A device's clock must have ticked rightly for so long before it is believed.
+#: A device's clock counts once it has kept time for this long, s (judgement, no source).
 DEVICE_PROVES_S = 60.0
-#: Wait after a correction before the next, doubled each time: two programs that fight over the
-#: clock must not wear out the card.
+#: Wait after a correction before the next, doubled each time up to the longest, s: two programs
+#: that fight over the clock must not wear out the card (judgement, no source).
 FIRST_WAIT_S, LONGEST_WAIT_S = 60.0, 3600.0
 
 #: Exists once systemd-timesyncd has synchronised in this boot (systemd-timesyncd.service(8)).
@@ -110,7 +110,7 @@ class SystemClock:
 
 @dataclass(frozen=True, slots=True)
 class Belief:
-    """UTC minus ``CLOCK_BOOTTIME``, s, how far it can be believed, and who says so."""
+    """UTC minus ``CLOCK_BOOTTIME``, s, how reliable it is, and where it comes from."""
 
     offset_s: float
     quality: int
@@ -136,7 +136,7 @@ class ClockKeeper:
         self.belief = self._newest()
 
     def session(self, source: str) -> SessionStart:
-        """Return the start of a session that begins now, dated as is believed now."""
+        """Return the start of a session that begins now, dated by the present offset."""
         return SessionStart(
             source=source,
             started_s=self.clock.boottime_s(),
@@ -147,7 +147,7 @@ class ClockKeeper:
         )
 
     def begin(self, writer: Writer) -> None:
-        """Take up what an earlier session of this boot has learnt, or correct it."""
+        """Take over the offset of an earlier session of this boot, or correct it."""
         earlier = writer.offset_of_boot()
         if earlier is not None:
             now, then = self.belief, Belief(*earlier)
@@ -159,20 +159,20 @@ class ClockKeeper:
                 self._correct(writer, now, now.offset_s - then.offset_s)
         if self.belief.quality == UNKNOWN:
             writer.add_event(self.clock.boottime_s(), "clock_unknown")
-            log.warning("this board's clock is not set: dates follow when it learns the time")
+            log.warning("this board's clock is not set: dates are set when it learns the time")
 
     def look(self, writer: Writer) -> str:
-        """Look at the clocks, about once a second; correct the store where they have stepped.
+        """Compare the clocks, about once a second; correct the store if one has stepped.
 
         Returns
         -------
         str
-            What was corrected, for a person; empty if nothing was.
+            The notice of a correction; empty if nothing was corrected.
         """
         newest = self._newest()
         shift_s = newest.offset_s - self.belief.offset_s
         if newest.quality < self.belief.quality:
-            return ""  # CLOCK_BOOTTIME carries on what was known
+            return ""  # a less reliable clock: CLOCK_BOOTTIME continues from the better one
         if abs(shift_s) <= newest.step_s and newest.quality == self.belief.quality:
             return ""
         now_s = self.clock.boottime_s()
@@ -182,7 +182,7 @@ class ClockKeeper:
         return self._correct(writer, newest, shift_s)
 
     def hear(self, reading: Reading) -> None:
-        """Listen to the clock of the device, if it has one: believed once it ticks rightly."""
+        """Note the clock of the device, if it has one; it counts once it has kept time."""
         if reading.utc_s is None:
             return
         offset_s = reading.utc_s - reading.time_s
@@ -192,7 +192,7 @@ class ClockKeeper:
             self._device_s = offset_s
 
     def _newest(self) -> Belief:
-        """Return what is to be believed of the clocks at this instant."""
+        """Return the offset by the most reliable clock at this instant."""
         wall_s, now_s = self.clock.wall_s(), self.clock.boottime_s()
         offset_s = wall_s - now_s
         if self.clock.synchronised():
@@ -204,7 +204,7 @@ class ClockKeeper:
         return Belief(offset_s, UNKNOWN)
 
     def _correct(self, writer: Writer, belief: Belief, shift_s: float) -> str:
-        """Write the offset of the whole boot; count it if dates move or become known by it."""
+        """Write the offset of the whole boot; record an event if dates move or become known."""
         learnt = self.belief.quality == UNKNOWN < belief.quality
         self.belief = belief
         notice = ""

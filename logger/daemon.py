@@ -1,8 +1,8 @@
 """``ebbwatt log``: one supervised loop from source to store, with a live snapshot beside it.
 
-Runs in the foreground for a service manager. Ends with status 0 on SIGTERM, SIGINT or SIGHUP, or
-when a finite source (a recording) is exhausted, and with 1 if intervals could not be written at
-the end; nothing that was committed is ever lost.
+It runs in the foreground for a service manager. It ends with status 0 on SIGTERM, SIGINT or SIGHUP,
+or when a finite source (a recording) has ended; and with 1 if intervals could not be written at the
+end. Committed intervals are never lost.
 """
 
 from __future__ import annotations
@@ -36,12 +36,13 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("ebbwatt")
 
-#: A reading renews the snapshot after so long, which costs no wake-up of its own, ...
+#: A reading renews the snapshot if the last one is at least this old, s: once a second for readings
+#: of 1 Hz, without a wake-up of its own.
 RENEW_S = 0.9
-#: ... and without readings after so long.
+#: Without readings the snapshot is renewed after this time, s.
 SILENT_S = 2.0
-#: While nobody watches, readings are worked off in one go as often as this: each awakening costs
-#: as much as several readings.
+#: While nobody watches, readings are collected and handled together at this spacing, s: each
+#: wake-up costs as much as several readings (measured: tests/bench/RESULTS.md).
 HOLD_S = 7.5
 #: Notices kept for the dashboard.
 _MOST_NOTICES = 5
@@ -99,7 +100,7 @@ class Daemon:
         self._spacing_told = False
         self._snapshot = snapshot_path(config.store.path)
         self._onlookers = Onlookers(self._snapshot)
-        # A commit then falls together with the end of a wait, and finds nothing waiting.
+        # The hold divides commit_s, so that a commit falls on the end of a hold.
         commit_s = config.store.commit_s
         self._longest_hold_s = commit_s / math.ceil(commit_s / HOLD_S)
         self._hold_s = 0.0
@@ -134,7 +135,7 @@ class Daemon:
             self.recorder.finish()
             self._tell_spacing()
             newest = self.recorder.newest
-            # Ended in order, even where no reading ever came: not to be counted as cut short.
+            # Close the session even if no reading came, so that it does not count as cut short.
             self.writer.close(self.writer.start.started_s if newest is None else newest.time_s)
             if not self._blind:
                 with contextlib.suppress(OSError):
@@ -160,7 +161,7 @@ class Daemon:
         log.debug("link: %s%s", status.state, status.reason and f", {status.reason}")
         if status.notice:
             log.warning("%s: %s", self.source.describe(), status.notice)
-        # Whoever watches sees what is wrong with the link for as long as it is.
+        # The dashboard shows what is wrong with the link until it is live again.
         if status.state is LinkState.LIVE:
             self._link_notice = ""
         else:
@@ -168,18 +169,18 @@ class Daemon:
         self._renew()
 
     def _tell(self, notice: str) -> None:
-        """Tell the journal, and whoever watches."""
+        """Show a notice in the journal and on the dashboard."""
         log.warning("%s", notice)
         self._notices = [*self._notices[1 - _MOST_NOTICES :], notice]
 
     def _tell_spacing(self) -> None:
-        """Tell once if readings come in another rhythm than the configuration says."""
+        """Tell once if readings come at another spacing than the configuration says."""
         if not self._spacing_told and (words := self.recorder.spacing.wrong_words()):
             self._spacing_told = True
             self._tell(words)
 
     async def _beat(self) -> None:
-        """Renew the snapshot after readings that came together, and while none come."""
+        """Renew the snapshot after readings, and at least every ``SILENT_S`` without any."""
         while True:
             silent_s = min(SILENT_S + self._hold_s, self._notifier.period_s)
             left_s = self._renewed_s + silent_s - self.clock.boottime_s()
@@ -191,12 +192,11 @@ class Daemon:
                     await self._fresh.wait()
 
     def _renew(self) -> None:
-        """Commit if it is time, look at the clocks, write the snapshot, and say that all is well.
+        """Commit if it is time, check the clocks, write the snapshot, notify the service manager.
 
-        Whoever watches has the readings as they come.
-
-        The service manager hears of it only when the loop runs and the writer has returned; a
-        silent charger is no fault of this process.
+        While somebody watches, readings are handled as they come. The notification shows that the
+        loop runs and that the writer has returned. A silent charger does not stop it, because that
+        is not a fault of this process.
         """
         self._fresh.clear()
         self._hold_s = 0.0 if self._onlookers.present() else self._longest_hold_s
@@ -210,7 +210,7 @@ class Daemon:
         try:
             write_snapshot(self._snapshot, self._now())
         except OSError as error:
-            # Without its snapshot the dashboard is blind; the log itself goes on.
+            # Without the snapshot the dashboard shows nothing new, but logging continues.
             if not self._blind:
                 self._tell(f"{self._snapshot}: cannot be written: {error.strerror}")
             self._blind = True
@@ -219,7 +219,7 @@ class Daemon:
         self._notifier.alive(self._renewed_s, self._state)
 
     def _state(self) -> str:
-        """Say in a few words how it goes."""
+        """Return the state in a few words, for the service manager."""
         link = "opening" if self._status is None else str(self._status.state)
         waiting = self.writer.waiting
         return f"{link}; {self.recorder.readings} readings; {waiting} intervals wait for the disk"

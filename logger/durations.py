@@ -1,4 +1,4 @@
-"""Lengths of time that more than one module counts in."""
+"""Lengths of time that several modules use."""
 
 #: One hour, s.
 HOUR_S = 3600.0

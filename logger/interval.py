@@ -2,10 +2,10 @@
 
 An interval closes on a change of state, when voltage or current leaves its band round the
 interval's mean, or at its longest length. The trapezoid between two readings belongs to the
-interval of the earlier one, so neighbouring intervals share an instant and together tile the time
-between gaps: however the log is thinned, the sums stay those of the readings. Energy integrates
-the power of each reading (v times i) by the trapezoid rule. A gap ends the interval and is never
-integrated; see :mod:`logger.sources.spacing`.
+interval of the earlier one. So neighbouring intervals share an instant and together cover the time
+between gaps, and their sums equal those of the readings, wherever the intervals are cut. Energy
+integrates the power of each reading (v times i) by the trapezoid rule. A gap ends the interval and
+is never integrated; see :mod:`logger.sources.spacing`.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from logger.sources.spacing import Spacing
 if TYPE_CHECKING:
     from logger.config import LogConfig
 
-#: What is nearer to a limit than this counts as not beyond it (s, V or A): readings are decimal
-#: numbers that often lie exactly on a limit, where the last bit of a float must not decide.
-HAIR = 1e-6
+#: A value beyond a limit by less than this counts as on the limit (s, V or A). Readings are decimal
+#: numbers that often lie exactly on a limit, and float arithmetic is off by a few last bits.
+FLOAT_SLACK = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +61,11 @@ class Interval:
 
 
 class Condenser:
-    """Turns a stream of readings into intervals; holds one open interval and nothing else.
+    """Turns a stream of readings into intervals; it holds one open interval and nothing else.
 
     ``add`` takes readings in order of time and returns the interval that it closed, if any. A
-    reading whose time does not lie after the one before is not used and counted in
-    ``out_of_order``. Every reading is counted in exactly one interval.
+    reading that is not later than the one before is dropped and counted in ``out_of_order``. Every
+    other reading counts in exactly one interval.
 
     Parameters
     ----------
@@ -75,14 +75,14 @@ class Condenser:
     Attributes
     ----------
     moved
-        Whether a channel left its band in the open interval, which may be too short to be closed
-        for that: later on the mean has followed the change.
+        Whether a channel left its band in the open interval. That interval may still be too short
+        to close; once it is long enough, its mean has followed the change.
     spacing
         How far apart the readings come.
     """
 
-    #: A channel that leaves its band closes no interval shorter than this, so that a noisy sensor
-    #: or an autopilot's pulses cannot turn every reading into a row.
+    #: Least length of an interval that closes because a channel left its band, s. A noisy sensor or
+    #: an autopilot's pulses would otherwise turn every reading into a row (judgement, no source).
     SHORTEST_RUNNING_S = 10.0
     SHORTEST_REST_S = 60.0
 
@@ -135,15 +135,17 @@ class Condenser:
         if reading.state is last.state:
             longest_s = self.log.longest_running_s if running else self.log.longest_rest_s
             shortest_s = self.SHORTEST_RUNNING_S if running else self.SHORTEST_REST_S
-            # A hair below the limit counts as reached: sums of float spacings fall short of it.
-            if length_s < longest_s - HAIR and not (leaves and length_s >= shortest_s - HAIR):
+            # Allow for float error: sums of spacings fall short of the limit by a few last bits.
+            if length_s < longest_s - FLOAT_SLACK and not (
+                leaves and length_s >= shortest_s - FLOAT_SLACK
+            ):
                 return None
         closed = self._close()
         self._open(reading, counted=False)
         return closed
 
     def flush(self) -> Interval | None:
-        """Close the open interval where it stands (at a gap, or at the end) and return it."""
+        """Close the open interval as it is (at a gap, or at the end) and return it."""
         if self._first is None:
             return None
         closed = self._close() if self._readings else None
@@ -151,7 +153,7 @@ class Condenser:
         return closed
 
     def cut(self) -> Interval | None:
-        """Close the open interval at its newest reading and go on from there; return it."""
+        """Close the open interval at its newest reading, open the next there; return the closed."""
         if self._first is None or not self._readings or self._last is self._first:
             return None
         closed = self._close()
@@ -197,7 +199,7 @@ class Condenser:
         self._last = b
 
     def _leaves_band(self, reading: Reading) -> bool:
-        """Say whether voltage or current lies outside its band round the mean so far."""
+        """Tell whether voltage or current lies outside its band round the mean so far."""
         first = self._first
         if first is None:
             return False
@@ -205,14 +207,14 @@ class Condenser:
         if (
             voltage is not None
             and reading.voltage_v is not None
-            and abs(reading.voltage_v - voltage) > self.log.voltage_band_v + HAIR
+            and abs(reading.voltage_v - voltage) > self.log.voltage_band_v + FLOAT_SLACK
         ):
             return True
         current = _mean(self._charge, first.current_a)
         return (
             current is not None
             and reading.current_a is not None
-            and abs(reading.current_a - current) > self.log.current_band_a + HAIR
+            and abs(reading.current_a - current) > self.log.current_band_a + FLOAT_SLACK
         )
 
     def is_running(self) -> bool:
@@ -222,7 +224,7 @@ class Condenser:
             return False
         current = _mean(self._charge, first.current_a)
         return first.state in RUN_STATES or (
-            current is not None and abs(current) > self.log.current_band_a + HAIR
+            current is not None and abs(current) > self.log.current_band_a + FLOAT_SLACK
         )
 
     def _close(self) -> Interval:
@@ -260,7 +262,7 @@ def _accumulate(sums: list[float], a: float | None, b: float | None, spacing_s: 
 
 
 def _power(reading: Reading) -> float | None:
-    """Return the power that a reading tells of, W, or None if it lacks voltage or current."""
+    """Return the power of a reading, W, or None if it lacks voltage or current."""
     if reading.voltage_v is None or reading.current_a is None:
         return None
     return reading.voltage_v * reading.current_a
@@ -272,7 +274,7 @@ def _mean(sums: list[float], otherwise: float | None) -> float | None:
 
 
 def _integral(sums: list[float], *, alone: bool, value: float | None) -> float | None:
-    """Return an integral; nothing over no time is 0 if the channel was there, else None."""
+    """Return an integral; over no time it is 0 if the channel was present, else None."""
     if sums[1] > 0.0:
         return sums[0]
     return 0.0 if alone and value is not None else None

@@ -1,7 +1,7 @@
 """The boat's own time zone: its days begin at local midnight.
 
 Zones are named as in the IANA time zone database (RFC 6557), which the operating system or the
-package tzdata brings. Without a name the zone of this machine holds.
+package tzdata provides. Without a name it is the zone of this machine.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def zone_of(name: str | None) -> tzinfo:
     """
     if name is None:
         return _machine_zone()
-    if name == "UTC":  # without a database of zones, too
+    if name == "UTC":  # works without a database of zones
         return UTC
     try:
         return zoneinfo.ZoneInfo(name)

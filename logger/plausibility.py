@@ -1,7 +1,7 @@
-"""Drops values that cannot be true, channel by channel, and counts them; never clips, never fills.
+"""Drops impossible values, channel by channel, and counts them; it never clips or fills in a value.
 
-A reading that keeps nothing is dropped whole. What was refused is counted by channel and side, so
-that a wrong scale ("voltage_v above 64") can be told from line noise.
+A reading without any value left is dropped as a whole. Refused values are counted by channel and
+side, so that a wrong scale ("voltage_v above 64") looks different from line noise.
 """
 
 from __future__ import annotations
@@ -19,24 +19,24 @@ if TYPE_CHECKING:
     from logger.refusals import Refusals
 
 
-#: No sensor of a boat gives so little and not zero, in any channel's unit; a floating point number
-#: whose words stand in a wrong order often does. Rounding a zero with an offset leaves more.
+#: A value nearer to zero than this, but not zero, is impossible in any channel's unit. A floating
+#: point number with its words in the wrong order is often so small; rounding errors are larger.
 TINY = 1e-18
-#: An hour counter may step by so much at once, h: some count whole hours. Together with the time
-#: that has passed it bounds every honest rise.
+#: Largest single step of an hour counter, h: some count whole hours. A counter cannot rise by more
+#: than this and the time that has passed.
 COUNTER_STEP_H = 1.0
 
 
 def counter_is_possible(before: tuple[float, float], now: tuple[float, float]) -> bool:
-    """Tell whether an hour counter can have risen so; each is time, s, and counter, h.
+    """Tell whether an hour counter can go from ``before`` to ``now``; each is (time s, counter h).
 
-    A fall is possible: the counter was reset, or another charger was fitted.
+    It may fall: the counter was reset, or another charger was fitted.
     """
     return now[1] - before[1] <= max(now[0] - before[0], 0.0) / 3600.0 + COUNTER_STEP_H
 
 
 class Plausibility:
-    """Checks readings against the lowest and highest believable value of each channel.
+    """Checks readings against the lowest and highest possible value of each channel.
 
     Parameters
     ----------
@@ -50,10 +50,10 @@ class Plausibility:
     def __init__(self, limits: Mapping[str, tuple[float, float]], refusals: Refusals) -> None:
         self._limits = [(name, *limits[name]) for name in CHANNELS if name in limits]
         self._refusals = refusals
-        self._counter: tuple[float, float] | None = None  # as it was told, believed or not
+        self._counter: tuple[float, float] | None = None  # the last value, dropped or not
 
     def clean(self, reading: Reading) -> Reading | None:
-        """Return the reading without its unbelievable values, or None if nothing is left."""
+        """Return the reading without its impossible values, or None if nothing is left."""
         bad: dict[str, None] = {}
         present = reading.state is not OperatingState.UNKNOWN
         for name, low, high in self._limits:
@@ -84,6 +84,6 @@ class Plausibility:
         return replace(reading, **bad) if bad else reading  # type: ignore[arg-type]
 
     def _counter_rises(self, time_s: float, runtime_h: float) -> bool:
-        """Compare with the value before, so that one true jump costs one value and no more."""
+        """Compare with the value before, dropped or not, so that one true jump costs one value."""
         before, self._counter = self._counter, (time_s, runtime_h)
         return before is None or counter_is_possible(before, self._counter)

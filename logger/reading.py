@@ -1,4 +1,4 @@
-"""What a source said at one instant, and the operating states it may name."""
+"""A reading: the values of a source at one instant; and the operating states."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ RUN_STATES = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What the source said at one instant. A value that the source did not give is ``None``.
+    """The values of a source at one instant. A value that the source did not give is ``None``.
 
     Parameters
     ----------
@@ -59,11 +59,11 @@ class Reading:
     fuel_l
         Fuel left by the source's own gauge, L.
     utc_s
-        The device's own idea of the time, Unix seconds; used only to learn the true time.
+        Time by the device's own clock, Unix seconds; used only to find the true time.
     word
-        The state as the source wrote it where it stands for more than ``state`` says (a word that
-        is not mapped, a fault with its code): untrusted text of at most :data:`LONGEST_WORD`
-        characters, empty where there is none.
+        The state as the source wrote it, if it says more than ``state`` does (a word that is not
+        mapped, a fault with its code): untrusted text of at most :data:`LONGEST_WORD` characters,
+        else empty.
     """
 
     time_s: float
@@ -78,11 +78,11 @@ class Reading:
     word: str = ""
 
 
-#: Characters kept of a state word.
+#: Characters kept of a state word: longer ones are noise (judgement, no source).
 LONGEST_WORD = 40
-#: Distinct state words that are remembered for the person who has to add them.
+#: Most distinct state words that are kept for the person who maps them; it bounds the memory.
 MOST_WORDS = 32
-#: A clock that says an earlier time has never been set (2020-01-01, Unix seconds).
+#: A clock with an earlier time was never set (2020-01-01, Unix seconds: before this program).
 CLOCK_UNSET_BEFORE_S = 1577836800.0
 #: The measured channels of a reading, in storage order, with their units.
 CHANNELS: dict[str, str] = {

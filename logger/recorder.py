@@ -1,6 +1,6 @@
-"""From readings to committed intervals: plausibility, condenser and writer in one place.
+"""Takes readings to committed intervals: plausibility, condenser and writer in one place.
 
-Live logging, replay and the demo all go through here, so what is tested in one holds for all.
+Live logging, replay and the demo all go through here, so a test of one holds for all.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import math
 import time
 from typing import TYPE_CHECKING
 
-from logger.interval import HAIR, Condenser
+from logger.interval import FLOAT_SLACK, Condenser
 from logger.plausibility import Plausibility
 from logger.reading import MOST_WORDS
 from logger.refusals import printable
@@ -26,35 +26,36 @@ if TYPE_CHECKING:
     from logger.sources.spacing import Spacing
     from logger.store.writer import Writer
 
-#: Intervals that may wait for a commit: bounds memory where readings come faster than real time.
+#: Most intervals that wait for a commit; it bounds memory where readings come faster than real
+#: time.
 MOST_WAITING = 2000
-#: Times of commits that differ by less count as the same, s.
-HAIR_S = 0.1
-#: A word for the state that is none of ours, or a fault, is recorded at most this often, s.
+#: A commit may be early by this, s: ticks divide ``commit_s`` exactly, but float sums do not.
+COMMIT_SLACK_S = 0.1
+#: The same state word is recorded again after this time, s: four rows a day while it lasts.
 WORD_AGAIN_S = 6 * 3600.0
 
 
 class Recorder:
     """Takes readings in order of time and commits intervals in few transactions.
 
-    Each commit wears the memory card, so while nothing changes at rest they are ``commit_rest_s``
-    apart; while the charger runs, or anything changed, at most ``commit_s``.
+    Each commit wears the memory card. While the charger rests and nothing changes, commits are
+    ``commit_rest_s`` apart; while it runs, or after a change, at most ``commit_s``.
 
     Parameters
     ----------
     config
-        Plausible limits, bands and lengths, rhythm of commits.
+        Plausible limits, bands and lengths, spacing of commits.
     writer
-        Where intervals go.
+        Receives the intervals.
     refusals
-        Where refused values are counted.
+        Counts refused values.
     now_s
-        The clock by which commits are due; it never steps.
+        The clock of the commits; it never steps.
 
     Attributes
     ----------
     state_since_s
-        Since when the state is what the newest reading says, on the session's clock.
+        When the present state began, on the session's clock.
     """
 
     def __init__(
@@ -101,7 +102,10 @@ class Recorder:
         self._raw.add(clean)
         if closed is not None:
             self.writer.add(closed)
-            same = clean.state is closed.state and closed.duration_s >= self._longest_rest_s - HAIR
+            same = (
+                clean.state is closed.state
+                and closed.duration_s >= self._longest_rest_s - FLOAT_SLACK
+            )
             self._changed |= not same
             if not self._live and self.writer.waiting >= MOST_WAITING:
                 self.writer.commit()
@@ -116,28 +120,29 @@ class Recorder:
             self.writer.add_event(reading.time_s, "state_word", None, printable(word))
 
     def tick(self, again_in_s: float = 0.0) -> None:
-        """Commit what is closed and what is open if it is time to.
+        """Commit the closed intervals and the open one, if it is time to.
 
-        The open interval is cut in two, so that a power cut never costs more than ``commit_s`` of
-        running or of anything that changed, or ``commit_rest_s`` of a rest without a change.
+        The open interval is cut in two. So a power cut never costs more than ``commit_s`` of
+        running or after a change, or ``commit_rest_s`` of a rest without change.
 
         Parameters
         ----------
         again_in_s
-            When this will be called next: too late for a commit that falls due before.
+            Time until the next call: a commit that is due before then is made now.
         """
         now_s = self._now_s()
         self._refused.tick(now_s, self.spacing.usual_s)
-        # In a rhythm of whole parts of the limit a hair must not decide.
-        passed_s = now_s - self._committed_s + max(HAIR_S, again_in_s - HAIR_S)
+        # Commit now what falls due before the next tick; ticks divide commit_s exactly, so allow
+        # for float error.
+        passed_s = now_s - self._committed_s + max(COMMIT_SLACK_S, again_in_s - COMMIT_SLACK_S)
         if passed_s < self._store.commit_s:
             return
         changed = self._changed or self._condenser.moved
-        busy = changed or self.writer.pressed or self._condenser.is_running()
+        busy = changed or self.writer.must_commit or self._condenser.is_running()
         if not busy and passed_s < self._store.commit_rest_s:
             return
         self._committed_s, self._changed = now_s, False
-        # What cannot be written yet is not cut: it would only fill the memory sooner.
+        # While nothing can be written, do not cut: more intervals would fill the memory sooner.
         if not self.writer.stuck and (cut := self._condenser.cut()) is not None:
             self.writer.add(cut)
         self.writer.commit()
@@ -148,7 +153,7 @@ class Recorder:
         return self._condenser.spacing
 
     def peek(self) -> Interval | None:
-        """Return the interval that is open, as it stands."""
+        """Return the open interval as it would be if it closed now."""
         return self._condenser.peek()
 
     def finish(self) -> None:

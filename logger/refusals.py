@@ -1,14 +1,14 @@
-"""Counts what a source refused, by reason, within fixed bounds: a fault may last for years."""
+"""Counts refused values by reason, within fixed bounds, because a fault may last for years."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-#: Distinct reasons that are kept; further ones are counted together.
+#: Most distinct reasons; further ones are counted together. It bounds the memory.
 MOST_REASONS = 32
-#: Characters kept of a sample.
+#: Characters kept of a sample: one line of a terminal.
 LONGEST_SAMPLE = 80
-#: Characters of a line in the journal.
+#: Characters of a line in the journal: five lines of a terminal.
 LONGEST_LINE = 400
 #: The reason under which everything beyond :data:`MOST_REASONS` is counted.
 OTHER = "other reasons"
@@ -21,7 +21,7 @@ def printable(text: str | bytes, longest: int = LONGEST_SAMPLE) -> str:
     escapes, so that nothing a device sends can move a cursor or forge a line of a log.
     """
     if isinstance(text, bytes):
-        # Latin-1 keeps one character per byte: the bounds hold and nothing can fail to decode.
+        # Latin-1 gives one character per byte, so the bound holds and decoding cannot fail.
         text = text[: longest + 1].decode("latin-1")
     pieces: list[str] = []
     length = 0
@@ -39,9 +39,9 @@ def printable(text: str | bytes, longest: int = LONGEST_SAMPLE) -> str:
 
 
 def one_line(text: str, longest: int = LONGEST_LINE) -> str:
-    """Return the text on one line without control characters, cut to its longest length.
+    """Return the text on one line without control characters, at most ``longest`` long.
 
-    Letters of any script stay: a path may have them.
+    Letters of any script stay, because a path may have them.
     """
     shown = "".join(
         c if c.isprintable() else c.encode("unicode_escape").decode("ascii")
@@ -52,7 +52,7 @@ def one_line(text: str, longest: int = LONGEST_LINE) -> str:
 
 @dataclass(slots=True)
 class Refusals:
-    """Counts of what was refused, with the first sample of each reason.
+    """Counts of refused values, with the first sample of each reason.
 
     Attributes
     ----------

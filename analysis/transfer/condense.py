@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.transfer.spacing import RUNNING, BlockSpacing
-from logger.interval import HAIR, Condenser
+from logger.interval import FLOAT_SLACK, Condenser
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -72,7 +72,8 @@ class _Channel:
         width[1:-1] = np.where(both, spacing_s[1:], 0.0)
         pair[1:-1] = np.where(both, 0.5 * (values[1:] + values[:-1]) * spacing_s[1:], 0.0)
         self.pair, self.covered = pair, width
-        # Sums of the deviation from a middle value stay small, hence exact to far below HAIR.
+        # Sums of the deviation from a middle value stay small, hence exact to far below
+        # FLOAT_SLACK.
         middle = float(np.median(values[present])) if present.any() else 0.0
         self.widths = np.cumsum(width[:-1])
         self.sums = np.cumsum(pair[:-1] - middle * width[:-1])
@@ -243,7 +244,7 @@ class BulkCondenser:
             longest_s = max(longest_s, log.longest_rest_s)
         # One reading beyond the longest length is enough: there it closes at the latest.
         stop = first + int(
-            np.searchsorted(time_s[first:edge], time_s[first] + longest_s - HAIR) + 1
+            np.searchsorted(time_s[first:edge], time_s[first] + longest_s - FLOAT_SLACK) + 1
         )
         stop = min(stop, int(edge))
         length_s = time_s[first + 1 : stop] - time_s[first]
@@ -251,18 +252,23 @@ class BulkCondenser:
         mean_a = current.means(first, stop)
         leaves = (
             np.abs(voltage.values[first + 1 : stop] - voltage.means(first, stop)[:-1])
-            > log.voltage_band_v + HAIR
-        ) | (np.abs(current.values[first + 1 : stop] - mean_a[:-1]) > log.current_band_a + HAIR)
+            > log.voltage_band_v + FLOAT_SLACK
+        ) | (
+            np.abs(current.values[first + 1 : stop] - mean_a[:-1])
+            > log.current_band_a + FLOAT_SLACK
+        )
         if always_running:
-            closes = (length_s >= log.longest_running_s - HAIR) | (
-                leaves & (length_s >= Condenser.SHORTEST_RUNNING_S - HAIR)
+            closes = (length_s >= log.longest_running_s - FLOAT_SLACK) | (
+                leaves & (length_s >= Condenser.SHORTEST_RUNNING_S - FLOAT_SLACK)
             )
         else:
             middle_a = block.current_a[first] - current.values[first]
-            running = np.abs(mean_a[1:] + middle_a) > log.current_band_a + HAIR
+            running = np.abs(mean_a[1:] + middle_a) > log.current_band_a + FLOAT_SLACK
             longest = np.where(running, log.longest_running_s, log.longest_rest_s)
             shortest = np.where(running, Condenser.SHORTEST_RUNNING_S, Condenser.SHORTEST_REST_S)
-            closes = (length_s >= longest - HAIR) | (leaves & (length_s >= shortest - HAIR))
+            closes = (length_s >= longest - FLOAT_SLACK) | (
+                leaves & (length_s >= shortest - FLOAT_SLACK)
+            )
         place = int(closes.argmax())
         return first + 1 + place if closes[place] else None
 

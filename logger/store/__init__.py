@@ -1,1 +1,1 @@
-"""The SQLite file: schema and migrations, the one writer, the many readers."""
+"""The SQLite database: schema and migrations, the one writer, the many readers."""

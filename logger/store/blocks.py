@@ -1,16 +1,15 @@
-"""Blocks: stored intervals a second time, as compressed columns that load all at once.
+"""Blocks: a second copy of the stored intervals, as compressed columns that load all at once.
 
-An analysis of ten years wants a few columns of a million rows; fetched row by row that takes
-seconds. So the writer adds, for each few thousand rows, a row of the table ``blocks`` with the same
-columns as ``intervals``, each holding all values of the block. The rows remain the record, a block
-is no more than an index over them: what no block covers is read from the rows, triggers drop a
-block whose rows change (:data:`TRIGGERS`), and rows and block are written in one
-transaction, so the two cannot disagree.
+An analysis of ten years needs a few columns of a million rows; row by row that takes seconds. So
+for each few thousand rows the writer adds a row to the table ``blocks``. It has the columns of
+``intervals``, each with all values of the block. The rows remain the record, and a block is only an
+index over them: rows without a block are read as rows, triggers drop a block whose rows change
+(:data:`TRIGGERS`), and rows and block are written in one transaction. So the two cannot disagree.
 
 A packed column is zlib over two signed 64-bit integers (the first value, and the number that stands
 for an absent one) and the differences from value to value, in the narrowest width of 1, 2, 4 or 8
-bytes that holds them all; little-endian. A column that is absent throughout is NULL. Standard
-library only: the daemon packs.
+bytes that holds them all; little-endian. A column without any value is NULL. This module uses the
+standard library only, because the daemon packs.
 """
 
 from __future__ import annotations
@@ -30,12 +29,12 @@ if TYPE_CHECKING:
 
 #: Rows of a block: large enough to load fast, small enough to pack in a moment on a small board.
 BLOCK_ROWS = 4096
-#: What stands before the differences of a packed column.
+#: Head of a packed column, before the differences: first value, number for an absent value.
 HEADER = struct.Struct("<qq")
 
 _NAMES = ", ".join(COLUMNS)
 _LAST = "SELECT max(id), count(*) FROM (SELECT id FROM intervals WHERE id > ? ORDER BY id LIMIT ?)"
-#: Column by column: all at once, 4096 rows of Python's integers would be two megabytes.
+#: Queries of single columns: 4096 rows of all columns at once would be two megabytes of integers.
 _COLUMNS = tuple(
     f"SELECT {name} FROM intervals WHERE id > ? AND id <= ? ORDER BY id"  # noqa: S608 - ours
     for name in COLUMNS
@@ -45,7 +44,7 @@ _INSERT = (
     f"VALUES (?, ?, ?, {', '.join('?' * len(COLUMNS))})"
 )
 #: The SQL of the triggers by name: they drop a block when a row of it is changed, deleted or added.
-#: The newest block tells at once that a new row lies behind all of them.
+#: The WHEN clause makes them cheap for a new row, which lies behind the newest block.
 TRIGGERS = {
     f"blocks_{name}": f"CREATE TRIGGER blocks_{name} AFTER {event} ON intervals "  # noqa: S608
     f"WHEN {row}.id <= (SELECT max(last_id) FROM blocks) "
@@ -58,19 +57,19 @@ TRIGGERS = {
         ("delete", "DELETE", "OLD"),
     )
 }
-#: (the type of :class:`array.array`, the bound that its values must stay below)
+#: Type codes of :class:`array.array`, each with the bound below which its values must stay.
 _WIDTHS = (("b", 2**7), ("h", 2**15), ("i", 2**31), ("q", 2**63))
 
 
 def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
-    """Pack the rows that are not in a block yet, as far as they fill blocks.
+    """Pack the rows that are not in a block yet, as far as they fill whole blocks.
 
     Parameters
     ----------
     connection
         A writer inside a transaction, with its new rows inserted.
     most
-        Number of blocks after which to stop: a daemon catches up little by little.
+        Most blocks to add: a daemon catches up a little with each commit.
 
     Returns
     -------
@@ -91,8 +90,8 @@ def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
                 for column in _COLUMNS
             ]
         except (TypeError, OverflowError, struct.error):
-            # Another program's row may hold anything; marked as a block without rows, its
-            # stretch is left to the slow way.
+            # A row that another program wrote may hold anything. A block without rows marks the
+            # stretch, and readers read its rows instead.
             connection.execute(
                 "INSERT INTO blocks (last_id, first_id, rows) VALUES (?, ?, 0)",
                 (last, before + 1),
@@ -104,10 +103,10 @@ def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
 
 
 def pack_column(values: Sequence[int | None], *, shuffled: bool = False) -> bytes | None:
-    """Pack one column; the form is described above.
+    """Pack one column; the module describes the form.
 
-    ``shuffled`` differences stand byte by byte: all lowest bytes first, then all second ones. What
-    is noise in its lowest byte only, such as every reading, compresses better so.
+    ``shuffled`` differences are stored byte by byte: all lowest bytes first, then all second ones.
+    Values with noise in their lowest byte only, such as readings, compress better so.
 
     Raises
     ------
@@ -137,7 +136,7 @@ def unpack_column(packed: bytes | None, count: int, *, shuffled: bool = False) -
     Raises
     ------
     ValueError
-        If it is no packed column of that length.
+        If it is not a packed column of that length.
     """
     if packed is None:
         return [None] * count
@@ -162,7 +161,7 @@ def unpack_column(packed: bytes | None, count: int, *, shuffled: bool = False) -
 def rows_of(
     connection: sqlite3.Connection, last_id: int
 ) -> Iterator[tuple[int, tuple[int | None, ...]]]:
-    """Yield (id, columns) of the rows that a block holds, where it knows their numbers.
+    """Yield (id, columns) of the rows in a block, if their ids have no gap.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Finds what each session covers on its own clock, and places the boots of every board."""
+"""Finds the time that each session covers on its own clock, and dates the boots of every board."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _ROW = "SELECT id, session, start_ms, start_ms + duration_ms FROM intervals "
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """What the rows of a session cover, ms on its own clock, and the first of them."""
+    """The time that the rows of a session cover, ms on its own clock, and its first row."""
 
     start_ms: int
     end_ms: int
@@ -24,9 +24,9 @@ class Extent:
 
 @dataclass(frozen=True, slots=True)
 class Clocks:
-    """What to add to the clock of each session, and what those cover that had to be placed.
+    """The offset of each session's clock, and the extents of the sessions.
 
-    ``extents`` is empty where every clock is true: nothing had to be looked up.
+    ``extents`` is empty if every clock is true, because then they are not needed.
     """
 
     placed: dict[int, Placed]
@@ -36,8 +36,8 @@ class Clocks:
 def find_clocks(connection: sqlite3.Connection) -> Clocks:
     """Return the clocks of all sessions.
 
-    Boots that never learnt the time, or whose clock contradicts the order of writing, are placed
-    between their neighbours: see :mod:`logger.store.placement`.
+    A boot that never had the true time, or whose clock contradicts the order of writing, is placed
+    between its neighbours: see :mod:`logger.store.placement`.
     """
     rows = connection.execute(
         "SELECT id, boot_id, origin, coalesce(started_ms, 0), ended_ms, "
@@ -71,11 +71,11 @@ def find_clocks(connection: sqlite3.Connection) -> Clocks:
 
 
 def find_extents(connection: sqlite3.Connection, merged: set[int]) -> dict[int, Extent]:
-    """Return what each session's rows cover, without reading them all.
+    """Return the time that each session's rows cover, without reading all rows.
 
-    Rows of a session follow one another, so a stretch with the same session at both ends is taken
-    to be of that session alone. Only sessions that were ``merged`` from another database while one
-    was being written can lie inside such a stretch; if one is missed, the log is read through.
+    Rows of a session follow one another, so a stretch with the same session at both ends is assumed
+    to be of that session alone. Only sessions that were ``merged`` from another database during a
+    session can lie inside such a stretch. If one of them is missed, all rows are read.
     """
     found: dict[int, Extent] = {}
 

@@ -1,8 +1,8 @@
-"""Faults of the log itself, noted as events of its sessions: what ``report`` and ``watch`` count.
+"""Faults of the log itself, stored as events of its sessions; ``report`` and ``watch`` count them.
 
-Whoever notices one calls :meth:`logger.store.writer.Writer.add_event` with a kind of
-:data:`logger.event.LOGGER_KINDS`; it is kept for the next commit. Found here: a session that
-did not end, and how much of the data was refused.
+Code that notices a fault calls :meth:`logger.store.writer.Writer.add_event` with a kind of
+:data:`logger.event.LOGGER_KINDS`; the next commit stores it. This module finds two of them: a
+session that did not end, and data that were refused.
 """
 
 from __future__ import annotations
@@ -15,21 +15,21 @@ if TYPE_CHECKING:
 
     from logger.refusals import Refusals
 
-#: What was refused is added up for so long before it is stored as one event.
+#: Refused data are added up for this time and then stored as one event, s: 24 rows a day at most.
 GATHER_S = 3600.0
-#: What is said at the start when the session before was cut short, by kind of event.
+#: Message at the start if the session before was cut short, by kind of event.
 CUT_WORDS = {
     "power_cut": "the power was cut since the last time: up to a minute of data is lost",
     "logger_killed": "the logger ended without notice last time: up to a minute of data is lost",
 }
-#: Rows from the end in which the last interval of the session before is looked for.
+#: The last interval of the session before is looked for among this many newest rows: a few days.
 _NEAR = 10_000
 
 
 def session_cut_short(
     connection: sqlite3.Connection, boot_id: str | None
 ) -> tuple[int, int, str] | None:
-    """Look whether the live session before this one ended without notice.
+    """Find out whether the live session before this one ended without notice.
 
     Returns
     -------
@@ -63,11 +63,11 @@ class RefusedTime:
     refusals
         Counts of the source.
     interval_s
-        Expected spacing of the readings: what one refusal stands for while none is found.
+        Time that one refusal stands for until the spacing of the readings is found, s.
     note
-        Takes seconds of data refused and the reasons.
+        Receives the seconds of refused data and the reasons.
     live
-        Whether readings come in real time: no more can be refused than time has passed.
+        Whether readings come in real time: then the refused time cannot exceed the time passed.
     """
 
     def __init__(
@@ -86,9 +86,9 @@ class RefusedTime:
         self._before: dict[str, int] = {}
 
     def tick(self, now_s: float, spacing_s: float | None = None, *, last: bool = False) -> None:
-        """Note what was refused since the last note if an hour has passed, or at the end.
+        """Note the data refused since the last note if an hour has passed, or at the end.
 
-        ``now_s`` is on any clock that does not step; ``spacing_s`` is the spacing that was found.
+        ``now_s`` is on any clock that does not step; ``spacing_s`` is the spacing found so far.
         """
         if self._noted_s is None:
             self._noted_s = now_s

@@ -1,4 +1,4 @@
-"""Opens database files: is it there, is it ours, is it of our version, may we write it."""
+"""Opens database files, and checks that they exist, are ours, have our version, may be written."""
 
 from __future__ import annotations
 
@@ -23,21 +23,24 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-#: "Ebbw" in ASCII; stands in the header of every database of ours (PRAGMA application_id).
+#: "Ebbw" in ASCII, in the header of each of our databases (PRAGMA application_id).
 APPLICATION_ID = 0x45626277
 SCHEMA_VERSION = 3
-#: The oldest version that can still be read as it is, from a write-protected stick for instance.
+#: The oldest version that can be read without a migration, for instance from a write-protected
+#: stick.
 OLDEST_READ = 1
-#: Length in pages at which the write-ahead log is brought into the file and used from its start.
+#: Length of the write-ahead log, in pages, at which it is copied into the file and starts again.
+#: ``open_writer`` has the reason.
 LOG_PAGES = 128
-#: How long a command waits for another program's write to end.
+#: Longest wait of a command for another program's write, s: a commit takes well under a second
+#: (judgement, no source).
 BUSY_TIMEOUT_S = 10.0
 
 
 def prepare(path: Path) -> None:
     """Create the database or bring its schema up to date.
 
-    Runs the migrations in a child process, so that a long-lived caller never loads what they need.
+    The migrations run in a child process, so that a long-lived caller never loads their libraries.
 
     Raises
     ------
@@ -72,11 +75,11 @@ def open_writer(path: Path) -> sqlite3.Connection:
     prepare(path)
     with translated(path):
         connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-        # A backup, for instance, is kept without a log beside it.
+        # A backup has no write-ahead log until this sets it.
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        # A commit wears the card twice as much while the log beside the file still grows, and it
-        # grows anew after each start: a short one is at full length within the hour.
+        # A commit wears the card twice as much while the write-ahead log still grows, and it grows
+        # anew after each start. A short one reaches its full length within the hour.
         connection.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
     return connection
 
@@ -103,7 +106,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether a database stands there, for a user who may look at it.
+    """Tell whether there is a file of a database at ``path``.
 
     Raises
     ------
@@ -121,7 +124,7 @@ def is_there(path: Path) -> bool:
     if there is None or not os.access(path, os.R_OK):
         raise StoreError(f"{path}: {UNREADABLE_WORDS}")
     if not stat.S_ISREG(there.st_mode):
-        raise StoreError(f"{path}: is no file; name the file of the database")
+        raise StoreError(f"{path}: is not a file; name the file of the database")
     return True
 
 
@@ -134,7 +137,7 @@ def free_name(path: Path, word: str) -> Path:
     """Return a free name beside ``path`` that says what the file was and when it was set aside."""
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
     aside = path.with_name(f"{path.name}.{word}-{stamp}")
-    # Not over one that was set aside before: the clock may stand still from boot to boot.
+    # Do not replace an earlier one: a clock that is never set shows the same time in each boot.
     number = 1
     while aside.exists():
         number += 1
@@ -152,7 +155,7 @@ def synchronise(path: Path) -> None:
 
 
 def _connect_read_only(path: Path) -> sqlite3.Connection:
-    """Connect read-only; without write access to the folder, read the file as it stands."""
+    """Connect read-only; without write access to the folder, open the file as immutable."""
     address = f"{path.absolute().as_uri()}?mode=ro"
     connection = sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)
     try:
@@ -177,7 +180,7 @@ def _version(path: Path) -> int:
     except StoreUnwritableError:
         raise
     except StoreError as error:
-        # SQLite cannot make it out: is it a damaged file of ours, or none?
+        # SQLite cannot read it: it is a damaged file of ours, or another file.
         if not looks_like_ours(path):
             raise StoreError(f"{path}: is not an Ebbwatt database; name another file") from error
         raise StoreDamagedError(f"{path}: {DAMAGED_WORDS}") from error
@@ -193,26 +196,27 @@ def _version(path: Path) -> int:
     return version
 
 
-#: What is said of a log that this user may not read.
+#: Message about a log that this user may not read.
 UNREADABLE_WORDS = (
     "this user may not read it; join its group: 'sudo usermod -aG ebbwatt $USER', then log in anew"
 )
-#: What is said of a damaged file.
+#: Message about a damaged file.
 DAMAGED_WORDS = (
-    "is damaged; 'ebbwatt log' at its start, or 'ebbwatt check --mend', sets it aside and keeps "
-    "what can be read"
+    "is damaged; start 'ebbwatt log', or run 'ebbwatt check --mend': either sets it aside and "
+    "keeps what can be read"
 )
-#: Less free space than this is no room: a commit needs some pages of file and log, bytes.
+#: With less free space than this the disk counts as full, bytes: a commit needs some pages of file
+#: and log.
 _ROOM = 256 * 1024
 _LOCKED = "is locked by another program; try again when it is done"
-_NO_ROOM = "there is no room left on the disk; make room"
+_NO_ROOM = "the disk is full; make room"
 
 
 def _not_now(path: Path, code: int) -> StoreUnwritableError | None:
-    """Return the error for a result code that says: not now, perhaps later.
+    """Return the error for a result code after which a later try may succeed, else None.
 
-    Source of the codes: sqlite.org/rescode.html. Where SQLite does not say why, the file system is
-    asked.
+    Source of the codes: sqlite.org/rescode.html. Where SQLite gives no reason, the file system is
+    asked for it.
     """
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return StoreUnwritableError(f"{path}: {_LOCKED}", "store_locked")
@@ -240,7 +244,7 @@ def _is_full(path: Path) -> bool:
 
 
 def _why_not(path: Path) -> str:
-    """Say why a database cannot be opened: SQLite does not."""
+    """Say why a database cannot be opened, because SQLite does not."""
     if not path.parent.is_dir():
         return f"there is no folder {path.parent}"
     if not os.access(path.parent, os.X_OK):
@@ -256,15 +260,15 @@ def _why_not(path: Path) -> str:
 
 
 def interruptible(connection: sqlite3.Connection) -> None:
-    """Let a signal end long work of SQLite, which would hold it up until the work is done."""
-    # Python looks for signals whenever a function of its own is called, here every few
-    # milliseconds; what their handlers raise ends the statement.
+    """Let a signal end a long statement of SQLite, which would otherwise run to its end first."""
+    # Python handles signals when it calls a Python function, here every few milliseconds. If the
+    # handler raises, SQLite ends the statement.
     connection.set_progress_handler(lambda: 0, 100_000)
 
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
-    """Turn SQLite's errors into ours, at the border."""
+    """Turn errors of SQLite and of the file system into ours."""
     try:
         yield
     except sqlite3.DatabaseError as error:

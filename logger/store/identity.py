@@ -1,6 +1,7 @@
-"""Notices that the database was deleted, moved or replaced while it is open, and loses nothing.
+"""Notices that the database was deleted, moved or replaced while it is open, and keeps its content.
 
-A process keeps writing into a file that has no name any more, and all of it is gone when it ends.
+A process can go on writing into a file that has no name any more; that file is gone when the
+process ends.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class Standing(Enum):
-    """How the file that is open stands to its name."""
+    """Whether the name of the database still leads to the open file, and if not, why."""
 
     THERE = "there"
     DELETED = "was deleted"
@@ -31,7 +32,7 @@ class Standing(Enum):
 
 
 class OpenFile:
-    """The file of an open connection, and how it stands to its name.
+    """The file of an open connection.
 
     Parameters
     ----------
@@ -41,8 +42,8 @@ class OpenFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        # Closing a plain handle would drop SQLite's own locks on the file: fcntl(2). Of a handle
-        # for the path alone (open(2), O_PATH) that is not so.
+        # Closing an ordinary handle would drop SQLite's locks on the file (fcntl(2)). Closing a
+        # handle opened with O_PATH does not (open(2)).
         self._handle = os.open(path, os.O_PATH | os.O_CLOEXEC)
         self._log: tuple[int, int] | None = None
 
@@ -56,7 +57,7 @@ class OpenFile:
         return os.fstat(self._handle).st_nlink > 0
 
     def standing(self) -> Standing:
-        """Look where the name leads now."""
+        """Compare the open file with the file of that name."""
         try:
             there = self.path.stat()
         except OSError:
@@ -69,13 +70,13 @@ class OpenFile:
         return Standing.THERE
 
     def committed(self) -> None:
-        """Take note of the write-ahead log, which is there from the first commit on."""
+        """Note the write-ahead log, which exists from the first commit on."""
         self._log = self._stat_log()
 
     def remove_log(self) -> None:
-        """Remove the log of this file from beside a name that leads elsewhere now.
+        """Remove this file's write-ahead log from beside a name that now leads to another file.
 
-        SQLite would put it into the file that stands there.
+        SQLite would apply the log to that other file.
         """
         if self._log is None or self._stat_log() == self._log:
             for end in ("-wal", "-shm"):
@@ -91,37 +92,40 @@ class OpenFile:
 
 
 def keep_contents(connection: sqlite3.Connection, file: OpenFile, standing: Standing) -> str:
-    """Bring what an open file holds to where it can be found; say what was done, in one line.
+    """Save the content of an open file under a name; return what was done, in one line.
 
-    A deleted one gets its name back. The contents of one whose name another file has taken are
-    kept beside it under a new name. One that was moved is whole where it is now, and a new one
-    begins under the name. The connection must be closed afterwards.
+    A deleted file gets its name back. If another file has taken the name, the content is kept
+    beside it under a new name. A moved file is complete where it is now, and a new one begins under
+    the old name. Close the connection afterwards.
 
     Raises
     ------
     StoreUnwritableError
-        If there is no room for it; the connection can go on being used.
+        If the disk is full; the connection stays usable.
     """
     path = file.path
     said = f"{path}: {standing.value} while it was logged into"
     with translated(path):
         connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
     if standing is Standing.LOG_GONE:
-        return f"{said}; what was in it is in the database"
+        return f"{said}; its content is in the database"
     if file.has_a_name:
         file.remove_log()
         new = "a new one is begun" if standing is Standing.MOVED else "the log goes on in that one"
         return f"{said}; {new}"
     if standing is Standing.DELETED:
         _copy(connection, path, file)
-        return f"{said}; it was written anew with all it held. End the logger to begin a new one"
+        return (
+            f"{said}; it was written again with all its content. To begin a new one, end the "
+            f"logger first"
+        )
     aside = free_name(path, "replaced")
     _copy(connection, aside, file)
-    return f"{said}; what it held is kept as {aside.name}, the log goes on in the new one"
+    return f"{said}; its content is kept as {aside.name}, the log goes on in the new one"
 
 
 def _copy(connection: sqlite3.Connection, target: Path, file: OpenFile) -> None:
-    """Copy what a connection sees into a file of that name, whole or not at all."""
+    """Copy the content of a connection into a file of that name, completely or not at all."""
     partial = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         with contextlib.suppress(FileNotFoundError):
@@ -130,7 +134,7 @@ def _copy(connection: sqlite3.Connection, target: Path, file: OpenFile) -> None:
         partial.chmod(FILE_MODE)
         with translated(target), closing(sqlite3.connect(partial)) as copy:
             connection.backup(copy)
-            # Nothing beside it has to be renamed with it.
+            # One plain file, so that only one file must be renamed.
             copy.execute("PRAGMA journal_mode = DELETE")
         synchronise(partial)
         file.remove_log()

@@ -1,9 +1,9 @@
-"""One logger at a time on one database: a lock that is held for life (flock(2)).
+"""Allows one logger at a time on a database, by a lock that it holds while it runs (flock(2)).
 
-Two loggers would write the same time twice. The lock is a file beside the database, so that
-SQLite's own locks are left alone and commands that write now and then (``import``, ``event``) are
-not held up. The kernel releases it however its holder ends; a file that was left behind means
-nothing.
+Two loggers would store the same time twice. The lock is on a file beside the database. So it does
+not touch SQLite's own locks, and does not block commands that write now and then (``import``,
+``event``). The kernel releases it when its holder ends, even after kill -9; a file that is left
+behind does no harm.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from logger.system.output import FILE_MODE
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-#: Longest number of a process, digits.
+#: Most digits of a process number.
 _DIGITS = 20
 
 
@@ -32,7 +32,7 @@ class StoreLock:
     store
         The database, which need not exist yet.
     tell
-        Takes a line for a person, once, if there can be no lock.
+        Receives one line for a person, once, if the file system allows no lock.
     """
 
     def __init__(self, store: Path, tell: Callable[[str], None] = lambda _: None) -> None:
@@ -45,9 +45,9 @@ class StoreLock:
         self._handle: int | None = None
 
     def hold(self) -> None:
-        """Take the lock if it is not held yet, and anew if its file was taken away.
+        """Take the lock if it is not held yet, and again if its file was removed.
 
-        Where there can be none it is told, and tried again with each call.
+        If the file system allows no lock, this tells it once and tries again with each call.
 
         Raises
         ------
@@ -77,14 +77,14 @@ class StoreLock:
                 return
             if self._is_there(handle):
                 break
-            os.close(handle)  # its holder ended and took the file away just now
+            os.close(handle)  # its holder ended and removed the file just now
         self._handle = handle
         with contextlib.suppress(OSError):  # a full disk: the lock is held all the same
             os.ftruncate(handle, 0)
             os.pwrite(handle, str(os.getpid()).encode(), 0)
 
     def release(self) -> None:
-        """Give the lock back and take its file away."""
+        """Release the lock and remove its file."""
         if self._handle is None:
             return
         if self._is_there(self._handle):
@@ -100,12 +100,12 @@ class StoreLock:
         except PermissionError:
             return os.open(self._path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
         if os.fstat(handle).st_size == 0:
-            with contextlib.suppress(OSError):  # the umask is not asked
+            with contextlib.suppress(OSError):  # whatever the umask is
                 os.fchmod(handle, FILE_MODE)
         return handle
 
     def _is_there(self, handle: int) -> bool:
-        """Tell whether the file of a lock still has its name: else another could lock anew."""
+        """Tell whether the lock's file still has its name; otherwise another process can lock."""
         try:
             return os.path.samestat(os.fstat(handle), self._path.stat(follow_symlinks=False))
         except OSError:
@@ -114,7 +114,7 @@ class StoreLock:
     def _cannot(self, error: OSError) -> None:
         if not self._told:
             self._tell(
-                f"{self._path}: cannot be locked ({error.strerror or error}): see to it that no "
+                f"{self._path}: cannot be locked ({error.strerror or error}): make sure that no "
                 f"second 'ebbwatt log' writes into the same database"
             )
         self._told = True

@@ -1,11 +1,11 @@
-"""Dates boots whose clock cannot be believed: between their neighbours, in order, not overlapping.
+"""Dates boots whose clock is wrong: between their neighbours, in order, without overlap.
 
-Each boot is known by its own clock exactly; what may be wrong is where it lies. The boots of one
-board are in order of writing, so boot k lies at ``u[k] + busy[k]``, where ``busy[k]`` is the time
-that the boots before it logged and ``u`` never decreases: the time switched off can only grow.
-The believed times whose ``u`` agree best with that order are kept (true ones before any number of
-merely believed ones), and whatever contradicts them is placed between what is kept. Durations and
-order therefore hold exactly, whatever any clock has said.
+The length of each boot is exact by its own clock; only its date may be wrong. The boots of one
+board are in order of writing, so boot k starts at ``u[k] + busy[k]``. Here ``busy[k]`` is the time
+logged by the boots before it, and ``u`` never decreases, because the time switched off can only
+grow. The dates whose ``u`` agree best with that order are kept; one true date outweighs any number
+of dates that the board only believed. All other boots are placed between the kept ones. So lengths
+and order are exact, whatever any clock has shown.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from logger.reading import CLOCK_UNSET_BEFORE_S
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-#: ``offset_quality`` of a session: nobody knows, as the board believed, true.
+#: ``offset_quality`` of a session: the date is unknown, is what the board believed, or is true.
 UNKNOWN, BELIEVED, TRUE = 0, 1, 2
 
 
 @dataclass(frozen=True, slots=True)
 class Boot:
-    """What one boot logged, ms on its own clock, and where the board thinks that it lies."""
+    """The time that one boot logged, ms on its own clock, and its date as the board believed it."""
 
     start_ms: int
     end_ms: int
@@ -36,19 +36,19 @@ class Boot:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """UTC minus the clock of a boot, ms, and whether a clock said so (else it is an estimate)."""
+    """UTC minus the clock of a boot, ms, and whether a clock gave it (else it is an estimate)."""
 
     offset_ms: int
     known: bool
 
 
 def place(boots: Sequence[Boot]) -> list[Placed]:
-    """Return the place of each boot of one board, given in order of writing.
+    """Return the date of each boot of one board; the boots come in order of writing.
 
-    Of a known boot it is what its clock said. Unknown ones are spread evenly over the time that
-    the known ones on both sides leave free; before the first known one they end where it starts,
-    after the last they follow at once. Where no clock can be believed at all, the boots follow
-    one another from where the first believed to be.
+    A known boot keeps the date of its clock. Unknown boots are spread evenly over the free time
+    between the known ones on both sides. Before the first known boot they end where it starts;
+    after the last they follow at once. If no clock is credible, the boots follow one another from
+    the date that the first one believed.
     """
     busy = [0, *accumulate(boot.end_ms - boot.start_ms for boot in boots)]
     believed = [
@@ -73,7 +73,7 @@ def place(boots: Sequence[Boot]) -> list[Placed]:
 
 
 def _weight(boot: Boot, count: int) -> int:
-    """Weigh a boot's belief: one true time outweighs all merely believed ones, a 1970 nothing."""
+    """Weigh a boot's date: a true one more than all believed ones together, a 1970 not at all."""
     if boot.quality >= TRUE:
         return count + 1
     set_once = boot.start_ms + boot.offset_ms >= CLOCK_UNSET_BEFORE_S * 1000.0

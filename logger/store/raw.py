@@ -1,14 +1,16 @@
-"""Raw readings: kept as compressed hours, a bounded ring beside the intervals that stay for ever.
+"""Raw readings: compressed hours in a ring of bounded size; the intervals stay for ever.
 
-For looking closely, and for condensing anew. An hour is one of the session's own clock, so that a
-correction of the wall time (an offset of the session) leaves valid what is packed. Readings are
-gathered in memory, packed when their hour is over or the logger ends, and written with the commit
-that is due next: a power cut costs the running hour, and the one before it if that commit was still
-to come. The device's own time (``utc_s``) is not kept. Merging and salvage leave raw readings out.
+They serve to look closely, and to condense again with other settings. An hour is one of the
+session's own clock, so a correction of the wall time (an offset of the session) does not touch
+packed hours. Readings are gathered in memory, packed when their hour is over or the logger ends,
+and written with the next commit. A power cut costs the running hour, and the one before if its
+commit was still to come. The device's own time (``utc_s``) is not kept. Merging and salvage leave
+raw readings out.
 
-Each hour is a row of the table ``raw`` whose columns are packed as :mod:`logger.store.blocks` says,
-their differences byte-shuffled. At more than a reading a second an hour takes several rows, which
-share a ``slot``: the ring drops whole slots. Standard library only: the daemon packs.
+Each hour is a row of the table ``raw`` whose columns are packed as :mod:`logger.store.blocks`
+describes, with byte-shuffled differences. At more than one reading a second an hour takes several
+rows with one ``slot``; the ring drops whole slots. This module uses the standard library only,
+because the daemon packs.
 """
 
 from __future__ import annotations
@@ -28,9 +30,9 @@ if TYPE_CHECKING:
     from logger.store.reader import Reader
 
 HOUR_MS = 3_600_000
-#: Readings of one row: bounds the memory of gathering (half a megabyte) where they come fast.
+#: Most readings of one row: it bounds the memory for fast readings to half a megabyte.
 ROW_READINGS = 4096
-#: Channels with what each is multiplied by; the scales of the intervals.
+#: Channels, each with the factor to its stored integer; the same factors as for intervals.
 SCALES = {
     "voltage_v": 1000,
     "current_a": 1000,
@@ -85,7 +87,7 @@ class RawHours:
     keep
         Number of hours that the ring holds; 0 keeps nothing.
     hand_over
-        Takes each packed hour.
+        Receives each packed hour.
     """
 
     def __init__(self, keep: int, hand_over: Callable[[PackedHour], None]) -> None:
@@ -95,7 +97,7 @@ class RawHours:
         self._columns = tuple(array("q") for _ in COLUMNS)
 
     def add(self, reading: Reading) -> None:
-        """Keep one reading; its time lies after that of the one before."""
+        """Keep one reading; it must be later than the one before."""
         if not self._keep or not abs(reading.time_s) * 1000.0 < _LARGEST:
             return
         time_ms = round(reading.time_s * 1000.0)
@@ -110,7 +112,7 @@ class RawHours:
             column.append(_scaled(getattr(reading, name), scale))
 
     def flush(self) -> None:
-        """Hand over what was gathered."""
+        """Hand over the gathered readings."""
         if not (count := len(self._columns[0])):
             return
         packed = tuple(
@@ -129,11 +131,11 @@ def _scaled(value: float | None, scale: int) -> int:
 
 
 def write_hour(connection: sqlite3.Connection, session: int, packed: PackedHour) -> None:
-    """Add one hour inside a transaction, and drop the oldest in whose place it comes."""
+    """Add one hour inside a transaction, and drop the oldest beyond the size of the ring."""
     slot, *whose = connection.execute(_NEWEST).fetchone() or (0,)
     if whose != [session, packed.hour]:
         slot += 1
-    # The new hour goes where the oldest was, and the file does not grow.
+    # Delete first: the new hour then takes the place of the oldest, and the file does not grow.
     connection.execute("DELETE FROM raw WHERE slot <= ?", (slot - packed.keep,))
     connection.execute(_INSERT, (slot, session, packed.hour, packed.readings, *packed.columns))
 
@@ -141,7 +143,7 @@ def write_hour(connection: sqlite3.Connection, session: int, packed: PackedHour)
 def raw_readings(
     reader: Reader, fitting: int, since_s: float = -_LARGEST, until_s: float = _LARGEST
 ) -> Iterator[Reading]:
-    """Yield the raw readings of a fitting that are kept of a span, in order of time.
+    """Yield the kept raw readings of a fitting within a span, in order of time.
 
     Parameters
     ----------
@@ -155,7 +157,7 @@ def raw_readings(
     Raises
     ------
     StoreError
-        If the database cannot be read, or holds an hour that is none.
+        If the database cannot be read, or an hour in it is damaged.
     """
     clocks = reader.clocks()
     placed = sorted(

@@ -1,6 +1,6 @@
-"""What is written into the database: the rows of fittings, sessions, intervals and events.
+"""Writes the rows of fittings, sessions, intervals and events.
 
-How often, and what becomes of it while the disk gives no room, is :mod:`logger.store.writer`'s.
+:mod:`logger.store.writer` decides how often, and what happens while the disk is full.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from logger.config import ChargerConfig
     from logger.interval import Interval
 
-#: The number that stands for each state in the file; the table ``states`` says so as well.
+#: The number of each state in the file; the table ``states`` holds the same.
 STATE_NUMBER = {state: number for number, state in enumerate(OperatingState)}
 
 INSERT_INTERVAL = """
@@ -32,7 +32,7 @@ INSERT INTO intervals (session, start_ms, duration_ms, state, readings, charge_m
     battery_charge_mc, fuel_ml)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
-#: A fitting began with its first session: dated anew if that belongs to the boot of this session.
+#: A fitting begins with its first session. If that one is of this session's boot, date it again.
 _DATE_FITTINGS = """
 UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM sessions AS first
 WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
@@ -67,13 +67,13 @@ class SessionStart:
     digest: str | None = None
     version: str = ""
     configuration: str | None = None
-    """What ``carry`` made (:mod:`logger.store.file_format.carried`); it replaces what is there."""
+    """Result of ``carry`` (:mod:`logger.store.file_format.carried`); it replaces the stored one."""
 
 
 def interval_row(interval: Interval) -> tuple[int | None, ...]:
     """Return the stored row of an interval without its session.
 
-    Ends are rounded, so neighbours still meet.
+    Both ends are rounded, so that neighbours still meet.
     """
     start_ms = round(interval.start_s * 1000.0)
     return (
@@ -111,7 +111,7 @@ def begin_session(
 def correct_boot(
     connection: sqlite3.Connection, session: int, offset_ms: int, quality: int
 ) -> None:
-    """Give every session of this one's boot the same wall time, and what began with one."""
+    """Give every session of this one's boot the same offset, and date their fittings by it."""
     connection.execute(
         "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE id = ? OR "
         "boot_id = (SELECT boot_id FROM sessions WHERE id = ?)",
@@ -132,8 +132,8 @@ def write_import(
     """Write a whole session at once, or nothing of it; return its id.
 
     ``rows`` are stored rows without their session; ``events`` are (time on the session's clock,
-    kind, amount, text). ``into`` continues a session instead of beginning one. Imported readings
-    that stood alone at ``superseded_ms`` (UTC) are part of the new rows, and go.
+    kind, amount, text). ``into`` continues a session instead of beginning one. Earlier imported
+    rows of a single reading at ``superseded_ms`` (UTC) are part of the new rows and are deleted.
     """
     with closing(open_writer(path)) as connection, translated(path), connection:
         connection.execute("BEGIN IMMEDIATE")
@@ -152,10 +152,9 @@ def write_import(
 
 
 def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: SessionStart) -> int:
-    """Return the id of the configured fitting, making it if it is new.
+    """Return the id of the configured fitting; add the fitting if it is new.
 
-    A fitting is known by its label and the day on which it was fitted: a changed rated output is
-    a correction of the same fitting.
+    Label and day of fitting identify a fitting. A changed rated output corrects the same fitting.
     """
     fitted = None if charger.fitted is None else charger.fitted.isoformat()
     row = connection.execute(
@@ -169,7 +168,7 @@ def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: Se
         return int(row[0])
     started_ms = round((session.started_s + session.offset_s) * 1000.0)
     if session.boot_id is not None:
-        # What is fitted now is the newest, whatever a clock that was never set may say.
+        # The fitting of a live session is the newest, whatever an unset clock shows.
         row = connection.execute("SELECT max(started_ms) FROM fittings").fetchone()
         started_ms = started_ms if row[0] is None else max(started_ms, row[0] + 1)
     cursor = connection.execute(

@@ -1,8 +1,8 @@
 """Schema of the database and its migrations.
 
-Migrations are written with sqlite-utils, which drags pandas in where it is installed, so this
-module is imported only by commands that a person runs, or in a child process before the daemon
-settles (``python -m logger.store.schema PATH``).
+Migrations are written with sqlite-utils, which loads pandas if that is installed. So only commands
+that a person runs import this module, or a child process at the start of the daemon
+(``python -m logger.store.schema PATH``).
 
 Tables
 ------
@@ -15,23 +15,23 @@ sessions
     ``origin`` is NULL for sessions written here, else the ``store`` of the database that they
     were merged from: sessions of one origin are in order of writing.
 states
-    The number that stands for each operating state in ``intervals``; the name is what counts.
+    The number of each operating state in ``intervals``, and its name.
 intervals
     See :class:`logger.interval.Interval`. Integers scaled to mV, mC, mJ, centidegrees, seconds
-    of running, millilitres; they halve the file against floating point.
+    of running, millilitres; the file is half as large as with floating point.
 blocks
     The same intervals as packed columns: see :mod:`logger.store.blocks`. ``rows`` intervals lie
-    between ``first_id`` and ``last_id``; 0: nothing is packed, read them. Triggers drop a block
-    when one of its rows is changed, deleted or added.
+    between ``first_id`` and ``last_id``; 0 means that nothing is packed and the rows must be read.
+    Triggers drop a block when one of its rows is changed, deleted or added.
 raw
     Raw readings by the hour, a bounded ring: see :mod:`logger.store.raw`. Rows of one ``slot`` are
     of one ``hour`` (of the session's clock); the ring drops the oldest slots.
 events
-    What people and the logger noted. ``session`` NULL: ``at_ms`` is UTC; otherwise it is on the
-    session's clock. Struck events stay.
+    Events that people and the logger recorded. If ``session`` is NULL, ``at_ms`` is UTC; otherwise
+    it is on the session's clock. Struck events stay.
 about
-    ``store``: a random name of this database, by which a merged copy knows where rows came from.
-    ``configuration``: what the logger was told of boat, charger and battery, as JSON; see
+    ``store``: a random name of this database; merged rows name it as their origin.
+    ``configuration``: boat, charger and battery as configured, as JSON; see
     :mod:`logger.store.file_format.carried`.
 """
 
@@ -139,8 +139,8 @@ def migrate(path: Path) -> None:
     """Bring the schema of the database up to date, in this process."""
     db = Database(path)
     try:
-        # First of all, so that a cut on the way leaves a file that is known to be ours; the version
-        # last, so that the rest is done at the next start.
+        # Set the application's number first, so that a file after a power cut is known as ours; set
+        # the version last, so that the next start completes the migration.
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.enable_wal()
         migrations.apply(db)

@@ -1,4 +1,4 @@
-"""What waits for a commit, and what becomes of it while the disk gives no room."""
+"""Keeps the rows that wait for a commit, and reports while the disk is full or write-protected."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ if TYPE_CHECKING:
     Row = tuple[int | None, ...]
     EventRow = tuple[int, str, float | None, str]
 
-#: Intervals that are held in memory, about 3 MB: three days of steady running, a month of rest.
+#: Most intervals held in memory, about 3 MB: three days of steady running, a month of rest.
 MOST_HELD = 5000
-#: Events that are held: a fault that repeats must not fill the memory.
+#: Most events held: a fault that repeats must not fill the memory.
 MOST_EVENTS = 500
-#: Packed hours of raw readings that are held, some 10 kB each.
+#: Most packed hours of raw readings held, some 10 kB each.
 MOST_HOURS = 64
 
 
 class Waiting:
-    """Rows that are not committed yet, without their session; the newest ones if there are many.
+    """Rows that are not committed yet, without their session; if there are too many, the newest.
 
-    ``dropped`` counts the intervals that had to go, ``dropped_raw`` the raw readings.
+    ``dropped`` counts the dropped intervals, ``dropped_raw`` the dropped raw readings.
     """
 
     def __init__(self) -> None:
@@ -40,7 +40,7 @@ class Waiting:
         return bool(self.rows or self.events or self.hours)
 
     def add(self, row: Row) -> None:
-        """Keep one row; the oldest goes if there are too many."""
+        """Keep one row; drop the oldest if there are too many."""
         if len(self.rows) >= MOST_HELD:
             self.rows.popleft()
             self.dropped += 1
@@ -51,9 +51,9 @@ class Waiting:
         self.events.append(event)
 
     def add_hour(self, packed: PackedHour) -> bool:
-        """Keep one hour of raw readings; return whether no more can be kept.
+        """Keep one hour of raw readings, and drop the oldest if there are too many.
 
-        The oldest goes if there are too many.
+        Returns whether the limit is reached.
         """
         if len(self.hours) >= MOST_HOURS:
             self.dropped_raw += self.hours.popleft().readings
@@ -68,25 +68,25 @@ class Waiting:
         return (start_ms or 0) + (duration_ms or 0)
 
     def clear(self) -> None:
-        """Forget what has been committed."""
+        """Forget the rows after their commit."""
         self.rows.clear()
         self.events.clear()
         self.hours.clear()
         self.dropped = self.dropped_raw = 0
 
     def losses(self) -> str:
-        """Say what had to go."""
+        """Say how much was dropped."""
         raw = f" and {self.dropped_raw} raw readings" if self.dropped_raw else ""
         return f"{self.dropped} intervals{raw} lost"
 
 
 class Shortage:
-    """One stretch in which the store cannot be written: told at its beginning and at its end.
+    """A time in which the store cannot be written; it is reported at its beginning and its end.
 
     Parameters
     ----------
     tell
-        Takes a line for a person.
+        Receives a line for a person.
     """
 
     def __init__(self, tell: Callable[[str], None]) -> None:
@@ -101,14 +101,14 @@ class Shortage:
         return self._since_s is not None
 
     def begins(self, reason: StoreUnwritableError, at_ms: int) -> None:
-        """Take note that writing failed; ``at_ms`` is on the session's clock."""
+        """Note that writing failed; ``at_ms`` is on the session's clock."""
         if self.lasts:
             return
         self._since_s, self._since_ms, self._kind = time.monotonic(), at_ms, reason.kind
         self._tell(f"{reason}. Logging goes on in memory, up to {MOST_HELD} intervals.")
 
     def events(self, waiting: Waiting) -> list[EventRow]:
-        """Return the events that tell of the shortage: none, one, or one more for raw readings."""
+        """Return the events of the shortage: none, one, or a second one for raw readings."""
         if self._since_s is None:
             return []
         words = self._words(waiting)
@@ -118,7 +118,7 @@ class Shortage:
         return events
 
     def ends(self, waiting: Waiting) -> None:
-        """Take note that writing succeeded."""
+        """Note that writing succeeded."""
         if self._since_s is None:
             return
         self._tell(f"The log can be written again: {self._words(waiting)}.")

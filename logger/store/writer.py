@@ -1,7 +1,7 @@
 """The one writer: keeps new intervals in memory and commits them in few, synchronised transactions.
 
-Wear of a memory card is set by the number of commits, so a commit is made at most every
-``commit_s`` and the WAL is never truncated while running.
+The number of commits sets the wear of a memory card. So a commit is made at most every
+``commit_s``, and the write-ahead log is never truncated while running.
 """
 
 from __future__ import annotations
@@ -36,19 +36,20 @@ if TYPE_CHECKING:
     from logger.interval import Interval
     from logger.store.raw import PackedHour
 
-#: Pages of the file that a live session holds in memory.
+#: Size of SQLite's page cache in a live session, KiB; ``_connect`` has the reason.
 CACHE_KIB = 512
-#: How long a live session waits for another program's write, s: better try again a minute later.
+#: Longest wait of a live session for another program's write, s: it tries again a minute later.
 _PATIENCE_S = 1.0
 
 
 class Writer:
     """Writes one session of one fitting. Use as a context manager, or call ``close``.
 
-    A live session outlasts a full or write-protected disk: the newest rows stay in memory, what
-    had to be dropped is counted, and both are written when there is room. The same holds while a
-    damaged file is set aside and what can be read of it is put into a new one; the whole file is
-    checked beside the running session. A recording can be read again, so there each is an error.
+    A live session survives a full or write-protected disk: the newest rows stay in memory, dropped
+    rows are counted, and rows and counts are written when there is room. The same holds while a
+    damaged file is set aside and its readable part is copied into a new one. The whole file is
+    checked beside the running session. A recording can be read again, so there each of these is an
+    error.
 
     Parameters
     ----------
@@ -57,14 +58,14 @@ class Writer:
     charger
         The fitting that is logged.
     session
-        What is known of the session.
+        Start of the session.
     tell
-        Takes what a person should know: once when trouble begins, once when it is over.
+        Receives messages for a person: once when trouble begins, once when it is over.
 
     Raises
     ------
     StoreError
-        On opening and on committing; what is not committed stays in memory.
+        On opening and on committing; uncommitted rows stay in memory.
     """
 
     def __init__(
@@ -76,9 +77,9 @@ class Writer:
     ) -> None:
         self.path = path
         self.start = session
-        #: 0 as long as the session could not be begun in the file.
+        #: Ids in the file; 0 until the session could be begun there.
         self.session = self.fitting = 0
-        #: How the live session before ended, if without notice: a kind of event.
+        #: If the live session before ended without notice: the kind of event that tells why.
         self.cut_before: str | None = None
         self._charger = charger
         self._connection: sqlite3.Connection | None = None
@@ -87,7 +88,7 @@ class Writer:
         self._begun = False
         self._waiting = Waiting()
         self._offset: tuple[int, int] | None = None
-        #: The offset that was written last: a new file has to learn it as well.
+        #: The offset that was written last; a new file gets it, too.
         self._known_offset: tuple[int, int] | None = None
         self._shortage = Shortage(tell) if session.boot_id is not None else None
         self._tell = tell
@@ -104,9 +105,9 @@ class Writer:
         self._waiting.add(interval_row(interval))
 
     def add_hour(self, packed: PackedHour) -> None:
-        """Keep an hour of raw readings for the next commit; a recording's is written if many wait.
+        """Keep an hour of raw readings for the next commit; a recording commits if many wait.
 
-        While a disk has no room the newest hours stay in memory, the oldest go, counted.
+        While the disk is full, the newest hours stay in memory; the oldest are dropped and counted.
         """
         if self._waiting.add_hour(packed) and self._shortage is None:
             self.commit()
@@ -122,9 +123,9 @@ class Writer:
         return self._mending.mending or (self._shortage is not None and self._shortage.lasts)
 
     @property
-    def pressed(self) -> bool:
-        """Tell whether something beside intervals waits, or writing is to be tried again."""
-        return bool(self._waiting.events) or self.stuck or self._mending.calls
+    def must_commit(self) -> bool:
+        """Tell whether an event waits, or writing must be tried again."""
+        return bool(self._waiting.events) or self.stuck or self._mending.needs_attention
 
     def add_event(
         self, at_s: float, kind: str, amount: float | None = None, text: str = ""
@@ -133,7 +134,7 @@ class Writer:
         self._waiting.add_event((round(at_s * 1000.0), kind, amount, text))
 
     def offset_of_boot(self) -> tuple[float, int] | None:
-        """Return offset and quality that an earlier session of this boot left, None if none did."""
+        """Return offset and quality of an earlier session of this boot, None if there is none."""
         if self._connection is None:
             return None
         with translated(self.path):
@@ -145,18 +146,18 @@ class Writer:
         return None if row is None else (row[0] / 1000.0, row[1])
 
     def set_offset(self, offset_s: float, quality: int) -> None:
-        """Correct the wall time of every session of this boot, and of what began with one."""
+        """Correct the offset of every session of this boot, and the dates of its fittings."""
         self._offset = (round(offset_s * 1000.0), quality)
         self._attempt(self._write)
 
     def commit(self) -> None:
-        """Write what waits, in one synchronised transaction."""
-        if self._waiting or self._offset is not None or self._mending.calls:
+        """Write all waiting rows, in one synchronised transaction."""
+        if self._waiting or self._offset is not None or self._mending.needs_attention:
             self._attempt(self._write)
 
     def close(self, ended_s: float | None = None) -> None:
-        """Commit what waits, mark the session as ended if ``ended_s`` is given, and close."""
-        # There is no minute later now.
+        """Commit the waiting rows, mark the session as ended if ``ended_s`` is given, and close."""
+        # This is the last try, so wait longer for another program's write.
         self._patience_s = BUSY_TIMEOUT_S
         self._be_patient()
         try:
@@ -179,7 +180,7 @@ class Writer:
         self.close()
 
     def _attempt(self, work: Callable[[], None]) -> None:
-        """Do one piece of writing; a live session bears what is in its way."""
+        """Run one piece of writing; a live session notes why it failed instead of raising."""
         if self._shortage is None:
             work()
             return
@@ -189,16 +190,16 @@ class Writer:
         except StoreUnwritableError as error:
             self._shortage.begins(error, self._newest_ms())
         except StoreDamagedError:
-            # Told once, though a disk without room may have it tried again and again.
+            # Tell it once: on a full disk the mending is tried again and again.
             if not self._shortage.lasts:
                 self._tell(
-                    f"{self.path}: is damaged; it is set aside now, logging goes on in memory"
+                    f"{self.path}: is damaged and will be set aside; logging goes on in memory"
                 )
             self._disconnect()
             self._mending.mend()
 
     def _is_whole(self) -> bool:
-        """Tell whether the file may be written: not while it is being mended."""
+        """Tell whether the file may be written; it may not while it is being mended."""
         if self._mending.damaged():
             raise StoreDamagedError(f"{self.path}: {DAMAGED_WORDS}")
         if not self._mending.mending:
@@ -228,14 +229,16 @@ class Writer:
             self._connection.execute(f"PRAGMA busy_timeout = {self._patience_s * 1000.0:.0f}")
 
     def _look_at_file(self) -> None:
-        """Lose nothing of a file that was deleted, moved or replaced since the last commit."""
+        """Save the content of a file that was deleted, moved or replaced since the last commit."""
         if self._connection is None or self._file is None:
             return
         standing = self._file.standing()
         if standing is Standing.THERE:
             return
         if self._shortage is None:
-            raise StoreError(f"{self.path}: {standing.value} while it was written; begin again")
+            raise StoreError(
+                f"{self.path}: {standing.value} while it was written; run the command again"
+            )
         said = keep_contents(self._connection, self._file, standing)
         self._disconnect()
         self._tell(said)
@@ -249,12 +252,12 @@ class Writer:
         except StoreError as error:
             if self._shortage is None or not self._begun:
                 raise
-            # Another file has taken the name; what waits must not be lost to that.
+            # Another file has taken the name. Keep the waiting rows and try again later.
             raise StoreUnwritableError(str(error)) from error
         self._connection, self._file = connection, OpenFile(self.path)
         if self._shortage is not None:
             self._be_patient()
-            # A commit touches few pages: SQLite's 2 MB would only fill up over the weeks.
+            # A commit touches few pages; SQLite's default cache of 2 MB would only cost memory.
             connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         return connection
 
@@ -282,7 +285,7 @@ class Writer:
             self._file.committed()
 
     def _is_known(self, connection: sqlite3.Connection) -> bool:
-        """Tell whether the file holds this session: one that was mended may have lost it."""
+        """Tell whether the file holds this session; a mended file may have lost it."""
         with translated(self.path):
             row = connection.execute(
                 "SELECT 1 FROM sessions WHERE id = ? AND boot_id IS ? AND started_ms = ?",
@@ -295,7 +298,7 @@ class Writer:
             pass
 
     def _begin_in(self, connection: sqlite3.Connection) -> None:
-        """Begin the session, anew if it had begun in a file that is no longer there."""
+        """Begin the session, again if the file in which it had begun is no longer there."""
         cut = None if self._begun else session_cut_short(connection, self.start.boot_id)
         if cut is not None:
             before, at_ms, self.cut_before = cut

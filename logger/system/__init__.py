@@ -1,1 +1,1 @@
-"""What the daemon shares with the system: service manager, journal, live snapshot, watchers."""
+"""The daemon's links to the system: service manager, journal, live snapshot, watchers, files."""

@@ -1,8 +1,8 @@
 """Builds the command of a child process that runs a module of this program.
 
-``python -m logger.store.schema`` would look for ``logger`` in the current folder first, and run
-what stands there: a stick from somebody else may hold a ``logger.py``. The child is therefore
-started in Python's safe-path mode (``-P``) and looks where its parent looked, in the same order.
+``python -m logger.store.schema`` would look for ``logger`` in the current folder first and run what
+it finds, for instance a ``logger.py`` on somebody else's USB stick. The child therefore starts in
+Python's safe-path mode (``-P``) and searches the folders of its parent in the same order.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-#: The folder in which this package stands; a parent may have found it in the current folder.
+#: The folder that contains this package; a parent may have found it in the current folder.
 _HOME = Path(__file__).resolve().parents[2]
 
 

@@ -1,6 +1,6 @@
 """Keeps the journal short and harmless: few lines a minute, none with a control character.
 
-What a peer sends can end up in an error's text, and a fault may repeat for years.
+Text from a device can end up in an error, and a fault may repeat for years.
 """
 
 from __future__ import annotations
@@ -16,19 +16,20 @@ from logger.refusals import one_line
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-#: Lines in any stretch of so many seconds at most; what is beyond is counted.
+#: Most lines in any ``WITHIN_S``, s; further ones are counted. Ten a minute are a page of journal
+#: in six minutes of trouble (judgement, no source).
 MOST_LINES, WITHIN_S = 10, 60.0
 
 
 class Bounded(logging.Filter):
-    """Lets few lines through in :data:`WITHIN_S`, each cut and made printable.
+    """Passes at most ``most`` lines in :data:`WITHIN_S`, each cut and made printable.
 
     The next line after a flood says how many were left out.
 
     Parameters
     ----------
     most
-        Lines in that time.
+        Most lines in that time.
     now_s
         A clock that never steps.
     """
@@ -43,7 +44,7 @@ class Bounded(logging.Filter):
         self._left_out = 0
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Decide on one line, and make it harmless."""
+        """Decide whether a line passes, and make its text harmless."""
         now_s = self._now_s()
         self._passed_s = [t for t in self._passed_s if now_s - t < WITHIN_S]
         if len(self._passed_s) >= self._most:
@@ -60,9 +61,9 @@ class Bounded(logging.Filter):
 
 
 def set_up(*, verbose: bool) -> None:
-    """Send what the program tells to standard error, which a service manager keeps."""
+    """Send the program's messages to standard error, which a service manager keeps."""
     handler = logging.StreamHandler(sys.stderr)
     handler.addFilter(Bounded(math.inf if verbose else MOST_LINES))
     logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[handler])
-    # Of the program alone: what libraries do inside is no news of the link.
+    # Only this program's logger: messages of libraries say nothing about the link.
     logging.getLogger("ebbwatt").setLevel(logging.DEBUG if verbose else logging.INFO)

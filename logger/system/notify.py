@@ -1,6 +1,6 @@
-"""Tells the service manager how it goes: sd_notify(3) and sd_watchdog_enabled(3) in Python alone.
+"""Reports to the service manager: sd_notify(3) and sd_watchdog_enabled(3) in Python alone.
 
-One datagram to the AF_UNIX socket that ``NOTIFY_SOCKET`` names; nothing at all where it is unset.
+It sends one datagram to the AF_UNIX socket that ``NOTIFY_SOCKET`` names, or nothing if it is unset.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from logger.refusals import printable
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-#: The status is renewed after so long where no watchdog asks for more.
+#: Time after which the status is renewed where there is no watchdog, s (judgement, no source).
 STATUS_S = 30.0
 
 
 class Notifier:
-    """Speaks to the service manager that started this process, if one did.
+    """Reports to the service manager that started this process, if one did.
 
     Parameters
     ----------
@@ -34,8 +34,8 @@ class Notifier:
         # A name that begins with @ is in the abstract namespace, where a zero byte comes first.
         self._address = f"\0{name[1:]}" if name.startswith("@") else name
         self._spoken_s = -STATUS_S
-        #: Longest time between two calls of :meth:`alive`, s: a quarter of the watchdog's, so
-        #: that a beat comes every half of it at least, as sd_watchdog_enabled(3) asks.
+        #: Longest time between two calls of :meth:`alive`, s: a quarter of the watchdog's time, so
+        #: that a message is sent at least every half of it, as sd_watchdog_enabled(3) asks.
         self.period_s = STATUS_S
         self._watched = False
         usec = given.get("WATCHDOG_USEC", "")
@@ -45,15 +45,15 @@ class Notifier:
             self.period_s = int(usec) / 1e6 / 4.0
 
     def ready(self) -> None:
-        """Say that the start is over."""
+        """Report that the start is over."""
         self._send("READY=1")
 
     def stopping(self) -> None:
-        """Say that the end has begun."""
+        """Report that the end has begun."""
         self._send("STOPPING=1")
 
     def alive(self, now_s: float, status: Callable[[], str]) -> None:
-        """Say that all is well, if it is time to; ``status`` gives one short line for a person."""
+        """Report that all is well, if it is time to; ``status`` gives one line for a person."""
         if now_s - self._spoken_s < self.period_s:
             return
         self._spoken_s = now_s
@@ -63,7 +63,7 @@ class Notifier:
     def _send(self, *lines: str) -> None:
         if not self._address:
             return
-        # A manager that does not listen must not hold up the log.
+        # Do not block: a service manager that does not listen must not delay the log.
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as s:
             s.setblocking(False)
             s.sendto("\n".join(lines).encode(), self._address)

@@ -1,7 +1,8 @@
-"""Tells the daemon whether anybody watches, without a word between the processes.
+"""Tells the daemon whether somebody watches the live snapshot, without messages between processes.
 
-Whoever looks at the live snapshot holds a shared lock (flock(2)) on a file beside it; the kernel
-releases it when they end, however they end. While nobody looks, the daemon may take its time.
+A program that shows the live snapshot holds a shared lock (flock(2)) on a file beside it. The
+kernel releases the lock when the program ends, even after kill -9. While nobody watches, the daemon
+may handle readings later and together.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ class Onlookers:
         self._file: int | None = None
 
     def present(self) -> bool:
-        """Tell whether somebody looks on; True as well where that cannot be known."""
+        """Tell whether somebody watches; True also where that cannot be known."""
         try:
             if self._file is None:
                 own_folder(self._folder)
@@ -53,7 +54,7 @@ class Onlookers:
         return False
 
     def close(self) -> None:
-        """Take the file away."""
+        """Remove the file."""
         if self._file is not None:
             os.close(self._file)
             self._file = None
@@ -62,7 +63,7 @@ class Onlookers:
 
 
 class Onlooker:
-    """The side of whoever looks; needs no more than leave to read.
+    """The side of the program that watches; it needs only permission to read.
 
     Parameters
     ----------
@@ -76,21 +77,21 @@ class Onlooker:
         self._held = False
 
     def look(self) -> None:
-        """Look on, or go on doing so: to be called with each look at the snapshot."""
+        """Hold the lock; call this with each reading of the snapshot."""
         try:
             there = os.stat(self._path)  # noqa: PTH116 - as above
             if self._file is not None and not os.path.samestat(there, os.fstat(self._file)):
-                self.close()  # of a daemon that has ended
+                self.close()  # the file of a daemon that has ended
             if self._file is None:
                 self._file = os.open(self._path, os.O_RDONLY | os.O_CLOEXEC)
             if not self._held:
                 fcntl.flock(self._file, fcntl.LOCK_SH | fcntl.LOCK_NB)
                 self._held = True
         except OSError:
-            return  # no daemon yet, or it asks at this very instant: the next look will do
+            return  # no daemon yet, or it tests the lock at this instant: the next call will do
 
     def close(self) -> None:
-        """Look away."""
+        """Release the lock."""
         if self._file is not None:
             os.close(self._file)
         self._file, self._held = None, False

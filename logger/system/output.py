@@ -1,10 +1,10 @@
-"""Writes the files that a person names, and never over what is not of the kind being written.
+"""Writes the files that a user names, and replaces only files of the same kind.
 
-Every command that writes a file goes through :func:`new_file`. The log, what SQLite keeps beside
-it, the configuration and recordings are refused by whatever name, link or spelling they are
-reached; any other file is replaced only if its first bytes say that it is of the same kind. The new
-file is complete and on the disk before it takes its name. Until then it has a unique name in the
-same folder, which is removed however the command ends; after a power cut the next write does it.
+Every command that writes a file goes through :func:`new_file`. It never replaces the log, SQLite's
+files beside it, the configuration or a recording, whatever name, link or spelling leads to them. It
+replaces any other file only if its first bytes show the same kind. The new file is complete and on
+the disk before it takes its name. Until then it has a unique name in the same folder; that file is
+removed when the command ends, or, after a power cut, by the next write.
 """
 
 from __future__ import annotations
@@ -26,16 +26,18 @@ if TYPE_CHECKING:
 
     from logger.config import Config
 
-#: Of files that people hand on: their group may read them, nobody else. Whatever the umask is.
+#: Modes of files and folders that people hand on, whatever the umask is: the group may read them,
+#: others may not.
 FILE_MODE = 0o640
 FOLDER_MODE = 0o750
-#: Of files for programs of other users: a collector of values, a web server.
+#: Mode of files for programs of other users, such as a web server.
 PUBLIC_MODE = 0o644
-#: First and last bytes of a file by which its kind is told.
+#: Number of first and of last bytes that show the kind of a file.
 HEAD = 4096
-#: What SQLite and the logger keep beside a database; a log that is at rest may lack them.
+#: Ends of the names of files that SQLite and the logger keep beside a database; they may be absent.
 BESIDE = ("-wal", "-shm", "-journal", ".lock", ".mending")
-#: A file name is at most 255 bytes long (NAME_MAX of Linux); a part of it is enough to know it by.
+#: Bytes of a file's name that go into its temporary name: the whole is at most 255 bytes long
+#: (NAME_MAX of Linux).
 _NAME = 40
 
 
@@ -51,7 +53,7 @@ class Kind:
 
 
 def kept_of_store(store: Path) -> dict[Path, str]:
-    """Return the files of a database that no output may replace, and what each is."""
+    """Return the files of a database that no output may replace, each with a description."""
     names = (store, Path(os.path.realpath(store)))
     beside = {
         path.with_name(path.name + end): "a part of the log" for path in names for end in BESIDE
@@ -60,9 +62,9 @@ def kept_of_store(store: Path) -> dict[Path, str]:
 
 
 def kept(config: Config, *read: Path | None) -> dict[Path, str]:
-    """Return the files that no output may replace, and what each is.
+    """Return the files that no output may replace, each with a description.
 
-    ``read`` are files that this very command reads; None is left out.
+    ``read`` are files that this command reads; None is ignored.
     """
     source = config.source or {}
     named = [source.get(key) for key in ("path", "description")]
@@ -76,7 +78,7 @@ def kept(config: Config, *read: Path | None) -> dict[Path, str]:
 
 
 def check_output(path: Path, kind: Kind, keep: Mapping[Path, str]) -> Path:
-    """Return the file that ``path`` stands for, links followed, if it may be written.
+    """Return the file that ``path`` leads to, through links, if it may be written.
 
     Raises
     ------
@@ -100,7 +102,7 @@ def check_output(path: Path, kind: Kind, keep: Mapping[Path, str]) -> Path:
 
 
 def _check_there(path: Path, real: Path, kind: Kind) -> None:
-    """Refuse what is there if it is not of the kind; nothing is lost with an empty file."""
+    """Refuse an existing file that is not of the kind; an empty file may be replaced."""
     mode = real.stat().st_mode
     if stat.S_ISDIR(mode):
         raise UsageError(f"{path}: is a directory; name a file to write to")
@@ -117,7 +119,7 @@ def _check_there(path: Path, real: Path, kind: Kind) -> None:
 
 
 def _same(real: Path, one: Path) -> bool:
-    """Tell whether both are one file, by whatever link, or would be by another spelling."""
+    """Tell whether both are one file, by any link, or differ only in upper and lower case."""
     try:
         if real.exists() and one.exists() and real.samefile(one):
             return True
@@ -139,7 +141,7 @@ class _Partial:
         self.handle, name = tempfile.mkstemp(".part", _prefix(self._real), self._real.parent)
         self.path = Path(name)
         with contextlib.suppress(OSError):
-            # Tells the next write that somebody is still at it.
+            # The lock shows other writes that this file is still in use.
             fcntl.flock(self.handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         with contextlib.suppress(OSError):  # a stick may know no modes
             os.fchmod(self.handle, mode)
@@ -147,13 +149,13 @@ class _Partial:
     def settle(self) -> None:
         """Put the file onto the disk and give it the target's name."""
         os.fsync(self.handle)
-        # Somebody else may have put a file there meanwhile.
+        # Check again: another program may have put a file there meanwhile.
         check_output(self._named, self._kind, self._keep)
         self.path.replace(self._real)
         _synchronise(self._real.parent)
 
     def close(self) -> None:
-        """Let go of the file, and remove it if it has not taken the target's name."""
+        """Close the file, and remove it if it has not taken the target's name."""
         os.close(self.handle)
         for end in ("", "-journal", "-wal", "-shm"):
             with contextlib.suppress(OSError):
@@ -181,7 +183,7 @@ def new_file(
 ) -> Iterator[Path]:
     """Give an empty file to write to; at the end of the context it becomes ``path``.
 
-    If anything is raised, nothing becomes ``path`` and what was there stays.
+    If anything is raised, an existing ``path`` stays as it was.
 
     Raises
     ------
@@ -199,9 +201,9 @@ def new_file(
 def growing_file(
     path: Path, kind: Kind, keep: Mapping[Path, str]
 ) -> Iterator[tuple[IO[str], Callable[[], None]]]:
-    """Give a text file that grows by whole lines, and what gives it the name ``path``.
+    """Give a text file that grows by whole lines, and a function that names it ``path``.
 
-    It keeps that name however the context ends; without the name it is removed.
+    Once named, it keeps that name however the context ends; unnamed, it is removed.
 
     Raises
     ------
@@ -235,7 +237,7 @@ def _prefix(real: Path) -> str:
 
 
 def _sweep(real: Path) -> None:
-    """Remove what a write that a power cut or kill -9 ended has left: nobody holds it any more."""
+    """Remove files left by writes that a power cut or kill -9 ended: their locks are free."""
     prefix = _prefix(real)
     with contextlib.suppress(OSError):
         for left in real.parent.iterdir():
@@ -251,7 +253,7 @@ def _sweep(real: Path) -> None:
 
 
 def _synchronise(folder: Path) -> None:
-    with contextlib.suppress(OSError):  # a file system that cannot do this to a folder
+    with contextlib.suppress(OSError):  # some file systems cannot synchronise a folder
         handle = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(handle)

@@ -1,6 +1,6 @@
-"""What each signal does: the logger ends in order or goes on, a command cleans up and ends.
+"""Decides what each signal does: the logger commits and ends, or goes on; a command cleans up.
 
-A signal that is not handled ends a process at once, and what is not committed is lost: twenty
+A signal that is not handled ends a process at once, and what is not committed is lost: up to twenty
 minutes at rest. Numbers and defaults: signal(7) of Linux.
 """
 
@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, NoReturn
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-#: The log is written to its end. HUP: the terminal is closed; PWR: the power is about to fail;
-#: XCPU: a limit of processor time is reached.
+#: Signals on which the logger commits and ends. HUP: the terminal was closed; PWR: the power is
+#: about to fail; XCPU: a limit of processor time was reached.
 ENDING = (
     signal.SIGTERM,
     signal.SIGINT,
@@ -26,7 +26,7 @@ ENDING = (
     signal.SIGPWR,
     signal.SIGXCPU,
 )
-#: Nothing happens: timers and signals for whatever a user means by them.
+#: Signals that do nothing: timers, and those whose meaning users define.
 HARMLESS = (
     signal.SIGUSR1,
     signal.SIGUSR2,
@@ -40,7 +40,7 @@ HARMLESS = (
 
 
 def nothing_happens() -> None:
-    """Let the harmless signals do nothing from now on; children have their defaults."""
+    """Let the harmless signals do nothing in this process; children keep the defaults."""
     for number in HARMLESS:
         signal.signal(number, lambda *_: None)
 
@@ -48,7 +48,7 @@ def nothing_happens() -> None:
 def end_with(end: Callable[[], object]) -> None:
     """Call ``end`` on each ending signal, inside the running loop.
 
-    One that was ignored from the start, as nohup(1) does with HUP, stays ignored.
+    A signal that was ignored from the start, as HUP under nohup(1), stays ignored.
     """
     import asyncio
 
@@ -60,13 +60,13 @@ def end_with(end: Callable[[], object]) -> None:
 
 @dataclass(slots=True)
 class Leaving:
-    """The signal that ends a command, None while none has come."""
+    """The signal that ended a command; None until one comes."""
 
     number: int | None = None
 
     @property
     def status(self) -> int:
-        """The exit status that a shell gives such an end."""
+        """The exit status that a shell gives for this signal."""
         return 128 + (self.number or 0)
 
 
@@ -74,9 +74,9 @@ class Leaving:
 def leaving_cleanly(*, from_now: bool = True) -> Iterator[Leaving]:
     """Turn SIGTERM and SIGHUP into an exit with the usual status, 128 and the signal's number.
 
-    As an exception, so that half-written files are removed and the terminal is put back on the way
-    out. SIGINT is such an exception in Python already. What was ignored, as by nohup, stays so.
-    With ``from_now`` False nothing is changed yet: a later context inside this one does it.
+    The exit is an exception, so that half-written files are removed and the terminal is restored.
+    SIGINT raises an exception in Python already. A signal that was ignored, as under nohup, stays
+    ignored. With ``from_now`` False this changes nothing: a context inside this one will.
     """
     left = Leaving()
 

@@ -1,8 +1,8 @@
-"""The live snapshot: what the daemon knows by now, in a small file on a memory file system.
+"""The live snapshot: the daemon's newest values, in a small file on a memory file system.
 
-The dashboard reads it without a write to the card. The file is replaced atomically, so a reader
-sees an old one or a new one, never half of one. Its age is judged by ``CLOCK_BOOTTIME``: a file
-left behind by a dead daemon is recognised whatever the wall clock says.
+The dashboard reads it, and the card is not written for that. The file is replaced atomically, so a
+reader sees the old one or the new one, never half of one. Its age is measured by
+``CLOCK_BOOTTIME``: a file of a dead daemon is recognised whatever the wall clock shows.
 """
 
 from __future__ import annotations
@@ -22,19 +22,20 @@ from typing import Any
 from logger.reading import OperatingState, Reading
 from logger.system.output import FILE_MODE, FOLDER_MODE
 
-#: A snapshot older than this is stale: the daemon writes one at least every ten seconds.
+#: A snapshot older than this is stale, s: the daemon writes one at least every ten seconds.
 STALE_AFTER_S = 15.0
+#: Number of the file's format; a reader ignores others.
 _FORMAT = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What the daemon knew when it wrote the file.
+    """The daemon's values when it wrote the file.
 
     ``boottime_s`` and ``written_s`` are the same instant on ``CLOCK_BOOTTIME`` and as Unix time.
     ``reading`` is the newest one (its ``time_s`` on the session's clock), ``reading_age_s`` its
-    age at that instant. ``open_charge_c`` and ``open_energy_j`` are what the interval that is not
-    stored yet holds so far, from ``open_start_utc_s`` on.
+    age at that instant. ``open_charge_c`` and ``open_energy_j`` belong to the open interval, which
+    is not stored yet and began at ``open_start_utc_s``.
     """
 
     boottime_s: float
@@ -54,9 +55,9 @@ class Snapshot:
     refused: dict[str, int] = field(default_factory=dict)
     notices: tuple[str, ...] = ()
     gap_s: float | None = None
-    """The longest silence that is usual for this source, s."""
+    """The longest silence that is usual for this source, s; a longer one is a gap."""
     state_since_utc_s: float | None = None
-    """Since when the state is that of ``reading``; not before the logger's start."""
+    """When the state of ``reading`` began; not before the logger's start."""
 
     def age_s(self, boottime_s: float, boot_id: str) -> float | None:
         """Return the age of the file, s, or None if it is from another boot."""
@@ -64,7 +65,7 @@ class Snapshot:
 
 
 def boottime_s() -> float:
-    """Return ``CLOCK_BOOTTIME``, s: runs on in suspend, never steps (clock_gettime(2))."""
+    """Return ``CLOCK_BOOTTIME``, s; it runs in suspend and never steps (clock_gettime(2))."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
@@ -75,10 +76,10 @@ def boot_id() -> str:
 
 
 def snapshot_path(store: Path) -> Path:
-    """Return where the snapshot of a database lives; daemon and dashboard agree by its path.
+    """Return the path of a database's snapshot; daemon and dashboard find the same one.
 
-    Never in a folder that others may write to, such as the one for temporary files: what stands
-    there first under the name belongs to somebody else.
+    It is never in a folder that others may write to, such as the one for temporary files: another
+    user could put a file of that name there first.
     """
     # Not hashlib, which loads OpenSSL: 4 MiB of the daemon's 30.
     name = f"live-{zlib.crc32(os.fsencode(store.absolute())):08x}.json"
@@ -101,11 +102,11 @@ def snapshot_path(store: Path) -> Path:
 
 
 class ForeignFolderError(OSError):
-    """A folder that is not our own alone: what is written into it could be led elsewhere."""
+    """A folder that other users may write to: they could redirect the files written into it."""
 
 
 def own_folder(folder: Path) -> None:
-    """Make a folder if it is missing, and see that nobody else may write to it.
+    """Make a folder if it is missing, and check that nobody else may write to it.
 
     Raises
     ------
@@ -142,9 +143,9 @@ _READING_KEYS = tuple(f.name for f in fields(Reading))
 
 
 def write_snapshot(path: Path, snapshot: Snapshot) -> None:
-    """Replace the file atomically. Not synchronised: it lives on a memory file system.
+    """Replace the file atomically. It is not synchronised, because it is on a memory file system.
 
-    Written with few calls, because this is most of what a reading a second costs the processor.
+    This uses few calls, because it is most of the processor time of a reading a second.
     """
     data: dict[str, Any] = {key: getattr(snapshot, key) for key in _KEYS}
     if snapshot.reading is not None:
@@ -156,11 +157,11 @@ def write_snapshot(path: Path, snapshot: Snapshot) -> None:
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     try:
         file = os.open(temporary, flags, FILE_MODE)
-    except FileExistsError:  # of a daemon that was killed, in a folder of our own
+    except FileExistsError:  # a killed daemon left it in our own folder
         os.unlink(temporary)  # noqa: PTH108 - as below
         file = os.open(temporary, flags, FILE_MODE)
     try:
-        os.fchmod(file, FILE_MODE)  # the umask is not asked
+        os.fchmod(file, FILE_MODE)  # whatever the umask is
         os.write(file, text)
     finally:
         os.close(file)

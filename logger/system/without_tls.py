@@ -1,6 +1,6 @@
-"""Loads asyncio without TLS, which no source of the logger speaks.
+"""Loads asyncio without TLS, which no source of the logger uses.
 
-asyncio loads ``ssl`` to offer it, and with it OpenSSL: 4 MiB of the daemon's 30.
+asyncio would load ``ssl`` and so OpenSSL: 4 MiB of the daemon's 30.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import Any
 
 
 def load_asyncio() -> None:
-    """Import asyncio so that it finds no ``ssl``, as in a Python that was built without it."""
+    """Import asyncio so that it finds no ``ssl``, as in a Python built without it."""
     modules: dict[str, Any] = sys.modules
     if "ssl" in modules or "asyncio" in modules:
         return

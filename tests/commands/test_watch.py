@@ -163,7 +163,7 @@ def a_folder(path):
     [
         (damaged, "is damaged"),
         (foreign, "is not an Ebbwatt database"),
-        (a_folder, "is no file"),
+        (a_folder, "is not a file"),
     ],
 )
 def test_the_headline_says_why_a_log_cannot_be_read(boat, ebbwatt, spoil, words):

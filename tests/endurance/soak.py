@@ -311,7 +311,7 @@ class Soak:
         row.lost_j += sum(p[1] for p in lost)
         if kind == RESTART:
             bearable = not lost
-        elif (process.was_full and process.writer.pressed) or kind == CUT_FULL:
+        elif (process.was_full and process.writer.must_commit) or kind == CUT_FULL:
             bearable = True  # it was told, and nowhere could it be kept
         else:
             store = self.config.store

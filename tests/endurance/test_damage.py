@@ -131,7 +131,7 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     daemon.send_signal(signal.SIGTERM)
     _, said = daemon.communicate(timeout=60)
     assert daemon.returncode == 0, said
-    assert said.count("it is set aside now") == 1
+    assert said.count("will be set aside; logging") == 1
     (aside,) = place.parent.glob("*.damaged-*Z")
     # What was wrong with it is kept for whoever wants to look (other pages may be newer).
     at = first_difference(sound, damaged)

@@ -1,1 +1,1 @@
-"""SQLite's file format, read without SQLite: what is left of a damaged file."""
+"""Reads SQLite's file format without SQLite, to recover rows of a damaged file."""

@@ -1,8 +1,8 @@
-"""Reads a database file page by page, without SQLite: what can still be read of a damaged one.
+"""Reads a database file page by page, without SQLite, to recover rows of a damaged file.
 
-Follows the published file format (https://sqlite.org/fileformat2.html): section 1.6 for b-tree
-pages, 2.1 for records. A row is taken from any leaf page on which it stands, whatever became of the
-pages that led there, and only if its columns are those of one of our tables.
+It follows the published file format (https://sqlite.org/fileformat2.html): section 1.6 for b-tree
+pages, 2.1 for records. It takes rows from every leaf page, even if the pages that led there are
+damaged, and only if their columns are those of one of our tables.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 
 _LEAF = 0x0D
 _INTERIOR = 0x05
-#: A page of ours holds fewer rows than this, so that row numbers cannot be larger than so many
-#: times the pages.
+#: Our pages hold fewer rows than this, so a row number cannot exceed this times the pages.
 _MOST_ROWS_A_PAGE = 200
-#: No interval is longer than a day, and none lies beyond the year 2200, ms.
+#: Longest interval, a day, and latest time, the year 2200, ms.
 _LONGEST_MS, _FURTHEST_MS = 86_400_000, 7_258_118_400_000
+#: Most readings of an interval: ten thousand a second for a day.
 _MOST_READINGS = 1_000_000_000
-#: Noise of a current at rest, A, generous.
+#: Noise of a current at rest, A: several times that of common sensors (common practice, no source).
 _NOISE_A = 0.5
 _STATES = {str(state) for state in OperatingState}
 #: Bytes of the serial types 0 to 9 of a record.
@@ -62,7 +62,7 @@ def _is_interval(r: Record) -> bool:
 
 
 def _agrees(r: Record) -> bool:
-    """Tell whether an interval agrees with itself: a changed byte seldom leaves that so."""
+    """Tell whether the columns of an interval agree; after a changed byte they seldom do."""
     _, _, start, duration, _, readings, charge, energy, low, high, mean, last = r[:12]
     assert isinstance(start, int)  # noqa: S101 - the caller has looked
     assert isinstance(duration, int)  # noqa: S101
@@ -77,8 +77,8 @@ def _agrees(r: Record) -> bool:
         return False
     if not (isinstance(charge, int) and isinstance(energy, int)):
         return True
-    # Energy is charge times a voltage, or less where the voltage was not always known; at rest the
-    # current is noise.
+    # Energy is charge times a voltage, or less if the voltage was missing at times. At rest the
+    # current is noise, so the charge may be nearly zero.
     noise = duration * _NOISE_A * (high / 1000.0 + 1.0)
     return abs(energy) <= abs(charge) * max(high, 0) / 1000.0 + noise + 1000.0
 
@@ -106,7 +106,7 @@ def _is_event(r: Record) -> bool:
     )
 
 
-#: Tables whose id is the row's number, by their number of columns: name, and what its rows are.
+#: Tables whose id is the row's number, by number of columns: name, and the test of a row.
 TABLES: dict[int, tuple[str, Callable[[Record], bool]]] = {
     16: ("intervals", _is_interval),
     11: ("sessions", _is_session),
@@ -118,8 +118,8 @@ TABLES: dict[int, tuple[str, Callable[[Record], bool]]] = {
 def rows(path: Path) -> Iterator[tuple[str, int, Record]]:
     """Yield (table, row id, columns after the id) of every row of ours that can be read.
 
-    ``about`` comes with its key in the columns; ``states`` says only whose file this is. Pages in
-    the write-ahead log take the place of those in the file. A row may come twice.
+    A row of ``about`` has its key in the columns; ``states`` only shows that the file is ours.
+    Pages in the write-ahead log replace those in the file. A row may come twice.
 
     Raises
     ------
@@ -137,9 +137,9 @@ def rows(path: Path) -> Iterator[tuple[str, int, Record]]:
 
 
 def looks_like_ours(path: Path) -> bool:
-    """Tell whether a file that SQLite does not know holds rows of ours, or nothing but zeros.
+    """Tell whether a file that SQLite cannot read holds rows of ours, or only zeros.
 
-    Zeros are what a power cut may leave of a file; nobody's work is in them.
+    A power cut may leave a file of zeros; replacing it loses nothing.
     """
     if any(table in {"states", "intervals", "sessions"} for table, _, _ in rows(path)):
         return True
@@ -161,7 +161,7 @@ def _rows_of(page: bytes, *, first: bool) -> Iterator[tuple[str, int, Record]]:
             length, at = _varint(page, place)
             row, at = _varint(page, at)
             if at + length > PAGE_SIZE:
-                continue  # reaches beyond the page: none of ours is so long
+                continue  # the row reaches beyond the page; none of ours is so long
             record = _record(page, at, at + length)
         except (IndexError, ValueError, UnicodeDecodeError, struct.error):
             continue
@@ -179,9 +179,9 @@ def _rows_of(page: bytes, *, first: bool) -> Iterator[tuple[str, int, Record]]:
 
 
 def _rising(numbers: list[int]) -> list[int]:
-    """Return the places of the longest rising run of numbers: rows stand in order on a page.
+    """Return the places of the longest rising subsequence: rows are in order on a page.
 
-    A row whose number was damaged falls out of the order of its neighbours, and is left out.
+    A row with a damaged number breaks the order and is left out.
     """
     tails: list[int] = []  # places; the numbers there rise
     before: list[int] = []
@@ -198,9 +198,9 @@ def _rising(numbers: list[int]) -> list[int]:
 
 
 def highest_number(path: Path) -> int:
-    """Return the highest row number that any page names, read or not; 0 if none does.
+    """Return the highest row number named on any page, even if its row is lost; 0 if none is.
 
-    The pages that lead to the rows name the last row of each page below them (section 1.6).
+    Interior pages name the last row of each page below them (section 1.6).
 
     Raises
     ------
@@ -220,7 +220,7 @@ def highest_number(path: Path) -> int:
 
 
 def _last_key(page: bytes, top: int, pages: int) -> int:
-    """Return the last row number on an interior page; 0 if it is none, or damaged."""
+    """Return the last row number on an interior page; 0 for another or a damaged page."""
     if len(page) < PAGE_SIZE or page[top] != _INTERIOR:
         return 0
     count = int.from_bytes(page[top + 3 : top + 5], "big")
@@ -265,7 +265,7 @@ def _record(page: bytes, at: int, end: int) -> Record:
     Raises
     ------
     ValueError
-        If it does not fill its place exactly.
+        If it is longer or shorter than its place.
     """
     header_end, place = _varint(page, at)
     header_end += at

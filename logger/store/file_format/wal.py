@@ -1,6 +1,6 @@
-"""Reads a write-ahead log without SQLite: what is committed in it, and what SQLite passes over.
+"""Reads a write-ahead log without SQLite: its commits, and those that SQLite would ignore.
 
-Follows the published file format (https://sqlite.org/fileformat2.html), section 4.1.
+It follows the published file format (https://sqlite.org/fileformat2.html), section 4.1.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 PAGE_SIZE = 4096
-"""Every database of ours has pages of this size: SQLite's default."""
+"""Page size of each of our databases: SQLite's default."""
 _WAL_HEADER = 32
 _FRAME_HEADER = 24
 
@@ -35,10 +35,11 @@ def log_pages(path: Path) -> dict[int, bytes]:
 
 
 def commits_behind_a_broken_frame(path: Path) -> int:
-    """Return how many commits stand in a write-ahead log where SQLite does not look any more.
+    """Return how many commits of a write-ahead log SQLite ignores, because of a broken frame.
 
-    It stops at the first frame whose checksum is wrong. One commit behind it is what a cut leaves
-    of a write that was never acknowledged; more were committed and then damaged.
+    SQLite stops at the first frame with a wrong checksum. One commit behind it is a write that a
+    power cut interrupted before it was acknowledged. More than one were committed, and damaged
+    later.
 
     Raises
     ------
@@ -79,7 +80,7 @@ def _frame_places(data: bytes) -> range:
 
 
 def log_header_is_sound(path: Path) -> bool:
-    """Tell whether SQLite will find what a write-ahead log holds; True if there is none.
+    """Tell whether SQLite will read a write-ahead log; True if there is none.
 
     Raises
     ------
@@ -91,7 +92,7 @@ def log_header_is_sound(path: Path) -> bool:
             header = file.read(_WAL_HEADER)
     except FileNotFoundError:
         return True
-    # Shorter than a header: nothing was ever committed to it.
+    # A log shorter than its header holds no commit.
     return len(header) < _WAL_HEADER or bool(_log_order(header))
 
 

@@ -1,8 +1,8 @@
-"""Looks for what a bad end may have left of a database that SQLite would pass over in silence.
+"""Finds leftovers of a bad end that SQLite would ignore without a message.
 
-A write-ahead log whose header is broken holds commits that SQLite no longer finds: it begins a new
-log in its place without a word. It also reads one no further than to its first broken frame, and
-writes over the rest. A file without a byte passes for a database that is still to come.
+SQLite ignores a write-ahead log with a broken header: it begins a new log, and the commits in the
+old one are lost. It reads a log only up to the first broken frame, and overwrites the rest. It
+takes an empty file for a new database.
 """
 
 from __future__ import annotations
@@ -20,9 +20,10 @@ from logger.store.files import damaged_name, open_writer, synchronise, translate
 if TYPE_CHECKING:
     from pathlib import Path
 
-#: Another program may be writing just now; what looks broken is looked at again after so long.
+#: Wait before a log that looks broken is checked again, s: another program may be writing now.
 _AGAIN_S = 1.0
-#: Of a write that a cut tore, one commit may stand behind the tear: it was never acknowledged.
+#: Number of commits behind a broken frame that is normal: a power cut may leave one, which was
+#: never acknowledged.
 _TORN = 1
 #: Byte of the index file that every connection of SQLite keeps locked while it is open (the "dead
 #: man's switch" of its os_unix.c, from memory; a test holds it against a running logger).
@@ -32,9 +33,9 @@ log = logging.getLogger("ebbwatt")
 
 
 def find_leftovers(path: Path) -> list[str]:
-    """Set a broken log aside before anybody writes; say what was found, a line each.
+    """Set a broken write-ahead log aside before anybody writes; return a line for each finding.
 
-    What cannot be set aside, on a disk without room, is told all the same.
+    A log that cannot be set aside, on a full disk, is reported as well.
 
     Raises
     ------
@@ -48,7 +49,8 @@ def find_leftovers(path: Path) -> list[str]:
         wal = path.with_name(path.name + "-wal")
         if _is_broken(wal):
             time.sleep(_AGAIN_S)
-        # Whoever has it open finds everything by the index, and would go on in the renamed file.
+        # A process that has the log open reads it by its index, and would go on in the renamed
+        # file.
         if _is_broken(wal) and not _is_open(path):
             found.append(
                 f"{wal}: is damaged and {_set_aside(wal)}; what was logged just before the last "
@@ -58,7 +60,7 @@ def find_leftovers(path: Path) -> list[str]:
 
 
 def note_leftovers(path: Path) -> None:
-    """Tell and count what :func:`find_leftovers` finds, for a command that is about to write.
+    """Report and record what :func:`find_leftovers` finds, for a command that will write.
 
     Raises
     ------
@@ -81,7 +83,7 @@ def _is_broken(wal: Path) -> bool:
 
 
 def _set_aside(wal: Path) -> str:
-    """Keep the log under another name, and say so; what SQLite still finds stays in its place."""
+    """Keep the log under another name, and say so; if SQLite can read a part, copy it instead."""
     aside = damaged_name(wal)
     try:
         if log_header_is_sound(wal):
@@ -90,7 +92,7 @@ def _set_aside(wal: Path) -> str:
         else:
             wal.rename(aside)
     except OSError as error:
-        # The logger must go on, on a full disk too.
+        # The logger must go on even if the disk is full.
         with suppress(OSError):
             aside.unlink(missing_ok=True)
         return f"cannot be set aside ({error.strerror or error})"

@@ -1,4 +1,4 @@
-"""Checks the whole database beside the running logger, and has a damaged one mended."""
+"""Runs child processes that check the whole database beside the logger, or mend a damaged one."""
 
 from __future__ import annotations
 
@@ -19,31 +19,31 @@ if TYPE_CHECKING:
 
 #: Exit status of a check that found damage.
 DAMAGED = 3
-#: How long the end of the logger waits for a mending to be done.
+#: Longest wait of an ending logger for a mending, s (judgement; the service manager allows 90).
 _PATIENCE_S = 30.0
 
 
 @dataclass(frozen=True, slots=True)
 class Salvaged:
-    """What became of a damaged database."""
+    """The result of mending a damaged database."""
 
     aside: str
-    """Where the damaged file stands now."""
+    """Name of the damaged file now."""
     intervals: int
     lost: int
-    """About how many intervals are missing, as far as the file tells what it should hold."""
+    """About how many intervals are missing, as far as the file shows what it should hold."""
     lost_from_s: float | None = None
     lost_to_s: float | None = None
     """Unix times between which they are missing; None for an end that is not known."""
 
     def __str__(self) -> str:
-        """Say it in one sentence."""
+        """Return the result as one sentence."""
         text = (
             f"the database was damaged and is set aside as {self.aside}; "
             f"{self.intervals} intervals were recovered"
         )
         if not self.lost:
-            return f"{text}, 0 are lost"
+            return f"{text}, none are lost"
         begin, end = (
             None if at_s is None else time.strftime("%Y-%m-%d", time.gmtime(at_s))
             for at_s in (self.lost_from_s, self.lost_to_s)
@@ -61,7 +61,7 @@ class Mending:
     path
         The database.
     charger
-        Stands in for a fitting that cannot be read.
+        Replaces a fitting that cannot be read.
     """
 
     def __init__(self, path: Path, charger: ChargerConfig) -> None:
@@ -71,11 +71,11 @@ class Mending:
         self.mending = False
 
     def check(self) -> None:
-        """Begin to check the whole file; :meth:`damaged` tells the outcome."""
+        """Begin to check the whole file; :meth:`damaged` gives the result."""
         self._start("check")
 
     def mend(self) -> None:
-        """Begin to mend; nobody may write the file until :meth:`mended` says so."""
+        """Begin to mend; the file must not be written until :meth:`mended` returns a result."""
         self.close()
         fitted = self._charger.fitted
         charger = (self._charger.label, self._charger.rated_w, fitted and fitted.isoformat())
@@ -83,12 +83,12 @@ class Mending:
         self.mending = True
 
     @property
-    def calls(self) -> bool:
-        """Tell whether a look is due: mending is under way, or a check has ended."""
+    def needs_attention(self) -> bool:
+        """Tell whether the writer must act: a mending is under way, or a check has ended."""
         return self.mending or (self._child is not None and self._child.poll() is not None)
 
     def damaged(self) -> bool:
-        """Tell whether a check has ended and found damage; told once."""
+        """Tell once whether a check has ended and found damage."""
         if self.mending or self._child is None or self._child.poll() is None:
             return False
         status = self._child.returncode
@@ -96,12 +96,12 @@ class Mending:
         return status == DAMAGED
 
     def mended(self) -> Salvaged | None:
-        """Return what was recovered when mending is done, None while it lasts.
+        """Return the result when mending is done, None while it lasts.
 
         Raises
         ------
         StoreUnwritableError
-            If it failed, for want of room perhaps; it may be tried again.
+            If it failed, for instance on a full disk; it may be tried again.
         """
         if self._child is None or self._child.poll() is None:
             return None
@@ -114,7 +114,7 @@ class Mending:
         return Salvaged(**json.loads(out))
 
     def wait(self) -> None:
-        """Wait for a mending to be done, but not for ever."""
+        """Wait for a mending to end, for at most ``_PATIENCE_S``."""
         if self.mending and self._child is not None:
             with suppress(subprocess.TimeoutExpired):
                 self._child.wait(_PATIENCE_S)

@@ -1,8 +1,8 @@
-"""Sets a damaged database aside and puts what can be read of it into a new one, under its name.
+"""Sets a damaged database aside and copies its readable part into a new one of the same name.
 
-Runs in a child process (``python -m logger.store.repair.salvage``): the logger goes on meanwhile
-and holds its readings in memory. The new file is complete and synchronised before it takes the
-name, so a power cut at any instant leaves the damaged file or the mended one, never neither.
+It runs in a child process (``python -m logger.store.repair.salvage``). Meanwhile the logger goes on
+and keeps its readings in memory. The new file is complete and synchronised before it takes the
+name, so a power cut at any instant leaves the damaged file or the mended one.
 """
 
 from __future__ import annotations
@@ -38,13 +38,14 @@ from logger.system.signals import ENDING, nothing_happens
 if TYPE_CHECKING:
     from logger.config import ChargerConfig
 
-#: A start later than this (Unix ms, 1990) is Unix time, not time since a boot.
+#: A start later than this is Unix time, not time since a boot: 1990, Unix ms.
 _UNIX_MS = 631_152_000_000
+#: Rows written at a time: a few megabytes of Python objects.
 _LOT = 10_000
-#: Recovered intervals that tell how many stand on a page; and what is usual where fewer do.
+#: Fewest recovered intervals that show how many are on a page; and the usual number on a page.
 _ENOUGH, _USUAL_ROWS = 200, 40.0
-#: What SQLite and our own packing may raise on damaged bytes: text that is none, a number in the
-#: place of a column, a table that is gone.
+#: Errors that SQLite and our own unpacking raise on damaged bytes: invalid text, a number in the
+#: place of a column, a missing table.
 _UNREADABLE = (
     sqlite3.DatabaseError,
     ValueError,
@@ -77,14 +78,14 @@ def whole_check(path: Path) -> None:
 
 
 def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
-    """Set the damaged database aside and put what can be read of it in its place.
+    """Set the damaged database aside and put a new one with its readable part in its place.
 
-    ``charger`` stands in for a fitting that cannot be read. Nobody may write the file meanwhile.
+    ``charger`` replaces a fitting that cannot be read. No process may write the file meanwhile.
 
     Raises
     ------
     StoreError
-        If there is no room, or nothing of ours in the file.
+        If the disk is full, or the file holds nothing of ours.
     """
     if not pages.looks_like_ours(path):
         raise StoreError(f"{path}: is not an Ebbwatt database; name another file")
@@ -93,7 +94,7 @@ def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
         old.unlink(missing_ok=True)
     prepare(mended)
     with closing(sqlite3.connect(mended, isolation_level=None)) as db, translated(mended):
-        # A plain file, so that nothing beside it has to be renamed with it.
+        # One plain file, so that only one file must be renamed.
         db.execute("PRAGMA journal_mode = DELETE")
         db.execute("BEGIN IMMEDIATE")
         _copy(path, db)
@@ -112,10 +113,10 @@ def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
 
 
 def _missing(path: Path, count: int, highest: int) -> int:
-    """Return how many intervals are missing, as far as the file tells what it should hold.
+    """Return how many intervals are missing, as far as the file shows what it should hold.
 
-    Numbers have no gaps; the pages that lead to rows name the last of each page; and of a file
-    that was cut short, the part that is left tells how many rows a page holds.
+    Three things show it: row numbers have no gaps, interior pages name the last row of each page,
+    and in a file that was cut short the rest shows how many rows are on a page.
     """
     there = path.stat().st_size // PAGE_SIZE
     a_page = count / max(there, 1) if count > _ENOUGH else _USUAL_ROWS
@@ -124,9 +125,9 @@ def _missing(path: Path, count: int, highest: int) -> int:
 
 
 def _between(db: sqlite3.Connection, behind: int) -> tuple[float | None, float | None]:
-    """Return between which Unix times intervals are missing; None for an end that is open.
+    """Return the Unix times between which intervals are missing; None for an end not known.
 
-    ``behind`` is how many of them came after the last that was recovered.
+    ``behind`` is how many of the missing ones came after the last recovered one.
     """
     first, last = db.execute(
         "SELECT min(begins), max(ends) FROM (SELECT "
@@ -164,10 +165,10 @@ def _copy(path: Path, db: sqlite3.Connection) -> None:
 
 
 def _copy_from_blocks(path: Path, db: sqlite3.Connection) -> None:
-    """Add rows that stand in a block only, as far as SQLite can still find blocks."""
+    """Add the rows of blocks, as far as SQLite can still read blocks."""
     names = ", ".join(("id", *COLUMNS))
     places = ", ".join("?" * (1 + len(COLUMNS)))
-    # Packed columns carry a checksum, rows do not: a block overrules what was read row by row.
+    # Packed columns have a checksum and rows do not, so a block replaces rows read one by one.
     insert = f"INSERT OR REPLACE INTO intervals ({names}) VALUES ({places})"  # noqa: S608 - ours
     numbers: list[int] = []
     with (
@@ -184,7 +185,7 @@ def _copy_from_blocks(path: Path, db: sqlite3.Connection) -> None:
 
 
 def _complete(db: sqlite3.Connection, charger: ChargerConfig) -> None:
-    """Make the sessions and fittings that rows name but that could not be read."""
+    """Add the sessions and fittings that rows name but that could not be read."""
     lost = db.execute(
         "SELECT session, min(start_ms), max(start_ms + duration_ms) FROM intervals "
         "WHERE session NOT IN (SELECT id FROM sessions) GROUP BY session"
@@ -227,7 +228,7 @@ def _swap(path: Path, mended: Path) -> Path:
     if log.exists():
         _also_as(log, _beside(aside)[0])
     synchronise(path.parent)
-    # A log beside the new file would be taken for its own.
+    # SQLite would apply a write-ahead log beside the new file to it.
     log.unlink(missing_ok=True)
     index.unlink(missing_ok=True)
     synchronise(path.parent)
@@ -242,7 +243,7 @@ def _also_as(path: Path, other: Path) -> None:
     try:
         os.link(path, other)
     except OSError:
-        # A file system without links.
+        # The file system has no links.
         shutil.copy2(path, other)
         synchronise(other)
 
@@ -256,7 +257,7 @@ def main() -> int:
 
     with suppress(OSError):
         os.nice(10)
-    # A signal to the whole group is for the logger: it waits for a mending to be done.
+    # A signal to the whole process group is for the logger, which waits for a mending to end.
     for number in ENDING:
         signal.signal(number, signal.SIG_IGN)
     nothing_happens()
