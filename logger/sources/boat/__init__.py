@@ -1,1 +1,1 @@
-"""An invented boat that lives: the simulated source, the demonstration and the study use it."""
+"""Simulates an invented boat for the simulated source, the demonstration and the study."""

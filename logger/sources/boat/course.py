@@ -1,8 +1,8 @@
 """Lays out how the available output of an invented charger changes over its running hours.
 
-The course is what an honest estimator should find: output warm, at 25 degC, with the battery not
-limiting, early in a run. It is laid out hour by hour before anything runs, so that it does not
-depend on how the boat is used or read, and so that the charger's true future is known.
+The course is the truth that an estimator should find: output warm, at 25 degC, with the battery not
+limiting, early in a run. It is computed for every hour before the simulation begins. So it does not
+depend on how the boat is used or read, and the charger's true future is known.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from logger.sources.boat.model import ChargerModel
 
-#: Nothing gives less than this while it runs at all.
+#: Least output of a running charger, fraction of rated: the formulas could fall below zero.
 FLOOR = 0.05
 
 
@@ -92,7 +92,7 @@ def crossing_h(
 ) -> float | None:
     """Return the running hours at which the course falls below ``limit`` for good.
 
-    For good means that it stays below for ``sustained_h`` running hours, since real stacks dip and
+    "For good" means for at least ``sustained_h`` running hours, because real stacks dip and
     recover. Returns ``after_h`` if the course is already below for good, None if it never falls
     below within the course.
 
@@ -105,7 +105,7 @@ def crossing_h(
     after_h
         Only crossings from here on count.
     sustained_h
-        How long the course must stay below.
+        Running hours for which the course must stay below.
     """
     below_since: float | None = None
     first = int(after_h)

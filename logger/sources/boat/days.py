@@ -1,4 +1,4 @@
-"""Plans the days of an invented boat: where it is, what it draws by the hour, who else charges."""
+"""Plans the days of an invented boat: where it is, its load by the hour, and other sources."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from logger.sources.boat.model import Habits
 
 
-#: Shape of the load over the day, mean 1: at rest it peaks in the evening, under way instruments,
-#: steering and lights run through the night (structure of the usual audit tables: at anchor and
-#: on passage are listed apart; common practice, no source for the hours).
+#: Shape of the load over the day, mean 1. At rest it peaks in the evening; under way instruments,
+#: steering and lights run through the night. The usual audit tables list at anchor and on passage
+#: apart (common practice, no source for the hours).
 AT_REST = (
     (0.6,) * 6 + (0.9, 1.2, 1.1, 0.9, 0.8, 0.9, 1.0, 0.9, 0.8, 0.8, 0.9, 1.2, 1.7, 2.0, 1.9, 1.6)
     + (1.1, 0.8)
@@ -27,7 +27,7 @@ LEVEL = (1.0,) * 24
 _SHAPES = {"under_way": UNDER_WAY, "at_rest": AT_REST}
 _NORMAL = {kind: tuple(v / (sum(shape) / 24.0) for v in shape) for kind, shape in _SHAPES.items()}
 
-#: Who else may charge in an hour.
+#: The other source that may charge in an hour.
 NOBODY, SHORE, ENGINE = 0, 1, 2
 
 
@@ -48,7 +48,7 @@ class DayPlan:
 
 @dataclass(slots=True)
 class DayRecord:
-    """What really happened on one day of the boat; the truth a load estimate is judged by."""
+    """What happened on one day of the boat: the truth with which a load estimate is compared."""
 
     start_s: float
     """Unix time of the day's first moment, UTC."""
@@ -58,9 +58,9 @@ class DayRecord:
     other_h: float = 0.0
     """Hours for which another source was connected."""
     fed_h: float = 0.0
-    """Hours of those in which it gave any current: the charger may hold the voltage above it."""
+    """Hours in which it gave current; it gives none while the charger holds the voltage higher."""
     fed_ah: float = 0.0
-    """What it gave, Ah; not counted while the boat is laid up and silent."""
+    """Charge that it gave, Ah; not counted while the boat is laid up and silent."""
     charger_ah: float = 0.0
     charger_wh: float = 0.0
     running_h: float = 0.0
@@ -69,7 +69,7 @@ class DayRecord:
     passed_ah: float = 0.0
     """Charge that went into the battery."""
     stored_ah: float = 0.0
-    """What the battery kept of it."""
+    """Charge that the battery kept of it."""
     silent_h: float = 0.0
     """Hours for which the logger was silent."""
 
@@ -105,7 +105,7 @@ def plan_day(
     shape = _NORMAL.get(kind, LEVEL)
     cycling = 0.0
     if kind != "away" and habits.cycling_a > 0.0:
-        # The cold box takes up to 40 % of the day's load, more when it is warm.
+        # The cold box takes more when it is warm, at most 40 % of the day's load.
         wanted = 0.3 + 0.015 * (ambient - 15.0)
         cycling = min(0.9, max(0.1, min(wanted, 0.4 * mean_a / habits.cycling_a)))
         cycling = min(cycling, mean_a / habits.cycling_a)
@@ -120,7 +120,7 @@ def plan_day(
 
 
 def _kind(habits: Habits, before: DayPlan | None, rng: Random) -> str:
-    """Draw the kind of day; it often stays what it was."""
+    """Draw the kind of day; often it is that of the day before."""
     if before is not None and before.kind != "laid_up" and rng.random() < 0.6:
         return before.kind
     draw = rng.random()

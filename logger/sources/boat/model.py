@@ -1,8 +1,9 @@
 """Describes an invented boat: its charger, its battery, its habits and its sensors.
 
-Everything is plain data with physical units, so that one description serves the demonstration,
-the live simulated source and the study, and so that a study can say exactly what it simulated.
-The defaults are the invented seabird-survey ketch *Dabchick* with its 110 W charger on 12 V.
+Everything is plain data with physical units. So one description serves the demonstration, the live
+simulated source and the study, and a study can state exactly what it simulated. The defaults are
+the invented seabird-survey ketch *Dabchick* with its 110 W charger on 12 V. All values are invented
+within the range of common practice (no source).
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ class ChargerModel:
     loss_per_1000h: float = 0.085
     """Mean permanent loss per 1000 h up to ``reference_h``."""
     reference_h: float = 4000.0
-    """Hours at which all forms have lost the same, so that the forms differ in shape only."""
+    """Hours at which all forms have lost the same; they differ in shape only."""
     curvature: float = 0.6
     """Accelerating: share of the loss that grows with the square; power: the exponent."""
     transient: float = 0.015
@@ -54,22 +55,22 @@ class ChargerModel:
     steps: tuple[StepChange, ...] = ()
     renewals: tuple[Renewal, ...] = ()
     hours_before: float = 0.0
-    """Running hours behind the charger when the log begins."""
+    """Running hours of the charger before the log begins."""
     horizon_h: float = 12000.0
     """Running hours for which the course is laid out."""
 
     sag: float = 0.02
-    """Recoverable loss that a long run tends to; a rest brings it back."""
+    """Recoverable loss that a long run approaches; a rest brings it back."""
     sag_h: float = 6.0
     """Time constant of the sag, clock hours of running."""
     recovery_h: float = 2.0
     """Time constant of the recovery, clock hours of rest."""
     run_scatter: float = 0.004
-    """Standard deviation between runs: each start leaves the cells in a slightly other state."""
+    """Standard deviation between runs: after each start the cells are in a slightly other state."""
     start_min: float = 4.0
     """Minutes in the state ``starting``, without output."""
     warm_min: float = 17.0
-    """Minutes after which output has reached what is available (from the first minute on)."""
+    """Minutes after the start at which the output has reached its available value."""
     stop_min: float = 3.0
     """Minutes in the state ``shutting_down``."""
     heat_per_k: float = 0.018
@@ -102,7 +103,7 @@ class ChargerModel:
 
 @dataclass(frozen=True, slots=True)
 class BatteryModel:
-    """The bank. Resistances scale with cells over capacity; see ``boat_run`` for the model."""
+    """The bank. Resistances scale with cells over capacity: see :mod:`logger.sources.boat.run`."""
 
     capacity_ah: float = 200.0
     chemistry: str = "agm"
@@ -134,7 +135,7 @@ class Habits:
     engine_share: float = 0.25
     """Share of days under way with engine hours."""
     engine_a: float = 45.0
-    """What the alternator can give."""
+    """Greatest current of the alternator."""
     laid_up: str = "silent"
     """In winter the logger is ``silent`` (off), or the charger is ``sleeping`` and logged."""
     ambient_c: float = 13.0
@@ -153,7 +154,7 @@ class Habits:
 
 @dataclass(frozen=True, slots=True)
 class Sensors:
-    """What the readings look like. Zero switches an effect off."""
+    """Errors and omissions of the readings. Zero switches an effect off."""
 
     spacing_s: float = 60.0
     rest_spacing_s: float = 300.0
@@ -173,7 +174,7 @@ class Sensors:
     shunt: bool = False
     """Whether the current into the battery is measured."""
     gauge: bool = False
-    """Whether the charger tells the fuel left."""
+    """Whether the charger reports the fuel left."""
     dropout: float = 0.0
     """Share of readings that never arrive."""
     gaps_per_100d: float = 0.0
@@ -184,7 +185,7 @@ class Sensors:
 
 @dataclass(frozen=True, slots=True)
 class BoatModel:
-    """One invented boat; the seed settles everything that is left to chance."""
+    """One invented boat; the seed determines everything random."""
 
     seed: int = 1
     start: datetime = datetime(2021, 4, 18, 6, 0, tzinfo=UTC)

@@ -1,1 +1,1 @@
-"""Links: how bytes and packets arrive, and how one source is kept alive for years."""
+"""Links: receive bytes and packets, and keep one source alive for years."""

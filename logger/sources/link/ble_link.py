@@ -1,6 +1,6 @@
-"""Sessions on Bluetooth LE: connected to a device, or only listening to what it advertises.
+"""Sessions on Bluetooth LE: connected to a device, or only listening to its advertisements.
 
-Every call to the radio has a limit of its own, because some are never answered.
+Every call to the radio has a time limit of its own, because some calls never return.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ _LOST = "the radio link was lost"
 
 @dataclass(frozen=True, slots=True)
 class RadioSettings:
-    """What is listened to, read and written; see the [ble] table of a description.
+    """Characteristics and advertised data that are used; see the [ble] table of a description.
 
-    UUIDs are in their long form. ``company`` and ``service_data`` choose advertised data.
+    UUIDs are in their long form. ``company`` and ``service_data`` select advertised data.
     """
 
     notify: tuple[str, ...] = ()
@@ -54,7 +54,7 @@ class RadioSettings:
 
 
 async def find_connected(address: str, radio: RadioSettings) -> BLEDevice | None:
-    """Return the device if a crash left it connected: it is then in no scan."""
+    """Return the device if a crash left it connected; then no scan shows it."""
     from bleak import BleakAdapter
 
     async with asyncio.timeout(radio.call_s):
@@ -69,7 +69,7 @@ async def find_advertising(address: str, radio: RadioSettings) -> BLEDevice | No
     """Look for the device in a scan."""
     from bleak import BleakScanner
 
-    # A scan without a filter for services: some versions of BlueZ fail on such a filter.
+    # Scan without a filter for services, because some versions of BlueZ fail on such a filter.
     async with asyncio.timeout(radio.scan_s + radio.call_s):
         return await BleakScanner.find_device_by_address(
             address, timeout=radio.scan_s, **radio.backend()
@@ -107,7 +107,7 @@ class Connection:
         for characteristic in self._found(self._radio.notify, missing):
             if {"notify", "indicate"} & set(characteristic.properties):
                 await self._subscribe(characteristic)
-                # Reading one that notifies would bring each value twice.
+                # It notifies, so do not read it as well: each value would come twice.
                 reads = [c for c in reads if c.uuid != characteristic.uuid]
             elif characteristic not in reads:
                 reads.append(characteristic)
@@ -119,7 +119,7 @@ class Connection:
             self._reader = asyncio.create_task(self._read(reads))
 
     async def send(self, payload: bytes) -> None:
-        """Write a question to the characteristic that takes them."""
+        """Write a question to the characteristic for questions."""
         if self._asks is None:
             raise SourceError("no characteristic takes questions; set write in [ble]")
         async with asyncio.timeout(self._radio.call_s):
@@ -128,14 +128,14 @@ class Connection:
             )
 
     async def close(self) -> None:
-        """Stop reading and disconnect; neither may take for ever."""
+        """Stop reading and disconnect, within the time limit."""
         if self._reader is not None:
             self._reader.cancel()
             await asyncio.gather(self._reader, return_exceptions=True)
         await quietly(self.client.disconnect(), self._radio.call_s)
 
     def _lost(self, _: BleakClient) -> None:
-        # Also called for a try that the library repeats by itself while it connects.
+        # The library also calls this for failed tries while it connects; those do not count.
         if self._connected:
             self.inbox.put(SourceError(_LOST))
 
@@ -172,7 +172,7 @@ class Connection:
 
 
 class Advertisements:
-    """A session of listening: what one device says to everybody, without a connection."""
+    """A session that listens to the advertisements of one device, without a connection."""
 
     def __init__(self, address: str, radio: RadioSettings) -> None:
         from bleak import BleakScanner
@@ -190,7 +190,7 @@ class Advertisements:
             await self._scanner.start()
 
     async def send(self, payload: bytes) -> None:
-        """Refuse: nothing can be asked of a device that is only listened to."""
+        """Refuse, because a device without a connection cannot be asked."""
         raise SourceError(f"cannot send {len(payload)} bytes to a device that only advertises")
 
     async def close(self) -> None:
@@ -201,7 +201,7 @@ class Advertisements:
         if device.address.upper() != self._address:
             return
         now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
-        # A hair early counts: devices advertise in a rhythm that only nearly is the one asked for.
+        # Accept one that is up to a tenth early: devices keep the advertised spacing only roughly.
         if now_s - self._taken_s < 0.9 * self._radio.advertised_every_s:
             return
         if self._radio.company is not None:
@@ -214,14 +214,14 @@ class Advertisements:
 
 
 def radio_errors() -> tuple[type[Exception], ...]:
-    """Return what the library raises when the radio, BlueZ or the bus fails."""
+    """Return the errors that the library raises when the radio, BlueZ or the bus fails."""
     from bleak.exc import BleakError
 
     return (BleakError, OSError, EOFError, TimeoutError)
 
 
 async def quietly(call: Any, limit_s: float) -> None:  # noqa: ANN401 - any awaitable
-    """Await a call that may fail or hang; the session is over either way."""
+    """Await a call that may fail or hang, and ignore that, because the session ends anyway."""
     with contextlib.suppress(*radio_errors()):
         async with asyncio.timeout(limit_s):
             await call

@@ -1,6 +1,6 @@
-"""Takes what a link receives; :mod:`logger.sources.link.polling` asks where there are questions.
+"""Passes on the bytes that a link receives; :mod:`logger.sources.link.polling` asks questions.
 
-Nothing but the payloads of the configured requests is handed to the link.
+Only the payloads of the configured requests are ever sent to the link.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from logger.sources.link.inbox import Chunk, Inbox
     from logger.sources.pipeline import Pipeline
 
-    #: Told each piece of raw bytes: boot time, bytes, whether they were sent, characteristic.
+    #: Receives each piece of raw bytes: boot time, bytes, whether they were sent, characteristic.
     Tap: TypeAlias = Callable[[float, bytes, bool, str], None]
 
 
@@ -46,7 +46,7 @@ class Link(Protocol):
 
 
 class Questions(Protocol):
-    """What is asked over a link; see :class:`logger.sources.link.polling.Polling`."""
+    """Asks questions over a link; see :class:`logger.sources.link.polling.Polling`."""
 
     def readings(self, talk: Conversation) -> AsyncIterator[Reading]:
         """Ask until the link is lost."""
@@ -55,7 +55,7 @@ class Questions(Protocol):
 
 @asynccontextmanager
 async def opened(link: Link, refusals: Refusals) -> AsyncIterator[None]:
-    """Open a link and close it in any case: a connect that fails half way is undone as well."""
+    """Open a link, and close it in any case, even after a connect that failed half way."""
     try:
         await link.open()
         yield
@@ -66,14 +66,14 @@ async def opened(link: Link, refusals: Refusals) -> AsyncIterator[None]:
 
 
 class Conversation:
-    """One session: chunks go through the pipeline, and questions are asked in their turn.
+    """One session: it passes chunks through the pipeline, and asks questions if there are any.
 
     Attributes
     ----------
     link
         The session's link.
     tap
-        Told each piece of raw bytes; None for nobody.
+        Receives each piece of raw bytes; may be None.
     """
 
     def __init__(
@@ -85,12 +85,12 @@ class Conversation:
         self._polling = polling
 
     def hold(self, seconds: float) -> None:
-        """Let what comes unasked wait for so long; see :meth:`logger.sources.base.Source.hold`."""
+        """Let unasked data wait for up to ``seconds``; see ``Source.hold``."""
         if self._polling is None and self.tap is None:
             self.link.inbox.hold_s = seconds
 
     def rest(self) -> list[Reading]:
-        """Return the readings that wait; for the end of a session that was not lost."""
+        """Return the readings that still wait, at the end of a session that was not lost."""
         readings: list[Reading] = []
         with suppress(SourceError):
             while (chunk := self.link.inbox.taken()) is not None:
@@ -104,7 +104,7 @@ class Conversation:
             yield reading
 
     async def until(self, until_s: float | None) -> AsyncIterator[Reading]:
-        """Take what comes unasked until a time on the loop's clock; None for ever."""
+        """Give the readings of unasked data until a time on the loop's clock; None is for ever."""
         while (chunk := await self.link.receive(until_s)) is not None:
             for reading in self.feed(*chunk):
                 yield reading

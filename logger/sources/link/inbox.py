@@ -1,4 +1,4 @@
-"""What a link has received and nobody has taken yet."""
+"""The queue of chunks that a link has received and that nobody has taken yet."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections import deque
 
 from logger.errors import SourceError
 
-#: Chunks that may wait for a busy reader; at one a second that is a quarter of an hour.
+#: Most chunks that wait for a busy reader: a quarter of an hour at one a second.
 MOST_WAITING = 1000
 
 #: Boot time of the first byte, the bytes, and the characteristic they came from ('' for a stream).
@@ -25,9 +25,8 @@ class Inbox:
     overflowed
         Chunks dropped because nobody took them in time.
     hold_s
-        What arrives wakes the receiver no more often than this, s; 0 wakes it each time. A
-        processor that wakes finds its caches cold, so that working off five chunks in one go costs
-        little more than one of them alone.
+        Chunks wake the receiver no more often than this, s; 0 wakes it each time. A processor that
+        wakes has cold caches, so five chunks together cost little more than one of them alone.
     """
 
     def __init__(self) -> None:
@@ -36,7 +35,7 @@ class Inbox:
         self._loop = asyncio.get_running_loop()
         self._waiting: deque[Chunk | SourceError] = deque()
         self._arrived = asyncio.Event()
-        self._patient = False  # whether the receiver wakes by itself to look
+        self._patient = False  # whether the receiver wakes by itself, at the end of a hold
 
     def put(self, chunk: Chunk | SourceError) -> None:
         """Append a chunk, or the loss of the link, which is never dropped and never waits."""
@@ -46,7 +45,7 @@ class Inbox:
             self.overflowed += 1
             return
         self._waiting.append(chunk)
-        # Asked after the appending: the receiver says that it is patient before it looks.
+        # Test this after the append: the receiver sets it before it looks into the queue.
         if lost or not self._patient or waiting >= MOST_WAITING // 2:
             self._loop.call_soon_threadsafe(self._arrived.set)
 
@@ -83,7 +82,7 @@ class Inbox:
                 return None
             wake_s = until_s
             if self._patient:
-                # On a fixed grid: what else happens in this rhythm then finds all that has come.
+                # Wake on a fixed grid, so that other work on this grid finds all chunks handled.
                 next_s = (math.floor(now_s / self.hold_s) + 1.0) * self.hold_s
                 wake_s = next_s if until_s is None else min(until_s, next_s)
             try:

@@ -1,8 +1,8 @@
 """One serial port, read by a thread of its own so that every kind of port URL works alike.
 
-The thread opens, reads and closes the port; nobody else touches it, since closing a port under a
-blocked read makes the library fail in odd ways. Writing, where requests are configured at all, has
-a second thread, because a hung adapter may block it.
+Only this thread opens, reads and closes the port, because closing a port during a blocked read
+makes the library fail in odd ways. If requests are configured, a second thread writes them, because
+a hung adapter may block the write.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from logger.sources.link.inbox import Inbox
 if TYPE_CHECKING:
     from logger.sources.link.inbox import Chunk
 
-#: After the first byte the thread waits for so long, to take a whole line or answer at once: each
-#: awakening costs more processor time than a hundred bytes.
+#: Wait after the first byte, s, to take a whole line or answer at once: each wake-up costs more
+#: processor time than a hundred bytes.
 SETTLE_S = 0.03
-#: How often a port that cannot be interrupted looks whether it shall close, s.
+#: A port that cannot be interrupted checks at this spacing whether it must close, s.
 LOOK_S = 0.5
-#: A device that says so often in a row that bytes wait, and then has none, is gone.
+#: If a device reports waiting bytes this many times in a row and has none, it is gone.
 MOST_EMPTY = 10
-#: Bytes taken in one chunk at most: what a decoder may have to look at before others get a turn.
+#: Most bytes of one chunk, so that decoding one does not delay other work for long.
 MOST_AT_ONCE = 4096
 
 REASONS = {
@@ -72,7 +72,7 @@ def make_port(url: str, line: LineSettings) -> Any:  # noqa: ANN401 - the librar
     port.timeout = None if hasattr(port, "cancel_read") else LOOK_S
     if "://" not in url:
         port.exclusive = True
-    # Many small boards reset when these lines change, so they are set before opening.
+    # Set these before opening, because many small boards reset when the lines change.
     port.dtr = line.dtr
     port.rts = line.rts
     return port
@@ -83,12 +83,12 @@ def explain(url: str, error: BaseException) -> str:
     number = getattr(error, "errno", None)
     text = str(error)
     if url.lower().startswith("cp2110:") and "not known" in text:
-        # The library says so of a kind that it knows, where it cannot import what that needs.
-        return f"{url}: this kind of port needs a library more: pip install hidapi"
+        # The library gives this error where it cannot import another library for this kind of port.
+        return f"{url}: this kind of port needs another library: pip install hidapi"
     if isinstance(error, termios.error):
         return f"{url}: the driver refuses the settings of [line] ({error.args[-1]})"
     for code, reason in REASONS.items():
-        # Some kinds of port give the number only inside the text.
+        # Some kinds of port have the number only in the text.
         if number == code or f"({code}, " in text or f"Errno {code}]" in text:
             return f"{url}: {reason}"
     if "returned no data" in text or number == errno.EIO or "disconnected" in text:
@@ -142,7 +142,7 @@ class PortLink:
         self._outgoing.put(payload)
 
     async def close(self, limit_s: float = 3.0) -> None:
-        """Let the threads end, waiting for them at most ``limit_s``."""
+        """End the threads; wait for them at most ``limit_s``."""
         self._stop.set()
         self._outgoing.put(None)
         if self._port is not None and hasattr(self._port, "cancel_read"):
@@ -152,10 +152,10 @@ class PortLink:
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(limit_s):
                     await self._closed.wait()
-                    # It has nothing left to do but end; the next session must find it gone.
+                    # The thread is about to end; the next session must not find it running.
                     self.thread.join(0.1)
 
-    # What follows runs in the threads.
+    # The methods below run in the threads.
 
     def _tell(self, what: object, *arguments: object) -> None:
         with contextlib.suppress(RuntimeError):  # the loop has ended in the meantime
@@ -176,8 +176,8 @@ class PortLink:
                 self._read_any(port)
             else:
                 self._read_device(port)
-        # TypeError: the library's way of failing when a port vanishes under it. ValueError and
-        # termios.error, which is no OSError: a setting that the driver refuses.
+        # The library raises TypeError when a port vanishes, and ValueError or termios.error (not an
+        # OSError) when the driver refuses a setting.
         except (OSError, TypeError, ValueError, AttributeError, termios.error) as error:
             lost = SourceError(explain(self.url, error))
             self._tell(self._set_opened, lost)
@@ -189,7 +189,7 @@ class PortLink:
             self._tell(self._closed.set)
 
     def _read_device(self, port: Any) -> None:  # noqa: ANN401 - as above
-        """Read a device of the kernel with three calls a chunk; the library would make seven."""
+        """Read a device of the kernel with three system calls a chunk; the library makes seven."""
         fd, cancel = port.fileno(), port.pipe_abort_read_r
         poll = select.poll()
         poll.register(fd, select.POLLIN)
@@ -199,7 +199,7 @@ class PortLink:
             ready = poll.poll()
             if self._stop.is_set() or any(number == cancel for number, _ in ready):
                 return
-            # Boot time of the first byte: what waiting adds would otherwise enter the log.
+            # Take the time of the first byte now, so that the wait does not enter the log.
             now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
             time.sleep(SETTLE_S)
             data = os.read(fd, MOST_AT_ONCE)
@@ -221,11 +221,11 @@ class PortLink:
             now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
             try:
                 time.sleep(SETTLE_S)
-                # Network ports only say that something waits (1), not how much.
+                # Network ports report only that something waits (1), not how many bytes.
                 while (waiting := port.in_waiting) and len(data) < MOST_AT_ONCE:
                     data += port.read(min(waiting, MOST_AT_ONCE))
             finally:
-                # A port that is lost meanwhile must not take along what has come.
+                # Keep the bytes that came even if the port is lost meanwhile.
                 self._put((now_s, data, ""))
 
     def _write(self) -> None:
@@ -237,7 +237,7 @@ class PortLink:
                 self._put(SourceError(explain(self.url, error)))
                 return
 
-    # What follows runs in the loop.
+    # The methods below run in the loop.
 
     def _set_opened(self, error: SourceError | None) -> None:
         if self._opened.done():

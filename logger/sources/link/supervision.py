@@ -1,4 +1,4 @@
-"""Keeps one source alive for years: a small state machine, and the loop that drives it.
+"""Keeps one source alive for years, by a small state machine and the loop that drives it.
 
 ::
 
@@ -7,9 +7,8 @@
        '--refused, or no reading within first_reading_s--> WAITING
     any --source exhausted--> ENDED
 
-A link is judged by the age of its data, never by what a library says about it: drivers go on
-calling a dead link connected. The loop needs no clock of its own; it runs on the time of the event
-loop, so tests give it a loop whose time they control.
+The age of its data decides whether a link is alive, because drivers may call a dead link connected.
+Times are those of the event loop, so tests use a loop whose time they control.
 """
 
 from __future__ import annotations
@@ -29,12 +28,12 @@ if TYPE_CHECKING:
     from logger.reading import Reading
     from logger.sources.base import Source
 
-#: What a link may raise; sources translate the rest. ``SerialException`` is an ``OSError``.
+#: Errors of a lost link; sources translate all others. ``SerialException`` is an ``OSError``.
 LINK_ERRORS = (SourceError, OSError, EOFError)
 
 
 class LinkState(StrEnum):
-    """Where a link stands."""
+    """State of a link."""
 
     OPENING = "opening"
     LIVE = "live"
@@ -46,30 +45,32 @@ class LinkState(StrEnum):
 class Delays:
     """Named delays of a link, all in seconds.
 
+    The defaults are a judgement (no source). Each kind of source sets its own.
+
     Parameters
     ----------
     first_reading_s
-        From opening to the first reading at most.
+        Longest time from opening to the first reading.
     stale_s
-        Age of the last reading at which a link counts as silent and is opened anew.
+        Age of the last reading at which a link counts as silent and is opened again.
     first_wait_s, growth, longest_wait_s
-        Back-off: the first wait, its factor, and its cap.
+        Back-off: the first wait, its factor, and its limit.
     eager_s
-        So long after a loss each wait is the first wait, before the waits begin to grow. Trying a
-        local port costs nothing, and most losses are short.
+        Time after a loss before the waits begin to grow. Trying a local port costs nothing, and
+        most losses are short.
     jitter
         Each wait is drawn evenly between ``(1 - jitter)`` and 1 times its nominal length, so that
-        two programs that fail together do not go on colliding.
+        two programs that fail together do not try again together.
     steady_s
-        After so much good data the back-off starts over.
+        After this much good data the back-off starts again from the first wait.
     calm_s
-        A link that stayed live for so long has recovered: the end of the trouble is announced. It
-        is longer than ``steady_s`` so that a link that comes and goes does not fill the journal.
+        After this long live, the end of the trouble is reported. It is longer than ``steady_s``, so
+        that a link that comes and goes does not fill the journal.
     close_s
-        How long a session may take to end before it is left behind.
+        Longest time that a session may take to end; then it is abandoned.
     restart_after_s
-        Without a reading for so long, give up so that the service manager starts a fresh process
-        (the last resort against state that a library holds on to).
+        After this long without a reading, give up, so that the service manager starts a new process
+        (the last resort against a library that keeps a broken state).
     """
 
     first_reading_s: float = math.inf
@@ -89,8 +90,8 @@ class Delays:
 class LinkStatus:
     """One change of a link.
 
-    ``notice`` is text for a person, empty where nobody needs telling: a trouble is announced once
-    and its end once; what happens between is only counted.
+    ``notice`` is text for a person, or empty. Trouble is reported once at its beginning and once at
+    its end; losses between are only counted.
     """
 
     state: LinkState
@@ -103,14 +104,14 @@ class LinkStatus:
 
 
 class LinkMachine:
-    """The states of one link; it does nothing itself and asks no clock.
+    """The states of one link; it has no clock and opens nothing itself.
 
     Parameters
     ----------
     delays
         Its named delays.
     rng
-        Source of the jitter.
+        Random generator for the jitter.
     now_s
         Time of creation, on any clock that never steps back; every method takes the same clock.
     """
@@ -135,7 +136,7 @@ class LinkMachine:
         return self._status()
 
     def reading(self, now_s: float) -> LinkStatus | None:
-        """Take note of a reading; return the change it made, if any."""
+        """Note a reading; return the change of the link that it made, if any."""
         self._last_reading_s = now_s
         if self.state is not LinkState.LIVE:
             self.state = LinkState.LIVE
@@ -158,7 +159,7 @@ class LinkMachine:
         """End a session that failed; the status says how long to wait before the next."""
         self.losses += 1
         self.state = LinkState.WAITING
-        # The exponent is bounded: a power too large for a float would end the logger after weeks.
+        # Limit the exponent: after weeks the power would be too large for a float, an error.
         nominal = min(
             self.delays.longest_wait_s,
             self.delays.first_wait_s * self.delays.growth ** min(self._tries, 64),
@@ -180,19 +181,19 @@ class LinkMachine:
         return self._status()
 
     def deadline_s(self) -> float:
-        """Return when the present session counts as silent."""
+        """Return the time at which the present session counts as silent."""
         if self.state is LinkState.LIVE:
             return self._last_reading_s + self.delays.stale_s
         return self._opened_s + self.delays.first_reading_s
 
     def silence(self) -> str:
-        """Say what a passed deadline means."""
+        """Return the reason for a loss after a passed deadline."""
         if self.state is LinkState.LIVE:
             return f"no reading for {self.delays.stale_s:g} s"
         return f"no reading within {self.delays.first_reading_s:g} s of opening"
 
     def hopeless(self, now_s: float) -> bool:
-        """Tell whether only a fresh process can help."""
+        """Tell whether only a new process can help."""
         return now_s - self._last_reading_s >= self.delays.restart_after_s
 
     def _status(self, reason: str = "", notice: str = "", wait_s: float = 0.0) -> LinkStatus:
@@ -218,10 +219,10 @@ async def supervise(
     on_status
         Called on each change of the link.
     delays
-        Delays of the link; the source's own ``delays`` if left out. A source without any, such as
-        an invented one, is not watched for silence.
+        Delays of the link; the source's own ``delays`` if left out. A source without delays, such
+        as an invented one, is not watched for silence.
     rng
-        Source of the jitter; seeded in tests.
+        Random generator for the jitter; seeded in tests.
 
     Raises
     ------
@@ -231,7 +232,7 @@ async def supervise(
     if delays is None:
         delays = getattr(source, "delays", None) or Delays()
     loop = asyncio.get_running_loop()
-    # Not for secrets: the jitter only keeps two retrying programs apart.
+    # The jitter is no secret, so an ordinary generator is good enough.
     machine = LinkMachine(delays, rng or random.Random(), loop.time())  # noqa: S311
 
     def take(reading: Reading) -> None:
@@ -267,8 +268,8 @@ async def _session(
             left_s = machine.deadline_s() - loop.time()
             if left_s <= 0:
                 break
-            # Woken about once per stale_s, not once per reading: the deadline moves meanwhile, and
-            # comes nearer when the first reading turns OPENING into LIVE.
+            # Wake once per stale_s and not once per reading. The deadline moves with each reading,
+            # and comes nearer when the first one turns OPENING into LIVE.
             nap_s = min(left_s, machine.delays.stale_s)
             await asyncio.wait({pump}, timeout=None if math.isinf(nap_s) else nap_s)
         else:
@@ -280,12 +281,12 @@ async def _session(
 
 
 async def _end(pump: asyncio.Task[str | None], machine: LinkMachine) -> bool:
-    """Cancel a session and wait for it, but not for ever; return whether it has ended."""
+    """Cancel a session and wait for it, at most ``close_s``; return whether it has ended."""
     if not pump.done():
         pump.cancel()
         await asyncio.wait({pump}, timeout=machine.delays.close_s)
     if pump.done() and not pump.cancelled():
-        pump.exception()  # mark as seen; _session has it from result() where it matters
+        pump.exception()  # mark it as seen, or asyncio reports it; _session reads result() itself
     return pump.done()
 
 
@@ -299,7 +300,7 @@ async def _pump(stream: AsyncIterator[Reading], take: Callable[[Reading], None])
                 return None
             except LINK_ERRORS as error:
                 return str(error) or type(error).__name__
-            # Outside the guard: a full disk is not a lost link.
+            # Not inside the try: an error of take(), such as a full disk, is not a lost link.
             take(reading)
     finally:
         close = getattr(stream, "aclose", None)
