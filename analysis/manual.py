@@ -21,6 +21,8 @@ from logger import __version__
 from logger.sections import SECTIONS
 from logger.settings import REQUIRED, Section
 from logger.sources import MODULES
+from logger.sources.decoders.frame import FRAME
+from logger.sources.decoders.layouts import FRAMES
 from logger.sources.description import DECODERS, DEVICE, POLL, REQUEST, TIMING
 from logger.sources.fields import FIELD, FIELD_KEYS
 
@@ -182,6 +184,8 @@ def _configuration() -> Iterator[Block]:
         yield from _section(
             f'[source.decoder] with kind = "{section.settings[0].default}"', section
         )
+        if section is FRAME:
+            yield from _section("an entry of [[source.decoder.frames]]", FRAMES)
 
 
 def decoder_sections() -> list[Section]:

@@ -11,6 +11,7 @@ from analysis.probe.judgement import Judgement
 from logger.plausibility import Plausibility
 from logger.reading import CHANNELS, OperatingState
 from logger.refusals import Refusals, printable
+from logger.sources.decoders.frame import UNKNOWN_TYPE
 from logger.sources.decoders.modbus import NO_SUCH_REGISTER
 from logger.sources.decoding import Message, Refused
 
@@ -70,6 +71,8 @@ class Transcript:
     """The first bytes that were refused, by reason."""
     echoed: bool = False
     """A question was refused as if it were an answer."""
+    kinds: Counter[str] = field(default_factory=Counter)
+    """Types of frames that nobody described."""
     absent: dict[str, None] = field(default_factory=dict)
     """Registers that the device says it does not have."""
     misfits: list[bytes] = field(default_factory=list)
@@ -116,6 +119,10 @@ class Transcript:
                 self.misfits.append(item.raw)
             if item.reason == NO_SUCH_REGISTER and len(self.absent) < MOST_NAMES:
                 self.absent[printable(item.detail, 80)] = None
+            if item.reason == UNKNOWN_TYPE:
+                kind = item.detail.partition(", ")[0]
+                if kind in self.kinds or len(self.kinds) < MOST_NAMES:
+                    self.kinds[kind] += 1
             if item.detail:
                 self.details.setdefault(item.reason, printable(item.detail, 80))
             detail = f" ({printable(item.detail, 80)})" if item.detail else ""
@@ -176,6 +183,13 @@ class Transcript:
                     else ""
                 )
             )
+        if self.kinds:
+            seen = ", ".join(f"{kind} ({n} x)" for kind, n in self.kinds.most_common(8))
+            types = ", ".join(kind.removeprefix("type ") for kind, _ in self.kinds.most_common(8))
+            hints.append(
+                f"frames of other types come too: {seen}; describe them in [[decoder.frames]], or "
+                f"ignore = [{types}] in [decoder]"
+            )
         hints += self._poll_hints()
         if any("decimal comma" in reason for reason in self.refused):
             hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
@@ -186,8 +200,8 @@ class Transcript:
         if self.details.get("incomplete message", "").startswith("without"):
             hints.append(
                 "values that come in several messages make one reading if they come within "
-                "gather_s seconds, such as gather_s = 0.8 in [timing]; what need not come is "
-                "optional = true in [fields]"
+                "gather_s seconds, such as gather_s = 0.8 in [timing]; what comes seldom is "
+                "hold_s = 30, what need not come is optional = true in [fields]"
             )
         if unknown_words:
             states = ", ".join(state.value for state in OperatingState)

@@ -297,7 +297,7 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
         if poll is not None and (rounds or questions > 1):
             # As long as every answer may take, with every question split.
             gather_s = questions * (poll.answer_s + poll.pause_s)
-        elif decoder.packets or several:
+        elif decoder.packets or several or _spread(decoder, fields):
             gather_s = max(0.8 * (poll.every_s if poll else spacing_s), 0.05)
     cut_s = timing.pop("cut_s")
     return Description(
@@ -328,6 +328,13 @@ def build_decoder(table: object, place: Place) -> tuple[str, Decoder]:
     module, builder = DECODERS[kind]
     decoder: Decoder = getattr(importlib.import_module(module), builder)(table, place)
     return kind, decoder
+
+
+def _spread(decoder: Decoder, fields: tuple[Field, ...]) -> bool:
+    """Tell whether the values that a reading needs come in frames of several kinds."""
+    groups: tuple[frozenset[str], ...] = getattr(decoder, "groups", ())
+    needed = {f.source for f in fields if not f.hold_s and not f.optional}
+    return len(groups) > 1 and not any(needed <= group for group in groups)
 
 
 def _delays(timing: dict[str, Any], spacing_s: float, poll: Poll | None) -> Delays:

@@ -1,6 +1,8 @@
-"""Fixed binary frames: a start marker, fields at fixed places, a checksum.
+"""Fixed binary frames: a start marker, values at fixed places, a checksum.
 
-Frames stand in a stream plainly, in SLIP or in COBS, or each is a packet of a radio link.
+A device may send frames of several kinds, which are told apart by a byte or by their length
+(:mod:`logger.sources.decoders.layouts`). Frames stand in a stream plainly, in SLIP or in COBS, or
+each is a packet of a radio link.
 
 SLIP: RFC 1055. COBS: Cheshire and Baker (1999), IEEE/ACM Trans. Networking 7:159-172; frames end
 with a zero byte.
@@ -8,25 +10,23 @@ with a zero byte.
 
 from __future__ import annotations
 
-import math
-import struct
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from logger.settings import REQUIRED, Section, Setting, nearest, unknown_key
+from logger.settings import Section, Setting
 from logger.sources.decoders.checksums import CHECKSUMS, checksum, checksum_size
+from logger.sources.decoders.layouts import LAYOUT_HELP, Layout, Layouts, parse_layouts
 from logger.sources.decoding import Message, Refused, Step
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping
 
-    from logger.sources.decoding import Context, Decoder, Place, Request, Value
+    from logger.sources.decoding import Context, Decoder, Place, Request
 
 FRAME = Section(
     "decoder",
     (
         Setting("kind", "text", "frame", "fixed binary frames"),
-        Setting("length", "whole", REQUIRED, "bytes of a frame, all counted", "byte", 1, 1024),
+        Setting("length", "whole", None, "bytes of a frame, all counted", "byte", 1, 1024),
         Setting("start", "text", "", "bytes with which each begins, as hexadecimal digits"),
         Setting(
             "framing",
@@ -57,38 +57,54 @@ FRAME = Section(
             ),
         ),
         Setting("checksum_from", "whole", 0, "first byte that the checksum covers", "", 0, 1023),
+        Setting("layout", "table", {}, LAYOUT_HELP),
         Setting(
-            "layout",
-            "table",
-            REQUIRED,
-            "for each name: { at = 2, type = 'u16' }; types u8 to u32, s8 to s32, f32, f64",
+            "frames",
+            "list",
+            [],
+            "instead of length and layout: several kinds of frame, each a table "
+            "[[source.decoder.frames]]",
+        ),
+        Setting(
+            "type_at",
+            "whole",
+            None,
+            "which byte, from 0, tells the kinds of frame apart; their lengths do if left out",
+            "",
+            0,
+            1023,
+        ),
+        Setting(
+            "ignore",
+            "list",
+            [],
+            "types (lengths, without type_at) of frames that are of no interest: [0x30, 0x31]",
         ),
     ),
     "frames such as AA 55 20 05 A4 01 02 CRC CRC",
 )
-#: Format of each type in Python's struct, without byte order.
-TYPES = {
-    "u8": "B", "s8": "b", "u16": "H", "s16": "h", "u32": "I", "s32": "i", "f32": "f", "f64": "d",
-}  # fmt: skip
 SLIP_END, SLIP_ESC, SLIP_ESC_END, SLIP_ESC_ESC = 0xC0, 0xDB, 0xDC, 0xDD
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One value in a frame."""
-
-    name: str
-    at: int
-    code: struct.Struct
+#: Why a frame is refused whose type nobody described.
+UNKNOWN_TYPE = "frame of an unknown type"
+#: Each place in a plain stream is tried with each length: so many lengths take 2 s at worst.
+MOST_BY_LENGTH = 4
+#: A frame of no interest, whose length is not known, ends within so many bytes.
+LONGEST_IGNORED = 1024
 
 
 class FrameDecoder:
-    """Finds frames in a stream; after garbage it looks for the next place that fits."""
+    """Finds frames in a stream; after garbage it looks for the next place that fits.
+
+    Attributes
+    ----------
+    groups
+        The names that come together, of each kind of frame.
+    """
 
     requests: tuple[Request, ...] = ()
 
-    def __init__(self, settings: Mapping[str, Any], start: bytes, parts: tuple[Part, ...]) -> None:
-        self.length: int = settings["length"]
+    def __init__(self, settings: Mapping[str, Any], start: bytes, layouts: Layouts) -> None:
+        self.layouts = layouts
         self.start = start
         self.framing: str = settings["framing"]
         self.packets = self.framing == "packet"
@@ -96,13 +112,16 @@ class FrameDecoder:
         self.size = checksum_size(self.checksum)
         self.order: Any = settings["checksum_order"]
         self.covered_from: int = settings["checksum_from"]
-        self.parts = parts
+        self.groups = tuple(
+            frozenset(part.name for part in layout.parts) for layout in layouts.every
+        )
         # Escapes may double a SLIP frame; COBS adds a byte in 254 and the delimiter.
-        self.longest = 2 * self.length + 8
+        length = LONGEST_IGNORED if layouts.ignored else layouts.every[-1].length
+        self.longest = 2 * length + 8
 
     def names(self) -> frozenset[str] | None:
-        """Return the names of the layout."""
-        return frozenset(part.name for part in self.parts)
+        """Return the names of the layouts."""
+        return frozenset().union(*self.groups)
 
     def answer_form(self, request: Request) -> Hashable | None:
         """Return None: the layout gives each value its name."""
@@ -124,45 +143,79 @@ class FrameDecoder:
         return Step(used, tuple(items), in_sync=context.in_sync or len(pieces) > 1)
 
     def _packed(self, piece: bytes) -> Message | Refused:
+        """Decode a frame whose ends are known."""
         frame: bytes | None = piece
         if not self.packets:
             frame = unslip(piece) if self.framing == "slip" else uncobs(piece)
         if frame is None:
             return Refused(piece, f"not {self.framing.upper()}")
-        if len(frame) != self.length:
-            detail = f"got {len(frame)} bytes, expected {self.length}"
-            return Refused(piece, "frame of a wrong length", detail)
-        return self._frame(frame)
+        layout = self.layouts.of_whole(frame)
+        if layout is not None:
+            return self._frame(frame, layout)
+        if self.layouts.is_ignored(frame):
+            return Message(frame)
+        if self.layouts.type_at is not None and not self.layouts.candidates(frame, 0):
+            return self._unknown(frame)
+        lengths = " or ".join(str(a.length) for a in self.layouts.candidates(frame, 0) or ())
+        detail = f"got {len(frame)} bytes, expected {lengths}"
+        return Refused(frame, "frame of a wrong length", detail)
+
+    def _unknown(self, frame: bytes) -> Refused:
+        detail = f"{self.layouts.named(frame)}, {len(frame)} bytes"
+        return Refused(frame, UNKNOWN_TYPE, detail)
 
     def _plain(self, data: bytes) -> Step:
+        """Decode frames that follow each other with nothing, or garbage, in between."""
         items: list[Message | Refused] = []
-        at = 0
-        skipped = 0
-        while at + self.length <= len(data):
-            frame = data[at : at + self.length]
-            found = self._frame(frame)
-            if isinstance(found, Message):
+        at = skipped = 0  # what lies between was looked at and is no frame
+        while at < len(data):
+            if self.start:
+                at = _find(data, self.start, at)
+                if len(data) - at < len(self.start):
+                    break  # the beginning of a marker at most
+            layouts = self.layouts.candidates(data, at)
+            if layouts is None:
+                break
+            item, size = self._at(data, at, layouts)
+            if size == 0:
+                break
+            if item is not None:
                 if skipped < at:
                     items.append(Refused(data[skipped:at], "bytes between frames"))
-                items.append(found)
-                at += self.length
-                skipped = at
-            else:
-                if frame.startswith(self.start) and self.start:
-                    items.append(found)
-                    skipped = at + 1
-                at += 1
-        # What could still be the beginning of a frame waits.
-        if self.start:
-            while at < len(data) and not self.start.startswith(
-                data[at : at + len(self.start)][: len(self.start)]
-            ):
-                at += 1
+                items.append(item)
+                skipped = at + size
+            at += size
         if skipped < at:
             items.append(Refused(data[skipped:at], "bytes between frames"))
         return Step(at, tuple(items))
 
-    def _frame(self, frame: bytes) -> Message | Refused:
+    def _at(
+        self, data: bytes, at: int, layouts: tuple[Layout, ...]
+    ) -> tuple[Message | Refused | None, int]:
+        """Return what begins at ``at`` and how many bytes it is done with; 0: more may come."""
+        spoiled: Refused | None = None
+        for layout in layouts:
+            frame = data[at : at + layout.length]
+            if len(frame) < layout.length:
+                return None, 0
+            item = self._frame(frame, layout)
+            if isinstance(item, Message):
+                return item, layout.length
+            spoiled = item
+        if not self.start:
+            return None, 1
+        if spoiled is not None:
+            return spoiled, 1
+        # Its length is not known: it ends where the next begins.
+        end = data.find(self.start, at + len(self.start))
+        if end < 0:
+            return None, 0
+        frame = data[at:end]
+        return (
+            Message(frame) if self.layouts.is_ignored(frame) else self._unknown(frame)
+        ), end - at
+
+    def _frame(self, frame: bytes, layout: Layout) -> Message | Refused:
         if not frame.startswith(self.start):
             return Refused(frame, "wrong start of frame")
         if self.size:
@@ -172,12 +225,16 @@ class FrameDecoder:
                 width = 2 * self.size
                 detail = f"got {given:0{width}X}, the bytes give {expected:0{width}X}"
                 return Refused(frame, "wrong CRC", detail)
-        values: dict[str, Value] = {}
-        for part in self.parts:
-            (value,) = part.code.unpack_from(frame, part.at)
-            good = not isinstance(value, float) or math.isfinite(value)
-            values[part.name] = value if good else None
-        return Message(frame, values)
+        return Message(frame, layout.values(frame))
+
+
+def _find(data: bytes, start: bytes, at: int) -> int:
+    """Return where a start marker begins at or behind ``at``, whole or cut by the end."""
+    found = data.find(start, at)
+    if found >= 0:
+        return found
+    cut = max(at, len(data) - len(start) + 1)
+    return next((k for k in range(cut, len(data)) if start.startswith(data[k:])), len(data))
 
 
 def unslip(data: bytes) -> bytes | None:
@@ -219,38 +276,23 @@ def build_frame(table: Mapping[str, Any], place: Place) -> Decoder:
         start = bytes.fromhex(settings["start"])
     except ValueError:
         raise place.error("takes pairs of hexadecimal digits", "start") from None
-    if settings["framing"] == "plain" and not start and settings["checksum"] == "none":
+    plain, unsealed = settings["framing"] == "plain", settings["checksum"] == "none"
+    if plain and not start and unsealed:
         raise place.error("plain frames need a start marker or a checksum", "start")
-    room = settings["length"] - checksum_size(settings["checksum"])
-    if room <= len(start):
+    size = checksum_size(settings["checksum"])
+    layouts = parse_layouts(settings, place, len(start), size)
+    if plain and unsealed and len(layouts.every) > 1 and layouts.type_at is None:
         raise place.error(
-            f"got {settings['length']}; start, checksum and at least one byte need more", "length"
+            "is needed: plain frames without a checksum are not told apart by length", "type_at"
         )
-    if settings["checksum_from"] >= room:
+    if plain and layouts.type_at is None and len(layouts.every) > MOST_BY_LENGTH:
+        raise place.error(
+            f"at most {MOST_BY_LENGTH} kinds of plain frames are told apart by length; where a "
+            f"byte tells them apart: type_at = ...",
+            "frames",
+        )
+    if plain and layouts.ignored and not start:
+        raise place.error("needs start: where does such a frame end?", "ignore")
+    if settings["checksum_from"] >= layouts.every[0].length - size:
         raise place.error("lies behind the last byte before the checksum", "checksum_from")
-    parts = tuple(
-        _part(name, entry, room, settings["byte_order"], place)
-        for name, entry in settings["layout"].items()
-    )
-    if not parts:
-        raise place.error("needs at least one name", "layout")
-    return FrameDecoder(settings, start, parts)
-
-
-def _part(name: str, entry: object, room: int, order: str, place: Place) -> Part:
-    if not isinstance(entry, dict):
-        raise place.error("takes a table such as { at = 2, type = 'u16' }", "layout", name)
-    unknown_key(place.document, entry, ("at", "type"), *place.prefix, "layout", name)
-    kind, at = entry.get("type"), entry.get("at")
-    if not isinstance(kind, str) or kind not in TYPES:
-        hint = nearest(str(kind), list(TYPES))
-        raise place.error(
-            f"got {kind!r}{hint}; accepted: {', '.join(TYPES)}", "layout", name, "type"
-        )
-    code = struct.Struct(("<" if order == "little" else ">") + TYPES[kind])
-    if not isinstance(at, int) or isinstance(at, bool) or not 0 <= at <= room - code.size:
-        raise place.error(
-            f"got {at!r}; accepted: a whole number from 0 to {room - code.size}",
-            "layout", name, "at",
-        )  # fmt: skip
-    return Part(name, at, code)
+    return FrameDecoder(settings, start, layouts)
