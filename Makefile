@@ -30,7 +30,7 @@ demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show 
 	$(BIN)/ebbwatt demo
 
 test: lint $(VENV)/dev.stamp  ## Lint, types, and every test with branch coverage
-	$(BIN)/python -m pytest -n 2 --cov --cov-report=
+	$(BIN)/python -m pytest -n 2 --dist loadfile --cov --cov-report=
 
 lint: $(VENV)/dev.stamp types  ## Style rules, formatting and strict types
 	$(BIN)/ruff check .

@@ -8,7 +8,7 @@ that every other command can be tried on it at once.
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from logger import __version__
 from logger.config import load_config
 from logger.durations import DAY_S
 from logger.errors import UsageError
+from logger.reading import Reading
 from logger.recorder import Recorder
 from logger.sources.simulated import build
 from logger.store.events import add_event
@@ -184,7 +185,7 @@ def live(folder: Path, days: float, until: date, progress: Callable[[float], Non
 
     async def log() -> None:
         async for reading in source.readings():
-            moved = replace(reading, time_s=reading.time_s + moved_s)
+            moved = _moved(reading, moved_s)
             recorder.take(moved)
             if recorder.readings % 5000 == 0:
                 progress((moved.time_s - begun_s) / (end_s - begun_s))
@@ -221,3 +222,17 @@ def _configure(folder: Path, fitted: date, life: str) -> Config:
     path = folder / "ebbwatt.toml"
     path.write_text(_CONFIG.format(fitted=fitted, seed=SEED, life=life), encoding="utf-8")
     return load_config(path)
+
+
+def _moved(reading: Reading, by_s: float) -> Reading:
+    """Return the reading at a later time; ``dataclasses.replace`` takes four times as long."""
+    return Reading(
+        reading.time_s + by_s,
+        reading.voltage_v,
+        reading.current_a,
+        reading.state,
+        reading.runtime_h,
+        reading.temperature_c,
+        reading.battery_current_a,
+        reading.fuel_l,
+    )
