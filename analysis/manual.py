@@ -9,10 +9,12 @@ from __future__ import annotations
 import argparse
 import importlib
 import sys
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.arguments import examples_of
+from analysis.guides import GUIDES
 from analysis.parser import build_parser
 from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
@@ -59,6 +61,8 @@ def manual() -> list[Block]:
         *(block for path, sub in commands(parser) for block in _command(path, sub)),
         Block("chapter", "Configuration"),
         *_configuration(),
+        Block("chapter", "Guides"),
+        *_guides(),
         *_LAST,
         Block("chapter", "Cautions"),
         *(Block("item", f"{c.text} ({c.source})", c.title) for c in CAUTIONS),
@@ -186,6 +190,16 @@ def _configuration() -> Iterator[Block]:
         )
         if section is FRAME:
             yield from _section("an entry of [[source.decoder.frames]]", FRAMES)
+
+
+def _guides() -> Iterator[Block]:
+    for guide in GUIDES:
+        yield Block("section", guide.title)
+        for part in guide.parts:
+            if part[0] == " ":
+                yield Block("example", textwrap.dedent(part))
+            else:
+                yield from _paragraphs(part)
 
 
 def decoder_sections() -> list[Section]:

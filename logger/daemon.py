@@ -242,6 +242,7 @@ class Daemon:
             open_start_utc_s=None if open_interval is None else open_interval.start_s + offset_s,
             open_charge_c=None if open_interval is None else open_interval.charge_c,
             open_energy_j=None if open_interval is None else open_interval.energy_j,
+            energy_j=recorder.energy_j(),
             waiting_intervals=self.writer.waiting,
             readings=recorder.readings,
             refused=dict(self.source.refusals.by_reason),

@@ -70,6 +70,8 @@ class Recorder:
         self.readings = 0
         self.newest: Reading | None = None
         self.state_since_s: float | None = None
+        self._closed_j: float | None = None
+        self._most_j: float | None = None
         self._told_s: dict[str, float] = {}
         self._plausibility = Plausibility(config.plausible, refusals)
         self._condenser = Condenser(config.log)
@@ -101,7 +103,7 @@ class Recorder:
         self.newest = clean
         self._raw.add(clean)
         if closed is not None:
-            self.writer.add(closed)
+            self._add(closed)
             same = (
                 clean.state is closed.state
                 and closed.duration_s >= self._longest_rest_s - FLOAT_SLACK
@@ -109,6 +111,23 @@ class Recorder:
             self._changed |= not same
             if not self._live and self.writer.waiting >= MOST_WAITING:
                 self.writer.commit()
+
+    def _add(self, interval: Interval) -> None:
+        self.writer.add(interval)
+        if interval.energy_j is not None:
+            self._closed_j = (self._closed_j or 0.0) + interval.energy_j
+
+    def energy_j(self) -> float | None:
+        """Return the energy given since the start, J; None where none could be measured.
+
+        It never falls, as a counter must: noise of a current round zero would let it.
+        """
+        open_interval = self.peek()
+        open_j = None if open_interval is None else open_interval.energy_j
+        known = [part for part in (self._closed_j, open_j) if part is not None]
+        if known:
+            self._most_j = max(sum(known), self._most_j or 0.0)
+        return self._most_j
 
     def _state_changes(self, reading: Reading) -> None:
         self.state_since_s = reading.time_s
@@ -144,7 +163,7 @@ class Recorder:
         self._committed_s, self._changed = now_s, False
         # While nothing can be written, do not cut: more intervals would fill the memory sooner.
         if not self.writer.stuck and (cut := self._condenser.cut()) is not None:
-            self.writer.add(cut)
+            self._add(cut)
         self.writer.commit()
 
     @property
@@ -160,7 +179,7 @@ class Recorder:
         """Close the open interval and commit everything."""
         self._refused.tick(self._now_s(), self.spacing.usual_s, last=True)
         if (last := self._condenser.flush()) is not None:
-            self.writer.add(last)
+            self._add(last)
         self._raw.flush()
         self.writer.commit()
 

@@ -7,9 +7,11 @@ it when it dies.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import ssl
+import time
 from typing import TYPE_CHECKING, Any
 
 from analysis.publish.facts import VERDICTS, iso_ms, number
@@ -22,13 +24,25 @@ if TYPE_CHECKING:
 
 _log = logging.getLogger("ebbwatt")
 #: Decimals that a value has in the log: a change below them is none.
-_DECIMALS = {"voltage": 3, "current": 3, "temperature": 2, "runtime": 3, "fuel": 3, "power": 2}
+_DECIMALS = {
+    "voltage": 3,
+    "current": 3,
+    "temperature": 2,
+    "runtime": 3,
+    "fuel": 3,
+    "power": 2,
+    "energy": 3,
+}
 _PERCENT_DECIMALS = 2
 _QOS = 2
+_J_PER_KWH = 3.6e6
 #: A broker that is told nothing but values has nothing longer than this to answer, bytes.
 LARGEST_ANSWER = 1024
 #: How long the last words may take, s.
 _FAREWELL_S = 3.0
+#: Waits between two connections, s; a connection that holds as long as ``STEADY_S`` is a good one.
+_FIRST_WAIT_S, LONGEST_WAIT_S = 1, 600
+STEADY_S = 60.0
 NO_READINGS = "No readings from the charger"
 
 
@@ -45,6 +59,7 @@ def description(label: str) -> dict[str, Any]:
         "voltage": one("Voltage", "V"),
         "current": one("Current out", "A"),
         "power": one("Power", "W"),
+        "energy": one("Energy since the logger started", "kWh"),
         "state": one("State", "", "enum", ",".join(OperatingState)),
         "runtime": one("Running hours", "h"),
         "temperature": one("Compartment", "\N{DEGREE SIGN}C"),
@@ -78,13 +93,16 @@ def _reading(facts: Facts) -> dict[str, str]:
     r = facts.reading
     known: dict[str, str] = {}
     if r is not None:
-        power = None
+        power = energy = None
+        if facts.snapshot is not None and facts.snapshot.energy_j is not None:
+            energy = facts.snapshot.energy_j / _J_PER_KWH
         if r.voltage_v is not None and r.current_a is not None:
             power = r.voltage_v * r.current_a
         for key, value in (
             ("charger/voltage", r.voltage_v),
             ("charger/current", r.current_a),
             ("charger/power", power),
+            ("charger/energy", energy),
             ("charger/runtime", r.runtime_h),
             ("charger/temperature", r.temperature_c),
             ("charger/fuel", r.fuel_l),
@@ -153,9 +171,12 @@ class Homie:
         self._label = label
         self._sent: dict[str, str] = {}
         self._told: set[str] = set()
+        self._lost = 0
+        self._wait_s = _FIRST_WAIT_S
+        self._since_s = 0.0
         self._client = client = _client(ident)
         client.will_set(f"{self._base}/$state", "lost", _QOS, retain=True)
-        client.reconnect_delay_set(1, 600)
+        client.reconnect_delay_set(_FIRST_WAIT_S, LONGEST_WAIT_S)
         # Values are renewed anyway: what waits for a broker that is away need not pile up.
         client.max_queued_messages_set(100)
         client.on_connect, client.on_disconnect = self._connected, self._disconnected
@@ -171,7 +192,7 @@ class Homie:
         if reason.is_failure:
             self._tell(f"the broker refuses the connection: {reason}")
             return
-        self._told.clear()
+        self._since_s = time.monotonic()
         client.publish(f"{self._base}/$state", "init", _QOS, retain=True)
         text = json.dumps(description(self._label), ensure_ascii=False)
         client.publish(f"{self._base}/$description", text, _QOS, retain=True)
@@ -181,13 +202,23 @@ class Homie:
 
     def _disconnected(
         self,
-        _client: Any,  # noqa: ANN401
+        client: Any,  # noqa: ANN401
         _data: Any,  # noqa: ANN401
         _flags: Any,  # noqa: ANN401
         reason: Any,  # noqa: ANN401
         _more: Any,  # noqa: ANN401
     ) -> None:
-        if reason.is_failure and not self._told:
+        if not reason.is_failure:
+            return
+        self._lost += 1
+        # The library waits longer only where it cannot connect; one that connects and breaks off
+        # again and again is left alone for longer each time as well.
+        if time.monotonic() - self._since_s < STEADY_S:
+            self._wait_s = min(2 * self._wait_s, LONGEST_WAIT_S)
+        else:
+            self._wait_s = _FIRST_WAIT_S
+        client.reconnect_delay_set(self._wait_s, LONGEST_WAIT_S)
+        if not self._told:
             self._tell(f"the connection is lost: {reason}")
 
     def _failed(self, _client: Any, _data: Any) -> None:  # noqa: ANN401
@@ -203,6 +234,9 @@ class Homie:
         """Publish what has changed since it was last published."""
         if not self._client.is_connected():
             return
+        if self._told and time.monotonic() - self._since_s >= STEADY_S:
+            self._told.clear()
+            _log.warning("mqtt: goes on; the connection was lost %d times", self._lost)
         now = values(facts)
         now["$alert/silent"] = "" if facts.live else NO_READINGS
         for topic, value in now.items():
@@ -216,6 +250,8 @@ class Homie:
             farewell = self._client.publish(
                 f"{self._base}/$state", "disconnected", _QOS, retain=True
             )
-            farewell.wait_for_publish(_FAREWELL_S)
+            # The broker may go while it is told.
+            with contextlib.suppress(ValueError, RuntimeError):
+                farewell.wait_for_publish(_FAREWELL_S)
         self._client.disconnect()
         self._client.loop_stop()

@@ -6,40 +6,27 @@ of the reading are written out as clock times, with what it means when they are 
 
 from __future__ import annotations
 
-import json
-import logging
 import math
-import subprocess
-import time
 from datetime import UTC, datetime
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 from analysis.figures import energy, rounded
 from analysis.publish.facts import moment, number
-from analysis.publish.recent import read_recent
 from analysis.show.page.svg import Drawing, Scale, ticks
 from analysis.text import for_html
-from logger.errors import StoreError
 from logger.reading import OperatingState
-from logger.system.child import child_command
-from logger.system.output import PUBLIC_MODE, Kind, kept, write_whole
 
 if TYPE_CHECKING:
     from analysis.publish.facts import Facts
     from analysis.publish.recent import Recent
-    from logger.config import Config
 
-_log = logging.getLogger("ebbwatt")
 POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
     "form-action 'none'"
 )
 #: The page loads itself anew so often, s; the file changes once a minute.
 REFRESH_S = 60
-#: The fuel is worked out by a child process so often, s: it takes seconds and changes in hours.
-FUEL_EVERY_S = 6 * 3600.0
-_FUEL_TAKES_S = 300.0
 _WIDTH, _HEIGHT = 340.0, 130.0
 _LEFT, _BELOW, _FONT = 34.0, 16.0, 11.0
 
@@ -88,65 +75,7 @@ svg text { fill: var(--quiet); font-size: 11px; }
 """
 
 
-_MARK = '<meta name="generator" content="ebbwatt publish">'
-OWNERS_PAGE = Kind(
-    "owner's page",
-    lambda head, _: head.startswith(b"<!DOCTYPE html>") and _MARK.encode() in head,
-)
-
-
-class Page:
-    """Writes ``index.html`` into a folder."""
-
-    name = "page"
-
-    def __init__(self, config: Config, settings: dict[str, Any]) -> None:
-        self._config = config
-        self._file = settings["folder"] / "index.html"
-        self._report: str = settings["report"]
-        self._fuel: dict[str, Any] | None = None
-        self._fuel_s = -FUEL_EVERY_S
-
-    def send(self, facts: Facts) -> None:
-        """Write the page anew.
-
-        Raises
-        ------
-        EbbwattError
-            If the file cannot be written.
-        """
-        now_s = time.time()
-        try:
-            recent = read_recent(self._config.store.path, now_s)
-        except StoreError as error:
-            recent = None
-            note = str(error)
-        else:
-            note = ""
-        limit = self._config.charger.replace_below
-        made = page(facts, recent, self._fuel_now(), now_s, limit, self._report, note)
-        write_whole(self._file, made, OWNERS_PAGE, kept(self._config), PUBLIC_MODE)
-
-    def _fuel_now(self) -> dict[str, Any] | None:
-        """Return the fuel document, which a child process makes now and then."""
-        if self._config.fuel is None or time.monotonic() - self._fuel_s < FUEL_EVERY_S:
-            return self._fuel
-        self._fuel_s = time.monotonic()
-        try:
-            done = subprocess.run(  # noqa: S603 - this program itself
-                child_command("analysis", "fuel", "--json", "--config", str(self._config.path)),
-                capture_output=True,
-                timeout=_FUEL_TAKES_S,
-                check=False,
-            )
-            self._fuel = json.loads(done.stdout) if done.returncode == 0 else None
-        except (OSError, ValueError, subprocess.TimeoutExpired) as error:
-            _log.warning("page: the fuel could not be worked out: %s", error)
-            self._fuel = None
-        return self._fuel
-
-    def close(self) -> None:
-        """Leave the page: its times tell its age."""
+MARK = '<meta name="generator" content="ebbwatt publish">'
 
 
 def page(
@@ -188,7 +117,7 @@ def page(
 <meta http-equiv="Content-Security-Policy" content="{POLICY}">
 <meta http-equiv="refresh" content="{REFRESH_S}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-{_MARK}
+{MARK}
 <title>{for_html(facts.label, 60)}</title>
 <style>{_STYLE}</style>
 </head>

@@ -85,9 +85,9 @@ def targets(config: Config, chosen: Publishing) -> list[tuple[Target, float]]:
 
         made.append((SignalK(chosen.signalk, chosen.id), chosen.every_s))
     if chosen.page is not None:
-        from analysis.publish.page import Page
+        from analysis.publish.page_target import Page
 
-        made.append((Page(config, chosen.page), chosen.page["every_s"]))
+        made.append((Page(config), chosen.page["every_s"]))
     return made
 
 

@@ -87,11 +87,18 @@ def _reading(out: _Text, facts: Facts) -> None:
     r = facts.reading
     if r is None:
         return
+    joules = None if facts.snapshot is None else facts.snapshot.energy_j
     seconds = None if r.runtime_h is None else r.runtime_h * 3600.0
     fuel_m3 = None if r.fuel_l is None else r.fuel_l / _L_PER_M3
     for name, kind, help_text, value in (
         ("charger_voltage_volts", "gauge", "Voltage at the charger's output.", r.voltage_v),
         ("charger_current_amperes", "gauge", "Current out of the charger.", r.current_a),
+        (
+            "charger_energy_joules_total",
+            "counter",
+            "Energy given since the logger started.",
+            joules,
+        ),
         ("charger_running_seconds_total", "counter", "The charger's hour counter.", seconds),
         ("compartment_temperature_celsius", "gauge", "Air of the compartment.", r.temperature_c),
         ("battery_current_amperes", "gauge", "Current into the battery.", r.battery_current_a),

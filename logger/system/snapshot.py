@@ -35,7 +35,8 @@ class Snapshot:
     ``boottime_s`` and ``written_s`` are the same instant on ``CLOCK_BOOTTIME`` and as Unix time.
     ``reading`` is the newest one (its ``time_s`` on the session's clock), ``reading_age_s`` its
     age at that instant. ``open_charge_c`` and ``open_energy_j`` belong to the open interval, which
-    is not stored yet and began at ``open_start_utc_s``.
+    is not stored yet and began at ``open_start_utc_s``. ``energy_j`` is what was given since the
+    logger started; it never falls.
     """
 
     boottime_s: float
@@ -50,6 +51,7 @@ class Snapshot:
     open_start_utc_s: float | None = None
     open_charge_c: float | None = None
     open_energy_j: float | None = None
+    energy_j: float | None = None
     waiting_intervals: int = 0
     readings: int = 0
     refused: dict[str, int] = field(default_factory=dict)

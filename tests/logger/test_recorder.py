@@ -123,3 +123,27 @@ def test_a_recording_is_committed_by_number_and_a_live_source_by_time(store, boo
             if writer.waiting < waited:
                 sizes.append(waited + 1)
     assert sizes == [MOST_WAITING] * commits
+
+
+def test_the_energy_counter_is_exact_over_cuts_and_never_falls(tmp_path, store):
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    config = load_config(tmp_path / "ebbwatt.toml")
+    clock, told = Clock(), []
+    session = SessionStart("port", 0.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+    with Writer(store, config.charger, session) as writer:
+        taken = Recorder(config, writer, Refusals(), clock.monotonic)
+        assert taken.energy_j() is None
+        for second in range(2000):
+            running = second < 1000
+            # At rest the sensor swings round zero.
+            amps = 5.0 if running else 0.02 * (-1) ** second - 0.01
+            clock.now_s = float(second)
+            state = OperatingState.RUNNING if running else OperatingState.STANDBY
+            taken.take(Reading(clock.now_s, 12.0, amps, state))
+            taken.tick()
+            told.append(taken.energy_j())
+        taken.finish()
+        assert taken.energy_j() == told[-1]
+    assert told == sorted(told)
+    # By hand: 12 V x 5 A for 999 s, and half of the step down in one second.
+    assert told[-1] == pytest.approx(60.0 * 999 + 30.0, abs=1.0)

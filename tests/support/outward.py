@@ -46,6 +46,7 @@ def snapshot(**changes):
         link_reason="",
         reading=READING,
         reading_age_s=0.5,
+        energy_j=5.4e6,
         readings=100,
         refused={'a "strange"\nreason': 3},
     )

@@ -13,6 +13,7 @@ import pytest
 
 from analysis.publish.homie import NO_READINGS, Homie, description, values
 from analysis.publish.settings import Mqtt
+from logger.system.snapshot import snapshot_path
 from tests.support.broker import Broker, Listener, free_port, until
 from tests.support.outward import facts, silent, write
 
@@ -61,6 +62,8 @@ def test_it_describes_itself_and_every_value_is_described(device, listener):
         assert told["nodes"][node]["properties"][prop]["settable"] is False
     # By hand: 13.312 V x 4.2 A = 55.9104 W.
     listener.wait(f"{BASE}/charger/power", "55.91")
+    # 5.4 MJ are 1.5 kWh.
+    listener.wait(f"{BASE}/charger/energy", "1.5")
     listener.wait(f"{BASE}/health/output", "64.08")
     listener.wait(f"{BASE}/health/verdict", "plan")
 
@@ -151,21 +154,32 @@ def test_sigterm_ends_it_at_once_with_a_goodbye(tmp_path, broker, listener, star
     assert "Traceback" not in child.stderr.read()
 
 
-def memory_mib(child):
+def peak_mib(child):
     with open(f"/proc/{child.pid}/status", encoding="ascii") as file:  # noqa: PTH123
-        line = next(line for line in file if line.startswith("VmRSS"))
+        line = next(line for line in file if line.startswith("VmHWM"))
     return int(line.split()[1]) / 1024.0
 
 
-def test_it_stays_small(tmp_path, broker, listener, start_publisher):
-    folder = boat(tmp_path, f"port = {broker.port}\n")
-    (folder / "files").mkdir()
-    from logger.system.snapshot import snapshot_path
+FILES = "[publish.textfile]\npath = 'a.prom'\n[publish.page]\nfolder = '.'\n"
 
+
+def test_files_and_page_take_20_mib_at_most(tmp_path, start_publisher):
+    folder = boat(tmp_path, "")
+    path = folder / "ebbwatt.toml"
+    path.write_text(path.read_text().replace("[publish.mqtt]\n", FILES))
+    write(snapshot_path(folder / "ebbwatt.db"))
+    child = start_publisher(folder)
+    until((folder / "index.html").exists, "no page")
+    until((folder / "a.prom").exists, "no text file")
+    assert peak_mib(child) <= 20.0
+
+
+def test_a_broker_takes_26_mib_at_most(tmp_path, broker, listener, start_publisher):
+    folder = boat(tmp_path, f"port = {broker.port}\n")
     write(snapshot_path(folder / "ebbwatt.db"))
     child = start_publisher(folder)
     listener.wait(f"{BASE}/charger/voltage", "13.312")
-    assert memory_mib(child) < 30.0
+    assert peak_mib(child) <= 26.0
 
 
 def test_a_wrong_password_is_told_once_and_never_shown(tmp_path, program, start_publisher):
@@ -221,6 +235,20 @@ def test_the_brokers_certificate_is_checked(tmp_path, program, good):
     broker.stop()
 
 
+#: MQTT 3.1.1: a broker that agrees (3.2), and a message of it (3.3).
+CONNACK = b"\x20\x02\x00\x00"
+
+
+def publish(topic):
+    body = len(topic).to_bytes(2) + topic + b"payload"
+    length, rest = b"", len(body)
+    while True:
+        rest, low = divmod(rest, 128)
+        length += bytes([low | (128 if rest else 0)])
+        if not rest:
+            return b"\x30" + length + body
+
+
 @pytest.mark.parametrize(
     "nightmare",
     [
@@ -228,6 +256,12 @@ def test_the_brokers_certificate_is_checked(tmp_path, program, good):
         b"\x30\xff\xff\xff\xff\xff\xff" * 1000,  # lengths without an end
         b"\x20\x02\x00\x00" + b"\xd0\x00" * 20000,  # answers that nobody asked for
         bytes(range(256)) * 200,
+        CONNACK + publish(b"a" * 65000 + b"/" * 535),  # the longest topic that there can be
+        CONNACK + b"\x30\x80\x80\x40" + b"\xff\xff" + b"t" * 2**20,  # and a megabyte of it
+        CONNACK + publish(b"\x1b[2J\x00\r\nhomie/5/aft-locker/$state"),
+        CONNACK + publish(b"\xff\xfe not UTF-8") * 50,
+        CONNACK + b"\x30\x02\xff\xff",  # a topic longer than its packet
+        CONNACK + b"\x30\x00" + b"\x62\x00" + b"\x50\x01\x00",  # packets too short to be any
     ],
 )
 def test_a_broker_from_a_bad_dream_is_survived(nightmare):
@@ -254,9 +288,38 @@ def test_a_broker_from_a_bad_dream_is_survived(nightmare):
         device = Homie(here(server.getsockname()[1]), "aft-locker", "x")
         until(lambda: len(calls) >= 2, "it did not try again")
         device.send(facts())
+        until(lambda: device._lost >= 1, "nothing was counted")
         device.close()
     grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     assert grown < 20 * 1024, "kilobytes"
+
+
+def test_a_broker_that_breaks_off_is_told_once_and_left_alone_for_longer_each_time(caplog):
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        times = []
+
+        def serve():
+            while True:
+                try:
+                    taken, _ = server.accept()
+                except OSError:
+                    return
+                times.append(time.monotonic())
+                taken.recv(4096)
+                taken.sendall(CONNACK)
+                taken.close()
+
+        threading.Thread(target=serve, daemon=True).start()
+        device = Homie(here(server.getsockname()[1]), "aft-locker", "x")
+        until(lambda: len(times) >= 4, "it did not try again")
+        device.close()
+    # Waits of 2, 4 and 8 s at the least; how much longer is the machine's.
+    assert [b - a >= w for a, b, w in zip(times, times[1:], (1.9, 3.9, 7.9), strict=False)] == (
+        [True] * 3
+    )
+    assert [r.getMessage() for r in caplog.records].count(
+        next(r.getMessage() for r in caplog.records if "lost" in r.getMessage())
+    ) == 1
 
 
 def test_a_broker_that_is_not_there_holds_nothing_up():

@@ -8,9 +8,12 @@ from datetime import UTC, date
 
 import pytest
 
+from analysis.publish import page_target
 from analysis.publish.page import POLICY, page
+from analysis.publish.page_target import Page
 from analysis.publish.recent import Recent, read_recent
 from logger.config import load_config
+from logger.errors import EbbwattError
 from tests.support.browser import browse
 from tests.support.outward import facts, silent
 
@@ -85,8 +88,7 @@ def test_the_week_is_the_sum_of_the_stored_intervals(tmp_path, ebbwatt):
 
 def test_it_needs_no_numpy(child_env):
     code = (
-        "import analysis.publish.publisher, analysis.publish.page, analysis.publish.textfile, "
-        "analysis.publish.signalk, sys; "
+        "import analysis.publish.page_child, analysis.publish.signalk, sys; "
         "print([m for m in ('numpy', 'pandas', 'scipy', 'rich') if m in sys.modules])"
     )
     done = subprocess.run(
@@ -103,3 +105,59 @@ def test_a_browser_shows_it_without_a_word_of_complaint(program, tmp_path, width
     wanted = ("--enable-logging=stderr", f"--window-size={width},900", "--dump-dom")
     done = browse(path, tmp_path, *wanted, program=chromium)
     assert "CONSOLE" not in done.stderr
+
+
+def configured(folder, text=""):
+    path = folder / "ebbwatt.toml"
+    path.write_text(
+        "[charger]\nlabel = 'aft locker'\nrated_w = 110\n[publish.page]\nfolder = 'out'\n" + text
+    )
+    (folder / "out").mkdir()
+    return load_config(path)
+
+
+def test_a_child_makes_the_page_and_the_publisher_loads_nothing_of_it(tmp_path, child_env):
+    configured(tmp_path)
+    code = (
+        "import sys, pathlib; from analysis.publish.page_target import Page; "
+        "from logger.config import load_config; "
+        "Page(load_config(pathlib.Path('ebbwatt.toml'))).send(None); "
+        "print([m for m in ('sqlite3', 'html', 'analysis.publish.page') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env=child_env | {"RUNTIME_DIRECTORY": str(tmp_path / "run")},
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.strip() == "[]"
+    assert "Not logging" in (tmp_path / "out" / "index.html").read_text()
+
+
+def test_a_page_that_cannot_be_written_is_told_in_one_line(tmp_path):
+    config = configured(tmp_path)
+    (tmp_path / "out" / "index.html").write_text("somebody's own page")
+    with pytest.raises(EbbwattError) as error:
+        Page(config).send(None)
+    assert "index.html" in str(error.value)
+    assert "\n" not in str(error.value)
+    assert (tmp_path / "out" / "index.html").read_text() == "somebody's own page"
+
+
+def test_the_fuel_comes_from_the_command_and_reaches_the_page(tmp_path, monkeypatch):
+    config = configured(tmp_path, "[fuel]\ncontainer_l = 10\n")
+    asked = []
+
+    def run(command, given, _takes_s):
+        asked.append((command[4:] if "fuel" in command else "page", given))
+        return subprocess.CompletedProcess(command, 0, b'{"left": 1}', b"")
+
+    monkeypatch.setattr(page_target, "_run", run)
+    target = Page(config)
+    target.send(None)
+    target.send(None)
+    assert [which for which, _ in asked][1:] == ["page", "page"], "not again for hours"
+    assert asked[0][0] == ["fuel", "--json", "--config", str(config.path)]
+    assert [given for which, given in asked if which == "page"] == [b'{"left": 1}'] * 2

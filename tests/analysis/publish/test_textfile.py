@@ -48,6 +48,7 @@ def test_values_stand_in_base_units():
     assert found["ebbwatt_charger_voltage_volts", label] == 13.312
     assert found["ebbwatt_charger_current_amperes", label] == 4.2
     assert found["ebbwatt_charger_running_seconds_total", label] == 2_925_000
+    assert found["ebbwatt_charger_energy_joules_total", label] == 5_400_000
     assert found["ebbwatt_fuel_cubic_meters", label] == 0.00625
     assert found["ebbwatt_battery_current_amperes", label] == -1.25
     assert found["ebbwatt_remaining_running_seconds", label] == 1_787_040
