@@ -8,7 +8,7 @@ import time
 from collections.abc import AsyncGenerator
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any
 
 from analysis import interrupts
 from analysis.arguments import positive_number, whole_number
@@ -72,8 +72,8 @@ def run(args: argparse.Namespace) -> int:
     if args.scan is not None:
         return _look_round(args)
     config = _with_first_guess(load_config(find_config(args.config)))
-    if (listed := _listed_sensors(config)) is not None:
-        print("\n".join(for_encoding(line, sys.stdout.encoding) for line in listed))
+    if (shown := _undescribed(config)) is not None:
+        print("\n".join(for_encoding(line, sys.stdout.encoding) for line in shown))
         return 0
     with contextlib.ExitStack() as stack:
         capture = None
@@ -98,15 +98,53 @@ def _with_first_guess(config: Config) -> Config:
     return replace(config, source=guess | source)
 
 
-def _listed_sensors(config: Config) -> list[str] | None:
-    """Return the sensors of Linux where the configuration asks for one and does not say which."""
-    source = config.source or {}
-    if source.get("kind") != "hwmon" or {"description", "fields"} & {*source}:
-        return None
-    from analysis.probe.sensors import listed
-    from logger.sources.hwmon import ROOT
+def _undescribed(config: Config) -> list[str] | None:
+    """Return what a source offers that is not described yet, with the lines that describe it.
 
-    return listed(config.path.parent / str(source.get("root", ROOT)))
+    None where there is nothing to ask, or a description: it is read as it stands.
+    """
+    source = config.source or {}
+    if "description" in source:
+        return None
+    if source.get("kind") == "hwmon" and "fields" not in source:
+        from analysis.probe.sensors import listed
+        from logger.sources.hwmon import ROOT
+
+        return listed(config.path.parent / str(source.get("root", ROOT)))
+    if source.get("kind") == "modbus_tcp":
+        return _walked(config, source)
+    return None
+
+
+def _walked(config: Config, source: dict[str, Any]) -> list[str] | None:
+    """Walk through the models of a device with SunSpec where nobody says where they begin."""
+    import asyncio
+
+    from analysis.probe import sunspec
+    from logger.sources.modbus_tcp import checked_address
+
+    decoder = source.get("decoder", {})
+    known = isinstance(decoder, dict) and decoder.get("kind", "sunspec") == "sunspec"
+    if not known or "model_714" in decoder:
+        return None
+    host, port = checked_address(config)
+    unit = decoder.get("unit", 1)
+    if not isinstance(unit, int) or not 0 <= unit <= 255:
+        raise config.document.error(
+            f"got {unit!r}; accepted: a whole number from 0 to 255", "source", "decoder", "unit"
+        )
+    say(f"looking for SunSpec on {host}:{port}, unit {unit}; it is only read", file=sys.stderr)
+    interrupts.raise_interrupt()
+    found = asyncio.run(sunspec.discover(host, port, unit))
+    lines = sunspec.told(found)
+    if described := sunspec.description(found, unit):
+        return [
+            *lines,
+            "",
+            "# a description: a file of its own, named by description = FILE",
+            *described,
+        ]
+    return [*lines, "", "no port of a model 714 gives voltage and current: nothing to log"]
 
 
 def _look_round(args: argparse.Namespace) -> int:

@@ -20,6 +20,7 @@ MODULES = {
     "serial": "logger.sources.serial_line",
     "ble": "logger.sources.ble",
     "hwmon": "logger.sources.hwmon",
+    "modbus_tcp": "logger.sources.modbus_tcp",
     "replay": "logger.sources.replay",
     "simulated": "logger.sources.simulated",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from logger.refusals import Refusals
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from logger.sources.link.conversation import Link, Tap
     from logger.sources.pipeline import Outcome, Pipeline
 
+#: For so long a link that costs nothing to try is tried every second; common practice, no source.
+EAGER_S = 60.0
+
 
 class DescribedSource:
     """A live source, but for its sessions; see :class:`logger.sources.base.Source`.
@@ -26,6 +30,9 @@ class DescribedSource:
         Where the device is, for a person: a port, an address.
     description
         What it speaks.
+    eager_s
+        How long after a loss each wait is the first one, where the description does not say; see
+        :class:`logger.sources.link.supervision.Delays`.
 
     Attributes
     ----------
@@ -39,9 +46,11 @@ class DescribedSource:
 
     live = True
 
-    def __init__(self, place: str, description: Description) -> None:
+    def __init__(self, place: str, description: Description, *, eager_s: float = 0.0) -> None:
         self.description = description
         self.delays = description.delays
+        if "eager_s" not in (description.tables.get("timing") or {}):
+            self.delays = replace(self.delays, eager_s=eager_s)
         self.refusals = Refusals()
         self.pipeline: Pipeline = description.pipeline(self.refusals)
         self._place = place

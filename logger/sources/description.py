@@ -40,6 +40,7 @@ DECODERS = {
     "frame": ("logger.sources.decoders.frame", "build_frame"),
     "modbus": ("logger.sources.decoders.modbus", "build_modbus"),
     "characteristics": ("logger.sources.decoders.characteristics", "build_characteristics"),
+    "sunspec": ("logger.sources.decoders.sunspec", "build_sunspec"),
     "hwmon": ("logger.sources.decoders.hwmon", "build_hwmon"),
 }
 
@@ -121,7 +122,8 @@ TIMING = Section(
             "number",
             None,
             "for so long after a loss each wait is first_wait_s; then the waits double up to "
-            "longest_wait_s; 60 on a local serial port and 0 elsewhere if left out",
+            "longest_wait_s; 0 by radio and on a serial port elsewhere, 60 in all other cases, if "
+            "left out",
             "s",
             0,
             86400,

@@ -7,13 +7,12 @@ at all. Nothing is ever written: files are opened for reading alone.
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.decoders.hwmon import ATTRIBUTE, QUOTIENT
-from logger.sources.described import DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
 from logger.sources.fields import UNITS
 from logger.sources.link.conversation import opened
@@ -30,8 +29,6 @@ if TYPE_CHECKING:
 
 #: Where the kernel shows its sensors.
 ROOT = "/sys/class/hwmon"
-#: For so long a lost sensor is looked for every second; common practice, no source.
-EAGER_S = 60.0
 #: What each channel can be read from.
 SOURCES = {
     "voltage_v": ("in",),
@@ -84,9 +81,7 @@ class HwmonSource(DescribedSource):
         self, root: Path, sensor: Mapping[str, Any], every_s: float, description: Description
     ) -> None:
         at = f" at {sensor['device']}" if sensor["device"] else ""
-        super().__init__(f"{sensor['name']}{at}", description)
-        if "eager_s" not in (description.tables.get("timing") or {}):
-            self.delays = replace(self.delays, eager_s=EAGER_S)
+        super().__init__(f"{sensor['name']}{at}", description, eager_s=EAGER_S)
         self.root = root
         self.sensor = sensor
         self.every_s = every_s

@@ -7,13 +7,12 @@ echo bytes that arrive in the instant between opening a port and switching its e
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
-from logger.sources.described import DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
     Description,
@@ -38,9 +37,6 @@ SCHEMES = {
     "socket": True,
     "spy": False,
 }
-
-#: For so long a lost local port is tried every second; common practice, no source.
-EAGER_S = 60.0
 
 LINE = Section(
     "line",
@@ -93,10 +89,7 @@ class SerialSource(DescribedSource):
         line: LineSettings,
         description: Description,
     ) -> None:
-        super().__init__(port, description)
-        timing = description.tables.get("timing") or {}
-        if "://" not in port and "eager_s" not in timing:
-            self.delays = replace(self.delays, eager_s=EAGER_S)
+        super().__init__(port, description, eager_s=0.0 if "://" in port else EAGER_S)
         self.port = port
         self.line = line
         self._link: PortLink | None = None
@@ -129,6 +122,8 @@ def build(config: Config) -> SerialSource:
         raise description.place.error(
             "needs kind = 'ble': a serial line has neither characteristics nor packets", "decoder"
         )
+    if not 1 <= getattr(description.decoder, "unit", 1) <= 247:
+        raise description.place.error("accepted on a serial line: 1 to 247", "decoder", "unit")
     return SerialSource(port, line_settings(description), description)
 
 

@@ -18,6 +18,7 @@ from logger.system.onlookers import Onlooker
 from logger.system.snapshot import snapshot_path
 from tests.conftest import ROOT
 from tests.support.rigs.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
+from tests.support.rigs.modbus_tcp import Server, sunspec
 from tests.support.rigs.pty_line import PtyLine
 from tests.support.rigs.sensor_tree import SensorTree
 
@@ -32,6 +33,7 @@ interval_s = {spacing_s}
 description = "{folder}/{description}.toml"
 """
 SERIAL = 'kind = "serial"\nport = "charger"\n'
+MODBUS_TCP = 'kind = "modbus_tcp"\nhost = "127.0.0.1"\nport = {port}\nallow_network = true\n'
 HWMON = 'kind = "hwmon"\nroot = "hwmon"\n'
 BLE = f'kind = "ble"\naddress = "{ADDRESS}"\n'
 #: What the libraries alone take for a line a second, cut into numbers and dropped.
@@ -143,6 +145,18 @@ def hwmon_ms():
             return cost_ms(program, time.sleep, 1.0)
 
 
+def modbus_tcp_ms():
+    """Return what two questions cost that make one reading a second, ms."""
+    with tempfile.TemporaryDirectory() as name, tempfile.TemporaryDirectory(dir=MEMORY) as memory:
+        folder = Path(name)
+        server = Server(sunspec(), os.environ | {"PYTHONPATH": str(ROOT)})
+        configure(folder, MODBUS_TCP.format(port=server.port), "sunspec", 1.0)
+        with started(folder, "-m", "analysis", "log", RUNTIME_DIRECTORY=memory) as program:
+            cost = cost_ms(program, time.sleep, 1.0)
+        server.end()
+    return cost
+
+
 def configure(folder, source, description, rate_hz):
     """Write a configuration."""
     devices = ROOT / "fixtures/devices"
@@ -159,6 +173,7 @@ def main():
         ("serial, 20 readings a second", serial_ms(20.0)),
         ("Bluetooth, 3 notifications a second for 1 reading", ble_ms()),
         ("bleak alone", ble_ms(bare=True)),
+        ("Modbus TCP, 2 questions a second for 1 reading", modbus_tcp_ms()),
         ("hwmon, 3 attributes a second for 1 reading", hwmon_ms()),
     )
     for what, cost in rows:

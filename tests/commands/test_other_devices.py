@@ -7,8 +7,9 @@ import time
 import pytest
 
 from analysis.history.history import load_history
-from tests.conftest import ROOT
+from tests.conftest import ROOT, unmeasured
 from tests.support.rigs.live import live, resident_kib, stored_since
+from tests.support.rigs.modbus_tcp import Server, Wire, sunspec
 from tests.support.rigs.sensor_tree import SensorTree
 
 CONFIG = """\
@@ -32,7 +33,7 @@ class Shunt:
     gives = (13.2, 8.0, None)
     most_mib = 30
 
-    def __init__(self, folder):
+    def __init__(self, folder, _env):
         self.tree = SensorTree(folder / "hwmon", number=2)
         self.come_back()
         self.number = 2
@@ -52,14 +53,38 @@ class Shunt:
         pass
 
 
-DEVICES = {"hwmon-shunt": Shunt}
+class Registers:
+    """A SunSpec device behind a wire; what is asked of it is heard."""
+
+    gives = (13.2, 8.0, None)
+    most_mib = 31
+
+    def __init__(self, folder, env):
+        self.server = Server(sunspec(), env)
+        self.wire = Wire(self.server.port)
+        where = f'host = "127.0.0.1"\nport = {self.wire.port}\n'
+        self.source = f'kind = "modbus_tcp"\nallow_network = true\n{where}'
+
+    def vanish(self):
+        self.wire.cut()
+
+    def appear(self):
+        self.wire.mend()
+
+    def end(self):
+        self.wire.end()
+        self.server.end()
+        assert {(len(question), question[7]) for question in self.wire.asked} == {(12, 3)}
+
+
+DEVICES = {"hwmon-shunt": Shunt, "sunspec": Registers}
 
 
 @pytest.mark.parametrize("kind", DEVICES)
 def test_a_device_by_configuration_alone_through_three_dropouts(
-    kind, tmp_path, start_daemon, ebbwatt
+    kind, tmp_path, child_env, start_daemon, ebbwatt
 ):
-    device = DEVICES[kind](tmp_path)
+    device = DEVICES[kind](tmp_path, unmeasured(child_env))
     volts, amps, hours = device.gives
     (tmp_path / "ebbwatt.toml").write_text(CONFIG + device.source)
     text = (ROOT / f"fixtures/devices/{kind}.toml").read_text(encoding="utf-8")

@@ -26,7 +26,7 @@ MODBUS = Section(
     "decoder",
     (
         Setting("kind", "text", "modbus", "registers over Modbus RTU"),
-        Setting("unit", "whole", 1, "address of the device", "", 1, 247),
+        Setting("unit", "whole", 1, "address; on a serial line 1 to 247", "", 0, 255),
         Setting(
             "registers",
             "table",
@@ -177,7 +177,7 @@ class ModbusDecoder:
             return Step(len(data), (*others, spoiled))
         return Step(used, others)
 
-    def _message(self, block: Block, frame: bytes) -> Message:
+    def _message(self, block: Block, frame: bytes) -> Message | Refused:
         values: dict[str, Value] = {}
         for register in block.registers:
             first = 3 + 2 * (register.at - block.at)

@@ -14,10 +14,9 @@ import pytest
 from logger.config import LogConfig
 from logger.errors import SourceError
 from logger.interval import Condenser
-from logger.sources.described import DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.link.conversation import opened
 from logger.sources.link.supervision import supervise
-from logger.sources.serial_line import EAGER_S
 from tests.conftest import ROOT
 from tests.support.rigs.fast_motion import run
 from tests.support.rigs.late_device import LateDevice, registers, sealed
