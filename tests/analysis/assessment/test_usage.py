@@ -1,0 +1,100 @@
+"""Running hours ahead become dates by the boat's own year, held against days counted by hand."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from analysis.assessment.usage import Usage, dates, usage
+from analysis.history.use import Use, Year
+
+DAY_S = 86400.0
+
+
+def at(year, month, day):
+    return datetime(year, month, day, tzinfo=UTC).timestamp()
+
+
+def used(begin, end, hours_on):
+    """The use of each day from ``begin`` to ``end``: ``hours_on(date)`` running hours."""
+    first = datetime.fromtimestamp(begin, UTC)
+    count = round((end - begin) / DAY_S)
+    hours = np.array([hours_on(first + timedelta(days=k)) for k in range(count)], dtype=float)
+    edges = begin + DAY_S * np.arange(count + 1.0)
+    year = Year(end - 365.0 * DAY_S, end, float(hours[-365:].sum()) * 0.1, 0.0,
+                float(hours[-365:].sum()), 0.0, 365.0)  # fmt: skip
+    return Use(edges, hours * 0.1, hours, np.ones(count), year)
+
+
+def summer(date):
+    return 5.0 if 5 <= date.month <= 9 else 0.0
+
+
+def test_a_year_has_the_hours_of_its_days_winters_included():
+    pattern = usage(used(at(2020, 1, 1), at(2024, 1, 1), summer))
+    # May to September are 153 days of 5 h.
+    assert pattern.per_year() == pytest.approx(153 * 5.0, rel=0.01)
+    assert pattern.hours_per_day[0] < 0.2, "January"
+    assert pattern.hours_per_day[13] == pytest.approx(5.0, rel=0.05), "July"
+    assert pattern.hours_per_day[-1] < 0.2, "December"
+
+
+def test_no_use_is_no_pattern():
+    assert usage(used(at(2022, 1, 1), at(2023, 1, 1), lambda _: 0.0)) is None
+
+
+def test_a_pause_longer_than_any_winter_says_nothing_about_the_year():
+    def with_pause(date):
+        return 0.0 if date.year == 2021 else summer(date)
+
+    log = used(at(2020, 1, 1), at(2024, 1, 1), with_pause)
+    silent = np.array([datetime.fromtimestamp(s, UTC).year == 2021 for s in log.edges_s[:-1]])
+    log.logged[silent] = 0.0
+    assert usage(log).per_year() == pytest.approx(153 * 5.0, rel=0.03)
+
+
+def steady(hours_per_day=2.0, spread=1e-9, fortnight=1e-9):
+    return Usage(np.full(24, hours_per_day), spread, fortnight)
+
+
+def test_hours_are_used_up_at_the_rate_of_the_day():
+    rng = np.random.default_rng(3)
+    now = at(2024, 3, 1)
+    when = dates(steady(), now, np.full(4000, 100.0), rng)
+    assert np.median(when - now) / DAY_S == pytest.approx(50.0, rel=0.02)
+    never = dates(steady(), now, np.array([np.inf]), rng)
+    assert np.isinf(never[0])
+
+
+def test_nothing_is_reached_in_winter():
+    pattern = usage(used(at(2020, 1, 1), at(2024, 1, 1), summer))
+    now = at(2024, 8, 31)
+    # A month of summer is left, 150 h; 300 h need the June of the next year.
+    rng = np.random.default_rng(5)
+    when = np.median(dates(pattern, now, np.full(2000, 300.0), rng))
+    assert at(2025, 5, 15) < when < at(2025, 6, 15)
+
+
+def test_years_that_differ_widen_the_date_by_as_much():
+    rng = np.random.default_rng(7)
+    now, ahead = at(2024, 3, 1), np.full(8000, 200.0)
+    narrow = dates(steady(spread=0.05), now, ahead, rng)
+    wide = dates(steady(spread=0.30), now, ahead, np.random.default_rng(7))
+    # Inside a year the logarithm of the wait has the spread itself.
+    logs = np.log((wide - now) / DAY_S)
+    assert float(np.std(logs)) == pytest.approx(0.30, rel=0.05)
+    assert float(np.std(np.log((narrow - now) / DAY_S))) == pytest.approx(0.05, rel=0.05)
+
+
+def test_the_spread_of_years_is_shrunk_towards_the_usual():
+    def alternating(date):
+        return summer(date) * (1.5 if date.year % 2 else 0.5)
+
+    same = usage(used(at(2018, 1, 1), at(2024, 1, 2), summer)).spread
+    differ = usage(used(at(2018, 1, 1), at(2024, 1, 2), alternating)).spread
+    one_year = usage(used(at(2023, 1, 1), at(2024, 1, 1), summer)).spread
+    assert one_year == 0.25
+    # Six equal years beside three assumed ones of 0.25: sqrt(3 * 0.25^2 / 8).
+    assert same == pytest.approx(np.sqrt(3 * 0.25**2 / 8), rel=0.05)
+    # Logarithms of 0.5 and 1.5 three times each, by hand: their squares about the mean sum to 1.81.
+    assert differ == pytest.approx(np.sqrt((1.81 + 3 * 0.25**2) / 8), rel=0.05)

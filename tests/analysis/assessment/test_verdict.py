@@ -1,0 +1,181 @@
+"""The verdict at its limits: what decides it, which reason it gives, and what it advises."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pytest
+
+from analysis.assessment.document import Verdict
+from analysis.assessment.verdict import Situation, advice, notes, verdict
+from analysis.estimate import Span
+
+#: A healthy unit with a complete log; each test changes what it is about.
+HEALTHY = Situation(
+    output=Span(0.93, 0.95, 0.97),
+    sensor_decides=False,
+    slope=Span(0.01, 0.02, 0.03),
+    forecast=None,
+    plan_below=0.75,
+    replace_below=0.60,
+    hours_per_year=400.0,
+    runs=60,
+    values=50,
+    bounds=10,
+    steps=0,
+    renewed=False,
+    renewal_found=False,
+    temperature_told=True,
+    states_told=True,
+    counted=True,
+    ceiling_known=True,
+    warm_found=False,
+    other_source_h=0.0,
+    now_h=1000.0,
+    design_life_h=None,
+)
+
+
+def ahead(low, median, high, until="output", withheld=None, code=None):
+    """What the verdict reads of a forecast."""
+    return SimpleNamespace(
+        hours=Span(low, median, high), until=until, withheld=withheld, withheld_code=code
+    )
+
+
+def decided(**what):
+    said, reasons = verdict(replace(HEALTHY, **what))
+    return said, [reason.code for reason in reasons]
+
+
+@pytest.mark.parametrize(
+    ("output", "said", "codes"),
+    [
+        (Span(0.93, 0.95, 0.97), Verdict.SOUND, ["output_sound"]),
+        (Span(0.76, 0.78, 0.80), Verdict.SOUND, ["output_sound"]),
+        # The lower end reaches below the plan limit: sound, with a word.
+        (Span(0.74, 0.78, 0.82), Verdict.SOUND, ["output_sound", "plan_limit_near"]),
+        (Span(0.75, 0.75, 0.77), Verdict.SOUND, ["output_sound"]),
+        (Span(0.72, 0.749, 0.77), Verdict.PLAN, ["below_plan"]),
+        # The lower end reaches below the replacement limit: that limit is named.
+        (Span(0.59, 0.78, 0.97), Verdict.PLAN, ["below_plan"]),
+        (Span(0.58, 0.60, 0.62), Verdict.PLAN, ["below_plan"]),
+        (Span(0.57, 0.599, 0.62), Verdict.REPLACE, ["below_replace"]),
+    ],
+)
+def test_the_limits_decide(output, said, codes):
+    assert decided(output=output) == (said, codes)
+
+
+def test_the_limit_that_decided_is_named():
+    _, (plan,) = verdict(replace(HEALTHY, output=Span(0.70, 0.72, 0.74)))
+    assert "72.0 % of rated (70.0 % to 74.0 %); the plan limit is 75.0 %" in plan.text
+    _, (low,) = verdict(replace(HEALTHY, output=Span(0.55, 0.80, 0.97)))
+    assert "the replacement limit is 60.0 %" in low.text
+    _, (gone,) = verdict(replace(HEALTHY, output=Span(0.50, 0.52, 0.54)))
+    assert "below the replacement limit of 60.0 %" in gone.text
+
+
+@pytest.mark.parametrize(
+    ("hours", "a_year", "soon"),
+    [
+        (399.0, 400.0, True),
+        (400.0, 400.0, False),
+        # A boat that hardly uses it: 200 h decide.
+        (199.0, 50.0, True),
+        (201.0, 50.0, False),
+        # The log does not show a year: 500 h.
+        (499.0, None, True),
+        (500.0, None, False),
+    ],
+)
+def test_planning_begins_a_year_of_use_before_the_limit(hours, a_year, soon):
+    forecast = ahead(hours / 2, hours, hours * 2)
+    said, codes = decided(forecast=forecast, hours_per_year=a_year)
+    assert said is (Verdict.PLAN if soon else Verdict.SOUND)
+    assert ("limit_near" in codes) is soon
+
+
+def test_what_comes_first_is_said_in_words():
+    def why(forecast, **more):
+        _, reasons = verdict(replace(HEALTHY, forecast=forecast, **more))
+        return reasons[0].code, reasons[0].text
+
+    assert why(ahead(50.0, 100.0, 150.0)) == (
+        "limit_near",
+        "in about 100 running hours the output falls below the replacement limit",
+    )
+    code, text = why(ahead(50.0, 100.0, 150.0, "load"))
+    assert code == "limit_near"
+    assert "no longer carry this boat's load" in text
+    code, text = why(ahead(0.0, 0.0, 0.0, "design_hours"), design_life_h=7000.0)
+    assert code == "design_hours_used"
+    assert "7000 h" in text
+    assert "the output alone does not call for replacement" in text
+    assert why(ahead(0.0, 0.0, 0.0, "load")) == (
+        "limit_near",
+        "it can no longer carry this boat's load with its battery",
+    )
+    code, text = why(ahead(0.0, 0.0, 1240.0, "load"))
+    assert text.endswith("0 to 1240 running hours may be left")
+    assert "may already be too weak" in text
+
+
+def test_without_an_estimate_the_verdict_is_open_and_says_why():
+    unknown = {"output": Span(None, None, None)}
+    assert decided(**unknown, runs=0) == (Verdict.UNDETERMINED, ["no_runs"])
+    assert decided(**unknown, values=3) == (Verdict.UNDETERMINED, ["too_few_runs"])
+    at_least = {"output": Span(0.82, None, None)}
+    assert decided(**at_least, values=0) == (
+        Verdict.UNDETERMINED,
+        ["battery_limited_only", "lower_bound"],
+    )
+    assert decided(**at_least, values=0, bounds=0)[1][0] == "too_few_runs"
+    _, (_, bound) = verdict(replace(HEALTHY, **at_least, values=0))
+    assert "at least 82.0 % of rated" in bound.text
+
+
+def noted(**what):
+    return [reason.code for reason in notes(replace(HEALTHY, **what))]
+
+
+def test_notes_tell_what_widened_the_figures_and_nothing_else():
+    assert noted(bounds=0) == []
+    assert noted() == ["lower_bounds"]
+    assert noted(bounds=0, steps=2) == ["steps"]
+    assert noted(bounds=0, renewed=True) == ["renewed"]
+    assert noted(bounds=0, renewed=True, renewal_found=True) == ["renewal_found"]
+    assert noted(bounds=0, temperature_told=False) == ["no_temperature"]
+    assert noted(values=0, temperature_told=False) == []
+    # More than an hour and more than 2 % of the running hours.
+    assert noted(bounds=0, other_source_h=20.0) == []
+    assert noted(bounds=0, other_source_h=20.1) == ["other_source"]
+    assert noted(bounds=0, other_source_h=0.9, now_h=10.0) == []
+    open_end = ahead(10.0, None, None, None, "the log does not show a clear decline yet", "not_yet")
+    assert noted(bounds=0, forecast=open_end) == ["not_yet"]
+
+
+def test_one_run_is_told_in_the_singular():
+    (note,) = notes(replace(HEALTHY, bounds=1))
+    assert note.text == "1 battery-limited run counts as lower bounds"
+    one, two = (notes(replace(HEALTHY, bounds=0, steps=steps))[0].text for steps in (1, 2))
+    assert one.startswith("1 sudden change of")
+    assert two.startswith("2 sudden changes of")
+
+
+def test_advice_names_what_is_missing():
+    assert advice(HEALTHY) == []
+    assert "clamp meter" in advice(replace(HEALTHY, sensor_decides=True))[0]
+    (longer,) = advice(replace(HEALTHY, values=3))
+    assert "well below full" in longer
+    assert advice(replace(HEALTHY, values=4, bounds=12)) == []
+    (lower,) = advice(replace(HEALTHY, values=4, bounds=13))
+    assert "lower state of charge" in lower
+    for missing, word in (
+        ("temperature_told", "temperature"),
+        ("states_told", "[states]"),
+        ("counted", "hour counter"),
+        ("ceiling_known", "charge_ceiling_v"),
+    ):
+        (told,) = advice(replace(HEALTHY, **{missing: False}))
+        assert word in told
+        assert advice(replace(HEALTHY, **{missing: False}, runs=0, values=0, bounds=0)) == []
