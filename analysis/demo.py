@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
+from analysis.assessment.service import KIND as SERVICE
+from analysis.assessment.service import done_text
 from analysis.installation.checklist import KEYS, tick_text
 from analysis.installation.checklist import KIND as CHECK
 from logger import __version__
@@ -78,6 +80,12 @@ clearance_cm = 12
 intake_c = 45
 fuse_a = 20
 
+[service.intake-filter]  # jobs of the invented unit's manual: invented figures
+hours = 1000
+
+[service.exhaust-check]
+months = 12
+
 [store]
 path = "ebbwatt.db"
 
@@ -98,6 +106,10 @@ speed = 1                # 'ebbwatt log' goes on with her from here, in real tim
 spacing_s = 1
 hours_before = {hours:.0f}
 loss_per_1000h = 0.078"""
+
+
+#: When each job of her service calendar was done last, days before the end of her log.
+_DONE_BEFORE_D = (("intake-filter", 160.0), ("exhaust-check", 250.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +209,11 @@ def live(folder: Path, days: float, until: date, progress: Callable[[float], Non
     for time_s, kind, amount, text in source.voyage.events:
         at_s = time_s + moved_s
         add_event(config.store.path, kind, time_s=at_s, now_s=newest_s, amount=amount, text=text)
+    for job, before_d in _DONE_BEFORE_D:
+        text = done_text(job, [job], "Jo Marten", "")
+        at_s = newest_s - before_d * DAY_S
+        if at_s > begun_s:
+            add_event(config.store.path, SERVICE, time_s=at_s, now_s=newest_s, text=text)
     for key in KEYS[:-1]:
         text = tick_text(key, "Jo Marten", "")
         add_event(config.store.path, CHECK, time_s=begun_s, now_s=newest_s, text=text)

@@ -20,7 +20,7 @@ from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.transfer.series.mapping import IMPORT
 from logger import __version__
-from logger.sections import SECTIONS
+from logger.sections import SECTIONS, SERVICE
 from logger.settings import REQUIRED, Section
 from logger.sources import MODULES
 from logger.sources.decoders.frame import FRAME
@@ -147,7 +147,7 @@ def _configuration() -> Iterator[Block]:
         "A TOML file. An unknown key is an error that names the nearest known one. Paths are "
         "relative to the file.",
     )
-    for section in (*SECTIONS, *PUBLISH_SECTIONS):
+    for section in (*SECTIONS, SERVICE, *PUBLISH_SECTIONS):
         yield from _section(f"[{section.name}]", section)
     yield from _section("[import]", IMPORT)
     yield Block(

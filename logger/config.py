@@ -18,15 +18,18 @@ from logger.sections import (
     BATTERY,
     BOAT,
     CHARGER,
+    CHECK_LIST,
     FUEL,
     LOG,
     SECTIONS,
     SENSOR,
+    SERVICE,
+    SERVICE_NAME,
     STORE,
     WIRING,
     awg_mm2,
 )
-from logger.settings import Document, check_section, nearest, read_document
+from logger.settings import Document, Errors, check_section, nearest, read_document
 from logger.settings import unknown_key as check_unknown_key
 from logger.store.file_format.carried import carried, is_database
 
@@ -136,6 +139,15 @@ class UnitConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class ServiceConfig:
+    """One job of the service calendar; see :data:`~logger.sections.SERVICE`."""
+
+    name: str
+    hours: float | None = None
+    months: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SensorConfig:
     """How sure current and voltage are; see :data:`~logger.sections.SENSOR`."""
 
@@ -193,6 +205,7 @@ class Config:
     sensor: SensorConfig = SensorConfig()
     unit: UnitConfig = UnitConfig()
     boat: BoatConfig = BoatConfig()
+    services: tuple[ServiceConfig, ...] = ()
 
 
 def gap_after(spacing_s: float) -> float:
@@ -240,58 +253,126 @@ def load_config(path: Path, *, quiet: bool = False) -> Config:
     ConfigError
         With file, line, key and the accepted values.
     """
-    document = _read(path, quiet=quiet)
-    data = document.data
-    check_unknown_key(document, data, [*(s.name for s in SECTIONS), "source", "publish", "import"])
-    values = {
-        section.name: check_section(document, section, data.get(section.name))
-        for section in SECTIONS
-        if section is not WIRING or section.name in data
-    }
-    charger = ChargerConfig(**values["charger"])
-    if charger.replace_below > charger.plan_below:
+    return config_of(_read(path, quiet=quiet))
+
+
+def config_of(document: Document) -> Config:
+    """Check the tables of a configuration.
+
+    Raises
+    ------
+    ConfigError
+        With all that is wrong: file, line, key and the accepted values of each.
+    """
+    path, data, errors = document.path, document.data, Errors()
+    known = [*(s.name for s in SECTIONS), "service", "source", "publish", "import"]
+    with errors.noted():
+        check_unknown_key(document, data, known)
+    values: dict[str, dict[str, Any]] = {}
+    for section in SECTIONS:
+        with errors.noted():
+            if section is not WIRING or section.name in data:
+                table = check_section(document, section, data.get(section.name))
+                values[section.name] = _fitting_together(document, section.name, table)
+    with errors.noted():
+        services = _services(document, data.get("service"))
+    source = data.get("source")
+    with errors.noted():
+        if source is not None and not isinstance(source, dict):
+            raise document.error("must be a section, written [source]", "source")
+    with errors.noted():
+        if "charger" in values and "battery" in values and "plausible" in values:
+            rated_w, nominal_v = values["charger"]["rated_w"], values["battery"]["nominal_v"]
+            plausible = _plausible(document, values["plausible"], rated_w, nominal_v)
+    errors.raise_found()
+    store = values["store"]
+    if is_database(path):
+        store["path"] = path.name
+    return Config(
+        path=path,
+        charger=ChargerConfig(**values["charger"]),
+        battery=BatteryConfig(**values["battery"]),
+        fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
+        store=StoreConfig(**(store | {"path": (path.parent / store["path"]).absolute()})),
+        log=LogConfig(**values["log"]),
+        plausible=plausible,
+        source=source,
+        document=document,
+        sensor=SensorConfig(**values["sensor"]),
+        wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
+        unit=UnitConfig(**values["unit"]),
+        boat=BoatConfig(**values["boat"]),
+        services=services,
+    )
+
+
+def _fitting_together(document: Document, name: str, table: dict[str, Any]) -> dict[str, Any]:
+    """Check that the settings of one section go with each other; return them all filled in."""
+    check = {
+        "charger": _charger,
+        "fuel": _fuel,
+        "log": _log_values,
+        "wiring": _wiring,
+        "boat": _boat,
+    }.get(name)
+    return table if check is None else check(document, table)
+
+
+def _charger(document: Document, table: dict[str, Any]) -> dict[str, Any]:
+    """Check the order of the two limits."""
+    if table["replace_below"] > table["plan_below"]:
         raise document.error(
-            f"is {charger.replace_below:g}, above plan_below ({charger.plan_below:g}); "
+            f"is {table['replace_below']:g}, above plan_below ({table['plan_below']:g}); "
             f"the limit for planning must be the higher one",
             "charger",
             "replace_below",
         )
-    fuel = values["fuel"]
-    if fuel["kind"] == "methanol" and fuel["l_per_kwh"] < LEAST_METHANOL_L_PER_KWH:
+    return table
+
+
+def _fuel(document: Document, table: dict[str, Any]) -> dict[str, Any]:
+    """Refuse a use of fuel that no charger can have."""
+    if table["kind"] == "methanol" and table["l_per_kwh"] < LEAST_METHANOL_L_PER_KWH:
         raise document.error(
-            f"is {fuel['l_per_kwh']:g}: a litre of methanol holds no more than 4.38 kWh, so at "
+            f"is {table['l_per_kwh']:g}: a litre of methanol holds no more than 4.38 kWh, so at "
             f"least {LEAST_METHANOL_L_PER_KWH} L go into a kilowatt-hour; in litres, not "
             f'kilograms or gallons? Another fuel: kind = "other"',
             "fuel",
             "l_per_kwh",
         )
-    log_values = _log_values(document, values["log"])
-    store = values["store"]
-    if is_database(path):
-        store["path"] = path.name
-    source = data.get("source")
-    if source is not None and not isinstance(source, dict):
-        raise document.error("must be a section, written [source]", "source")
-    return Config(
-        path=path,
-        charger=charger,
-        battery=BatteryConfig(**values["battery"]),
-        fuel=FuelConfig(**values["fuel"]) if "fuel" in data else None,
-        store=StoreConfig(**(store | {"path": (path.parent / store["path"]).absolute()})),
-        log=LogConfig(**log_values),
-        plausible=_plausible(
-            document, values["plausible"], charger.rated_w, values["battery"]["nominal_v"]
-        ),
-        source=source,
-        document=document,
-        sensor=SensorConfig(**values["sensor"]),
-        wiring=_wiring(document, values["wiring"]) if "wiring" in data else None,
-        unit=UnitConfig(**values["unit"]),
-        boat=_boat(document, values["boat"]),
-    )
+    return table
 
 
-def _wiring(document: Document, table: dict[str, Any]) -> WiringConfig:
+def _services(document: Document, table: object) -> tuple[ServiceConfig, ...]:
+    """Check the [service.NAME] tables: each needs hours, months, or both."""
+    if table is None:
+        return ()
+    if not isinstance(table, dict):
+        raise document.error("takes sections such as [service.filter]", "service")
+    errors, found = Errors(), []
+    for name, given in table.items():
+        with errors.noted():
+            if not SERVICE_NAME.fullmatch(name):
+                raise document.error(
+                    f"got {name!r}; accepted: a name of letters, digits, - and _, at most 40",
+                    "service",
+                    name,
+                )
+            if name in CHECK_LIST:
+                raise document.error(
+                    f"{name} is an item of the fitter's check list; name it otherwise",
+                    "service",
+                    name,
+                )
+            values = check_section(document, SERVICE, given, "service", name)
+            if values["hours"] is None and values["months"] is None:
+                raise document.error("needs hours, months, or both", "service", name)
+            found.append(ServiceConfig(name, **values))
+    errors.raise_found()
+    return tuple(found)
+
+
+def _wiring(document: Document, table: dict[str, Any]) -> dict[str, Any]:
     """Take the cross-section in square millimetres or as an AWG size, one of the two."""
     awg = table["cross_section_awg"]
     if (awg is None) == (table["cross_section_mm2"] is None):
@@ -305,7 +386,7 @@ def _wiring(document: Document, table: dict[str, Any]) -> WiringConfig:
             table["cross_section_mm2"] = awg_mm2(awg)
         except UsageError as error:
             raise document.error(str(error), "wiring", "cross_section_awg") from None
-    return WiringConfig(**table)
+    return table
 
 
 def _log_values(document: Document, log: dict[str, Any]) -> dict[str, Any]:
@@ -320,7 +401,7 @@ def _log_values(document: Document, log: dict[str, Any]) -> dict[str, Any]:
     return log | found
 
 
-def _boat(document: Document, table: dict[str, Any]) -> BoatConfig:
+def _boat(document: Document, table: dict[str, Any]) -> dict[str, Any]:
     """Check that the time zone is one that this machine knows."""
     name = table["timezone"]
     if name is not None:
@@ -334,7 +415,7 @@ def _boat(document: Document, table: dict[str, Any]) -> BoatConfig:
                 else "this machine has no database of time zones: install the package tzdata"
             )
             raise document.error(what, "boat", "timezone") from None
-    return BoatConfig(**table)
+    return table
 
 
 def _plausible(

@@ -18,7 +18,16 @@ class UsageError(EbbwattError):
 
 
 class ConfigError(UsageError):
-    """A configuration file is missing, malformed, or holds a value that is not accepted."""
+    """A configuration file is missing, malformed, or holds values that are not accepted.
+
+    ``errors`` holds each thing that is wrong, one line each; the text names the first.
+    """
+
+    def __init__(self, *errors: str) -> None:
+        further = len(errors) - 1
+        more = f" (and {further} more: 'ebbwatt check' shows all)" if further else ""
+        super().__init__(f"{errors[0]}{more}")
+        self.errors = errors
 
 
 class StoreError(EbbwattError):

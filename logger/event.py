@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 
 from logger.durations import DAY_S
+from logger.errors import UsageError
 
 #: Kinds that a person records with ``ebbwatt event add``.
 PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "reading", "note")
@@ -31,6 +32,8 @@ LOGGER_KINDS = (
 )
 
 LONGEST_TEXT = 500
+#: Longest name of whoever ticks something, characters.
+LONGEST_NAME = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +59,20 @@ def clean_text(text: str) -> str:
     """Return the text on one line, without control characters, at most 500 characters long."""
     printable = "".join(c if c.isprintable() else " " for c in text)
     return " ".join(printable.split())[:LONGEST_TEXT]
+
+
+def by_whom(who: str, remark: str) -> str:
+    """Return who ticked something, and a remark, as the text of an event says it.
+
+    Raises
+    ------
+    UsageError
+        If nobody is named, or at great length.
+    """
+    name = clean_text(who).replace(":", " ").strip()
+    if not name or len(name) > LONGEST_NAME:
+        raise UsageError(
+            f"--by {who!r}: say who looked at it, in at most {LONGEST_NAME} characters"
+        )
+    remark = clean_text(remark)
+    return f"ticked by {name}" + (f": {remark}" if remark else "")

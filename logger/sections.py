@@ -171,6 +171,19 @@ UNIT = Section(
     ),
     "what the unit's own manual says; leave out what it does not say",
 )
+SERVICE = Section(
+    "service.NAME",
+    (
+        Setting("hours", "number", None, "due after so many running hours", "h", 1, 100_000),
+        Setting("months", "number", None, "due after so many months", "months", 0.25, 600),
+    ),
+    "a job that the unit's own manual asks for again and again, such as [service.intake-filter]; "
+    "hours, months, or both: what comes first counts; 'ebbwatt event tick NAME' when it is done",
+)
+#: Items of the fitter's check list, which are ticked by their names too.
+CHECK_LIST = ("manual", "place", "air", "fuel", "wiring", "fuse", "run", "handover")
+#: What a job may be called: it is typed in a shell.
+SERVICE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 SENSOR = Section(
     "sensor",
     (

@@ -6,6 +6,7 @@ values and its help are written; the documentation test walks the same tables.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
 import re
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import ConfigError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 #: Marks a setting that must be given.
@@ -123,6 +124,26 @@ class Document:
         return ConfigError(f"{where}: {name}: {message}" if name else f"{where}: {message}")
 
 
+class Errors:
+    """What is wrong with a file, gathered part by part, so that all of it can be told at once."""
+
+    def __init__(self) -> None:
+        self.found: dict[str, None] = {}
+
+    @contextlib.contextmanager
+    def noted(self) -> Iterator[None]:
+        """Note a ConfigError of the part inside and go on behind it."""
+        try:
+            yield
+        except ConfigError as error:
+            self.found |= dict.fromkeys(error.errors)
+
+    def raise_found(self) -> None:
+        """Raise one ConfigError of all that was noted, if anything was."""
+        if self.found:
+            raise ConfigError(*self.found)
+
+
 #: What to do about a configuration that is not there.
 _NO_CONFIGURATION = (
     "Name one with --config FILE, or start from the example that 'ebbwatt demo' leaves behind."
@@ -190,7 +211,7 @@ def check_section(
     Raises
     ------
     ConfigError
-        For an unknown key (naming the nearest known one), a missing or an unacceptable value.
+        For each unknown key (naming the nearest known one), missing or unacceptable value.
     """
     where = path or (section.name,)
     if table is None:
@@ -202,31 +223,40 @@ def check_section(
         table = {}
     if not isinstance(table, dict):
         raise document.error(f"must be a section, written [{'.'.join(where)}]", *where)
-    unknown_key(document, table, section.keys(), *where)
+    errors = Errors()
+    with errors.noted():
+        unknown_key(document, table, section.keys(), *where)
     values: dict[str, Any] = {}
     for setting in section.settings:
-        if setting.key in table:
-            values[setting.key] = _checked(document, setting, table[setting.key], *where)
-        elif setting.default is REQUIRED:
-            raise document.error(
-                f"{setting.key} is missing; it takes {setting.accepted()}: {setting.help}", *where
-            )
-        else:
-            values[setting.key] = setting.default
+        with errors.noted():
+            if setting.key in table:
+                values[setting.key] = _checked(document, setting, table[setting.key], *where)
+            elif setting.default is REQUIRED:
+                raise document.error(
+                    f"{setting.key} is missing; it takes {setting.accepted()}: {setting.help}",
+                    *where,
+                )
+            else:
+                values[setting.key] = setting.default
+    errors.raise_found()
     return values
 
 
 def unknown_key(
     document: Document, table: Iterable[str], known: Sequence[str], *where: str
 ) -> None:
-    """Raise ConfigError for the first key of ``table`` that is not ``known``."""
+    """Raise ConfigError for the keys of ``table`` that are not ``known``."""
+    errors = Errors()
     for key in table:
-        if key not in known:
-            raise document.error(
-                f"is not a known setting{nearest(key, known)}; accepted here: {', '.join(known)}",
-                *where,
-                key,
-            )
+        with errors.noted():
+            if key not in known:
+                raise document.error(
+                    f"is not a known setting{nearest(key, known)}; accepted here: "
+                    f"{', '.join(known)}",
+                    *where,
+                    key,
+                )
+    errors.raise_found()
 
 
 def nearest(word: str, known: Sequence[str]) -> str:

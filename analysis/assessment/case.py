@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from analysis.assessment.assess import assess
+from analysis.assessment.service import service_calendar
+from analysis.assessment.usage import usage
 from analysis.health.evidence import Evidence, gather, health_of
 from analysis.history.use import Use, find_use
 from analysis.inputs.examine import Examined, examine
@@ -16,6 +19,7 @@ from analysis.load.required_power import carried, limit_of
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
+    from analysis.assessment.service import Due
     from analysis.health.life import Health
     from analysis.history.history import History
     from analysis.history.runs import Runs
@@ -95,7 +99,7 @@ class Case:
     def assessment(self) -> Assessment:
         """The assessment; without an estimate of health the load is not needed for it."""
         needed = None if self.health is None else self.needed
-        return assess(
+        found = assess(
             self.health,
             self.evidence,
             needed,
@@ -104,3 +108,13 @@ class Case:
             self.findings,
             self.examined.jumps,
         )
+        return replace(found, service=self.service)
+
+    @property
+    def service(self) -> tuple[Due, ...]:
+        """When each job of the service calendar is due."""
+        jobs, fitted = self.config.services, self.config.charger.fitted
+        if not jobs:
+            return ()
+        events = self.history.events
+        return service_calendar(jobs, self.runs, events, fitted, usage(self.use))

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.assessment.account import HoursRow
+    from analysis.assessment.service import Due
     from analysis.health.run_table import RunTable
     from analysis.inputs.finding import Finding
 
@@ -133,6 +134,8 @@ class Assessment:
     """What the data say about themselves, the worst first."""
     store: tuple[str, int] | None = None
     """Random id of the database, and the fitting in it; None where there is no database."""
+    service: tuple[Due, ...] = ()
+    """When each job of [service] is due, what is due first standing first."""
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document; see design section 5 and DEVELOPERS.md for its keys."""
@@ -221,6 +224,8 @@ class Assessment:
                 }
                 for f in self.inputs
             ],
+            "as_of": iso(self.observed_to_s),
+            "service": [due.document() for due in self.service],
         }
 
 

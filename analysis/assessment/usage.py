@@ -155,3 +155,16 @@ def dates(pattern: Usage, from_s: float, ahead_h: Floats, rng: np.random.Generat
     reached = np.interp(ahead_h / factor + begun_h, hours, days, right=np.inf) - shift
     when: Floats = from_s + np.maximum(reached, 0.0) * DAY_S
     return when
+
+
+def expected_date(pattern: Usage, from_s: float, ahead_h: float) -> float | None:
+    """Return the Unix time at which so many running hours will be used in a usual year.
+
+    None where that lies beyond 60 years.
+    """
+    step = YEAR_D / (4.0 * _PARTS)
+    days = np.arange(0.0, _LONGEST_YEARS * YEAR_D, step)
+    rate = pattern.hours_per_day[_part(from_s + days * DAY_S)]
+    hours = np.concatenate(([0.0], np.cumsum(rate[:-1] * step)))
+    reached_d = float(np.interp(ahead_h, hours, days, right=np.inf))
+    return from_s + reached_d * DAY_S if np.isfinite(reached_d) else None

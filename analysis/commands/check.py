@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analysis.figures import hours_words
 from analysis.text import harmless, say
-from logger.config import find_config, load_config
-from logger.errors import EbbwattError, UsageError
+from logger.config import config_of, find_config, load_config
+from logger.errors import ConfigError, EbbwattError, UsageError
+from logger.refusals import one_line
 from logger.store.file_format.carried import is_database
 
 if TYPE_CHECKING:
@@ -61,7 +64,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check, and decode if asked to."""
     path = args.file or find_config(args.config)
-    description, plausible, trouble = _check(path, mend=args.mend)
+    try:
+        description, plausible, trouble = _check(path, mend=args.mend)
+    except ConfigError as error:
+        found = {*error.errors, *_errors_behind(path)}
+        for line in sorted(sorted(found), key=_line_number):
+            say(f"ebbwatt: {one_line(line)}", file=sys.stderr)
+        return error.exit_status
     if args.log:
         return max(_question_log(load_config(path)), int(trouble))
     if args.against is None:
@@ -81,6 +90,7 @@ def _check(
     Returns the device's description if there is one, the believable values of the channels, and
     whether the settings do not fit what was measured.
     """
+    from analysis.publish.settings import publishing
     from logger.settings import read_document
     from logger.sources import open_source
     from logger.sources.description import read_description
@@ -94,8 +104,10 @@ def _check(
         _tell(description)
         return description, {}, False
     config = load_config(path)
-    # Whatever is wrong with the source is told before anything is called good.
+    # Whatever is wrong with source or publishing is told before anything is called good.
     source = None if config.source is None else open_source(config)
+    if "publish" in config.document.data:
+        publishing(config)
     charger = config.charger
     say(f"{path}: a good configuration")
     say(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
@@ -116,6 +128,44 @@ def _check(
     if found is not None:
         _tell(found)
     return found, config.plausible, trouble | _look_at_source(config, source)
+
+
+def _line_number(error: str) -> int:
+    """Return the line that an error names; 0 where it names none."""
+    found = re.search(r", line (\d+): ", error)
+    return int(found[1]) if found else 0
+
+
+def _errors_behind(path: Path) -> list[str]:
+    """Return what is wrong with source and publishing, whatever is wrong with the rest."""
+    from analysis.publish.settings import publishing
+    from logger.settings import Document, Errors, read_document
+    from logger.sources import open_source
+    from logger.sources.decoding import Place
+    from logger.sources.description import parse_description
+
+    errors = Errors()
+    with errors.noted():
+        document = read_document(path)
+        source = document.data.get("source")
+        if "charger" not in document.data or not isinstance(source, dict | None):
+            return []
+        rest: dict[str, Any] = {
+            key: document.data[key] for key in ("source", "publish") if key in document.data
+        }
+        # What stands in for the sections that are wrong says nothing of source and publishing.
+        stand_in = {"charger": {"rated_w": 100.0}, **rest}
+        config = config_of(Document(path, stand_in, document.lines))
+        with errors.noted():
+            if source is not None:
+                open_source(config)
+        with errors.noted():
+            if source is not None and "decoder" in source:
+                parse_description(source, Place(document, ("source",)), 1.0)
+        with errors.noted():
+            if "publish" in rest:
+                publishing(config)
+    return list(errors.found)
 
 
 def _check_transport(description: Description) -> None:

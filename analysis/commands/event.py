@@ -19,7 +19,8 @@ DESCRIPTION = (
     "kilowatt-hour takes and how long the fuel lasts. Times name their offset (Z is UTC).\n"
     "'add reading' keeps what a clamp meter and a voltmeter showed in a run: with the log of\n"
     "those minutes it tells gain and zero of the current sensor, and every output is corrected.\n"
-    "'tick' keeps who looked at which item of the fitter's check list when a charger was fitted.\n"
+    "'tick' keeps who looked at which item of the fitter's check list when a charger was fitted,\n"
+    "and who did which job of [service]: from then on it is due anew.\n"
     "A wrong event is struck: it no longer counts, but stays in the database."
 )
 EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
@@ -53,11 +54,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     tick = actions.add_parser(
         "tick",
-        help="tick items of the fitter's check list",
+        help="tick items of the fitter's check list, and jobs of [service]",
         **with_example("ebbwatt event tick fuse air --by 'A. Fitter'"),
     )
-    tick.add_argument("items", nargs="+", choices=KEYS, metavar="ITEM", help=", ".join(KEYS))
-    tick.add_argument("--by", required=True, metavar="NAME", help="who looked at it")
+    tick.add_argument(
+        "items", nargs="+", metavar="ITEM", help=f"{', '.join(KEYS)}, or a job of [service]"
+    )
+    tick.add_argument("--by", required=True, metavar="NAME", help="who looked at it, or did it")
     tick.add_argument("--at", metavar="TIME", help="when (ISO 8601; default: now)")
     tick.add_argument("--text", default="", help="a remark, one line")
     listing = actions.add_parser(
@@ -151,19 +154,35 @@ def _first_fitted(config: Config) -> str | None:
 def _tick(args: argparse.Namespace, config: Config) -> int:
     import time
 
-    from analysis.installation.checklist import KIND, tick_text
     from logger.store.events import add_event
 
     now_s = time.time()
     time_s = now_s if args.at is None else _time(args.at)
     fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
-    texts = [tick_text(item, args.by, args.text) for item in dict.fromkeys(args.items)]
-    for text in texts:
+    ticks = [_ticked(item, args, config) for item in dict.fromkeys(args.items)]
+    for kind, text in ticks:
         event = add_event(
-            config.store.path, KIND, time_s=time_s, now_s=now_s, text=text, fitted=fitted
+            config.store.path, kind, time_s=time_s, now_s=now_s, text=text, fitted=fitted
         )
         say(f"recorded as event {event.id}: {_line(event)}")
     return 0
+
+
+def _ticked(item: str, args: argparse.Namespace, config: Config) -> tuple[str, str]:
+    """Return kind and text of the event that ticks an item or a job."""
+    from analysis.assessment import service
+    from analysis.installation import checklist
+    from logger.errors import UsageError
+
+    jobs = [job.name for job in config.services]
+    if item in jobs:
+        return service.KIND, service.done_text(item, jobs, args.by, args.text)
+    if item not in checklist.KEYS:
+        accepted = ", ".join((*checklist.KEYS, *jobs))
+        raise UsageError(
+            f"{item!r} is no item of the check list and no job of [service]; accepted: {accepted}"
+        )
+    return checklist.KIND, checklist.tick_text(item, args.by, args.text)
 
 
 def _strike(args: argparse.Namespace, config: Config) -> int:

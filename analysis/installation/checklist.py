@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import UsageError
-from logger.event import clean_text, day_begins_s
+from logger.event import by_whom, day_begins_s
+from logger.sections import CHECK_LIST
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 KIND = "check"
 _TICK = re.compile(r"(\w+), ticked by ([^:]+)(?:: (.*))?")
-_LONGEST_NAME = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ ITEMS = (
     Item("run", "One whole run was watched from start to stop, and stands in the log"),
     Item("handover", "Cautions were read, and handed over to the owner"),
 )
-KEYS = tuple(item.key for item in ITEMS)
+KEYS = CHECK_LIST
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +74,7 @@ def tick_text(key: str, who: str, remark: str) -> str:
     """
     if key not in KEYS:
         raise UsageError(f"{key!r} is no item of the check list; accepted: {', '.join(KEYS)}")
-    name = clean_text(who).replace(":", " ").strip()
-    if not name or len(name) > _LONGEST_NAME:
-        raise UsageError(
-            f"--by {who!r}: say who looked at it, in at most {_LONGEST_NAME} characters"
-        )
-    remark = clean_text(remark)
-    return f"{key}, ticked by {name}" + (f": {remark}" if remark else "")
+    return f"{key}, {by_whom(who, remark)}"
 
 
 def ticked(

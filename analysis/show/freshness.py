@@ -17,6 +17,7 @@ from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
+    from analysis.assessment.service import Due
     from analysis.fuel.result import FuelOutlook
 
 #: A forecast bears a log as old as this part of the time that it named as remaining ...
@@ -51,7 +52,10 @@ def with_forecast_suspended(a: Assessment, now_s: float) -> Assessment:
     the time that was left, and than 30 days.
     """
     end_s, span = a.observed_to_s, a.remaining_date
-    if end_s is None or a.remaining_h == Span():
+    if end_s is None:
+        return a
+    a = replace(a, service=tuple(_without_old_date(due, end_s, now_s) for due in a.service))
+    if a.remaining_h == Span():
         return a
     named = span.median if span.median is not None else span.low
     left_d = max(0.0, (named - end_s) / DAY_S) if named is not None else 0.0
@@ -64,6 +68,15 @@ def with_forecast_suspended(a: Assessment, now_s: float) -> Assessment:
         withheld=f"{ended(end_s, now_s)}: bring it up to date",
         reasons=tuple(reason for reason in a.reasons if reason.code not in _FORECASTS),
     )
+
+
+def _without_old_date(due: Due, end_s: float, now_s: float) -> Due:
+    """Take the date by use away from a job once the log is too old for it."""
+    if due.by_use_s is None or due.overdue(end_s):
+        return due
+    left_d = (due.by_use_s - end_s) / DAY_S
+    old = now_s - end_s > DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d)
+    return replace(due, by_use_s=None) if old else due
 
 
 def fuel_too_old(days_left: Span, end_s: float | None, now_s: float) -> str | None:

@@ -18,6 +18,7 @@ from analysis.figures import (
     rounded,
 )
 from analysis.inputs.finding import Severity
+from analysis.show.service import overdue
 from analysis.text import harmless
 
 if TYPE_CHECKING:
@@ -196,8 +197,12 @@ class Action:
     who: str
 
 
-def actions(a: Assessment) -> list[Action]:
-    """Return what to do next: the step that the verdict asks for, then the advice."""
+def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
+    """Return what to do next: the step that the verdict asks for, service, then the advice.
+
+    ``now_s`` is the Unix time for which the service calendar is asked; the end of the log if left
+    out.
+    """
     own = [Action(_ACTIONS[a.verdict], "owner")]
     found = [
         Action(f.what_to_do, "technician") for f in a.inputs if f.severity is not Severity.NOTE
@@ -212,9 +217,13 @@ def actions(a: Assessment) -> list[Action]:
         Action(sentence(words), "technician" if words in FOR_TECHNICIAN else "crew")
         for words in a.advice
     ]
-    return first + further
+    asked_s = a.observed_to_s if now_s is None else now_s
+    due = [] if asked_s is None else overdue(a.service, asked_s)
+    words = f"Service due: {', '.join(due)}. When done: 'ebbwatt event tick'."
+    jobs = [Action(words, "technician")]
+    return first + (jobs if due else []) + further
 
 
-def next_actions(a: Assessment) -> list[str]:
+def next_actions(a: Assessment, now_s: float | None = None) -> list[str]:
     """Return what to do next, without whose work it is."""
-    return [action.text for action in actions(a)]
+    return [action.text for action in actions(a, now_s)]

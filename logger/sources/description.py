@@ -13,7 +13,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from logger.settings import Section, Setting, nearest, read_document, unknown_key
+from logger.settings import Errors, Section, Setting, nearest, read_document, unknown_key
 from logger.sources.decoding import Place, Request
 from logger.sources.fields import parse_fields, parse_states
 from logger.sources.link.supervision import Delays
@@ -272,17 +272,23 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
     spacing_s
         Expected spacing of the readings, which sets the defaults of the delays, s.
     """
-    device = place.under("device").checked(DEVICE, tables.get("device"))
-    kind, decoder = build_decoder(tables.get("decoder"), place.under("decoder"))
-    poll, names = _poll(tables.get("poll"), place.under("poll"), kind, decoder)
-    known = decoder.names()
-    fields = parse_fields(
-        tables.get("fields"), place.under("fields"), None if known is None else known | names
-    )
-    states = parse_states(tables.get("states"), place.under("states"))
+    errors = Errors()
+    with errors.noted():
+        device = place.under("device").checked(DEVICE, tables.get("device"))
+    with errors.noted():
+        kind, decoder = build_decoder(tables.get("decoder"), place.under("decoder"))
+        poll, names = _poll(tables.get("poll"), place.under("poll"), kind, decoder)
+        known = decoder.names()
+        fields = parse_fields(
+            tables.get("fields"), place.under("fields"), None if known is None else known | names
+        )
+    with errors.noted():
+        states = parse_states(tables.get("states"), place.under("states"))
+    with errors.noted():
+        timing = place.under("timing").checked(TIMING, tables.get("timing"))
+    errors.raise_found()
     if states and not any(f.channel == "state" for f in fields):
         raise place.under("fields").error("needs a line state = ... for the words of [states]")
-    timing = place.under("timing").checked(TIMING, tables.get("timing"))
     if timing["first_wait_s"] > timing["longest_wait_s"]:
         raise place.under("timing").error(
             f"got {timing['first_wait_s']:g}; accepted: at most longest_wait_s, "

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from logger.reading import CHANNELS, CLOCK_UNSET_BEFORE_S, OperatingState
-from logger.settings import REQUIRED, Section, Setting, nearest, unknown_key
+from logger.settings import REQUIRED, Errors, Section, Setting, nearest, unknown_key
 from logger.sources.numerals import split_numeral
 
 if TYPE_CHECKING:
@@ -182,11 +182,18 @@ def parse_fields(table: object, place: Place, names: frozenset[str] | None) -> t
     if not isinstance(table, dict) or not table:
         given = f"; the decoder gives: {listed(names)}" if names else ""
         raise place.error(f"is needed, with a line such as {example}{given}")
-    unknown_key(place.document, table, FIELD_KEYS, *place.prefix)
-    fields = tuple(_field(channel, entry, place, names) for channel, entry in table.items())
+    errors = Errors()
+    with errors.noted():
+        unknown_key(place.document, table, FIELD_KEYS, *place.prefix)
+    fields = []
+    for channel, entry in table.items():
+        with errors.noted():
+            if channel in FIELD_KEYS:
+                fields.append(_field(channel, entry, place, names))
+    errors.raise_found()
     if all(field.hold_s or field.optional for field in fields):
         raise place.error("needs at least one field that is neither optional nor held")
-    return fields
+    return tuple(fields)
 
 
 def _field(channel: str, entry: object, place: Place, names: frozenset[str] | None) -> Field:
@@ -270,15 +277,18 @@ def parse_states(table: object, place: Place) -> dict[str, OperatingState]:
         raise place.error('must be a section of lines such as RUN = "running"')
     accepted = [state.value for state in OperatingState]
     states: dict[str, OperatingState] = {}
+    errors = Errors()
     for word, name in table.items():
-        if not word or word != word.strip():
-            raise place.error("a word never comes empty or with blanks around it", word)
-        if name not in accepted:
-            raise place.error(
-                f"got {name!r}{nearest(str(name), accepted)}; accepted: {', '.join(accepted)}",
-                word,
-            )
-        states[word] = OperatingState(name)
+        with errors.noted():
+            if not word or word != word.strip():
+                raise place.error("a word never comes empty or with blanks around it", word)
+            if name not in accepted:
+                raise place.error(
+                    f"got {name!r}{nearest(str(name), accepted)}; accepted: {', '.join(accepted)}",
+                    word,
+                )
+            states[word] = OperatingState(name)
+    errors.raise_found()
     return states
 
 

@@ -155,8 +155,10 @@ def _check_order(new: Event, known: list[Event], *, insert: bool) -> None:
     same = [event for event in known if event.kind == kind]
     for event in same:
         near = kind != "note" and abs(event.time_s - time_s) < 60.0
-        # Several items of a check list are ticked at one time: their texts tell them apart.
-        if near and event.amount == new.amount and (kind != "check" or event.text == new.text):
+        # Several items of a check list, or jobs of a service, are ticked at one time: their texts
+        # tell them apart.
+        alike = kind not in ("check", "service") or event.text == new.text
+        if near and event.amount == new.amount and alike:
             raise UsageError(f"event {event.id} already records this {kind} at that time")
     later = [event for event in same if event.time_s > time_s]
     if kind == "fuel" and later and not insert:

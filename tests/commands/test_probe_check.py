@@ -268,7 +268,58 @@ def test_a_wrong_source_is_never_called_good(ebbwatt, tmp_path, source, says):
     done = ebbwatt("check", cwd=tmp_path, status=2)
     assert done.stdout == ""
     assert says in done.stderr
-    assert done.stderr.count("\n") == 1
+    assert all(line.startswith("ebbwatt: ") for line in done.stderr.splitlines())
+
+
+_WRONG_EVERYWHERE = """\
+[charger]
+rated_w = -4
+lable = "x"
+[battery]
+chemistry = "lead"
+[service.filter]
+hours = 500
+[service.drain]
+[source]
+kind = "serial"
+bord = 3
+port = "/dev/ttyUSB0"
+[source.decoder]
+kind = "keyvalue"
+[source.fields]
+voltage_v = { from = "U", unit = "kV" }
+current_x = "I"
+[source.states]
+RUN = "runing"
+[publish.textfile]
+path = "x.txt"
+"""
+
+
+def test_check_tells_everything_that_is_wrong_and_other_commands_the_first(ebbwatt, tmp_path):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(_WRONG_EVERYWHERE)
+    done = ebbwatt("check", cwd=tmp_path, status=2)
+    assert done.stdout == ""
+    told = done.stderr.splitlines()
+    # One error for each of these lines, in their order.
+    wrong = (2, 3, 5, 8, 11, 16, 17, 19, 21)
+    assert [line.split("line ")[1].split(":")[0] for line in told] == [str(n) for n in wrong]
+    other = ebbwatt("report", cwd=tmp_path, status=2).stderr
+    assert other.count("\n") == 1
+    assert "(and 3 more: 'ebbwatt check' shows all)" in other
+    # Mended one after the other, what is left is still told, until nothing is wrong.
+    lines = _WRONG_EVERYWHERE.splitlines()
+    mended = {2: "rated_w = 110", 3: "", 5: "", 8: "", 11: "", 16: 'voltage_v = "U"',
+              17: 'current_a = "I"', 19: "", 21: 'path = "x.prom"'}  # fmt: skip
+    for count, number in enumerate(wrong, start=1):
+        lines[number - 1] = mended[number]
+        if number == 19:
+            lines[17] = ""
+        path.write_text("\n".join(lines))
+        left = len(wrong) - count
+        said = ebbwatt("check", cwd=tmp_path, status=2 if left else 0)
+        assert len(said.stderr.splitlines()) == left
 
 
 def test_a_configuration_is_checked_and_told(ebbwatt, place):

@@ -22,6 +22,7 @@ from analysis.show.dashboard.top import VERDICT_INK
 from analysis.show.freshness import TOLD_FROM_D, as_of
 from analysis.show.inputs import worst
 from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
+from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.text import harmless
 from logger.durations import DAY_S
@@ -204,6 +205,9 @@ def log(pen: Pen, facts: Facts, *, most: int = 0) -> list[Text]:
         lines += entry(pen, "", f"! {harmless(notice, 200)}")
     if most and faults(facts.events):
         lines += entry(pen, "", f"faults so far: {faults_in_words(facts.events)}")
+    if most and facts.assessment is not None:
+        for due in facts.assessment.service[: most - 1] or facts.assessment.service[:1]:
+            lines += entry(pen, "", f"service {due.name} {when_due(due, facts.now_s)}")
     told = (e for e in facts.events if not e.struck and e.kind not in FAULT_WORDS)
     for event in sorted(told, key=lambda e: -e.time_s)[:most]:
         lines += entry(pen, "", harmless(_event(event, facts), pen.room))

@@ -15,6 +15,7 @@ from analysis.figures import age, figure, minute
 from analysis.show.dashboard.facts import WORKED_OUT, Situation
 from analysis.show.dashboard.marks import INKS
 from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, sentence
+from analysis.show.service import overdue
 from analysis.show.wrapping import wrap
 from analysis.text import harmless
 from logger.reading import OperatingState
@@ -153,7 +154,7 @@ def _verdict(facts: Facts) -> Text:
 
 def advice(pen: Pen, facts: Facts) -> list[Text]:
     """Return why nothing is known of the present, and what to do; empty where all is well."""
-    texts = [_advice(facts)]
+    texts = [_advice(facts), _service(facts)]
     if facts.trouble and facts.situation is not Situation.UNREADABLE:
         texts.append(f"! The log cannot be read: {facts.trouble}")
     return [
@@ -162,6 +163,12 @@ def advice(pen: Pen, facts: Facts) -> list[Text]:
         if text
         for line in wrap(Text(text, style=INKS["mind"] if text[0] == "!" else ""), pen.width)
     ]
+
+
+def _service(facts: Facts) -> str:
+    """Return the jobs of the service calendar that are due."""
+    due = [] if facts.assessment is None else overdue(facts.assessment.service, facts.now_s)
+    return f"! Service due: {', '.join(due)}" if due else ""
 
 
 def _advice(facts: Facts) -> str:

@@ -117,7 +117,7 @@ def _health(pen: Pen, facts: Facts, room: int) -> list[Text]:
         return _plain(pen, f"Health: {harmless(facts.assessment_note, 200) or 'not known'}.")
     said = _plain(pen, verdict_sentence(a), decline_sentence(a), remaining_sentence(a))
     reasons = [f"- {sentence(harmless(reason.text, 200))}" for reason in a.reasons]
-    to_do = [f"- {harmless(text, 300)}" for text in next_actions(a)]
+    to_do = [f"- {harmless(text, 300)}" for text in next_actions(a, facts.now_s)]
     words = [*_plain(pen, "", "Why:", *reasons), *_plain(pen, "", "What to do:", *to_do)]
     # The plot takes what the words leave; its axes and key take four lines.
     rows = min(max(room - len(said) - len(words) - 5, _FEWEST_ROWS), _PLOT_ROWS)

@@ -40,6 +40,7 @@ from analysis.show.phrases import (
     until_clause,
     verdict_sentence,
 )
+from analysis.show.service import last_done, when_due
 from analysis.show.tables import (
     PERSON_WORDS,
     faults,
@@ -413,6 +414,20 @@ def load(matter: Matter) -> str:
     return f"<h2>Load</h2>{load_part.figures(found)}{paragraphs(load_part.words(found))}"
 
 
+def service(matter: Matter) -> str:
+    """Return the service calendar, nothing where there is none."""
+    jobs = matter.assessment.service
+    if not jobs:
+        return ""
+    rows = [
+        (for_html(due.name), text(when_due(due, matter.made_s)), text(last_done(due)))
+        for due in jobs
+    ]
+    return "<h2>Service</h2>" + table(
+        "Jobs by the unit's own manual, as this boat uses it", ("job", "when", ""), rows, "ttt"
+    )
+
+
 def log_events(matter: Matter) -> str:
     """Return what people noted and what went wrong with the log itself."""
     everything = noted(matter.events)
@@ -450,7 +465,7 @@ def action(matter: Matter) -> str:
     """Return what to do next, in order, each with whose work it is."""
     rows = [
         (str(number), for_html(item.text, 400), text(item.who))
-        for number, item in enumerate(actions(matter.assessment), start=1)
+        for number, item in enumerate(actions(matter.assessment, matter.made_s), start=1)
     ]
     return (
         "<h2>Recommended next action</h2>"
@@ -585,6 +600,7 @@ ORDER = (
     what_was_used,
     use,
     load,
+    service,
     log_events,
     method,
     cautions,

@@ -28,6 +28,7 @@ from analysis.show.phrases import (
     since_start_clause,
     until_clause,
 )
+from analysis.show.service import when_due
 from analysis.show.tables import faults_in_words, use_rows, years
 from analysis.show.wrapping import wrap_plain
 from analysis.text import counted, for_encoding, harmless
@@ -182,7 +183,15 @@ def _health(matter: Matter) -> list[_Entry]:
         _used(matter),
         _use(matter),
         _log(matter),
+        *_service(matter),
     ]
+
+
+def _service(matter: Matter) -> list[_Entry]:
+    """Return the job that is due next; what is overdue stands under "next" too."""
+    jobs = matter.assessment.service
+    said = [f"{harmless(due.name, 40)}: {when_due(due, matter.made_s)}" for due in jobs]
+    return [_Entry("service", (f"{'; '.join(said[:3])}.", f"{said[0]}.", ""), 4)] if said else []
 
 
 def _output(a: Assessment) -> _Entry:
@@ -290,7 +299,9 @@ def _log(matter: Matter) -> _Entry:
 
 
 def _advice(matter: Matter) -> list[_Entry]:
-    actions = [harmless(item, _LONGEST) for item in next_actions(matter.assessment)[:3]]
+    actions = [
+        harmless(item, _LONGEST) for item in next_actions(matter.assessment, matter.made_s)[:3]
+    ]
     first = _Entry("next", (actions[0],), 9)
     return [first, *[_Entry("", _shorter(text), 5) for text in actions[1:]]]
 

@@ -75,6 +75,9 @@ def carried(path: Path, known: Mapping[str, list[str]]) -> dict[str, Any]:
             for name in TRAVEL
             if name in tables and name in known
         }
+        if isinstance(tables.get("service"), dict):
+            # Its keys are the names of jobs, which the owner chooses.
+            found["service"] = tables["service"]
         fitted = found.get("charger", {}).get("fitted")
         if fitted is not None:
             found["charger"]["fitted"] = date.fromisoformat(fitted)

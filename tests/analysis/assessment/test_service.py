@@ -1,0 +1,131 @@
+"""The service calendar: due dates by hours and months, from the newest tick on."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from analysis.assessment.case import Case
+from analysis.assessment.service import done_text
+from analysis.history.history import STATE_CODE
+from analysis.show.freshness import with_forecast_suspended
+from analysis.show.phrases import next_actions
+from analysis.show.service import last_done, when_due
+from logger.config import ServiceConfig, load_config
+from logger.errors import ConfigError, UsageError
+from logger.event import Event
+from logger.reading import OperatingState
+from tests.support.configurations import config_for
+from tests.support.histories import plain_history
+from tests.support.scenes import DAY_S, at
+
+#: Forty days, of which the charger runs the first six hours each: 240 h.
+BEGUN_S, DAYS, HOURS_A_DAY = at(2024, 1, 31), 40, 6
+END_S = BEGUN_S + DAYS * DAY_S
+
+
+def _case(*jobs, events=(), fitted=date(2024, 1, 31)):
+    step_s = 600.0
+    clock_h = (np.arange(DAYS * 144) * step_s / 3600.0) % 24.0
+    running = clock_h < HOURS_A_DAY
+    codes = [STATE_CODE[s] for s in (OperatingState.RUNNING, OperatingState.STANDBY)]
+    volts = np.where(running, 13.2, 12.7)
+    history = plain_history(BEGUN_S, step_s, volts, np.where(running, *codes))
+    config = config_for()
+    charger = replace(config.charger, fitted=fitted)
+    config = replace(config, services=jobs, charger=charger)
+    return Case(replace(history, events=tuple(events)), config)
+
+
+def _tick(number, name, time_s, **more):
+    return Event(number, time_s, "service", None, done_text(name, [name], "Jo", ""), **more)
+
+
+def test_hours_count_from_new_where_nothing_was_ticked():
+    # Worked by hand: 240 of 300 h are used; at 6 h a day the other 60 h last ten days.
+    (due,) = _case(ServiceConfig("filter", hours=300.0)).service
+    assert due.left_h == pytest.approx(60.0, abs=0.2)
+    assert due.by_use_s == pytest.approx(END_S + 10 * DAY_S, abs=0.5 * DAY_S)
+    assert not due.overdue(END_S)
+    assert when_due(due, END_S) == "due about 2024-03-21, in 60 h of running"
+    assert last_done(due) == "never ticked"
+
+
+def test_a_tick_begins_the_hours_anew_and_a_struck_one_does_not():
+    tick = _tick(1, "filter", BEGUN_S + 20 * DAY_S)
+    struck = _tick(2, "filter", BEGUN_S + 30 * DAY_S, struck=True)
+    (due,) = _case(ServiceConfig("filter", hours=300.0), events=(tick, struck)).service
+    assert due.left_h == pytest.approx(180.0, abs=0.2)  # 120 h run since the tick
+    assert last_done(due) == "last done 2024-02-20"
+
+
+def test_ticks_of_an_earlier_unit_do_not_count():
+    tick = _tick(1, "filter", at(2023, 6, 1))
+    (due,) = _case(ServiceConfig("filter", hours=300.0), events=(tick,)).service
+    assert due.last_s is None
+
+
+def test_what_is_overdue_is_said_with_hours_and_stands_among_the_actions():
+    case = _case(ServiceConfig("filter", hours=200.0), ServiceConfig("hose", months=24.0))
+    late, later = case.service
+    assert (late.name, later.name) == ("filter", "hose")
+    assert when_due(late, END_S) == "overdue by 40 h"
+    assert late.overdue(END_S)
+    assert not later.overdue(END_S)
+    assert any("Service due: filter (overdue by 40 h)" in text
+               for text in next_actions(case.assessment))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("months", "due"),
+    [(1, "2024-02-29"), (12, "2025-01-31"), (13, "2025-02-28"), (48, "2028-01-31")],
+)
+def test_months_are_those_of_the_calendar(months, due):
+    (job,) = _case(ServiceConfig("hose", months=float(months))).service
+    assert when_due(job, BEGUN_S) == f"due {due}"
+    assert when_due(job, at(2030, 1, 1)) == f"overdue since {due}"
+
+
+def test_of_hours_and_months_the_first_counts():
+    (job,) = _case(ServiceConfig("drain", hours=300.0, months=1.0)).service
+    assert job.due_s() == at(2024, 2, 29)
+    (job,) = _case(ServiceConfig("drain", hours=250.0, months=12.0)).service
+    assert job.due_s() == job.by_use_s
+
+
+def test_a_date_by_use_is_not_told_from_a_log_that_ended_long_ago():
+    case = _case(ServiceConfig("filter", hours=300.0), ServiceConfig("hose", months=12.0))
+    seen = with_forecast_suspended(case.assessment, END_S + 60 * DAY_S)
+    told = {due.name: when_due(due, END_S + 60 * DAY_S) for due in seen.service}
+    assert told == {"filter": "due in 60 h of running", "hose": "due 2025-01-31"}
+
+
+def test_the_document_holds_the_calendar():
+    case = _case(ServiceConfig("hose", months=12.0))
+    assert case.assessment.document()["service"] == [
+        {"name": "hose", "last": None, "hours_left": None, "due": "2025-01-31"}
+    ]
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ("[service.filter]", "service.filter: needs hours, months, or both"),
+        ("[service.fuse]\nhours = 5", "an item of the fitter's check list"),
+        ('[service."a b"]\nhours = 5', "letters, digits, - and _"),
+        ("[service.x]\nhuors = 5", "did you mean hours?"),
+        ("[service]\nhours = 5", "must be a section, written [service.hours]"),
+    ],
+)
+def test_a_wrong_job_is_refused(tmp_path, table, says):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text(f"[charger]\nrated_w = 110\n{table}\n")
+    with pytest.raises(ConfigError, match=r"line [34]") as error:
+        load_config(path)
+    assert says in str(error.value)
+
+
+def test_a_tick_of_a_job_that_nobody_named_is_refused():
+    with pytest.raises(UsageError, match="accepted: filter"):
+        done_text("fliter", ["filter"], "Jo", "")
