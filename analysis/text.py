@@ -8,11 +8,12 @@ turn the text around them: overrides are dropped here, and HTML isolates each su
 
 from __future__ import annotations
 
-import html
 import re
 import sys
 import unicodedata
 from typing import TYPE_CHECKING
+
+from markupsafe import Markup
 
 from logger.refusals import one_line
 
@@ -76,9 +77,9 @@ def say(line: str, file: TextIO | None = None, *, flush: bool = False) -> None:
     print(one_line(line, sys.maxsize - 1), file=file, flush=flush)
 
 
-def for_html(text: object, longest: int = LONGEST) -> str:
+def for_html(text: object, longest: int = LONGEST) -> Markup:
     """Return ``text`` as harmless HTML, isolated from the direction of the text around it."""
-    return f"<bdi>{html.escape(harmless(text, longest), quote=True)}</bdi>"
+    return Markup("<bdi>{}</bdi>").format(harmless(text, longest))
 
 
 def for_encoding(text: str, encoding: str | None) -> str:

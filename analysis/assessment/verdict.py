@@ -76,7 +76,7 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
             Reason(
                 "below_replace",
                 f"available output is {within}, below the replacement limit of "
-                f"{_percent(case.replace_below)}",
+                f"{_limit(case.replace_below)}",
             )
         )
         return Verdict.REPLACE, reasons
@@ -88,7 +88,7 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
         reasons.append(
             Reason(
                 "below_plan",
-                f"available output is {within}; the {which} limit is {_percent(limit)}",
+                f"available output is {within}; the {which} limit is {_limit(limit)}",
             )
         )
     if soon is not None:
@@ -100,7 +100,7 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
         reasons.append(
             Reason(
                 "plan_limit_near",
-                f"it may already be below the plan limit of {_percent(case.plan_below)}",
+                f"it may already be below the plan limit of {_limit(case.plan_below)}",
             )
         )
     return Verdict.SOUND, reasons
@@ -251,6 +251,11 @@ def advice(case: Situation) -> list[str]:
         if not known and case.runs:
             told.append(words)
     return told
+
+
+def _limit(fraction: float) -> str:
+    """Return a limit as the configuration gives it."""
+    return f"{100.0 * fraction:g} %"
 
 
 def _percent(fraction: float) -> str:

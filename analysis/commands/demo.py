@@ -80,15 +80,16 @@ def show(demo: Demo) -> None:
     """Show the dashboard and the summary as they stood at the end of the log, and write both."""
     from analysis.assessment.case import Case
     from analysis.assessment.document import DOCUMENT, json_text
+    from analysis.commands.report import with_evidence
     from analysis.commands.watch import print_frame
     from analysis.history.history import load_history
     from analysis.show.dashboard.facts import Moment, collect
     from analysis.show.dashboard.marks import marks_for
     from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import fuel_facts, recent_history
-    from analysis.show.page.html import write_page
+    from analysis.show.matter import Matter
     from analysis.show.page.identity import identity_of
-    from analysis.show.page.sections import Matter
+    from analysis.show.page.report.page import write_page
     from analysis.show.screen.summary import summary
     from logger import __version__
     from logger.system.output import kept, write_whole
@@ -98,9 +99,9 @@ def show(demo: Demo) -> None:
     case = Case(load_history(path), demo.config)
     assessment = case.assessment
     write_whole(demo.folder / "assessment.json", json_text(assessment) + "\n", DOCUMENT, keep)
-    matter = Matter(assessment, case.history.events, demo.end_s, __version__, load=case.load,
-                    identity=identity_of(demo.config))  # fmt: skip
-    write_page(demo.folder / "report.html", matter, keep)
+    who = identity_of(demo.config)
+    matter = Matter(assessment, case.history.events, demo.end_s, __version__, identity=who)
+    write_page(demo.folder / "report.html", with_evidence(matter, case), keep)
     recent = recent_history(path, demo.end_s)
     fuel = fuel_facts(case)
     moment = Moment(demo.end_s, 0.0, "", UTC)

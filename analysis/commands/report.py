@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
-    from analysis.show.page.sections import Matter
+    from analysis.assessment.case import Case
+    from analysis.show.matter import Matter
     from logger.config import Config
 
 HELP = "say with evidence how the charger is doing, for a person or a program"
@@ -40,6 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--html",
         metavar="FILE",
         help="write the report as one self-contained page; - is standard output",
+    )
+    parser.add_argument(
+        "--full",
+        action="store_true",
+        help="with --html: the appendix is open, and printed",
     )
     parser.add_argument(
         "--json", metavar="FILE", help="write the assessment document; - is standard output"
@@ -93,8 +99,8 @@ def run(args: argparse.Namespace) -> int:
             return 0
         stage("writing the report")
         from analysis.show.freshness import with_forecast_suspended
+        from analysis.show.matter import Matter
         from analysis.show.page.identity import identity_of
-        from analysis.show.page.sections import Matter
 
         comparison = None
         if document is not None:
@@ -106,9 +112,9 @@ def run(args: argparse.Namespace) -> int:
         who = identity_of(config, args.technician, args.instruments)
         matter = Matter(seen, history.events, now_s, __version__, comparison, identity=who)
         if args.html is not None:
-            from analysis.show.page.html import page, write_page
+            from analysis.show.page.report.page import page, write_page
 
-            whole = replace(matter, load=case.load)
+            whole = with_evidence(matter, case, full=args.full)
             if args.html == "-":
                 print(page(whole), end="")
             else:
@@ -120,6 +126,24 @@ def run(args: argparse.Namespace) -> int:
     if args.html not in (None, "-"):
         say(f"wrote {args.html}", file=sys.stderr)
     return 0
+
+
+def with_evidence(matter: Matter, case: Case, *, full: bool = False) -> Matter:
+    """Return the matter with what the page shows beyond the assessment."""
+    from analysis.assessment.two_runs import two_runs
+    from analysis.fuel.outlook import fuel_outlook
+    from analysis.installation.check import check_fitting, replaced_on
+
+    config, table = case.config, matter.assessment.run_table
+    has_fuel = config.fuel is not None
+    return replace(
+        matter,
+        load=case.load,
+        fit=check_fitting(case, replaced=replaced_on(case.history, config)),
+        fuel=fuel_outlook(case.runs, case.use, config) if has_fuel else None,
+        two_runs=two_runs(case.runs, table, config.charger.rated_w),
+        full=full,
+    )
 
 
 def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
@@ -137,7 +161,7 @@ def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
     """Refuse what must not be written before any work is done."""
     from analysis.assessment.document import DOCUMENT
     from analysis.show.page.commissioning import RECORD
-    from analysis.show.page.html import PAGE
+    from analysis.show.page.report.page import PAGE
 
     if args.html == args.json == "-":
         raise UsageError("--html and --json both go to standard output; give one of them a file")

@@ -43,26 +43,26 @@ def check_log(config: Config, number: int | None = None, first_h: float = FIRST_
     ConfigError
         As for :func:`check_fitting`.
     """
-    history, config = load_fitting(config, number)
+    case = Case(*load_fitting(config, number))
+    return check_fitting(case, first_h, replaced_on(case.history, config))
+
+
+def replaced_on(history: History, config: Config) -> str | None:
+    """Return the ISO date on which the next charger was fitted, None where there is none."""
     with Reader(config.store.path) as reader:
         known = reader.fittings()
     ids = [fitting.id for fitting in known]
     later = known[ids.index(history.fitting.id) + 1 :] if history.fitting.id in ids else []
-    replaced = next((fitting.fitted for fitting in later if fitting.fitted), None)
-    return check_fitting(history, config, first_h, replaced)
+    return next((fitting.fitted for fitting in later if fitting.fitted), None)
 
 
-def check_fitting(
-    history: History, config: Config, first_h: float = FIRST_H, replaced: str | None = None
-) -> FitCheck:
+def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = None) -> FitCheck:
     """Check how a charger was fitted.
 
     Parameters
     ----------
-    history
-        The log of one fitting.
-    config
-        Rated output, charge ceiling, cable.
+    case
+        The log of one fitting, with rated output, charge ceiling and cable.
     first_h
         Running hours that make the first and the latest figures.
     replaced
@@ -73,10 +73,11 @@ def check_fitting(
     ConfigError
         If the configured cross-section is not a nominal one of IEC 60228.
     """
+    config = case.config
     wiring = config.wiring
     iec_ohm = None if wiring is None else _iec_ohm(config, wiring)
-    history = _since_replacement(history)
-    evidence = Case(history, config).evidence
+    history = _since_replacement(case.history)
+    evidence = (case if history is case.history else Case(history, config)).evidence
     runs = evidence.runs
     blocks = _blocks(runs)
     nominal_v = _NOMINAL_V * blocks
@@ -133,6 +134,7 @@ def check_fitting(
         ticks=ticked(history.events, fitted, replaced),
         reasons=reasons,
         unit=config.unit,
+        steps=steps,
         against_manual=tuple(against_log(config.unit, history, config.charger.rated_w / nominal_v)),
     )
 

@@ -11,7 +11,7 @@ from analysis.installation.checklist import ITEMS, Tick
 
 if TYPE_CHECKING:
     from analysis.estimate import Span
-    from analysis.installation.loop_resistance import Loop
+    from analysis.installation.loop_resistance import Loop, Steps
     from logger.config import UnitConfig, WiringConfig
 
 #: Voltage drop of good practice, part of nominal (common practice: a drop deceives whatever
@@ -66,6 +66,8 @@ class FitCheck:
     """What the unit's own manual says."""
     against_manual: tuple[str, ...] = ()
     """Where log or nameplate contradict it, sentences."""
+    steps: Steps | None = None
+    """Each step of the current, from which the loop's resistance is found."""
 
     @property
     def rated_a(self) -> float:

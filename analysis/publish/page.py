@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime
-from html import escape
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
+from analysis.assessment.document import Verdict
 from analysis.figures import energy, rounded
 from analysis.publish.facts import moment, number
-from analysis.show.page.svg import Drawing, Scale, ticks
+from analysis.show.page.pieces import NOTHING, joined, tag
+from analysis.show.page.plots.svg import Drawing, Scale, ticks
+from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import for_html
 from logger.reading import OperatingState
 
@@ -21,7 +25,7 @@ if TYPE_CHECKING:
     from analysis.publish.facts import Facts
     from analysis.publish.recent import Recent
 
-POLICY = (
+POLICY = Markup(
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
     "form-action 'none'"
 )
@@ -42,14 +46,7 @@ STATES = {
     OperatingState.STANDBY: "Resting, standing by",
     OperatingState.UNKNOWN: "State not known",
 }
-VERDICTS = {
-    "sound": "Sound",
-    "plan": "Plan the replacement",
-    "replace": "Replace the charger",
-    "undetermined": "Cannot say yet",
-}
-
-_STYLE = """
+_STYLE = Markup("""
 :root { color-scheme: light dark; --text: #1b1b1b; --paper: #fff; --quiet: #545454; --rule: #8a8a8a;
   --grid: #e2e2e2; --mark: #123d66; --band: #c9d6e2; }
 @media (prefers-color-scheme: dark) { :root { --text: #ececec; --paper: #161616; --quiet: #b4b4b4;
@@ -72,10 +69,10 @@ svg text { fill: var(--quiet); font-size: 11px; }
 .axis { stroke: var(--rule); fill: none; } .grid { stroke: var(--grid); fill: none; }
 .curve { stroke: var(--mark); stroke-width: 1.6; fill: none; } .bar { fill: var(--mark); }
 .band { fill: var(--band); } .limit { stroke: var(--text); stroke-dasharray: 5 3; fill: none; }
-"""
+""")
 
 
-MARK = '<meta name="generator" content="ebbwatt publish">'
+MARK = Markup('<meta name="generator" content="ebbwatt publish">')
 
 
 def page(
@@ -109,29 +106,44 @@ def page(
         _section("Fuel", _fuel(facts, fuel, now_s)),
         _section("Health", _health(facts, limit)),
     ]
-    link = f'<p><a href="{escape(report)}">The whole report</a></p>' if report else ""
-    return f"""<!DOCTYPE html>
+    link = tag("p", tag("a", "The whole report", href=report)) if report else NOTHING
+    parts: dict[str, str] = {
+        "policy": POLICY,
+        "refresh": str(REFRESH_S),
+        "mark": MARK,
+        "label": for_html(facts.label, 60),
+        "style": _STYLE,
+        "now": _now(facts),
+        "when": _when(facts, now_s),
+        "blocks": joined(*blocks),
+        "link": link,
+        "made": _clock(now_s),
+    }
+    return str(_FRAME.format(**parts))
+
+
+_FRAME = Markup("""<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{POLICY}">
-<meta http-equiv="refresh" content="{REFRESH_S}">
+<meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta http-equiv="refresh" content="{refresh}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-{MARK}
-<title>{for_html(facts.label, 60)}</title>
-<style>{_STYLE}</style>
+{mark}
+<title>{label}</title>
+<style>{style}</style>
 </head>
 <body>
 <header>
-<h1>{for_html(facts.label, 60)}</h1>
-<p class="now">{escape(_now(facts))}</p>
-<p>{escape(_when(facts, now_s))}</p>
+<h1>{label}</h1>
+<p class="now">{now}</p>
+<p>{when}</p>
 </header>
 <main class="blocks">
-{"".join(blocks)}
+{blocks}
 </main>
 <footer>
-{link}<p class="quiet">Page made {escape(_clock(now_s))}. It is made anew each minute: if that is
+{link}<p class="quiet">Page made {made}. It is made anew each minute: if that is
 more than five minutes ago, the page stands still and says nothing of now.</p>
 <p class="quiet">Methanol is toxic and burns with a flame that is hard to see; batteries can deliver
 thousands of amperes; exhaust and heat must leave the compartment. These figures are no safety
@@ -139,11 +151,11 @@ device: the maker's instructions, local codes and a licensed person decide.</p>
 </footer>
 </body>
 </html>
-"""
+""")
 
 
-def _section(head: str, inside: str) -> str:
-    return f"<section><h2>{head}</h2>{inside}</section>"
+def _section(head: str, inside: Markup) -> Markup:
+    return tag("section", tag("h2", head), inside)
 
 
 def _clock(time_s: float) -> str:
@@ -174,10 +186,10 @@ def _when(facts: Facts, now_s: float) -> str:
     return f"The last reading is {silent_min:.0f} min old: {_clock(facts.reading_s)}"
 
 
-def _battery(recent: Recent | None, now_s: float, note: str) -> str:
+def _battery(recent: Recent | None, now_s: float, note: str) -> Markup:
     points = () if recent is None else recent.voltage
     if len(points) < 2:
-        return f"<p>{for_html(note or 'Nothing was logged in the last 24 hours.', 200)}</p>"
+        return tag("p", for_html(note or "Nothing was logged in the last 24 hours.", 200))
     least, most = min(v for _, v in points), max(v for _, v in points)
     # Whole steps of 0.2 V, at least three of them: an axis that can be read.
     low = math.floor(least / 0.2) * 0.2
@@ -191,7 +203,7 @@ def _battery(recent: Recent | None, now_s: float, note: str) -> str:
     drawing.path([x.at(t) for t, _ in thinned], [y.at(v) for _, v in thinned], "curve")
     newest = f"{points[-1][1]:.2f} V at {_clock(points[-1][0])}"
     said = f"From {least:.2f} to {most:.2f} V; last {newest}."
-    return f"<p>Last {escape(newest)}</p>{drawing.render('Battery voltage', said)}"
+    return joined(tag("p", f"Last {newest}"), drawing.render("Battery voltage", said))
 
 
 def _axes(
@@ -208,9 +220,9 @@ def _axes(
     return drawing, x, y
 
 
-def _days(recent: Recent | None, note: str) -> str:
+def _days(recent: Recent | None, note: str) -> Markup:
     if recent is None or all(kwh is None for _, kwh in recent.energy_kwh):
-        return f"<p>{for_html(note or 'Nothing was logged in the last seven days.', 200)}</p>"
+        return tag("p", for_html(note or "Nothing was logged in the last seven days.", 200))
     known = [kwh for _, kwh in recent.energy_kwh if kwh is not None]
     most = max(*known, 0.1)
     drawing, x, y = _axes("energy", (0.0, float(len(recent.energy_kwh))), (0.0, 1.1 * most), "kWh")
@@ -225,10 +237,10 @@ def _days(recent: Recent | None, note: str) -> str:
     total = energy(sum(known))
     today = recent.energy_kwh[-1][1]
     said = f"Today {energy(today) if today is not None else 'not logged'}, seven days {total}"
-    return f"<p>{escape(said)}</p>{drawing.render('Energy by day', said + '.')}"
+    return joined(tag("p", said), drawing.render("Energy by day", f"{said}."))
 
 
-def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> str:
+def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> Markup:
     told = []
     r = facts.reading
     if r is not None and r.fuel_l is not None:
@@ -245,14 +257,14 @@ def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> str:
             told.append("for how long cannot be said: nothing was logged for longer than it lasts")
         else:
             told.append(f"they last {days:.0f} days{ends}")
-    return f"<p>{escape('; '.join(told) or 'Not known.')}</p>"
+    return tag("p", "; ".join(told) or "Not known.")
 
 
-def _health(facts: Facts, limit: float) -> str:
+def _health(facts: Facts, limit: float) -> Markup:
     d = facts.document
     if d is None:
-        return "<p>No assessment yet: 'ebbwatt report --json' writes one.</p>"
-    told = [VERDICTS[d["verdict"]]]
+        return tag("p", "No assessment yet: 'ebbwatt report --json' writes one.")
+    told = [VERDICT_WORDS[Verdict(d["verdict"])]]
     middle, low, high = (number(d, "output", key) for key in ("fraction", "low", "high"))
     if middle is not None and low is not None and high is not None:
         told.append(
@@ -267,22 +279,22 @@ def _health(facts: Facts, limit: float) -> str:
     left = number(d, "remaining", "hours", "median")
     if left is not None:
         told.append(f"about {rounded(left, -1)} running hours were left then")
-    return f"<p>{escape(', '.join(told))}</p>{_course(d, limit)}"
+    return joined(tag("p", ", ".join(told)), _course(d, limit))
 
 
-def _course(d: dict[str, Any], limit: float) -> str:
+def _course(d: dict[str, Any], limit: float) -> Markup:
     """Return the plot of output over running hours, if the document holds its course."""
     course = d.get("course")
     keys = ("runtime_h", "median", "low", "high")
     if not isinstance(course, dict) or not all(isinstance(course.get(k), list) for k in keys):
-        return ""
+        return NOTHING
     rows = [
         row
         for row in zip(*(course[k] for k in keys), strict=False)
         if all(isinstance(v, int | float) and abs(v) < 1e9 for v in row)
     ]
     if len(rows) < 2 or rows[-1][0] <= rows[0][0]:
-        return ""
+        return NOTHING
     hours = [row[0] for row in rows]
     top = max(1.0, *(row[3] for row in rows))
     drawing, x, y = _axes("health", (hours[0], hours[-1]), (0.0, 100.0 * top), "%")

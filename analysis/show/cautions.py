@@ -16,6 +16,8 @@ class Caution:
     title: str
     text: str
     source: str
+    brief: str
+    """The same in a line, where the whole text stands behind it."""
 
 
 CAUTIONS = (
@@ -27,6 +29,8 @@ CAUTIONS = (
         "Use sealed containers as supplied (UN 3473; methanol UN 1230), upright and secured; never "
         "decant below deck; no smoking or hot work; gloves; wash off splashes at once.",
         "flash point and limits: IEC 60079-20-1:2010; exposure: NIOSH REL; stowage: ISO 9094",
+        "Methanol is toxic by mouth, skin and breath and burns with a flame that is hard to see: "
+        "sealed containers only, upright and secured; no flame, no decanting below deck; gloves.",
     ),
     Caution(
         "Batteries",
@@ -34,6 +38,8 @@ CAUTIONS = (
         "battery, insulated tools, no rings; ventilate; no flame or spark; goggles, and water at "
         "hand. A lithium bank needs its own management system.",
         "ventilation: IEC 62485-2; wiring: ISO 13297; lithium: ISO 23625:2025",
+        "They can deliver thousands of amperes and vent hydrogen: fuse at the battery, insulated "
+        "tools, ventilation, no spark.",
     ),
     Caution(
         "Exhaust and heat",
@@ -42,17 +48,20 @@ CAUTIONS = (
         "monoxide and fuel: fit a carbon monoxide alarm where people sleep. Keep the drain open "
         "and free of frost.",
         "carbon dioxide: NIOSH REL and OSHA PEL; alarm: ISO 12133",
+        "Both must leave the compartment; a carbon monoxide alarm where people sleep.",
     ),
     Caution(
         "Ignition",
         "No equipment that can spark in a fuel locker.",
         "ISO 8846",
+        "No equipment that can spark in a fuel locker.",
     ),
     Caution(
         "The unit",
         "Do not open it, do not hinder its rests, use no other fuel than its maker names, and do "
         "not run it below the temperature its maker states.",
         "the maker's instructions",
+        "Do not open it; its own fuel only; not below the temperature its maker states.",
     ),
 )
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.assessment.document import SCHEMA, Verdict
 from analysis.estimate import Span
 from analysis.figures import date_figure, day, energy, figure, figure_with_ends
-from analysis.show.phrases import VERDICT_WORDS
+from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import harmless
 from logger.errors import UsageError
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from analysis.figures import day, figure_with_ends
 from analysis.show.cautions import CAUTIONS, LIMITS, SHORT
 from analysis.show.page.html import frame, page_kind
-from analysis.show.page.sections import paragraphs, table, text
+from analysis.show.page.pieces import heading, joined, paragraphs, table, tag, text
 from analysis.show.units import METRIC
 
 if TYPE_CHECKING:
@@ -107,9 +107,10 @@ def lines(
 def page(found: Provision, label: str, made: str, zone: tzinfo, units: Units, version: str) -> str:
     """Return the sheet as one self-contained page that prints."""
     cells = [(text(name), text(words)) for name, words in rows(found, zone, units)]
-    body = table(f"Fuel for {title(found)}", ("", ""), cells, "tt")
-    body += paragraphs(*(text(note) for note in notes(found)))
-    body += "<h2>Cautions</h2>" + "".join(
-        f"<p><strong>{text(c.title)}.</strong> {text(c.text)}</p>" for c in CAUTIONS
+    body = joined(
+        table(f"Fuel for {title(found)}", ("", ""), cells, "tt"),
+        paragraphs(*notes(found)),
+        heading("Cautions"),
+        *(tag("p", tag("strong", text(f"{c.title}.")), " ", text(c.text)) for c in CAUTIONS),
     )
     return frame(_TITLE, label, made, body, LIMITS, version)

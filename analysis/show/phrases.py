@@ -19,24 +19,11 @@ from analysis.figures import (
 )
 from analysis.inputs.finding import Severity
 from analysis.show.service import overdue
+from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import harmless
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
-
-#: The verdict in two or three words, and the sign that stands for it where colour cannot.
-VERDICT_WORDS = {
-    Verdict.SOUND: "Sound",
-    Verdict.PLAN: "Plan the replacement",
-    Verdict.REPLACE: "Replacement limit reached",
-    Verdict.UNDETERMINED: "Cannot say yet",
-}
-VERDICT_SIGNS = {
-    Verdict.SOUND: "ok",
-    Verdict.PLAN: "! ",
-    Verdict.REPLACE: "!!",
-    Verdict.UNDETERMINED: "??",
-}
 
 #: What comes to an end first, as the subject of a sentence.
 _UNTIL = {

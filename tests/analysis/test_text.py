@@ -40,7 +40,7 @@ def test_a_very_long_text_is_cut_to_the_bound_and_says_so():
 def test_html_is_escaped_and_isolated():
     assert (
         for_html("<script>alert('1')</script> & \"x\"")
-        == "<bdi>&lt;script&gt;alert(&#x27;1&#x27;)&lt;/script&gt; &amp; &quot;x&quot;</bdi>"
+        == "<bdi>&lt;script&gt;alert(&#39;1&#39;)&lt;/script&gt; &amp; &#34;x&#34;</bdi>"
     )
 
 

@@ -16,10 +16,10 @@ from analysis.estimate import Span
 from analysis.inputs.finding import Finding, Severity
 from analysis.show.comparison import compare, read_document
 from analysis.show.inputs import CHECKS
-from analysis.show.page.html import page, write_page
 from analysis.show.page.identity import Identity
-from analysis.show.phrases import VERDICT_SIGNS
+from analysis.show.page.report.page import page, write_page
 from analysis.show.screen.summary import MOST_LINES, summary
+from analysis.show.verdict_words import VERDICT_SIGNS
 from analysis.show.wrapping import wrap_plain
 from logger.errors import EbbwattError
 from logger.event import Event
@@ -46,10 +46,14 @@ def test_the_page_is_well_formed_ordered_and_needs_nothing_from_outside(name):
     expected = [
         "Available output",
         "Recommended next action",
-        "Remaining life",
         "What was used and what was left out",
     ]
     assert [t for t in titles if t in expected] == expected
+    folded = re.findall(r"<details><summary>([^<]+)", text)
+    assert {"Remaining life in figures", "Cautions in full, with their sources"} <= set(folded)
+    # The full report is the same with every part of the appendix open.
+    full = page(replace(matter(name, scenes.events()), full=True))
+    assert full.replace('<details open="">', "<details>") == text
     for last in ("Method in short", "Cautions", "How to check it by hand"):
         assert last in titles
 
@@ -149,7 +153,7 @@ def test_the_first_page_says_whose_charger_it_is_and_leaves_blanks_for_the_pen()
         assert part in told
     assert 'class="blank"' not in told
     for line in ("technician's signature", "owner's signature"):
-        assert line.replace("'", "&#x27;") in told
+        assert line.replace("'", "&#39;") in told
 
 
 def test_what_failed_of_the_inputs_stands_first_and_asks_the_technician():

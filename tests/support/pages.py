@@ -5,7 +5,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 from analysis.estimate import Span
-from analysis.show.page.sections import Matter
+from analysis.show.matter import Matter
 from tests.support import scenes
 
 MADE_S = scenes.END_S + 3600.0

@@ -21,8 +21,8 @@ from analysis.show.dashboard.facts import Moment, collect
 from analysis.show.dashboard.frame import frame
 from analysis.show.dashboard.marks import BRAILLE_MARKS
 from analysis.show.dashboard.watch import fuel_facts, recent_history
-from analysis.show.page.html import write_page
-from analysis.show.page.sections import Matter
+from analysis.show.matter import Matter
+from analysis.show.page.report.page import write_page
 from logger import __version__
 from tests.support.browser import browse
 

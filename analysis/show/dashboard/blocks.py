@@ -21,9 +21,10 @@ from analysis.show.dashboard.plots import output_plot, voltage_plot
 from analysis.show.dashboard.top import VERDICT_INK
 from analysis.show.freshness import TOLD_FROM_D, as_of
 from analysis.show.inputs import worst
-from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, remaining_short, sentence
+from analysis.show.phrases import remaining_short, sentence
 from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
+from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.text import harmless
 from logger.durations import DAY_S
 

@@ -14,8 +14,9 @@ from analysis.assessment.document import Verdict
 from analysis.figures import age, figure, minute
 from analysis.show.dashboard.facts import WORKED_OUT, Situation
 from analysis.show.dashboard.marks import INKS
-from analysis.show.phrases import VERDICT_SIGNS, VERDICT_WORDS, sentence
+from analysis.show.phrases import sentence
 from analysis.show.service import overdue
+from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.show.wrapping import wrap
 from analysis.text import harmless
 from logger.reading import OperatingState

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
+
 from analysis.estimate import Span
 from analysis.figures import day, figure_with_ends, minute
 from analysis.installation.checklist import ITEMS
@@ -23,7 +25,16 @@ from analysis.installation.result import GOOD_DROP
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.identity import Identity, block, signatures
-from analysis.show.page.sections import listing, paragraphs, table, text
+from analysis.show.page.pieces import (
+    NOTHING,
+    heading,
+    joined,
+    listing,
+    paragraphs,
+    table,
+    tag,
+    text,
+)
 from analysis.show.page.style import STYLE
 from analysis.text import for_html
 
@@ -33,9 +44,7 @@ if TYPE_CHECKING:
 
 _TITLE = "Commissioning record"
 RECORD = page_kind("commissioning record", _TITLE)
-_STYLE = (
-    STYLE
-    + """
+_STYLE = STYLE + Markup("""
 .pen { display: inline-block; width: 5rem; border-bottom: 1px solid var(--text); }
 .who { width: max-content; max-width: 21rem; }
 .box { display: inline-block; width: 1.1em; height: 1.1em; border: 1.5px solid var(--text);
@@ -46,10 +55,9 @@ _STYLE = (
   body { line-height: 1.17; } .cautions { padding: .1rem .6rem; }
   li { margin: .05rem 0; } th, td { padding-top: .1rem; padding-bottom: .1rem; }
   .sign { margin-top: 1.5rem; } footer { margin-top: .5rem; } }
-"""
-)
+""")
 _SIGNATURES = ("fitted by (name, firm)", "date", "signature", "owner's signature")
-_BLANK = '<span class="pen"></span>'
+_BLANK = tag("span", class_="pen")
 _MOST_LETTERS = 45
 
 
@@ -67,37 +75,38 @@ def record(check: FitCheck, made_s: float, version: str, who: Identity | None = 
     who
         Vessel, owner, serial number, technician and instruments; blanks where not known.
     """
-    unit = f"{check.label}, {check.rated_w:.0f} W"
-    identity = block(who or Identity(), unit, None, day(made_s))
+    identity = block(who or Identity(), check.label, None, day(made_s))
     fitted = f", fitted {check.fitted}" if check.fitted else ""
     return frame(
         _TITLE,
         check.label,
         f"Rated output {check.rated_w:.0f} W{fitted}. Made {minute(made_s)} UTC by "
         f"ebbwatt {version}.",
-        identity
-        + _figures(check)
-        + _by_hand(check)
-        + _check_list(check)
-        + _cautions()
-        + signatures(_SIGNATURES),
+        joined(
+            identity,
+            _figures(check),
+            _by_hand(check),
+            _check_list(check),
+            _cautions(),
+            signatures(_SIGNATURES),
+        ),
         "Dates are year-month-day, UTC. Intervals are 90 %. Output in per cent of rated. " + LIMITS,
         version,
         _STYLE,
     )
 
 
-def _figures(check: FitCheck) -> str:
-    head = "<h2>What the log says</h2>"
+def _figures(check: FitCheck) -> Markup:
+    head = heading("What the log says")
     shown, heads = columns(check)
     if not shown:
-        return head + paragraphs(f"Nothing yet: {check.reasons['first']}.")
+        return joined(head, paragraphs(f"Nothing yet: {check.reasons['first']}."))
     known = limits(check)
-    lines = [
+    lines: list[tuple[str, ...]] = [
         (
             text(name),
             *(_judged(cell, known.get(name)) for cell in cells),
-            text(known[name][1]) if name in known else "",
+            text(known[name][1] if name in known else ""),
         )
         for name, cells in rows(check)
     ]
@@ -112,18 +121,18 @@ def _figures(check: FitCheck) -> str:
         lines,
         "t" * (2 + len(heads)),
     )
-    return head + figures + listing(text(note) for note in notes)
+    return joined(head, figures, listing(text(note) for note in notes))
 
 
-def _judged(cell: tuple[Span, str, float], limit: tuple[float, str] | None) -> str:
+def _judged(cell: tuple[Span, str, float], limit: tuple[float, str] | None) -> Markup:
     """Return a figure, and whether it keeps its limit."""
     words = text(figure_with_ends(*cell))
     if limit is None or cell[0] == Span():
         return words
-    return f"{words} <strong>{judged(cell[0], limit[0])}</strong>"
+    return joined(words, " ", tag("strong", judged(cell[0], limit[0])))
 
 
-def _by_hand(check: FitCheck) -> str:
+def _by_hand(check: FitCheck) -> Markup:
     """Return blanks for what is measured by hand in a run, with what each is held against."""
     lost = f"{GOOD_DROP * check.nominal_v:.2f} V (both leads, {100 * GOOD_DROP:.0f} %)"
     measured = (
@@ -133,24 +142,27 @@ def _by_hand(check: FitCheck) -> str:
         ("voltage at the battery's posts, at rest", "V", ""),
     )
     lines = [
-        (text(what), f"{_BLANK} {unit}", text(against), _verdict_boxes() if against else "")
+        (
+            text(what),
+            joined(_BLANK, f" {unit}"),
+            text(against),
+            _verdict_boxes() if against else "",
+        )
         for what, unit, against in measured
     ]
-    return "<h2>Measured by hand, in a run at full output</h2>" + table(
-        "For the pen; common practice, no source",
-        ("what", "measured", "against", ""),
-        lines,
-        "tttt",
+    heads = ("what", "measured", "against", "")
+    return joined(
+        heading("Measured by hand, in a run at full output"),
+        table("For the pen; common practice, no source", heads, lines, "tttt"),
     )
 
 
-def _verdict_boxes() -> str:
-    return (
-        f'<span class="whole">{_box(None)} pass</span> <span class="whole">{_box(None)} fail</span>'
-    )
+def _verdict_boxes() -> Markup:
+    boxes = [tag("span", _box(None), f" {word}", class_="whole") for word in ("pass", "fail")]
+    return joined(boxes[0], " ", boxes[1])
 
 
-def _check_list(check: FitCheck) -> str:
+def _check_list(check: FitCheck) -> Markup:
     lines = [
         (
             _box(check.ticks.get(item.key)),
@@ -159,36 +171,41 @@ def _check_list(check: FitCheck) -> str:
         )
         for item in ITEMS
     ]
-    return "<h2>Fitter's check list</h2>" + table(
+    caption = (
         "The unit's own manual decides: figures by its word from [unit], blanks for the pen. "
-        "A cross: ticked with 'ebbwatt event tick'; an open box: for the pen",
-        ("", "what must be so", "by whom, when"),
-        lines,
-        "ttt",
+        "A cross: ticked with 'ebbwatt event tick'; an open box: for the pen"
+    )
+    return joined(
+        heading("Fitter's check list"),
+        table(caption, ("", "what must be so", "by whom, when"), lines, "ttt"),
     )
 
 
-def _what(item: Item, check: FitCheck) -> str:
+def _what(item: Item, check: FitCheck) -> Markup:
     figures = figures_of(item, check.unit)
     return text(f"{item.text}; {figures}" if figures else item.text)
 
 
-def _box(tick: Tick | None) -> str:
-    state, mark = ("open", "") if tick is None else ("ticked", "x")
-    return f'<span class="box" role="img" aria-label="{state}">{mark}</span>'
+def _box(tick: Tick | None) -> Markup:
+    state, cross = ("open", "") if tick is None else ("ticked", "x")
+    return tag("span", cross, class_="box", role="img", aria_label=state)
 
 
-def _who(tick: Tick | None) -> str:
+def _who(tick: Tick | None) -> Markup:
     if tick is None:
-        return ""
-    remark = f"; {for_html(tick.remark, _MOST_LETTERS)}" if tick.remark else ""
-    date = f'<span class="whole">{day(tick.time_s)}</span>'
-    return f'<div class="who">{for_html(tick.who)}, {date}{remark}</div>'
+        return NOTHING
+    remark = joined("; ", for_html(tick.remark, _MOST_LETTERS)) if tick.remark else NOTHING
+    date = tag("span", day(tick.time_s), class_="whole")
+    return tag("div", for_html(tick.who), ", ", date, remark, class_="who")
 
 
-def _cautions() -> str:
-    items = [f"<strong>{text(c.title)}.</strong> {text(c.text)}" for c in CAUTIONS]
-    return (
-        '<section class="cautions" aria-label="Cautions"><h2>Cautions</h2>'
-        f"{paragraphs(CAUTION)}{listing(items)}</section>"
+def _cautions() -> Markup:
+    items = [joined(tag("strong", text(f"{c.title}.")), " ", text(c.text)) for c in CAUTIONS]
+    return tag(
+        "section",
+        heading("Cautions"),
+        paragraphs(CAUTION),
+        listing(items),
+        class_="cautions",
+        aria_label="Cautions",
     )

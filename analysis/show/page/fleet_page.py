@@ -4,13 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
+
 from analysis.figures import day, figure, figure_with_ends, minute
 from analysis.fleet.ranking import OUTLIER_CUT, STANDING_WORDS, Standing
 from analysis.show.cautions import SHORT
 from analysis.show.page.html import frame, page_kind
-from analysis.show.page.sections import listing, paragraphs, table, text
+from analysis.show.page.pieces import (
+    NOTHING,
+    heading,
+    joined,
+    listing,
+    paragraphs,
+    table,
+    tag,
+    text,
+)
+from analysis.show.page.plots.svg import Drawing, Scale
 from analysis.show.page.style import STYLE
-from analysis.show.page.svg import Drawing, Scale
 from analysis.text import for_html, harmless
 
 if TYPE_CHECKING:
@@ -23,15 +34,12 @@ FLEET_PAGE = page_kind("fleet page", _TITLE)
 #: More small plots than this are no overview; the most urgent boats are drawn.
 MOST_CURVES = 60
 _WIDTH, _HEIGHT = 200.0, 120.0
-_STYLE = (
-    STYLE
-    + """
+_STYLE = STYLE + Markup("""
 .many { display: grid; grid-template-columns: repeat(auto-fill, minmax(10.5rem, 1fr));
   gap: .5rem 1rem; margin: .5rem 0; }
 .many figure { margin: 0; }
 .many figcaption { overflow-wrap: anywhere; }
-"""
-)
+""")
 
 
 def fleet_page(listed: FleetList, label: str, version: str) -> str:
@@ -43,7 +51,7 @@ def fleet_page(listed: FleetList, label: str, version: str) -> str:
         _TITLE,
         label,
         f"{len(listed.boats)} boats. Made {minute(listed.now_s)} UTC by ebbwatt {version}.",
-        "".join(body),
+        joined(*body),
         "Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. "
         "Intervals are 90 %.",
         version,
@@ -51,30 +59,36 @@ def fleet_page(listed: FleetList, label: str, version: str) -> str:
     )
 
 
-def _counts(listed: FleetList) -> str:
-    inside = "".join(
-        f"<div><dt>{text(STANDING_WORDS[s])}</dt><dd>{n}</dd></div>"
+def _counts(listed: FleetList) -> Markup:
+    inside = [
+        tag("div", tag("dt", text(STANDING_WORDS[s])), tag("dd", str(n)))
         for s in Standing
         if (n := sum(b.standing is s for b in listed.boats))
-    )
-    return f'<dl class="facts">{inside}</dl>'
+    ]
+    return tag("dl", *inside, class_="facts")
 
 
-def _visits(listed: FleetList) -> str:
+def _visits(listed: FleetList) -> Markup:
     """Return the ranked boats as a list, which reads on a phone as well as on a desk."""
     items = [
-        f"<strong>{text(STANDING_WORDS[boat.standing])}</strong> {for_html(boat.label, 80)}: "
-        f"{for_html(boat.reason, 240)}<br>"
-        f'<span class="quiet small">{"; ".join(map(text, _facts(boat)))}</span>'
+        joined(
+            tag("strong", text(STANDING_WORDS[boat.standing])),
+            " ",
+            for_html(boat.label, 80),
+            ": ",
+            for_html(boat.reason, 240),
+            Markup("<br>"),
+            tag("span", text("; ".join(_facts(boat))), class_="quiet small"),
+        )
         for boat in listed.boats
     ]
-    return (
-        "<h2>Who needs a visit</h2>"
-        + paragraphs(
+    return joined(
+        heading("Who needs a visit"),
+        paragraphs(
             "The most urgent first. The chance is that of meeting a limit within "
             f"{listed.horizon_days} days."
-        )
-        + listing(items, "ol")
+        ),
+        listing(items, "ol"),
     )
 
 
@@ -101,7 +115,7 @@ def _hours(span: Span) -> str:
     return figure_with_ends(span, "h")
 
 
-def _demand(group: Group, number: int) -> str:
+def _demand(group: Group, number: int) -> Markup:
     """Return the units that one type will need, as a plot and in figures."""
     most = max(1, *(q.high for q in group.demand))
     drawing = Drawing(380.0, 170.0, f"demand-{number}")
@@ -129,40 +143,48 @@ def _demand(group: Group, number: int) -> str:
            "three are needed before sisters enter a forecast.")
     )  # fmt: skip
     rows = [(str(q.number), f"{q.mean:.1f}", f"{q.low} to {q.high}") for q in group.demand]
-    return (
-        f"<h2>Units needed: {for_html(group.name)}</h2>"
-        f"{paragraphs(f'{group.boats} boats. {heard}', left_out)}"
-        f"<figure>{plot}<figcaption>Units that meet the replacement limit, by quarter from now: "
-        "mean (bar) and 90 % interval (line).</figcaption></figure>"
-        "<details><summary>In figures</summary>"
-        + table("Units by quarter from now", ("quarter", "mean", "90 % interval"), rows, "nnn")
-        + "</details>"
+    caption = (
+        "Units that meet the replacement limit, by quarter from now: mean (bar) and 90 % interval "
+        "(line)."
+    )
+    figures = table("Units by quarter from now", ("quarter", "mean", "90 % interval"), rows, "nnn")
+    return joined(
+        tag("h2", "Units needed: ", for_html(group.name)),
+        paragraphs(f"{group.boats} boats. {heard}", left_out),
+        tag("figure", plot, tag("figcaption", caption)),
+        tag("details", tag("summary", "In figures"), figures),
     )
 
 
-def _curves(listed: FleetList) -> str:
+def _curves(listed: FleetList) -> Markup:
     """Return the fade of each charger as a small plot on one scale."""
     drawn = [b for b in listed.boats if b.facts is not None and len(b.facts.course) > 1]
     if not drawn:
-        return ""
+        return NOTHING
     longest = max(b.facts.course[-1][0] for b in drawn if b.facts is not None)
     highest = max(1.1, *(y for b in drawn if b.facts is not None for _, y in b.facts.course))
-    plots = "".join(
-        f"<figure>{_curve(boat, k, longest, min(highest, 2.0))}<figcaption>{for_html(boat.label)}: "
-        f"{text(STANDING_WORDS[boat.standing])}</figcaption></figure>"
+    plots = [
+        tag(
+            "figure",
+            _curve(boat, k, longest, min(highest, 2.0)),
+            tag("figcaption", for_html(boat.label), ": ", text(STANDING_WORDS[boat.standing])),
+        )
         for k, boat in enumerate(drawn[:MOST_CURVES])
-    )
+    ]
     odd = [for_html(b.label) for b in drawn if b.tail is not None and b.tail < OUTLIER_CUT]
-    named = paragraphs("These fade faster than their sisters:") + listing(odd) if odd else ""
+    faster = paragraphs("These fade faster than their sisters:")
+    named = joined(faster, listing(odd)) if odd else NOTHING
     left = len(drawn) - MOST_CURVES
-    more = paragraphs(f"{left} more boats are not drawn.") if left > 0 else ""
-    return f'<h2>How each one fades</h2>{named}<div class="many">{plots}</div>{more}' + paragraphs(
+    more = paragraphs(f"{left} more boats are not drawn.") if left > 0 else NOTHING
+    scale = (
         f"Output, 0 to {100 * min(highest, 2.0):.0f} % of rated, over 0 to {longest:.0f} "
         "running hours, all on one scale; the dashed line is rated output."
     )
+    head = heading("How each one fades")
+    return joined(head, named, tag("div", *plots, class_="many"), more, paragraphs(scale))
 
 
-def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> str:
+def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> Markup:
     course = () if boat.facts is None else boat.facts.course
     drawing = Drawing(_WIDTH, _HEIGHT, f"fade-{number}")
     across = Scale(0.0, max(longest_h, 1.0), 2.0, _WIDTH - 2.0)
@@ -175,8 +197,6 @@ def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> str:
     return drawing.render(f"Output of {harmless(boat.label)}", last)
 
 
-def _cautions() -> str:
-    return (
-        f'<section class="cautions"><h2>Cautions</h2>{paragraphs(SHORT)}'
-        f"{paragraphs('The list ranks visits; it replaces no inspection on board.')}</section>"
-    )
+def _cautions() -> Markup:
+    replaces = "The list ranks visits; it replaces no inspection on board."
+    return tag("section", heading("Cautions"), paragraphs(SHORT, replaces), class_="cautions")

@@ -6,13 +6,15 @@ What nobody wrote into the configuration or named on the command line is a blank
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING
 
+from analysis.show.page.pieces import tag
 from analysis.text import for_html
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from markupsafe import Markup
 
     from logger.config import Config
 
@@ -37,7 +39,7 @@ def identity_of(config: Config, technician: str = "", instruments: str = "") -> 
     )
 
 
-def block(who: Identity, unit: str, counter_h: float | None, date: str) -> str:
+def block(who: Identity, unit: str, counter_h: float | None, date: str) -> Markup:
     """Return the identity block as HTML.
 
     Parameters
@@ -45,7 +47,7 @@ def block(who: Identity, unit: str, counter_h: float | None, date: str) -> str:
     who
         Vessel, owner, unit, technician.
     unit
-        The charger's label and rated output.
+        The charger's label.
     counter_h
         Running hours of the unit at the end of the log, None if not known.
     date
@@ -62,15 +64,18 @@ def block(who: Identity, unit: str, counter_h: float | None, date: str) -> str:
         ("technician", who.technician),
         ("instruments", who.instruments),
     )
-    return f'<dl class="identity">{"".join(_row(name, value) for name, value in rows)}</dl>'
+    return tag("dl", *(_row(name, value) for name, value in rows), class_="identity")
 
 
-def _row(name: str, value: str) -> str:
-    words = for_html(value, _LONGEST) if value.strip() else ""
-    there = f"<dd>{words}</dd>" if words else '<dd class="blank">&nbsp;</dd>'
-    return f"<div><dt>{escape(name)}</dt>{there}</div>"
+def _row(name: str, value: str) -> Markup:
+    there = (
+        tag("dd", for_html(value, _LONGEST))
+        if value.strip()
+        else tag("dd", "\N{NO-BREAK SPACE}", class_="blank")
+    )
+    return tag("div", tag("dt", name), there)
 
 
-def signatures(lines: Sequence[str]) -> str:
+def signatures(lines: Sequence[str]) -> Markup:
     """Return lines to sign on, each with what belongs on it below."""
-    return f'<div class="sign">{"".join(f"<span>{escape(line)}</span>" for line in lines)}</div>'
+    return tag("div", *(tag("span", line) for line in lines), class_="sign")

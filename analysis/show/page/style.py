@@ -4,7 +4,10 @@ Contrast of every text is at least 4.5 to 1 and of every mark at least 3 to 1 on
 2.1, success criteria 1.4.3 and 1.4.11); tests compute it, in a browser too.
 """
 
+from markupsafe import Markup
+
 #: Inks by use: written once, used in the sheet, checked by a test.
+#: On paper, and on a screen that is light.
 INKS = {
     "paper": "#ffffff",
     "text": "#1b1b1b",
@@ -19,8 +22,23 @@ INKS = {
     "ground": "#f1f1ee",
 }
 
-_SHEET = """
-:root { color-scheme: light; }
+#: The same on a dark screen; paper stays white.
+DARK_INKS = {
+    "paper": "#161616",
+    "text": "#ececec",
+    "quiet": "#b4b4b4",
+    "rule": "#8a8a8a",
+    "grid": "#3a3a3a",
+    "seen": "#9cc7ef",
+    "atleast": "#e0a860",
+    "out": "#9a9a9a",
+    "fit": "#ffffff",
+    "band": "#2b4256",
+    "ground": "#222220",
+}
+
+_SHEET = Markup("""
+:root { color-scheme: light dark; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 1rem; max-width: 50rem; background: var(--paper);
   color: var(--text);
@@ -46,7 +64,7 @@ dl.facts { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem,
   gap: .5rem 1rem; margin: 1rem 0; }
 dl.facts dt { color: var(--quiet); font-size: .875rem; }
 dl.facts dd { margin: 0; font-weight: 600; }
-ul.checks { columns: 20rem 2; font-size: .9rem; }
+ul.checks { columns: 14rem 3; font-size: .9rem; }
 dl.identity { display: grid; grid-template-columns: repeat(auto-fit, minmax(10.5rem, 1fr));
   gap: .3rem 1rem; margin: .75rem 0; font-size: .9rem; }
 dl.identity dt { color: var(--quiet); font-size: .8rem; }
@@ -67,6 +85,8 @@ thead th { border-bottom: 1px solid var(--rule); }
 th.n, td.n { text-align: right; white-space: nowrap; }
 .cautions { background: var(--ground); padding: .5rem 1rem; border: 1px solid var(--rule); }
 .cautions h2 { border: 0; margin-top: 0; }
+details { border-top: 1px solid var(--rule); margin-top: .75rem; padding-top: .4rem; }
+summary { font-size: 1.15rem; font-weight: 600; cursor: pointer; }
 footer { margin-top: 2rem; border-top: 1px solid var(--rule); color: var(--quiet);
   font-size: .875rem; }
 svg { display: block; width: 100%; height: auto; }
@@ -92,6 +112,10 @@ svg .event { stroke: var(--text); stroke-width: 2; fill: none; }
 svg .fine { stroke-width: 1; }
 svg .span { stroke: var(--text); stroke-width: 3; fill: none; }
 svg .middle { fill: var(--text); stroke: none; }
+svg .early { stroke: var(--fit); stroke-width: 1.3; stroke-dasharray: 5 3; fill: none; }
+svg .recent { stroke: var(--seen); stroke-width: 1.6; fill: none; }
+svg .rest { fill: var(--rule); stroke: none; }
+svg.row { display: inline-block; width: 8rem; height: .8rem; vertical-align: middle; }
 svg .bar { fill: var(--seen); stroke: none; }
 .key { display: flex; flex-wrap: wrap; gap: .25rem 1.25rem; list-style: none; padding: 0;
   font-size: .875rem; }
@@ -109,25 +133,38 @@ svg .bar { fill: var(--seen); stroke: none; }
 }
 @page { size: A4; margin: 10mm 14mm; }
 @media print {
-  html { font-size: 8.6pt; }
-  body { max-width: none; padding: 0; line-height: 1.22; }
+  html { font-size: 8.4pt; }
+  body { max-width: none; padding: 0; line-height: 1.2; }
   h1 { font-size: 14pt; }
-  h2 { font-size: 11pt; margin-top: .7rem; padding-top: .2rem; break-after: avoid; }
+  h2 { font-size: 11pt; margin-top: .5rem; padding-top: .2rem; break-after: avoid; }
   h3 { break-after: avoid; }
   figure, tr, li, .verdict, .cautions { break-inside: avoid; }
   th, td { padding-top: .08rem; padding-bottom: .08rem; }
   p, ul, ol, dl.facts, dl.identity { margin: .3rem 0; }
-  .sign { margin-top: 2.4rem; break-inside: avoid; }
-  figure { margin: .2rem 0; }
+  .sign { margin-top: 2rem; break-inside: avoid; }
+  figure, .verdict { margin: .2rem 0; }
+  .verdict { padding: .3rem .8rem; }
+  dl.facts { grid-template-columns: repeat(5, auto); }
   figure svg.wide { display: block; }
   figure svg.narrow { display: none; }
   details:not([open]) { display: none; }
+  details { break-inside: auto; }
+  summary { list-style: none; break-after: avoid; font-size: 11pt; }
+  .leaf + .leaf { break-before: page; }
   .cautions { background: none; padding: .2rem .8rem; }
   footer { margin-top: .5rem; }
   .marks ol { columns: 2; }
   a { color: inherit; }
 }
-"""
+""")
+
+
+def _named(inks: dict[str, str]) -> Markup:
+    """Return inks as custom properties."""
+    return Markup("").join(Markup(" --{}: {};").format(*ink) for ink in inks.items())
+
 
 #: The whole style sheet: the inks as custom properties, then the rules.
-STYLE = ":root {" + "".join(f" --{name}: {ink};" for name, ink in INKS.items()) + " }" + _SHEET
+STYLE = Markup(
+    ":root {{{} }}\n@media screen and (prefers-color-scheme: dark) {{ :root {{{} }} }}{}"
+).format(_named(INKS), _named(DARK_INKS), _SHEET)

@@ -16,8 +16,6 @@ from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
 from analysis.show.inputs import one_line
 from analysis.show.phrases import (
-    VERDICT_SIGNS,
-    VERDICT_WORDS,
     decline_sentence,
     decline_short,
     next_actions,
@@ -30,6 +28,7 @@ from analysis.show.phrases import (
 )
 from analysis.show.service import when_due
 from analysis.show.tables import faults_in_words, use_rows, years
+from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.show.wrapping import wrap_plain
 from analysis.text import counted, for_encoding, harmless
 
@@ -37,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from analysis.assessment.document import Assessment
-    from analysis.show.page.sections import Matter
+    from analysis.show.matter import Matter
 
 #: Lines of the summary at most; the command adds one that says how to get more.
 MOST_LINES = 24

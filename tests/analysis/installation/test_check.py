@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.assessment.case import Case
 from analysis.estimate import Span
 from analysis.history.runs import find_runs
 from analysis.installation.check import check_fitting
@@ -207,7 +208,7 @@ def test_the_interval_of_a_mean_is_as_wide_as_it_must_be():
 
 def test_drop_and_cable_against_iec_60228(config):
     history = condensed(Stops(10, 0.02, 0.008))
-    check = check_fitting(history, config(WIRING))
+    check = check_fitting(Case(history, config(WIRING)))
     # IEC 60228:2004, 6 mm2 class 5 plain: 3.30 ohm/km; 4 m there and back: 13.2 mOhm.
     assert check.iec_ohm == pytest.approx(0.0132)
     assert check.rated_a == pytest.approx(110.0 / 12.0)
@@ -215,7 +216,7 @@ def test_drop_and_cable_against_iec_60228(config):
     assert found["loop_drop"]["estimate"] == pytest.approx(0.028 * 9.1667 / 12.0, rel=0.1)
     assert found["cable_ohm"] == {"estimate": None, "low": None, "high": None}
     assert "battery_ohm" in found["reasons"]["cable_ohm"]
-    known = check_fitting(history, config(WIRING + "battery_ohm = 0.008\n"))
+    known = check_fitting(Case(history, config(WIRING + "battery_ohm = 0.008\n")))
     assert known.first.cable_ohm.median == pytest.approx(0.020, rel=0.15)
     assert "within the 3 % of good practice" in " ".join(findings(known))
 
@@ -225,7 +226,7 @@ def test_worked_example_of_cable_drop(config):
     # IEC 60228:2004): 0.319 V, 2.66 % of 12 V.
     settings = config("[wiring]\ncross_section_mm2 = 2.5\nlength_m = 4\n")
     settings = replace(settings, charger=replace(settings.charger, rated_w=60.0))
-    check = check_fitting(condensed(Stops(3)), settings)
+    check = check_fitting(Case(condensed(Stops(3)), settings))
     assert check.rated_a == pytest.approx(5.0)
     assert check.rated_a * check.iec_ohm == pytest.approx(0.319, abs=0.0005)
     assert 100 * check.drop(check.iec_ohm) == pytest.approx(2.66, abs=0.005)
@@ -244,21 +245,20 @@ def test_worked_example_of_cable_drop(config):
     ],
 )
 def test_the_record_says_how_much_air_the_battery_space_needs(config, battery, says):
-    check = check_fitting(condensed(Stops(3)), config(f"[battery]\n{battery}\n"))
+    check = check_fitting(Case(condensed(Stops(3)), config(f"[battery]\n{battery}\n")))
     assert says in record(check, BEGUN_S, "0").replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_a_bad_cable_is_said(config):
-    check = check_fitting(
-        condensed(Stops(10, 0.06, 0.008)), config(WIRING + "battery_ohm = 0.008\n")
-    )
+    settings = config(WIRING + "battery_ohm = 0.008\n")
+    check = check_fitting(Case(condensed(Stops(10, 0.06, 0.008)), settings))
     said = " ".join(findings(check))
     assert "more than the 3 % of good practice" in said
     assert "joints or fuse add to it" in said
 
 
 def test_on_24_v_the_current_is_half(config):
-    check = check_fitting(condensed(Stops(5, volts=25.2, current_a=(3.0, 4.2))), config())
+    check = check_fitting(Case(condensed(Stops(5, volts=25.2, current_a=(3.0, 4.2))), config()))
     assert check.nominal_v == 24.0
     assert check.rated_a == pytest.approx(110.0 / 24.0)
 
@@ -280,7 +280,7 @@ def warmed(log, rise_k):
 
 
 def test_reached_output_and_what_limits_the_statement(config, boat_log):
-    found = check_fitting(boat_log, config()).first
+    found = check_fitting(Case(boat_log, config())).first
     watts = boat_log.energy_j / boat_log.duration_s
     warm = np.median(watts[watts > 0.8 * RATED_W])
     assert found.output.median == pytest.approx(warm / RATED_W, abs=0.02)
@@ -292,7 +292,7 @@ def test_reached_output_and_what_limits_the_statement(config, boat_log):
 
 @pytest.mark.parametrize(("rise_k", "said"), [(8.0, False), (25.0, True)])
 def test_exhaust_taken_in_again_shows_as_a_large_rise(config, boat_log, rise_k, said):
-    check = check_fitting(warmed(boat_log, rise_k), config())
+    check = check_fitting(Case(warmed(boat_log, rise_k), config()))
     # Time constant half an hour: 94 % of the rise in the second hour, 9 % in the first six minutes.
     assert check.first.rise_k.median == pytest.approx(0.85 * rise_k, rel=0.05)
     assert any("its own exhaust" in text for text in findings(check)) is said
@@ -303,7 +303,7 @@ def test_gaps_and_refused_readings_are_counted(config, boat_log):
         boat_log.start_s > boat_log.start_s[0] + 2 * 86400
     )
     event = Event(1, float(boat_log.start_s[0]) + 3600.0, "refused", 12.0)
-    found = check_fitting(replace(boat_log.select(hole), events=(event,)), config()).first
+    found = check_fitting(Case(replace(boat_log.select(hole), events=(event,)), config())).first
     assert found.gaps == 1
     assert found.refused_s == 12.0
     days = (found.to_s - found.from_s) / 86400.0
@@ -312,7 +312,7 @@ def test_gaps_and_refused_readings_are_counted(config, boat_log):
 
 def test_an_empty_log_says_so(config, boat_log):
     empty = boat_log.select(np.zeros(len(boat_log), dtype=bool))
-    check = check_fitting(empty, config())
+    check = check_fitting(Case(empty, config()))
     assert check.first is None
     assert check.document()["reasons"]["first"] == "the log holds no running"
     assert any("Nothing can be said yet" in line for line in lines(check, 80))
@@ -321,7 +321,7 @@ def test_an_empty_log_says_so(config, boat_log):
 
 @pytest.mark.parametrize("width", [60, 80])
 def test_one_screen_of_plain_letters_with_the_caution(config, boat_log, width):
-    text = lines(check_fitting(boat_log, config(WIRING)), width)
+    text = lines(check_fitting(Case(boat_log, config(WIRING))), width)
     assert max(len(line) for line in text) <= width
     assert len(text) <= (24 if width == 80 else 34)
     assert "\n".join(text).isascii()
@@ -339,7 +339,7 @@ def test_one_screen_of_plain_letters_with_the_caution(config, boat_log, width):
 )
 def test_a_wrong_cable_is_named(config, section, says):
     with pytest.raises(ConfigError, match=says):
-        check_fitting(condensed(Stops(1)), config(section))
+        check_fitting(Case(condensed(Stops(1)), config(section)))
 
 
 # --- the check list ------------------------------------------------------------------------------
@@ -426,9 +426,8 @@ def full_record(config, boat_log):
         for k, item in enumerate(ITEMS)
         if item.key != "place"
     )
-    check = check_fitting(
-        replace(warmed(boat_log, 25.0), events=events), config(WIRING + BANK), 40.0
-    )
+    history = replace(warmed(boat_log, 25.0), events=events)
+    check = check_fitting(Case(history, config(WIRING + BANK)), 40.0)
     known = {"loop": Loop(Span(0.029, 0.030, 0.031), 12), "cable_ohm": Span(0.019, 0.020, 0.021)}
     fullest = replace(
         check,

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.estimate import Span
 from analysis.show.freshness import fuel_too_old, with_forecast_suspended
-from analysis.show.page.sections import Matter
+from analysis.show.matter import Matter
 from analysis.show.screen.summary import summary
 from tests.support.scenes import DAY_S, sound
 

@@ -14,8 +14,8 @@ from urllib.parse import unquote
 import pytest
 
 from analysis.show.comparison import compare
-from analysis.show.page.html import page, write_page
-from analysis.show.page.style import INKS, STYLE
+from analysis.show.page.report.page import page, write_page
+from analysis.show.page.style import DARK_INKS, INKS, STYLE
 from tests.support import scenes
 from tests.support.browser import browse
 from tests.support.pages import SCENES, earlier, matter
@@ -86,14 +86,20 @@ def looked_at(pages, width, work):
     return json.loads(unquote(re.search(r"<title>([^<]+)</title>", done.stdout)[1]))
 
 
-@pytest.mark.parametrize("media", ["screen", "print"])
+_DARK = "@media screen and (prefers-color-scheme: dark)"
+
+
+@pytest.mark.parametrize("media", ["screen", "print", "dark"])
 @pytest.mark.parametrize("width", [360, 1000])
 def test_every_situation_can_be_read_by_everyone(chromium, tmp_path, width, media):
     made = [matter(name, scenes.hostile_events()) for name in SCENES]
-    made = [replace(m, comparison=compare(earlier(), m.assessment)) for m in made]
+    made = [replace(m, comparison=compare(earlier(), m.assessment), full=True) for m in made]
     pages = [page(m) for m in made]
     if media == "print":
         pages = [text.replace("@media print", "@media all") for text in pages]
+    if media == "dark":
+        assert all(text.count(_DARK) == 1 for text in pages)
+        pages = [text.replace(_DARK, "@media all") for text in pages]
     seen = looked_at(pages, width, tmp_path)
     assert len(seen) == len(SCENES)
     for name, found in zip(SCENES, seen, strict=True):
@@ -112,22 +118,27 @@ def test_every_situation_can_be_read_by_everyone(chromium, tmp_path, width, medi
             assert found[fault] == 0, (name, fault)
         assert found["drawings"] == (0 if name == "empty" else 3)
         assert found["texts"] > 40
+        if media == "dark":
+            grounds = {pair.split(",")[1] for pair in found["colours"]}
+            assert all(contrast(ground, "#ffffff") > 7.0 for ground in grounds), "it is dark"
         for pair in found["colours"]:
             ink, ground = pair.split(",")
             assert contrast(ink, ground) >= 4.5, (name, ink, ground)
 
 
-def test_inks_keep_their_contrast_on_every_ground():
+@pytest.mark.parametrize("inks", [INKS, DARK_INKS], ids=["light", "dark"])
+def test_inks_keep_their_contrast_on_every_ground(inks):
+    assert list(inks) == list(INKS)
     for ground in ("paper", "ground"):
         for ink in ("text", "quiet"):
             # WCAG 2.1, success criterion 1.4.3.
-            assert contrast(INKS[ink], INKS[ground]) >= 4.5, (ink, ground)
+            assert contrast(inks[ink], inks[ground]) >= 4.5, (ink, ground)
     for mark in ("seen", "atleast", "out", "fit", "rule"):
         for ground in ("paper", "band", "grid"):
             if (mark, ground) in {("rule", "band"), ("rule", "grid"), ("out", "band")}:
                 continue  # the rated line and crosses may lie on a band; their shapes are told
             # WCAG 2.1, success criterion 1.4.11: graphical objects, 3 to 1.
-            assert contrast(INKS[mark], INKS[ground]) >= 3.0, (mark, ground)
+            assert contrast(inks[mark], inks[ground]) >= 3.0, (mark, ground)
 
 
 def test_the_measure_of_contrast_is_the_published_one():
@@ -139,7 +150,8 @@ def test_the_measure_of_contrast_is_the_published_one():
 
 
 def test_the_style_names_no_ink_but_the_tested_ones():
-    assert set(re.findall(r"#[0-9a-fA-F]{3,8}\b", STYLE)) == set(INKS.values())
+    inks = {*INKS.values(), *DARK_INKS.values()}
+    assert set(re.findall(r"#[0-9a-fA-F]{3,8}\b", STYLE)) == inks
     assert set(re.findall(r"var\(--([a-z]+)\)", STYLE)) <= set(INKS)
 
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 
 from analysis.load.daily import Month
-from analysis.show.page.load_part import figures, plot, words
-from analysis.show.page.output_plot import NARROW, WIDE
+from analysis.show.page.plots.axes import NARROW, WIDE
+from analysis.show.page.report.load_part import figures, plot, words
 from tests.support.asked import daily_load
 from tests.support.configurations import config_for
 from tests.support.small_boat import SmallBoat, sail

@@ -1,36 +1,27 @@
-"""The plots of the report: available output over running hours and over dates, use by quarter."""
+"""The plot of available output, over running hours or over dates."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.figures import date_ends, date_figure, day, ends, figure
 from analysis.health.run_table import Limit
-from analysis.show.page.labels import Labels, Place
-from analysis.show.page.svg import (
-    AT_LEAST,
-    CIRCLE,
-    CROSS,
-    DIGIT,
-    Drawing,
-    Scale,
-    date_ticks,
-    ticks,
-)
+from analysis.show.page.plots.axes import bottom_axis, date_marks, left_axis, plain_marks
+from analysis.show.page.plots.labels import Labels, Place
+from analysis.show.page.plots.ruler import Ruler, across, below_the_plot, up
+from analysis.show.page.plots.svg import AT_LEAST, CIRCLE, CROSS, DIGIT, Drawing, Scale
 from analysis.show.phrases import output_clause, remaining_short, sentence
-from logger.durations import DAY_S
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
+    from markupsafe import Markup
     from numpy.typing import NDArray
 
     from analysis.assessment.document import Assessment
-    from analysis.show.tables import Quarter
+    from analysis.show.page.plots.axes import Size
     from logger.event import Event
 
     Floats = NDArray[np.float64]
@@ -43,68 +34,15 @@ MARKED_KINDS = ("service", "renewal", "replacement", "note")
 MOST_MARKED = 9
 
 
-@dataclass(frozen=True, slots=True)
-class Size:
-    """Size and font of a drawing: a wide one for desk and paper, a narrow one for a phone."""
-
-    kind: str
-    width: float
-    height: float
-    font: float
-    ticks: int
-
-    @property
-    def left(self) -> float:
-        """Room for the labels of the vertical axis."""
-        return 4.6 * self.font
-
-
-WIDE = Size("wide", 760, 275, 12, 9)
-NARROW = Size("narrow", 380, 330, 12, 5)
-
-
 def marked_events(events: Sequence[Event]) -> list[Event]:
     """Return the events that the plots mark, oldest first; their number is their place."""
     kept = [e for e in events if e.kind in MARKED_KINDS and not e.struck]
     return sorted(kept, key=lambda e: e.time_s)[-MOST_MARKED:]
 
 
-class _Ruler:
-    """Turns running hours into positions on the horizontal axis: hours as they are, or dates."""
-
-    def __init__(self, a: Assessment, *, dates: bool) -> None:
-        table, self.dates = a.run_table, dates
-        self._hours = np.zeros(0)
-        if table is not None and len(table):
-            known = np.isfinite(table.runtime_h)
-            order = np.argsort(table.runtime_h[known], kind="stable")
-            self._hours = table.runtime_h[known][order]
-            self._times = np.maximum.accumulate(table.start_s[known][order])
-        self._rate = self._hours_per_second(a)
-
-    def _hours_per_second(self, a: Assessment) -> float:
-        left, when = a.remaining_h.median, a.remaining_date.median
-        if left and when and a.observed_to_s is not None and when > a.observed_to_s:
-            return left / (when - a.observed_to_s)
-        if a.observed_to_s is None or a.observed_from_s is None:
-            return 0.0
-        return a.running_hours / max(a.observed_to_s - a.observed_from_s, 1.0)
-
-    def place(self, hours: Floats) -> Floats:
-        """Return where points at these running hours stand."""
-        if not self.dates:
-            return hours
-        past = np.interp(hours, self._hours, self._times)
-        beyond = np.clip(hours - self._hours[-1], 0, None)
-        before = np.clip(self._hours[0] - hours, 0, None)
-        rate = self._rate or 1e-4
-        placed: Floats = past + beyond / rate - before / rate
-        return placed
-
-
 def output_plot(
     a: Assessment, events: Sequence[Event], size: Size, *, dates: bool, name: str
-) -> str:
+) -> Markup:
     """Return the plot of available output: runs, lower bounds, fit with band, limits, steps.
 
     Parameters
@@ -123,13 +61,13 @@ def output_plot(
     table = a.run_table
     if table is None or not len(table):
         raise ValueError("there is no run to draw")
-    ruler = _Ruler(a, dates=dates)
+    ruler = Ruler(a, dates=dates)
     where = table.start_s if dates else table.runtime_h
     shown = np.isfinite(where) & np.isfinite(table.fraction)
-    x = _across(a, ruler, where[shown] if shown.any() else where, size)
+    x = across(a, ruler, where[shown] if shown.any() else where, size)
     # What was left out may lie anywhere: it must not flatten what was used.
     used = shown & table.used
-    y = _up(a, table.fraction[used if used.any() else shown], size)
+    y = up(a, table.fraction[used if used.any() else shown], size)
     drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
     labels = Labels(drawing, size.font)
     _axes(drawing, x, y, size, dates=dates)
@@ -140,64 +78,21 @@ def output_plot(
     _fit(drawing, a, ruler, x, y)
     _step_lines(drawing, labels, a, x, y, dates=dates)
     _now_and_crossing(drawing, labels, a, x, y, dates=dates)
+    _event_marks(drawing, labels, marked_events(events), ruler, a, x, y, size)
     _words(labels, a, x, y, size, dates=dates)
-    _event_marks(drawing, marked_events(events), ruler, a, x, y, size)
     axis = "dates" if dates else "running hours"
     return drawing.render(f"Available output over {axis}", _described(a, axis), size.kind)
 
 
-def _across(a: Assessment, ruler: _Ruler, where: Floats, size: Size) -> Scale:
-    low, high = float(np.nanmin(where)), float(np.nanmax(where))
-    if not ruler.dates:
-        low = 0.0 if low < 0.4 * high else low
-    ends_at = [high]
-    if a.at_runtime_h is not None:
-        reach = a.remaining_h.high or a.remaining_h.median or a.remaining_h.low or 0.0
-        now = a.at_runtime_h
-        # A forecast further ahead than what has been seen would squeeze what has been seen.
-        ends_at.append(float(ruler.place(np.array([now + min(1.08 * reach, 1.2 * now)]))[0]))
-    high = max(ends_at)
-    room = 0.02 * (high - low) or (DAY_S if ruler.dates else 1.0)
-    return Scale(low - (room if ruler.dates else 0), high + room, size.left, size.width - 8)
-
-
-def _lowest(a: Assessment, fractions: Floats) -> float:
-    """Return the fraction of rated at which the vertical axis begins."""
-    seen = fractions[np.isfinite(fractions)]
-    lowest = min([a.replace_below, *np.quantile(seen, [0.01]).tolist()]) if seen.size else 0.0
-    return float(max(0.0, 0.1 * np.floor(10 * (lowest - 0.06))))
-
-
-def _up(a: Assessment, fractions: Floats, size: Size) -> Scale:
-    seen = fractions[np.isfinite(fractions)]
-    highest = max([1.0, *np.quantile(seen, [0.995]).tolist()]) if seen.size else 1.0
-    return Scale(
-        _lowest(a, fractions), highest + 0.06, size.height - 3.4 * size.font, 2.2 * size.font
-    )
-
-
 def _axes(drawing: Drawing, x: Scale, y: Scale, size: Size, *, dates: bool) -> None:
-    for value in ticks(y.low, y.high, 7):
-        drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
-        label = f"{round(100 * value)} %"
-        drawing.text(x.start - 6, y.at(value) + 0.35 * size.font, label, "lab", "end")
-    marks = (
-        date_ticks(x.low, x.high, size.ticks)
-        if dates
-        else [(v, f"{v:.0f}") for v in ticks(x.low, x.high, size.ticks)]
-    )
-    for value, label in marks:
-        drawing.line(x.at(value), y.start, x.at(value), y.start + 4, "axis")
-        half = 0.5 * DIGIT * size.font * len(label)
-        at = min(max(x.at(value), x.start), x.end - half)
-        drawing.text(at, y.start + 4 + 1.1 * size.font, label, "lab", "middle")
-    drawing.line(x.start, y.start, x.end, y.start, "axis")
+    words = "available output, % of rated"
+    left_axis(drawing, x, y, size, words, most=7, label=lambda v: f"{round(100 * v)} %")
+    marks = date_marks(x, size) if dates else plain_marks(x, size)
     words = "date" if dates else "running hours of this charger, h"
-    drawing.text((x.start + x.end) / 2, size.height - 0.4 * size.font, words, "lab", "middle")
-    drawing.text(4, 1.1 * size.font, "available output, % of rated", "lab")
+    bottom_axis(drawing, x, y, size, marks, words)
 
 
-def _stretches(a: Assessment, ruler: _Ruler, x: Scale) -> tuple[Floats, list[tuple[Flags, str]]]:
+def _stretches(a: Assessment, ruler: Ruler, x: Scale) -> tuple[Floats, list[tuple[Flags, str]]]:
     """Return where the points of the curve stand, and which are seen and which are forecast."""
     if a.curve is None or len(a.curve.runtime_h) < 2:
         return np.zeros(0), []
@@ -209,7 +104,7 @@ def _stretches(a: Assessment, ruler: _Ruler, x: Scale) -> tuple[Floats, list[tup
 
 
 def _bands(
-    drawing: Drawing, labels: Labels, a: Assessment, ruler: _Ruler, x: Scale, y: Scale
+    drawing: Drawing, labels: Labels, a: Assessment, ruler: Ruler, x: Scale, y: Scale
 ) -> None:
     at, stretches = _stretches(a, ruler, x)
     for chosen, kind in stretches:
@@ -225,7 +120,7 @@ def _bands(
             labels.keep_clear_of_line(xs, line)
 
 
-def _fit(drawing: Drawing, a: Assessment, ruler: _Ruler, x: Scale, y: Scale) -> None:
+def _fit(drawing: Drawing, a: Assessment, ruler: Ruler, x: Scale, y: Scale) -> None:
     at, stretches = _stretches(a, ruler, x)
     for chosen, kind in stretches:
         if a.curve is None:
@@ -346,34 +241,37 @@ def _words(labels: Labels, a: Assessment, x: Scale, y: Scale, size: Size, *, dat
         labels.put(words, along(words, y.start - 5))
 
 
-def below_the_plot(a: Assessment) -> list[int]:
-    """Return the rows of the run table that were left out and lie below what the plot shows."""
-    table = a.run_table
-    if table is None or not len(table):
-        return []
-    shown = np.isfinite(table.runtime_h) & np.isfinite(table.fraction)
-    used = shown & table.used
-    low = _lowest(a, table.fraction[used if used.any() else shown])
-    return [int(k) for k in np.flatnonzero(shown & ~table.used & (table.fraction < low))]
-
-
 def _event_marks(
     drawing: Drawing,
+    labels: Labels,
     events: Sequence[Event],
-    ruler: _Ruler,
+    ruler: Ruler,
     a: Assessment,
     x: Scale,
     y: Scale,
     size: Size,
 ) -> None:
+    """Draw a numbered stroke at the top for each event; numbers that would meet share a place."""
     table = a.run_table
+    groups: list[list[tuple[int, float]]] = []
     for number, event in enumerate(events, start=1):
-        at = event.time_s
+        value = event.time_s
         if not ruler.dates and table is not None:
-            at = float(np.interp(at, table.start_s, table.runtime_h))
-        if x.holds(at):
-            drawing.line(x.at(at), y.end, x.at(at), y.end + 0.8 * size.font, "event")
-            drawing.text(x.at(at), y.end - 0.2 * size.font, str(number), "lab strong", "middle")
+            value = float(np.interp(value, table.start_s, table.runtime_h))
+        if not x.holds(value):
+            continue
+        at = x.at(value)
+        drawing.line(at, y.end, at, y.end + 0.8 * size.font, "event")
+        labels.keep_clear_of_line([at, at], [y.end, y.end + 0.8 * size.font])
+        if groups and at - groups[-1][-1][1] < 1.3 * size.font:
+            groups[-1].append((number, at))
+        else:
+            groups.append([(number, at)])
+    for group in groups:
+        (first, left), (last, right) = group[0], group[-1]
+        words = str(first) if first == last else f"{first}\N{EN DASH}{last}"
+        middle = (left + right) / 2.0
+        drawing.text(middle, y.end - 0.2 * size.font, words, "lab strong", "middle")
 
 
 def _described(a: Assessment, axis: str) -> str:
@@ -394,42 +292,3 @@ def _described(a: Assessment, axis: str) -> str:
     for step in a.steps:
         said += f" Step of {100 * step.change:.0f} % at {step.runtime_h:.0f} h, {day(step.time_s)}."
     return said
-
-
-def use_plot(quarters: Sequence[Quarter], events: Sequence[Event], size: Size, name: str) -> str:
-    """Return the bars of energy by quarter of the year, and a stroke for each event of fuel."""
-    size = Size(size.kind, size.width, 130, size.font, size.ticks)
-    drawing = Drawing(size.width, size.height, f"{name}-{size.kind}")
-    start, end = quarters[0].start_s, quarters[-1].end_s
-    x = Scale(start, end, size.left, size.width - 8)
-    fuel = [e.time_s for e in events if e.kind == "fuel" and not e.struck and x.holds(e.time_s)]
-    most = max(q.energy_kwh for q in quarters) or 1.0
-    y = Scale(0.0, (1.25 if fuel else 1.08) * most, size.height - 3.4 * size.font, 1.9 * size.font)
-    for value in ticks(0.0, y.high, 4):
-        drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
-        drawing.text(x.start - 6, y.at(value) + 0.35 * size.font, f"{value:g}", "lab", "end")
-    for quarter in quarters:
-        left, right = x.at(quarter.start_s), x.at(quarter.end_s)
-        gap = min(2.0, 0.1 * (right - left))
-        top = y.at(quarter.energy_kwh)
-        if quarter.energy_kwh > 0:
-            drawing.box(left + gap, top, right - left - 2 * gap, y.start - top, "bar")
-    place: Callable[[float], float] = x.at
-    for value, label in date_ticks(start, end, size.ticks):
-        drawing.line(place(value), y.start, place(value), y.start + 4, "axis")
-        half = 0.5 * DIGIT * size.font * len(label)
-        at = min(max(place(value), x.start), x.end - half)
-        drawing.text(at, y.start + 4 + 1.1 * size.font, label, "lab", "middle")
-    drawing.line(x.start, y.start, x.end, y.start, "axis")
-    drawing.text((x.start + x.end) / 2, size.height - 0.4 * size.font, "date", "lab", "middle")
-    drawing.marks([(x.at(at), y.end) for at in sorted(fuel)], "event fine", f"v{0.7 * size.font:g}")
-    strokes = "; strokes: fuel" if fuel else ""
-    drawing.text(4, 1.1 * size.font, f"energy per quarter of the year, kWh{strokes}", "lab")
-    years = datetime.fromtimestamp(start, UTC).year, datetime.fromtimestamp(end - 1, UTC).year
-    described = (
-        f"Energy by quarter from {years[0]} to {years[1]}; the most in one quarter was "
-        f"{most:.1f} kWh. The table beside it gives the figures by year."
-    )
-    if fuel:
-        described += f" Strokes above the bars: {len(fuel)} events of fuel."
-    return drawing.render("Energy delivered by quarter of the year", described, size.kind)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.show.page.svg import DIGIT
+from analysis.show.page.plots.svg import DIGIT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from analysis.show.page.svg import Drawing
+    from analysis.show.page.plots.svg import Drawing
 
 #: Pixels between two points of a line that labels keep clear of: less than a letter is high.
 _STEP = 3.0

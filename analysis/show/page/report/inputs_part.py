@@ -2,67 +2,64 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
 from analysis.figures import day
 from analysis.show.inputs import WORDS, checked
-from analysis.show.page.svg import Drawing, Scale, date_ticks, ticks
-from analysis.text import BEFORE_UNIT, for_html
+from analysis.show.page.pieces import NOTHING, joined, listing, paragraphs, tag, text
+from analysis.show.page.plots.svg import Drawing, Scale, date_ticks, ticks
+from analysis.text import for_html
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from markupsafe import Markup
 
     from analysis.inputs.finding import Finding, Series
 
 _WIDTH, _HEIGHT = 360, 130
 
 
-def answers(findings: Sequence[Finding]) -> str:
-    """Return what was asked of the inputs, what was found first, as HTML."""
+def answers(findings: Sequence[Finding]) -> Markup:
+    """Return what was asked of the inputs, what was found first."""
     asked = checked(findings)
-    wrong = "".join(
-        f"<li><strong>{WORDS[f.severity][0]}:</strong> {for_html(f.text, 600)}</li>"
+    wrong = [
+        joined(tag("strong", f"{WORDS[f.severity][0]}:"), " ", for_html(f.text, 600))
         for _, found in asked
         for f in found
-    )
-    sound = "".join(f"<li>{_text(words)}</li>" for words, found in asked if not found)
-    parts = [f"<ul>{wrong}</ul>"] if wrong else []
-    if sound:
-        parts.append(f'<p>The log says nothing against these:</p><ul class="checks">{sound}</ul>')
-    return "".join(parts)
+    ]
+    sound = [text(words) for words, found in asked if not found]
+    clear = listing(sound, class_="checks")
+    head = paragraphs("The log says nothing against these:") if clear else NOTHING
+    return joined(listing(wrong), head, clear)
 
 
-def section(findings: Sequence[Finding]) -> str:
-    """Return the findings as HTML, nothing where there are none."""
-    if not findings:
-        return ""
-    items = "".join(_item(finding, number) for number, finding in enumerate(findings))
-    return f"<h2>What the data say about themselves</h2>{items}"
+def section(findings: Sequence[Finding]) -> Markup:
+    """Return each finding with what was expected, what was seen, and what to do."""
+    return joined(*(_item(finding, number) for number, finding in enumerate(findings)))
 
 
-def _item(finding: Finding, number: int) -> str:
+def _item(finding: Finding, number: int) -> Markup:
     word, meaning = WORDS[finding.severity]
     since = "" if finding.since_s is None else f", since {day(finding.since_s)}"
-    facts = "".join(
-        f"<li>{name}: {_text(value)}</li>"
+    facts = listing(
+        text(f"{name}: {value}")
         for name, value in (("expected", finding.expected), ("seen", finding.seen))
     )
-    plot = "" if finding.series is None else _figure(finding.series, number)
-    return (
-        f"<h3>{word}: {meaning}{since}</h3><p>{for_html(finding.text, 600)}</p><ul>{facts}</ul>"
-        f"<p><strong>What to do.</strong> {for_html(finding.what_to_do, 600)}</p>{plot}"
+    plot = NOTHING if finding.series is None else _figure(finding.series, number)
+    return joined(
+        tag("h3", f"{word}: {meaning}{since}"),
+        tag("p", for_html(finding.text, 600)),
+        facts,
+        tag("p", tag("strong", "What to do."), " ", for_html(finding.what_to_do, 600)),
+        plot,
     )
 
 
-def _text(words: str) -> str:
-    return escape(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words), quote=False)
-
-
-def _figure(seen: Series, number: int) -> str:
+def _figure(seen: Series, number: int) -> Markup:
     """Return a small plot of what was seen over time, with a line where it should have been."""
     if len(seen.values) < 2 or seen.time_s[-1] <= seen.time_s[0]:
-        return ""
+        return NOTHING
     level = [] if seen.expected is None else [seen.expected]
     low, high = min(*seen.values, *level), max(*seen.values, *level)
     room = 0.08 * (high - low) or max(abs(high), 1.0) * 0.08
@@ -85,4 +82,4 @@ def _figure(seen: Series, number: int) -> str:
     )
     words = f"{seen.name}, {seen.unit}{expected}"
     picture = drawing.render(words, f"From {low:.3g} to {high:.3g} {seen.unit}.", "small")
-    return f"<figure>{picture}<figcaption>{_text(words)}</figcaption></figure>"
+    return tag("figure", picture, tag("figcaption", text(words)))

@@ -2,21 +2,23 @@
 
 A drawing carries classes only; the page's style sheet says what they look like, so that print and
 screen can differ. Marks differ in shape, never in colour alone. Text from outside must come
-through ``analysis.text`` before it gets here; everything is escaped once more on writing.
+through ``analysis.text`` before it gets here; everything is escaped on writing.
 """
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from analysis.show.page.pieces import joined, mark, tag
 from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from markupsafe import Markup
 
 #: Part of the font size that a digit is wide, for keeping labels apart (common sans-serif fonts).
 DIGIT = 0.56
@@ -80,17 +82,20 @@ class Drawing:
     height: float
     name: str
     """Unique in the page; the text alternative hangs on it."""
-    parts: list[str] = field(default_factory=list)
+    parts: list[Markup] = field(default_factory=list)
 
     def line(self, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
         """Draw a straight line."""
-        self.parts.append(f'<path class="{kind}" d="M{n(x1)} {n(y1)}L{n(x2)} {n(y2)}"/>')
+        self._path(f"M{n(x1)} {n(y1)}L{n(x2)} {n(y2)}", kind)
+
+    def _path(self, steps: str, kind: str) -> None:
+        self.parts.append(mark("path", class_=kind, d=steps))
 
     def path(self, xs: Sequence[float], ys: Sequence[float], kind: str) -> None:
         """Draw a line through points."""
         if len(xs) > 1:
             steps = "L".join(f"{n(x)} {n(y)}" for x, y in zip(xs, ys, strict=True))
-            self.parts.append(f'<path class="{kind}" d="M{steps}"/>')
+            self._path(f"M{steps}", kind)
 
     def band(
         self, xs: Sequence[float], lower: Sequence[float], upper: Sequence[float], kind: str
@@ -99,37 +104,36 @@ class Drawing:
         if len(xs) > 1:
             there = [f"{n(x)} {n(y)}" for x, y in zip(xs, upper, strict=True)]
             back = [f"{n(x)} {n(y)}" for x, y in zip(xs, lower, strict=True)]
-            self.parts.append(f'<path class="{kind}" d="M{"L".join(there + back[::-1])}Z"/>')
+            self._path(f"M{'L'.join(there + back[::-1])}Z", kind)
 
     def marks(self, points: Iterable[tuple[float, float]], kind: str, shape: str = "h0") -> None:
         """Draw one mark per point in one path: the shape is what follows each move."""
         unique = dict.fromkeys(f"M{n(x)} {n(y)}{shape}" for x, y in points)
         if unique:
-            self.parts.append(f'<path class="{kind}" d="{"".join(unique)}"/>')
+            self._path("".join(unique), kind)
 
     def box(self, x: float, y: float, width: float, height: float, kind: str) -> None:
         """Draw a rectangle."""
-        self.parts.append(
-            f'<rect class="{kind}" x="{n(x)}" y="{n(y)}" width="{n(width)}" height="{n(height)}"/>'
-        )
+        size = {"width": n(width), "height": n(height)}
+        self.parts.append(mark("rect", class_=kind, x=n(x), y=n(y), **size))
 
     def text(
         self, x: float, y: float, words: str, kind: str = "lab", anchor: str = "start"
     ) -> None:
         """Write a text; ``anchor`` is start, middle or end."""
-        self.parts.append(
-            f'<text class="{kind}" x="{n(x)}" y="{n(y)}" text-anchor="{anchor}">'
-            f"{html.escape(words, quote=False)}</text>"
-        )
+        self.parts.append(tag("text", words, class_=kind, x=n(x), y=n(y), text_anchor=anchor))
 
-    def render(self, title: str, description: str, kind: str = "") -> str:
+    def render(self, title: str, description: str, kind: str = "") -> Markup:
         """Return the SVG element with its text alternative."""
-        return (
-            f'<svg class="{kind}" viewBox="0 0 {n(self.width)} {n(self.height)}" role="img" '
-            f'aria-labelledby="{self.name}-t {self.name}-d">'
-            f'<title id="{self.name}-t">{html.escape(title, quote=False)}</title>'
-            f'<desc id="{self.name}-d">{html.escape(description, quote=False)}</desc>'
-            f"{''.join(self.parts)}</svg>"
+        return tag(
+            "svg",
+            tag("title", title, id=f"{self.name}-t"),
+            tag("desc", description, id=f"{self.name}-d"),
+            joined(*self.parts),
+            class_=kind,
+            viewBox=f"0 0 {n(self.width)} {n(self.height)}",
+            role="img",
+            aria_labelledby=f"{self.name}-t {self.name}-d",
         )
 
 

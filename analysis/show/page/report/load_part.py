@@ -6,11 +6,14 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from analysis.figures import figure_with_ends
-from analysis.show.page.output_plot import NARROW, WIDE, Size
-from analysis.show.page.svg import DIGIT, Drawing, Scale, date_ticks, ticks
+from analysis.show.page.pieces import NOTHING, tag
+from analysis.show.page.plots.axes import NARROW, WIDE, Size, bottom_axis, date_marks, left_axis
+from analysis.show.page.plots.svg import Drawing
 from analysis.show.screen.load import LEFT_OUT
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from analysis.load.daily import LoadResult, Month
 
 #: Months of this many days and more are drawn; one day alone is no month.
@@ -18,19 +21,18 @@ FEWEST_DAYS = 3
 HEIGHT = 150.0
 
 
-def plot(found: LoadResult, size: Size) -> str:
+def plot(found: LoadResult, size: Size) -> Markup:
     """Return bars of the mean Ah a day by month, with the 95th percentile day as a line."""
     shown = [m for m in found.months if m.days >= FEWEST_DAYS]
     size = Size(size.kind, size.width, HEIGHT, size.font, size.ticks)
     drawing = Drawing(size.width, size.height, f"load-{size.kind}")
     edges = [_edges(m) for m in shown]
-    x = Scale(edges[0][0], edges[-1][1], size.left, size.width - 8)
+    x = size.across(edges[0][0], edges[-1][1])
     rare = found.ah_p95 or 0.0
     most = max(rare, *(m.ah for m in shown)) or 1.0
-    y = Scale(0.0, 1.08 * most, size.height - 3.4 * size.font, 1.9 * size.font)
-    for value in ticks(0.0, y.high, 4):
-        drawing.line(x.start, y.at(value), x.end, y.at(value), "grid")
-        drawing.text(x.start - 6, y.at(value) + 0.35 * size.font, f"{value:g}", "lab", "end")
+    y = size.up(0.0, 1.08 * most)
+    line = "; line: 19 days in 20 need no more" if rare else ""
+    left_axis(drawing, x, y, size, f"mean Ah a day by month{line}")
     for month, (begin, end) in zip(shown, edges, strict=True):
         left, right = x.at(begin), x.at(end)
         gap = min(2.0, 0.1 * (right - left))
@@ -38,15 +40,7 @@ def plot(found: LoadResult, size: Size) -> str:
         drawing.box(left + gap, top, right - left - 2 * gap, y.start - top, "bar")
     if rare:
         drawing.line(x.start, y.at(rare), x.end, y.at(rare), "limit")
-    for value, label in date_ticks(edges[0][0], edges[-1][1], size.ticks):
-        drawing.line(x.at(value), y.start, x.at(value), y.start + 4, "axis")
-        half = 0.5 * DIGIT * size.font * len(label)
-        at = min(max(x.at(value), x.start), x.end - half)
-        drawing.text(at, y.start + 4 + 1.1 * size.font, label, "lab", "middle")
-    drawing.line(x.start, y.start, x.end, y.start, "axis")
-    drawing.text((x.start + x.end) / 2, size.height - 0.4 * size.font, "date", "lab", "middle")
-    line = "; line: 19 days in 20 need no more" if rare else ""
-    drawing.text(4, 1.1 * size.font, f"mean Ah a day by month{line}", "lab")
+    bottom_axis(drawing, x, y, size, date_marks(x, size), "date")
     return drawing.render(
         "What the boat draws a day, by month", _described(found, shown), size.kind
     )
@@ -90,8 +84,8 @@ def words(found: LoadResult) -> str:
     return f"{said} Left out: {left}." if left else said
 
 
-def figures(found: LoadResult) -> str:
+def figures(found: LoadResult) -> Markup:
     """Return the plot for desk, paper and phone; nothing where there is too little to draw."""
     if found.withheld is not None or not any(m.days >= FEWEST_DAYS for m in found.months):
-        return ""
-    return "<figure>" + "".join(plot(found, size) for size in (WIDE, NARROW)) + "</figure>"
+        return NOTHING
+    return tag("figure", *(plot(found, size) for size in (WIDE, NARROW)))

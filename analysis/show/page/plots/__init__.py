@@ -1,0 +1,1 @@
+"""The plots of the pages, as inline SVG."""

@@ -1,0 +1,135 @@
+"""The first page: whose charger it is, what was found, and what to do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.estimate import Span
+from analysis.figures import day, energy, figure_with_ends
+from analysis.installation.findings import columns, rows
+from analysis.installation.judge import judged, limits
+from analysis.show.freshness import as_of
+from analysis.show.page.identity import block, signatures
+from analysis.show.page.pieces import (
+    NOTHING,
+    heading,
+    joined,
+    listing,
+    paragraphs,
+    table,
+    tag,
+    text,
+    with_whole_dates,
+)
+from analysis.show.page.report import inputs_part
+from analysis.show.phrases import actions, remaining_sentence, sentence, verdict_sentence
+from analysis.text import counted, for_html
+from logger.sections import CHECK_LIST
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from analysis.assessment.document import Assessment
+    from analysis.show.matter import Matter
+
+
+def identity(matter: Matter) -> Markup:
+    """Return whose charger this is, and who looked at it."""
+    a = matter.assessment
+    return block(matter.identity, a.label, a.at_runtime_h, day(matter.made_s))
+
+
+#: Reasons whose figures stand in the box of the verdict, or in the plot.
+_IN_THE_BOX = frozenset({"below_plan", "below_replace", "output_sound", "limit_near"})
+
+
+def verdict(matter: Matter) -> Markup:
+    """Return the verdict box and the row of key figures."""
+    a = matter.assessment
+    # What the box says already is not said twice.
+    reasons = [for_html(sentence(r.text), 400) for r in a.reasons if r.code not in _IN_THE_BOX]
+    facts = [
+        (f"available output {as_of(a.observed_to_s)}", watts(a)),
+        ("running hours seen", f"{a.running_hours:.0f} h in {counted(a.runs, 'run')}"),
+        ("energy and charge", f"{energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"),
+        ("log", _observed(a)),
+    ]
+    if a.since_start.median is not None:
+        since = figure_with_ends(a.since_start, "%", 100)
+        facts.insert(1, ("of what it gave when the log began", since))
+    inside = [
+        tag("div", tag("dt", with_whole_dates(name)), tag("dd", with_whole_dates(value)))
+        for name, value in facts
+    ]
+    said = tag("p", tag("strong", text(verdict_sentence(a))))
+    left = paragraphs(remaining_sentence(a)) if a.runs else NOTHING
+    return joined(
+        tag("div", said, left, class_=f"verdict {a.verdict}"),
+        tag("dl", *inside, class_="facts"),
+        listing(reasons),
+    )
+
+
+def watts(a: Assessment) -> str:
+    """Return the available output in watts."""
+    return figure_with_ends(a.output, "W", a.rated_w)
+
+
+def _observed(a: Assessment) -> str:
+    if a.observed_from_s is None or a.observed_to_s is None:
+        return "empty"
+    return f"{day(a.observed_from_s)} to {day(a.observed_to_s)}"
+
+
+def inputs_checked(matter: Matter) -> Markup:
+    """Return what the log was asked before anything was concluded from it, and the answers."""
+    if matter.assessment.runs == 0:
+        return NOTHING
+    answers = inputs_part.answers(matter.assessment.inputs)
+    return joined(heading("What was checked of the inputs"), answers)
+
+
+def installation(matter: Matter) -> Markup:
+    """Return what of the installation keeps its limit and what does not."""
+    check = matter.fit
+    if check is None or (check.latest or check.first) is None:
+        return NOTHING
+    shown, heads = columns(check)
+    known, newest = limits(check), len(shown) - 1
+    lines = []
+    for name, cells in rows(check):
+        span, unit, scale = cells[newest]
+        if name not in known or span == Span():
+            continue
+        limit, words = known[name]
+        verdict = tag("strong", judged(span, limit))
+        lines.append((text(name), text(figure_with_ends(span, unit, scale)), text(words), verdict))
+    missing = [item for item in CHECK_LIST if item not in check.ticks]
+    ticked = f"Fitter's check list: {len(check.ticks)} of {len(CHECK_LIST)} ticked"
+    ticked += f"; open: {', '.join(missing)}." if missing else "."
+    said = [*check.against_manual, ticked]
+    if not lines:
+        said.insert(0, "No figure of the log can be held against a limit: 'ebbwatt fitting' why.")
+        return joined(heading("Installation"), paragraphs(" ".join(said)))
+    figures = table(
+        f"By the log, {heads[newest]}; open: the interval holds the limit",
+        ("", "seen", "at most", ""),
+        lines,
+        "tttt",
+    )
+    return joined(heading("Installation"), figures, paragraphs(" ".join(said)))
+
+
+def action(matter: Matter) -> Markup:
+    """Return what to do next, in order, each with whose work it is."""
+    rows = [
+        (str(number), for_html(item.text, 400), text(item.who))
+        for number, item in enumerate(actions(matter.assessment, matter.made_s), start=1)
+    ]
+    return joined(
+        heading("Recommended next action"),
+        table("In order of weight", ("no.", "what to do", "who"), rows, "ttt"),
+        signatures(
+            ("technician (name, firm)", "date", "technician's signature", "owner's signature")
+        ),
+    )

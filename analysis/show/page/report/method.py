@@ -1,0 +1,73 @@
+"""The third page: the method in short, the cautions, and how to check the figure by hand."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.show.cautions import CAUTIONS, LIMITS
+from analysis.show.page.pieces import heading, joined, listing, paragraphs, tag, text
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from analysis.show.matter import Matter
+
+
+def method(_: Matter) -> Markup:
+    """Return the method in ten lines."""
+    return joined(
+        heading("Method in short"),
+        paragraphs(
+            "A run counts with its settled early output, brought to 25 degC where the temperature "
+            "is logged. Where the battery set the current, the output seen is the least that the "
+            "charger can give. A line is fitted over running hours; sudden steps, and what a rest "
+            "brings back, are kept apart. The remaining life ends when the forecast falls below "
+            "the replacement limit for good. In nine of ten boats the truth should lie inside the "
+            "90 % intervals.",
+        ),
+    )
+
+
+_PREPARING = (
+    "Discharge the battery well below full; switch off every other source.",
+    "Start the charger; let the current settle (20 to 60 minutes; common practice).",
+    "Read a DC clamp meter on one output lead, and the voltage at the charger's terminals.",
+)
+
+
+def by_hand(matter: Matter) -> Markup:
+    """Return how to check the main figure with a clamp meter and a voltmeter."""
+    a = matter.assessment
+    volts = 1000 * a.energy_kwh / a.charge_ah if a.charge_ah > 0 else None
+    steps = list(_PREPARING)
+    if a.output.median is not None and volts is not None:
+        amps = a.output.median * a.rated_w / volts
+        low, high = (
+            (None, None)
+            if a.output.low is None or a.output.high is None
+            else (a.output.low * a.rated_w / volts, a.output.high * a.rated_w / volts)
+        )
+        span = f" ({low:.1f} to {high:.1f} A)" if low is not None and high is not None else ""
+        steps.append(
+            f"Expected: about {amps:.1f} A{span} at {volts:.1f} V; less in heat. A clamp meter may "
+            f"be 2 % and a few digits off."
+        )
+    else:
+        steps.append(
+            f"Volts times amperes, divided by the rated {a.rated_w:.0f} W, is the output: more "
+            f"than this log says so far."
+        )
+    return joined(heading("How to check it by hand"), listing((text(s) for s in steps), "ol"))
+
+
+def cautions(_: Matter) -> Markup:
+    """Return the cautions in a line each; the appendix holds them whole."""
+    items = [joined(tag("strong", text(f"{c.title}.")), " ", text(c.brief)) for c in CAUTIONS]
+    return tag(
+        "section",
+        heading("Cautions"),
+        listing(items),
+        paragraphs(LIMITS),
+        class_="cautions",
+        aria_label="Cautions",
+    )
