@@ -31,7 +31,13 @@ ROOMS = {
     ),
     "assessment": (
         ["analysis/assessment/*.py"],
-        ["tests/analysis/health/test_forms.py", "tests/analysis/assessment/test_assess.py"],
+        [
+            "tests/analysis/assessment/test_verdict.py",
+            "tests/analysis/assessment/test_usage.py",
+            "tests/analysis/assessment/test_forecast.py",
+            "tests/analysis/health/test_forms.py",
+            "tests/analysis/assessment/test_assess.py",
+        ],
     ),
     "load": (["analysis/load/*.py"], ["tests/analysis/load", "tests/analysis/fuel"]),
     "fuel": (["analysis/fuel/*.py"], ["tests/analysis/fuel"]),
