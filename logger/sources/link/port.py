@@ -91,7 +91,8 @@ def explain(url: str, error: BaseException) -> str:
         # Some kinds of port have the number only in the text.
         if number == code or f"({code}, " in text or f"Errno {code}]" in text:
             return f"{url}: {reason}"
-    if "returned no data" in text or number == errno.EIO or "disconnected" in text:
+    broken = number == errno.EIO or f"Errno {errno.EIO}]" in text
+    if broken or "returned no data" in text or "disconnected" in text:
         return f"{url}: the port is gone (cable out, or another program reads it too)"
     return f"{url}: {' '.join(text.split())[:200] or type(error).__name__}"
 

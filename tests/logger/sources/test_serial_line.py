@@ -240,7 +240,7 @@ def test_a_path_that_is_no_port(tmp_path, line):
 
 def test_the_cable_pulled_while_waiting(tmp_path, line):
     async def pull():
-        await asyncio.sleep(0.3)
+        await line.opened()
         line.unplug()
 
     assert "the port is gone" in lost(make(tmp_path, line), pull())
@@ -248,7 +248,7 @@ def test_the_cable_pulled_while_waiting(tmp_path, line):
 
 def test_the_cable_pulled_in_the_middle_of_a_line(tmp_path, line):
     async def pull():
-        await asyncio.sleep(0.2)
+        await line.opened()
         line.write(b"\nU=13.")
         line.unplug()
 
@@ -257,7 +257,7 @@ def test_the_cable_pulled_in_the_middle_of_a_line(tmp_path, line):
 
 def test_the_cable_pulled_while_asking(tmp_path, line):
     async def pull():
-        await asyncio.sleep(0.3)
+        await line.opened()
         line.unplug()
 
     text = POLLED.replace("every_s = 0.1", "every_s = 0.02")
@@ -270,7 +270,7 @@ def test_a_port_that_another_program_holds(tmp_path, line):
     async def main():
         async with contextlib.aclosing(first.readings()) as readings:
             waiting = asyncio.create_task(anext(readings))
-            await asyncio.sleep(0.2)
+            await line.opened()
             with pytest.raises(SourceError, match="another program has the port open"):
                 await take(second, 1)
             waiting.cancel()
@@ -289,7 +289,7 @@ def test_stopping_under_a_blocked_read_leaves_no_thread(tmp_path, line):
 
     started = time.monotonic()
     run(main())
-    assert time.monotonic() - started < 1.0
+    assert time.monotonic() - started < 30.0, "the read would have waited for ever"
 
 
 def test_a_program_that_steals_bytes_costs_lines_and_nothing_else(tmp_path, line):

@@ -1,5 +1,7 @@
 """A serial line made of a pseudo-terminal, with a stable name like those in /dev/serial/by-id."""
 
+import asyncio
+import contextlib
 import os
 import pty
 import subprocess
@@ -35,6 +37,12 @@ class PtyLine:
     def write(self, data: bytes) -> None:
         os.write(self.master, data)
 
+    async def opened(self) -> None:
+        """Wait until this process has the port open."""
+        port = self.name.readlink()
+        while port not in _open_files():
+            await asyncio.sleep(0.01)
+
     def read(self) -> bytes:
         """Return everything that the program has sent."""
         os.set_blocking(self.master, False)
@@ -45,6 +53,15 @@ class PtyLine:
         except OSError:  # nothing there, or nobody on the line
             pass
         return sent
+
+
+def _open_files() -> set[Path]:
+    """Return what this process has open, proc_pid_fd(5)."""
+    found = set()
+    for link in Path("/proc/self/fd").iterdir():
+        with contextlib.suppress(OSError):  # closed meanwhile
+            found.add(link.readlink())
+    return found
 
 
 class SpokenLine(PtyLine):
