@@ -40,7 +40,7 @@ class PtyLine:
     async def opened(self) -> None:
         """Wait until this process has the port open."""
         port = self.name.readlink()
-        while port not in _open_files():
+        while port not in _open_files():  # noqa: ASYNC110 - another thread opens it
             await asyncio.sleep(0.01)
 
     def read(self) -> bytes:
