@@ -34,6 +34,8 @@ ROOMS = {
         [
             "tests/analysis/assessment/test_verdict.py",
             "tests/analysis/assessment/test_usage.py",
+            "tests/analysis/assessment/test_account.py",
+            "tests/analysis/assessment/test_document.py",
             "tests/analysis/assessment/test_forecast.py",
             "tests/analysis/health/test_forms.py",
             "tests/analysis/assessment/test_assess.py",

@@ -1,0 +1,108 @@
+"""The assessment document: its figures are those of the assessment, under their keys."""
+
+import json
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from analysis.assessment.account import HoursRow
+from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict, json_text
+from analysis.estimate import Span
+
+T = 1_700_000_000.0  # 2023-11-14T22:13:20Z, by date(1)
+
+
+def assessment(**what):
+    given = {
+        "label": "aft locker",
+        "rated_w": 110.0,
+        "fitted": "2022-04-18",
+        "observed_from_s": T,
+        "observed_to_s": T + 86400.0,
+        "running_hours": 812.345,
+        "energy_kwh": 70.123456,
+        "charge_ah": 5300.126,
+        "runs": 40,
+        "source_limited_runs": 30,
+        "battery_limited_runs": 10,
+        "output": Span(0.61, 0.64, 0.66),
+        "at_runtime_h": 4000.006,
+        "decline_per_1000h": Span(0.07, 0.08, 0.09),
+        "sag": 0.01,
+        "steps": (Step(500.04, T, -0.04, -0.05, -0.03),),
+        "until": "output",
+        "remaining_h": Span(200.04, 470.06, 780.0),
+        "remaining_date": Span(T + 1.0, T + 2.0, None),
+        "withheld": None,
+        "verdict": Verdict.PLAN,
+        "reasons": (Reason("below_plan", "it is below"),),
+        "plan_below": 0.75,
+        "replace_below": 0.6,
+        "design_life_h": None,
+    }
+    assert set(given) <= {field.name for field in fields(Assessment)}
+    return Assessment(**(given | what))
+
+
+def test_each_figure_stands_under_its_key():
+    told = json.loads(json_text(assessment()))
+    assert told["charger"] == {"label": "aft locker", "rated_w": 110.0, "fitted": "2022-04-18"}
+    assert told["observed"] == {
+        "from": "2023-11-14T22:13:20Z",
+        "to": "2023-11-15T22:13:20Z",
+        "running_hours": 812.35,
+        "energy_kwh": 70.1235,
+        "charge_ah": 5300.13,
+        "runs": 40,
+        "source_limited_runs": 30,
+        "battery_limited_runs": 10,
+    }
+    output = told["output"]
+    assert (output["low"], output["fraction"], output["high"]) == (0.61, 0.64, 0.66)
+    assert output["watts"] == pytest.approx(0.64 * 110.0)
+    assert output["at_runtime_h"] == 4000.01
+    assert told["decline"] == {"per_1000h": 0.08, "low": 0.07, "high": 0.09, "sag": 0.01}
+    assert told["steps"] == [
+        {"runtime_h": 500.0, "date": "2023-11-14T22:13:20Z", "change": -0.04, "low": -0.05,
+         "high": -0.03}
+    ]  # fmt: skip
+    assert told["remaining"]["hours"] == {"low": 200.0, "median": 470.1, "high": 780.0}
+    assert told["remaining"]["date"]["high"] is None
+    assert told["remaining"]["date"]["low"] < told["remaining"]["date"]["median"]
+    assert (told["verdict"], told["as_of"]) == ("plan", "2023-11-15T22:13:20Z")
+    assert told["store"] is None
+
+
+def test_what_is_not_known_is_null():
+    told = assessment(output=Span(0.8, None, None), at_runtime_h=None, curve=None).document()
+    assert told["output"]["watts"] is None
+    assert told["output"]["fraction"] is None
+    assert told["output"]["low"] == 0.8
+    assert told["course"] is None
+
+
+def test_the_account_keeps_its_rows():
+    rows = (
+        HoursRow("source", 500.0, used=True, runs=30),
+        HoursRow("starting", 312.345, used=False),
+    )
+    told = assessment(account=rows).document()["hours_account"]
+    assert told["all"] == 812.35
+    assert [row["used"] for row in told["rows"]] == [True, False]
+    assert sum(row["hours"] for row in told["rows"]) == pytest.approx(told["all"], abs=0.01)
+
+
+@pytest.mark.parametrize("count", [1, 7, 39, 81, 500])
+def test_the_course_is_thinned_and_keeps_its_ends(count):
+    hours = np.linspace(100.0, 4000.0, count)
+    ahead = np.linspace(4010.0, 6000.0, 50)
+    both = np.concatenate((hours, ahead))
+    course = Curve(both, both / 1e4, both / 1e4 - 0.01, both / 1e4 + 0.01, 4000.0).document()
+    kept = course["runtime_h"]
+    assert kept[0] == 100.0
+    assert kept[-1] == pytest.approx(hours[-1], abs=0.1), "the present, and nothing of the forecast"
+    assert len(kept) <= 81
+    assert len(kept) >= min(count, 40)
+    assert course["median"] == pytest.approx([h / 1e4 for h in kept], abs=1e-4)
+    assert np.all(np.array(course["low"]) < np.array(course["median"]))
