@@ -89,16 +89,26 @@ def _unit(unit: str) -> str:
     return f" {unit}" if unit else ""
 
 
+#: What stands in place of a date that no calendar of four digits has.
+_NO_DATE = "(impossible date)"
+
+
+def _moment(time_s: float, zone: tzinfo | None, form: str) -> str:
+    try:
+        return datetime.fromtimestamp(time_s, zone).strftime(form)
+    except (ValueError, OverflowError, OSError):
+        # An older version, or another program, may have stored any number.
+        return _NO_DATE
+
+
 def iso(time_s: float | None) -> str | None:
     """Return Unix time as ISO 8601 in UTC, to the second, or None."""
-    if time_s is None:
-        return None
-    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return None if time_s is None else _moment(time_s, UTC, "%Y-%m-%dT%H:%M:%SZ")
 
 
 def day(time_s: float, zone: tzinfo = UTC) -> str:
     """Return the ISO date of a Unix time."""
-    return datetime.fromtimestamp(time_s, zone).strftime("%Y-%m-%d")
+    return _moment(time_s, zone, "%Y-%m-%d")
 
 
 def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
@@ -106,7 +116,7 @@ def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
 
     ``zone`` None is the zone of this machine.
     """
-    return datetime.fromtimestamp(time_s, zone).strftime("%Y-%m-%d %H:%M")
+    return _moment(time_s, zone, "%Y-%m-%d %H:%M")
 
 
 def _day_text(time_s: float, width_s: float) -> str:

@@ -7,12 +7,13 @@ one. The source's own settings depend on its kind and are checked by ``logger.so
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
+from logger.recordings.files import Limits
 from logger.refusals import printable
 from logger.sections import (
     BATTERY,
@@ -206,6 +207,7 @@ class Config:
     unit: UnitConfig = UnitConfig()
     boat: BoatConfig = BoatConfig()
     services: tuple[ServiceConfig, ...] = ()
+    limits: Limits = field(default_factory=Limits)
 
 
 def gap_after(spacing_s: float) -> float:

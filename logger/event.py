@@ -12,6 +12,8 @@ from logger.errors import UsageError
 PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "reading", "note")
 #: Kinds that a command records for a person: a ticked item of the fitter's check list.
 COMMAND_KINDS = ("check",)
+#: What a command records of itself: an import was taken back. ``amount`` is its intervals.
+IMPORT_UNDONE = "import_undone"
 #: Kinds that the logger records by itself.
 LOGGER_KINDS = (
     "power_cut",
@@ -29,6 +31,7 @@ LOGGER_KINDS = (
     "source_lost",
     "counter_reset",
     "state_word",
+    IMPORT_UNDONE,
 )
 
 LONGEST_TEXT = 500

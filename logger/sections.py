@@ -296,6 +296,42 @@ LOG = Section(
     ),
     "how readings are condensed",
 )
+LIMITS = Section(
+    "limits",
+    (
+        Setting("longest_line_kb", "whole", 64, "longest line of a recording", "kB", 1, 100_000),
+        Setting("most_columns", "whole", 1000, "most columns of a recording", "", 2, 100_000),
+        Setting(
+            "largest_unpacked_mb",
+            "whole",
+            4000,
+            "largest size to which a compressed recording may unpack",
+            "MB",
+            1,
+            10_000_000,
+        ),
+        Setting(
+            "most_values",
+            "whole",
+            2_000_000,
+            "values of a file of another program, which are held until it is read to its end: some "
+            "100 bytes of memory each",
+            "",
+            1,
+            1_000_000_000,
+        ),
+        Setting(
+            "kept_refusals",
+            "whole",
+            10_000,
+            "refused rows of a file that can be listed; all are counted",
+            "",
+            1,
+            10_000_000,
+        ),
+    ),
+    "how much of a file 'ebbwatt import' takes: a damaged or hostile file must not fill the memory",
+)
 PLAUSIBLE = Section(
     "plausible",
     (
@@ -306,7 +342,7 @@ PLAUSIBLE = Section(
     ),
     "values outside these limits are dropped and counted; defaults follow the rated output",
 )
-SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, SENSOR, STORE, LOG, PLAUSIBLE)
+SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, SENSOR, STORE, LOG, LIMITS, PLAUSIBLE)
 
 #: Sizes that a boat's battery cable may have; the finest and the thickest that are accepted.
 FINEST, THICKEST = 20, -3

@@ -230,7 +230,7 @@ def _look_at_source(config: Config, source: Source) -> bool:
     from itertools import islice
 
     from logger.reading import Reading
-    from logger.recording import Recording
+    from logger.recordings.rows import Recording
     from logger.sources.replay import Replay
     from logger.sources.spacing import Spacing, wrong_words
 

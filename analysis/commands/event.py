@@ -234,7 +234,7 @@ def _line(event: Event) -> str:
 def _time(text: str) -> float:
     """Return a time given on the command line as Unix seconds, or raise UsageError."""
     from logger.errors import UsageError
-    from logger.recording import parse_time
+    from logger.recordings.times import parse_time
 
     try:
         return parse_time(text)

@@ -7,10 +7,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.arguments import whole_number
 from analysis.show.progress import stages
-from analysis.text import harmless
+from analysis.text import harmless, say
 from logger.config import find_config, load_config
-from logger.errors import RecordingError
+from logger.errors import RecordingError, UsageError
 
 if TYPE_CHECKING:
     import argparse
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from analysis.transfer.import_readings import FileResult
     from analysis.transfer.merge import MergeResult
+    from analysis.transfer.undo import Import
     from logger.config import Config
 
 HELP = "take recordings, or another board's log, into the database"
@@ -33,6 +35,7 @@ DESCRIPTION = (
     "What the log holds already is left alone: the same file twice changes nothing, overlapping\n"
     "files do not count twice. Readings that stood alone because a setting made a gap of each\n"
     "spacing are put together when the file is imported again.\n"
+    "Times lie between 2000 and tomorrow. '--undo NUMBER' takes back one import as a whole.\n"
     "Everything goes to the fitting that the configuration names; a merged database keeps its own."
 )
 EXAMPLE = "ebbwatt import spring.csv summer.csv.gz"
@@ -43,9 +46,17 @@ _SQLITE = b"SQLite format 3\0"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of this command."""
-    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="recording or database")
+    parser.add_argument("files", nargs="*", type=Path, metavar="FILE", help="recording or database")
     parser.add_argument(
         "--every-row", action="store_true", help=f"list every refused row, not the first {_SHOWN}"
+    )
+    parser.add_argument(
+        "--undo",
+        nargs="?",
+        const=0,
+        type=whole_number(1, 2**31),
+        metavar="NUMBER",
+        help="take back one import as a whole; without a number, list the imports",
     )
     parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
 
@@ -56,6 +67,10 @@ def run(args: argparse.Namespace) -> int:
     from logger.store.repair.leftovers import note_leftovers
 
     config = load_config(find_config(args.config))
+    if args.undo is not None:
+        return _undo(args, config)
+    if not args.files:
+        raise UsageError("name a file to import. See 'ebbwatt import --help'.")
     for path in args.files:
         if not path.is_file():
             raise RecordingError(f"{path}: there is no such file")
@@ -72,6 +87,41 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps({"schema": "ebbwatt/import/1", "files": outcomes}, indent=1))
     return 0 if usable else 1
+
+
+def _undo(args: argparse.Namespace, config: Config) -> int:
+    """List the imports, or take one back."""
+    import time
+
+    from analysis.transfer.undo import imports, undo
+
+    if args.files:
+        raise UsageError("--undo takes the number of an import, not a file")
+    if args.undo:
+        one = undo(config.store.path, args.undo, time.time())
+        say(f"taken back: import {_import_line(one)}")
+        say("what other files told of the same time was left out when they came: import them again")
+        return 0
+    found = imports(config.store.path)
+    for one in found:
+        say(_import_line(one))
+    say(
+        "take one back with 'ebbwatt import --undo NUMBER'"
+        if found
+        else "nothing was imported into this log"
+    )
+    return 0
+
+
+def _import_line(one: Import) -> str:
+    from analysis.figures import minute
+    from analysis.text import counted
+
+    name, label = harmless(one.name, 200), harmless(one.label)
+    line = f"{one.number:>4}  {name}  for {label}  {counted(one.intervals, 'interval')}"
+    if one.first_s is None or one.last_s is None:
+        return line
+    return f"{line}  {minute(one.first_s)} to {minute(one.last_s)} UTC"
 
 
 def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
@@ -137,7 +187,8 @@ def _imported(result: FileResult, config: Config) -> dict[str, Any]:
         "alone": result.alone,
         "spacing_s": result.usual_s,
         "intervals": result.intervals,
-        "refused": [{"line": bad.line, "reason": bad.reason} for bad in result.bad],
+        "refused": [{"line": bad.line, "reason": bad.reason} for bad in result.bad.kept],
+        "refused_rows": result.bad.total,
         "implausible": result.implausible,
         "ignored_columns": result.unknown,
         "state_words": result.words,
@@ -182,10 +233,12 @@ def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
         yield f"  columns ignored: {columns}"
     for reason, count in outcome["implausible"].items():
         yield f"  values refused: {reason}: {count:,}"
-    refused = outcome["refused"]
+    refused, count = outcome["refused"], outcome["refused_rows"]
     for bad in refused[:shown]:
         # Series have no lines of their own.
         line = f", line {bad['line']}" if bad["line"] else ""
         yield f"  {name}{line}: row refused: {printable(bad['reason'], 160)}"
     if shown is not None and len(refused) > shown:
-        yield f"  and {len(refused) - shown:,} more rows refused (--every-row lists them)"
+        yield f"  and {count - shown:,} more rows refused (--every-row lists them)"
+    elif count > len(refused):
+        yield f"  and {count - len(refused):,} more rows refused (kept_refusals in [limits])"

@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.history.columns import load_columns
 from logger.reading import OperatingState
+from logger.recordings.times import CALENDAR_END_S, EARLIEST_S, latest_s
 from logger.store.placement import Placed
 from logger.store.reader import COLUMNS, Fitting, Reader
 
@@ -55,6 +56,8 @@ class History:
     events: tuple[Event, ...] = ()
     store_id: str = ""
     """Random id of the database; empty where it was not loaded from one."""
+    impossible: int = 0
+    """Intervals of imports that were left out: their dates cannot be true."""
 
     def __len__(self) -> int:
         """Return the number of intervals."""
@@ -67,14 +70,12 @@ class History:
 
     def select(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> History:
         """Return the intervals picked by a mask, by indices in their order, or by a slice."""
-        columns = {
-            f.name: getattr(self, f.name)[keep]
-            for f in fields(self)
-            if f.name not in {"fitting", "events", "store_id"}
-        }
-        return History(**columns, fitting=self.fitting, events=self.events, store_id=self.store_id)
+        columns = {f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name not in _ONCE}
+        return replace(self, **columns)
 
 
+#: Fields that are of the whole log, not of each interval.
+_ONCE = ("fitting", "events", "store_id", "impossible")
 #: Stored column, its column here, and the divisor from the stored integer to the unit here.
 _SCALES = (
     ("charge_mc", "charge_c", 1000.0),
@@ -155,12 +156,25 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
         session=session,
         clock_known=np.repeat(clock_known, lengths),
         fitting=fitting,
-        events=tuple(reader.events()),
+        events=tuple(event for event in reader.events() if 0.0 <= event.time_s < CALENDAR_END_S),
         store_id=reader.name(),
+        impossible=0,
     )
+    history = _without_impossible(reader, history)
+    start_s = history.start_s
     if np.all(start_s[1:] >= start_s[:-1]):
         return history
     return history.select(np.argsort(start_s, kind="stable"))
+
+
+def _without_impossible(reader: Reader, history: History) -> History:
+    """Leave out what an import dated as it cannot be; a board's own clock is placed elsewhere."""
+    imported = [s.id for s in reader.sessions(history.fitting.id) if s.boot_id is None]
+    odd = (history.start_s < EARLIEST_S) | (history.end_s > latest_s())
+    if not odd.any():
+        return history
+    odd &= np.isin(history.session, imported)
+    return replace(history.select(~odd), impossible=int(odd.sum()))
 
 
 def _scaled(values: NDArray[np.float64], divisor: float) -> NDArray[np.float64]:

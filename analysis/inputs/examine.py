@@ -17,6 +17,7 @@ from analysis.history.runs import Runs, find_runs
 from analysis.inputs import clamp
 from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
 from analysis.inputs.counter import counter_findings, without_counter
+from analysis.inputs.dates import impossible_dates
 from analysis.inputs.exchange import Jump, jump_finding, jumps_back
 from analysis.inputs.finding import Finding, Severity, worst_first
 from analysis.inputs.gain import look_for_drift
@@ -77,7 +78,8 @@ def examine(history: History, config: Config) -> Examined:
     rated_w = config.charger.rated_w
     runs = find_runs(history, rated_w)
     if len(runs.log) == 0:
-        return Examined(runs, (), 0.0, np.zeros(0, dtype=bool))
+        nothing = np.zeros(0, dtype=bool)
+        return Examined(runs, tuple(impossible_dates(history)), 0.0, nothing)
     told = np.isfinite(runs.log.voltage_mean_v)
     volts = float(np.nanmedian(runs.log.voltage_mean_v)) if told.any() else 12.0
     runs, zero_sd, gain_sd, findings = _current(runs, config, volts)
@@ -98,6 +100,7 @@ def examine(history: History, config: Config) -> Examined:
         findings.append(saturated)
         held[:] = True
     findings += mended_findings(history.events, len(history))
+    findings += impossible_dates(history)
     return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
 
 

@@ -62,6 +62,7 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
         'words of the charger\'s own for its state: "{word}"',
         "readings",
     ),
+    "import_undone": ("import taken back", "imports taken back", "intervals of them"),
     "source_lost": ("loss of the source", "losses of the source", "s"),
     "counter_reset": ("reset of the hour counter", "resets of the hour counter", ""),
 }

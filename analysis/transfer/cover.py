@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import ArrayLike, NDArray
 
     Times = NDArray[np.int64]
+
+
+#: Stretches that are taken in at a time: ten years of them are no list in memory.
+_LOT = 100_000
 
 
 class Cover:
@@ -46,6 +53,14 @@ class Cover:
             np.concatenate((self.start_ms, np.asarray(start_ms, dtype=np.int64))),
             np.concatenate((self.end_ms, np.asarray(end_ms, dtype=np.int64))),
         )
+
+    def with_spans(self, spans: Iterable[tuple[int, int]]) -> Cover:
+        """Return the cover with more stretches (start and duration), never a list of them all."""
+        cover, following = self, iter(spans)
+        while lot := list(itertools.islice(following, _LOT)):
+            start_ms, duration_ms = np.array(lot, dtype=np.int64).T
+            cover = cover.joined(start_ms, start_ms + duration_ms)
+        return cover
 
     def holds(self, at_ms: Times) -> NDArray[np.bool_]:
         """Say for each instant whether it lies in the cover, ends included."""

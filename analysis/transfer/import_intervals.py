@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import csv
-import gzip
 import hashlib
 import itertools
-import json
-import math
-import zlib
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 from analysis.transfer.cover import Cover
 from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
 from analysis.transfer.import_readings import FileResult
 from analysis.transfer.merge import uncovered
+from analysis.transfer.refused_rows import RefusedRows
 from analysis.transfer.series.parquet import MAGIC, columns_of, rows_of
 from logger import __version__
 from logger.errors import RecordingError
 from logger.reading import OperatingState
-from logger.recording import BadRow, csv_rows, parse_time
+from logger.recordings.files import RecordedFile
+from logger.recordings.rows import BadRow, csv_rows, json_rows
+from logger.recordings.times import EARLIEST_S, Times, numeral, sample
 from logger.store.file_format.carried import carry
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
 
     from analysis.transfer.export import Field
     from logger.config import Config
+    from logger.recordings.files import Limits
 
     Row = tuple[int | None, ...]
 
@@ -48,10 +48,10 @@ def is_exported(path: Path) -> bool:
     if _is_parquet(path):
         return columns_of(path)[: len(_MARKS)] == list(_MARKS)
     try:
-        with _open(path) as file:
-            line = file.readline(4096)
-    except (OSError, EOFError, UnicodeDecodeError):
-        return False
+        with RecordedFile(path) as file:
+            line = file.head.partition(b"\n")[0].decode("utf-8", "replace")
+    except RecordingError:
+        return False  # whoever reads it says why
     if line.startswith("{"):
         return all(f'"{mark}":' in line for mark in _MARKS)
     return line.split(",")[: len(_MARKS)] == list(_MARKS)
@@ -69,13 +69,12 @@ def take_exported(config: Config, path: Path) -> FileResult:
     StoreError
         If the database cannot be written.
     """
-    result = FileResult(path)
+    result = FileResult(path, bad=RefusedRows(config.limits.kept_refusals))
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-    spans = _spans(config)
+    covers = _covers(config)
     for clock, quality in ((KNOWN, 2), (ESTIMATED, 0)):
-        cover = Cover(*spans[clock])
-        rows = _new_rows(path, clock, cover, result)
+        rows = _new_rows(path, config.limits, clock, covers[clock], result)
         first = next(rows, None)
         if first is None:
             continue
@@ -91,9 +90,9 @@ def take_exported(config: Config, path: Path) -> FileResult:
     return result
 
 
-def _spans(config: Config) -> dict[str, tuple[list[int], list[int]]]:
-    """Return starts and ends (ms) of what the log holds, by whether their time is known."""
-    spans: dict[str, tuple[list[int], list[int]]] = {KNOWN: ([], []), ESTIMATED: ([], [])}
+def _covers(config: Config) -> dict[str, Cover]:
+    """Return what the log holds, by whether its time is known."""
+    covers = {KNOWN: Cover(), ESTIMATED: Cover()}
     fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
     with Reader(config.store.path) as reader:
         for fitting in reader.fittings():
@@ -102,16 +101,21 @@ def _spans(config: Config) -> dict[str, tuple[list[int], list[int]]]:
             for session in reader.sessions(fitting.id):
                 placed = reader.clocks()[session.id]
                 clock = KNOWN if placed.known else ESTIMATED
-                for start_ms, duration_ms, *_ in reader.session_rows(session.id):
-                    begin_ms = (start_ms or 0) + placed.offset_ms
-                    spans[clock][0].append(begin_ms)
-                    spans[clock][1].append(begin_ms + (duration_ms or 0))
-    return spans
+                spans = (
+                    ((row[0] or 0) + placed.offset_ms, row[1] or 0)
+                    for row in reader.session_rows(session.id)
+                )
+                covers[clock] = covers[clock].with_spans(spans)
+    return covers
 
 
-def _new_rows(path: Path, clock: str, cover: Cover, result: FileResult) -> Iterator[Row]:
+def _new_rows(
+    path: Path, limits: Limits, clock: str, cover: Cover, result: FileResult
+) -> Iterator[Row]:
     """Yield the rows of one kind of clock that the cover lacks, and count what becomes of them."""
-    rows = (row for told, row in _rows(path, result, report=clock == KNOWN) if told == clock)
+    rows = (
+        row for told, row in _rows(path, limits, result, report=clock == KNOWN) if told == clock
+    )
     while lot := list(itertools.islice(rows, _LOT)):
         new, held = uncovered(lot, cover, 0)
         result.known += held
@@ -123,14 +127,16 @@ def _new_rows(path: Path, clock: str, cover: Cover, result: FileResult) -> Itera
         yield from new
 
 
-def _rows(path: Path, result: FileResult, *, report: bool) -> Iterator[tuple[str, Row]]:
+def _rows(
+    path: Path, limits: Limits, result: FileResult, *, report: bool
+) -> Iterator[tuple[str, Row]]:
     """Yield clock and stored row of each line; note bad ones if ``report`` says so."""
-    for line, row in _parsed(path):
+    for line, row in _parsed(path, limits):
         made = row if isinstance(row, str) else _stored(row)
         if not isinstance(made, str):
             yield made
         elif report:
-            result.bad.append(BadRow(line, made))
+            result.bad.add(BadRow(line, made))
 
 
 def _is_parquet(path: Path) -> bool:
@@ -138,46 +144,32 @@ def _is_parquet(path: Path) -> bool:
         return file.read(len(MAGIC)) == MAGIC
 
 
-def _open(path: Path) -> IO[str]:
-    if path.suffix == ".gz":
-        return gzip.open(path, "rt", encoding="utf-8", newline="")
-    return path.open(encoding="utf-8", newline="")
-
-
-def _parsed(path: Path) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
+def _parsed(path: Path, limits: Limits) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
     """Yield line number and row (or why it is none) of CSV, JSON Lines or Parquet."""
     if _is_parquet(path):
         yield from enumerate(rows_of(path), start=1)
         return
-    try:
-        with _open(path) as file:
-            if file.read(1) != "{":
-                file.seek(0)
-                rows = csv.reader(file)
-                yield from csv_rows(rows, next(rows, []))
-                return
-            file.seek(0)
-            for number, line in enumerate(file, start=1):
-                try:
-                    row = json.loads(line)
-                except (ValueError, RecursionError):
-                    yield number, "not JSON"
-                    continue
-                yield number, row if isinstance(row, dict) else "not a JSON object"
-    except (OSError, EOFError, UnicodeDecodeError, zlib.error) as error:
-        raise RecordingError(f"{path}: cannot be read: {error}") from None
+    with RecordedFile(path, limits) as file:
+        if file.dialect.json:
+            yield from json_rows(file, [])
+            return
+        lines = file.lines()
+        header = next(csv.reader([next(lines, "") or ""]), [])
+        yield from csv_rows(lines, header, file, 1)
 
 
 def _stored(row: Mapping[str, Any]) -> tuple[str, Row] | str:
     """Return clock and stored row, or say why it cannot be one."""
     try:
-        start_ms = round(parse_time(row.get("start")) * 1000.0)
+        # What could only be placed may lie where a clock that was never set has put it.
+        earliest_s = EARLIEST_S if row.get("clock") == KNOWN else 0.0
+        start_ms = round(Times(earliest_s).seconds(row.get("start")) * 1000.0)
         values = [_integer(field, row.get(field.name)) for field in FIELDS]
     except (ValueError, OverflowError) as error:
         return str(error)
     clock = row.get("clock")
     if clock not in (KNOWN, ESTIMATED):
-        return f"clock {clock!r} is not one of {KNOWN}, {ESTIMATED}"
+        return f"clock {sample(clock)} is not one of {KNOWN}, {ESTIMATED}"
     if values[0] is None or not 0 <= values[0] <= _LONGEST_MS:
         return f"duration_s is missing or not between 0 and {_LONGEST_MS / 1000:.0f}"
     return clock, (start_ms, *values)
@@ -195,12 +187,13 @@ def _integer(field: Field, value: object) -> int | None:
         return None
     if field.name == "state":
         if str(value) not in _NUMBERS:
-            raise ValueError(f"state {value!r} is not one of {', '.join(_NUMBERS)}")
+            raise ValueError(f"state {sample(value)} is not one of {', '.join(_NUMBERS)}")
         return _NUMBERS[str(value)]
-    try:
-        number = float(value) if isinstance(value, str | int | float) else math.nan
-    except ValueError:
-        number = math.nan
-    if not abs(number * field.divisor) < _LARGEST:
-        raise ValueError(f"{field.name} {value!r} is not a number that a log can hold")
+    number = numeral(value) if isinstance(value, str) else value
+    if (
+        not isinstance(number, int | float)
+        or isinstance(number, bool)
+        or not abs(number) * field.divisor < _LARGEST
+    ):
+        raise ValueError(f"{field.name} {sample(value)} is not a number that a log can hold")
     return round(number * field.divisor)

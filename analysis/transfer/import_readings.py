@@ -6,13 +6,14 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
 from analysis.transfer.read_blocks import BulkRecording, plausible
-from analysis.transfer.series.recording import series_recording
+from analysis.transfer.refused_rows import RefusedRows
+from analysis.transfer.series.recording import SeriesRecording, series_recording
+from analysis.transfer.spool import Spool
 from logger import __version__
+from logger.config import gap_after
 from logger.errors import EbbwattError
 from logger.refusals import Refusals, printable
 from logger.sources.spacing import wrong_words
@@ -25,9 +26,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from logger.config import Config
-    from logger.recording import BadRow
-
-    Row = tuple[int | None, ...]
 
 
 @dataclass(slots=True)
@@ -40,7 +38,7 @@ class FileResult:
     known: int = 0
     """Readings that the log held already."""
     intervals: int = 0
-    bad: list[BadRow] = field(default_factory=list)
+    bad: RefusedRows = field(default_factory=RefusedRows)
     unknown: list[str] = field(default_factory=list)
     implausible: dict[str, int] = field(default_factory=dict)
     samples: dict[str, str] = field(default_factory=dict)
@@ -53,6 +51,8 @@ class FileResult:
     """Usual spacing of the readings, s; None where they are too few."""
     spacing_words: str = ""
     """What is wrong with the settings of spacing; empty where they fit."""
+    time_unit: str = ""
+    """Unit of the times that are numbers; empty where there was none."""
     words: dict[str, int] = field(default_factory=dict)
     """State words that are none of ours; the readings went in without a state."""
 
@@ -101,9 +101,31 @@ class Importer:
 
     def _take(self, path: Path, progress: Callable[[int], None]) -> FileResult:
         result = FileResult(path)
-        recording = series_recording(path, self._config) or BulkRecording(path)
+        limits = self._config.limits
+        recording = series_recording(path, self._config) or BulkRecording(path, limits=limits)
         refusals = Refusals()
-        rows: list[Row] = []
+        with Spool(self._path.parent) as rows:
+            span = self._condense(recording, refusals, result, rows, progress)
+            result.rows += recording.bad.total
+            result.bad, result.unknown = recording.bad, recording.unknown
+            result.implausible, result.samples = dict(refusals.by_reason), dict(refusals.samples)
+            result.words, result.time_unit = dict(recording.words), recording.time_unit
+            result.intervals = len(rows)
+            result.alone += self._condenser.open_alone
+            result.usual_s = self._condenser.spacing.usual_s
+            result.spacing_words = wrong_words(self._config.log, *self._condenser.spacing.each_s)
+            self._keep(result, rows, span, recording.bad.total + refusals.total)
+        return result
+
+    def _condense(
+        self,
+        recording: BulkRecording | SeriesRecording,
+        refusals: Refusals,
+        result: FileResult,
+        rows: Spool,
+        progress: Callable[[int], None],
+    ) -> tuple[float, float]:
+        """Fill ``rows`` with what the recording closes; return times of first and last reading."""
         seen = 0
         used_before = self._condenser.readings_used
         first_s: float | None = None
@@ -116,31 +138,38 @@ class Importer:
                 continue
             if first_s is None:
                 first_s = float(block.time_s[0])
-                if (end_s := self._condenser.last_s) is not None and first_s <= end_s:
+                if not self._goes_on(first_s):
                     self.finish()
                     self._mark = self._condenser.mark()
             last_s = float(block.time_s[-1])
-            rows += self._condenser.add(block)
+            closed = self._condenser.add(block)
+            result.alone += sum(row[1] == 0 for row in closed)
+            rows.add(closed)
             progress(len(block))
         result.readings = self._condenser.readings_used - used_before
         result.known = seen - result.readings
-        result.bad, result.unknown = recording.bad, recording.unknown
-        result.implausible, result.samples = dict(refusals.by_reason), dict(refusals.samples)
-        result.rows += len(recording.bad)
-        result.words = dict(recording.words)
-        result.intervals = len(rows)
-        result.alone = sum(row[1] == 0 for row in rows) + self._condenser.open_alone
-        result.usual_s = self._condenser.spacing.usual_s
-        result.spacing_words = wrong_words(self._config.log, *self._condenser.spacing.each_s)
+        return 0.0 if first_s is None else first_s, last_s
+
+    def _goes_on(self, first_s: float) -> bool:
+        """Tell whether a file that begins then continues the one before it."""
+        end_s, log = self._condenser.last_s, self._config.log
+        usual_s = self._condenser.spacing.usual_s
+        gap_s = gap_after(usual_s) if log.adapts and usual_s is not None else log.gap_s
+        return end_s is None or 0.0 < first_s - end_s <= gap_s
+
+    def _keep(
+        self, result: FileResult, rows: Spool, span: tuple[float, float], refused: int
+    ) -> None:
+        """Write what one file brought, with what is to be noted of it."""
+        path, (first_s, last_s) = result.path, span
         spacing_s = result.usual_s or self._config.log.interval_s
         session = SessionStart(
             source=f"import {path.name}",
-            started_s=0.0 if first_s is None else first_s,
+            started_s=first_s,
             digest=_digest(path),
             version=__version__,
             configuration=carry(self._config.document.data),
         )
-        refused = len(recording.bad) + refusals.total
         notes: list[tuple[float, str, float | None, str]] = (
             [
                 (
@@ -160,29 +189,28 @@ class Importer:
             ]
             self._last, self._number = session, None
         self._write(rows, notes)
-        return result
 
     def finish(self) -> int:
         """Close the open interval, write it, and return how many intervals that made (0 or 1)."""
-        rows = self._condenser.flush()
-        self._write(rows)
-        self._condenser.cover = self._cover
-        return len(rows)
+        with Spool(self._path.parent) as rows:
+            rows.add(self._condenser.flush())
+            self._write(rows)
+            self._condenser.cover = self._cover
+            return len(rows)
 
     def _write(
-        self, rows: list[Row], notes: Sequence[tuple[float, str, float | None, str]] = ()
+        self, rows: Spool, notes: Sequence[tuple[float, str, float | None, str]] = ()
     ) -> None:
         """Write into the session of the last file that held anything new."""
-        if self._last is None or not (rows or notes):
+        if self._last is None or not (len(rows) or notes):
             return
         superseded_ms = self._condenser.superseded_ms
         self._number = write_import(
             self._path, self._config.charger, self._last, rows, notes, self._number, superseded_ms
         )
         superseded_ms.clear()
-        start_ms = np.array([row[0] for row in rows], dtype=np.int64)
-        duration_ms = np.array([row[1] for row in rows], dtype=np.int64)
-        self._cover = self._cover.joined(start_ms, start_ms + duration_ms)
+        for start_ms, duration_ms in rows.columns(0, 1):
+            self._cover = self._cover.joined(start_ms, start_ms + duration_ms)
 
 
 def load_cover(config: Config) -> Cover:
@@ -193,8 +221,7 @@ def load_cover(config: Config) -> Cover:
     with Reader(config.store.path) as reader:
         for fitting in reader.fittings():
             if (fitting.label, fitting.fitted) == (config.charger.label, fitted):
-                spans = np.array(reader.spans(fitting.id), dtype=np.int64).reshape(-1, 2)
-                return Cover(spans[:, 0], spans[:, 0] + spans[:, 1])
+                return Cover().with_spans(reader.spans(fitting.id))
     return Cover()
 
 

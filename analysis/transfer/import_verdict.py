@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
@@ -13,14 +12,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from analysis.transfer.import_readings import FileResult
-    from logger.recording import BadRow
 
 #: From this share of refused rows or values on, it is the first thing that is told. A file that
 #: loses so much has a cause that can be set right; single bad rows are a matter of the line.
 MUCH = 1.0 / 3.0
 #: Kinds of reasons that are told; the rows themselves are listed below.
 _MOST_REASONS = 3
-_QUOTED = re.compile(r"'[^']*'|\"[^\"]*\"|\d+")
 
 
 def trouble(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> list[str]:
@@ -34,6 +31,8 @@ def trouble(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> li
         Lowest and highest believable value of each channel.
     """
     lines = [*_refused_rows(result), *_refused_values(result, limits)]
+    if result.time_unit not in ("", "seconds"):
+        lines.append(f"its times are numbers of {result.time_unit} and were taken as such")
     if result.spacing_words:
         lines.append(result.spacing_words)
     elif result.alone and not result.usable:
@@ -59,24 +58,20 @@ def word_lines(words: Mapping[str, int]) -> Iterator[str]:
 
 
 def _rows(result: FileResult) -> int:
-    return max(result.rows, result.intervals + len(result.bad))
+    return max(result.rows, result.intervals + result.bad.total)
 
 
 def _refused_rows(result: FileResult) -> Iterator[str]:
-    if not result.bad or len(result.bad) < MUCH * _rows(result):
+    refused = result.bad.total
+    if not refused or refused < MUCH * _rows(result):
         return
-    kinds: dict[str, tuple[int, BadRow]] = {}
-    for bad in result.bad:
-        kind = _QUOTED.sub("...", bad.reason)
-        count, first = kinds.get(kind, (0, bad))
-        kinds[kind] = (count + 1, first)
-    ranked = sorted(kinds.values(), key=lambda found: -found[0])
+    ranked = result.bad.ranked()
     reasons = "; ".join(
         f"{count:,} x {printable(first.reason, 120)}{f' (line {first.line})' if first.line else ''}"
         for count, first in ranked[:_MOST_REASONS]
     )
     more = f"; and {len(ranked) - _MOST_REASONS} other reasons" if len(ranked) > 3 else ""
-    yield f"{len(result.bad):,} of {_rows(result):,} rows were refused: {reasons}{more}"
+    yield f"{refused:,} of {_rows(result):,} rows were refused: {reasons}{more}"
 
 
 def _refused_values(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> Iterator[str]:

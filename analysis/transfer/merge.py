@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 _SUMS = tuple(
     COLUMNS.index(name) for name in ("readings", "charge_mc", "energy_mj", "battery_charge_mc")
 )
+#: Rows that are compared with the log at a time.
+_LOT = 20_000
 
 
 @dataclass(slots=True)
@@ -130,12 +133,13 @@ class _Merge:
                     )
                 else:
                     offset_ms = same[0]
-            rows = self._source.session_rows(session.id)
-            new, held = uncovered(rows, against, shift_ms)
-            self._result.known += held
             self._offsets[session.id] = offset_ms
-            if new:
-                sessions[session.id] = self._session(ours, session, offset_ms)
+            rows = self._source.session_rows(session.id)
+            while lot := list(itertools.islice(rows, _LOT)):
+                new, held = uncovered(lot, against, shift_ms)
+                self._result.known += held
+                if new and session.id not in sessions:
+                    sessions[session.id] = self._session(ours, session, offset_ms)
                 self._result.intervals += len(new)
                 self._connection.executemany(
                     INSERT_INTERVAL, ((sessions[session.id], *row) for row in new)
@@ -146,9 +150,8 @@ class _Merge:
             f"SELECT start_ms + {shift}, duration_ms FROM intervals "  # noqa: S608 - our own words
             f"JOIN sessions ON sessions.id = intervals.session WHERE {condition}",
             values,
-        ).fetchall()
-        spans = np.array(rows, dtype=np.int64).reshape(-1, 2)
-        return Cover(spans[:, 0], spans[:, 0] + spans[:, 1])
+        )
+        return Cover().with_spans(rows)
 
     def _session(self, fitting: int, session: Session, offset_ms: int) -> int:
         cursor = self._connection.execute(

@@ -1,29 +1,27 @@
 """Reads recordings of millions of rows as blocks of columns.
 
 What is plainly well formed is parsed a few megabytes at a time by pandas; anything else in such a
-piece (a bad number, a quote, a foreign character) sends that piece, row by row, through
-:mod:`logger.recording`, which knows the reason for each refusal. Both ways accept the same files.
+piece (a bad number, a quote, a foreign character) sends that piece, row by row, through the reader
+of :mod:`logger.recordings.rows`, which knows each reason. Both ways accept the same files.
 """
 
 from __future__ import annotations
 
-import codecs
-import csv
-import gzip
 import io
 import itertools
-import math
 from collections import Counter
-from typing import IO, TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.transfer.condense import Block
-from logger.errors import RecordingError
+from analysis.transfer.refused_rows import RefusedRows
 from logger.reading import CHANNELS, LONGEST_WORD, MOST_WORDS, OperatingState
-from logger.recording import FIELDS as KNOWN
-from logger.recording import BadRow, Recording, checked_header, csv_rows, reading_from
+from logger.recordings.files import Dialect, Limits, RecordedFile, text_lines
+from logger.recordings.rows import FIELDS as KNOWN
+from logger.recordings.rows import BadRow, RowReader, checked_header, csv_rows, json_rows
+from logger.recordings.times import numeral
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -32,6 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logger.reading import Reading
+    from logger.recordings.times import Times
     from logger.refusals import Refusals
 
 _STATE_PLACE = {str(state): place for place, state in enumerate(OperatingState)}
@@ -40,99 +39,99 @@ _UNKNOWN = _STATE_PLACE[OperatingState.UNKNOWN]
 _NO_NUMBERS = (b"rue", b"RUE", b"alse", b"ALSE")
 
 
+#: Rows that are handled at a time where each is looked at.
+_BATCH = 20_000
+
+
 class BulkRecording:
     """One recording as blocks; bad rows are collected in ``bad`` as they are met.
 
     Parameters
     ----------
     path
-        CSV or JSON Lines, with ``.gz`` if compressed; see :mod:`logger.recording`.
+        CSV or JSON Lines; see :mod:`logger.recordings`.
     piece
         Bytes that are parsed at a time.
+    limits
+        How much of the file is taken.
 
     Raises
     ------
     RecordingError
-        On iteration, if the file is missing, unreadable, or has no ``time`` column.
+        On iteration, if the file is missing, unreadable, has no ``time`` column, or is beyond the
+        limits.
     """
 
-    def __init__(self, path: Path, piece: int = 8 << 20) -> None:
+    def __init__(self, path: Path, piece: int = 2 << 20, limits: Limits | None = None) -> None:
         self.path = path
         self.piece = piece
-        self.bad: list[BadRow] = []
+        self.limits = limits or Limits()
+        self.bad = RefusedRows(self.limits.kept_refusals)
         self.unknown: list[str] = []
         self.words: Counter[str] = Counter()
         """State words that are none of ours: untrusted text, cut, not more than a few."""
-        self._last_s = -math.inf
+        self._reader = RowReader(Dialect())
+
+    @property
+    def time_unit(self) -> str:
+        """Unit of the times that are numbers; empty where there was none."""
+        return self._reader.times.unit
 
     def __iter__(self) -> Iterator[Block]:
         """Yield blocks of readings that rise in time from the first to the last."""
-        name = self.path.name.removesuffix(".gz")
-        if name.endswith((".jsonl", ".ndjson", ".json")):
-            recording = Recording(self.path)
-            self.unknown = recording.unknown
-            yield from self._blocks(recording)
-            return
-        try:
-            with self._open() as file:
+        with RecordedFile(self.path, self.limits) as file:
+            self._reader = RowReader(file.dialect)
+            if file.dialect.json:
+                yield from self._blocks(self._read(json_rows(file, self.unknown)))
+            else:
                 yield from self._csv(file)
-        except FileNotFoundError:
-            raise RecordingError(f"{self.path}: there is no such file") from None
-        except (OSError, EOFError) as error:
-            raise RecordingError(f"{self.path}: cannot be read: {error}") from None
 
-    def _open(self) -> IO[bytes]:
-        if self.path.suffix == ".gz":
-            return cast("IO[bytes]", gzip.open(self.path, "rb"))
-        return self.path.open("rb")
-
-    def _csv(self, file: IO[bytes]) -> Iterator[Block]:
-        first = file.readline().removeprefix(codecs.BOM_UTF8).decode("utf-8", "replace")
-        header = checked_header(self.path, next(csv.reader([first]), None) if first else None)
+    def _csv(self, file: RecordedFile) -> Iterator[Block]:
+        pieces = file.pieces(self.piece)
+        first = next(pieces, b"")
+        line, end, first = first.partition(b"\n")
+        header = checked_header(
+            self.path, next(text_lines(line + end), ""), file.dialect, self.limits
+        )
         self.unknown = [name for name in header if name not in KNOWN]
         lines = 1
-        while piece := file.read(self.piece):
-            piece += file.readline()
+        for piece in itertools.chain([first] if first else [], pieces):
             if b'"' in piece:
                 # A quoted field may hold a line end: from here on only a real CSV reader will do.
-                with io.TextIOWrapper(file, "utf-8", "replace", newline="") as text:
-                    rest: Iterable[str] = itertools.chain(_text_lines(piece), text)
-                    yield from self._blocks(self._slow(rest, header, lines))
+                rest = itertools.chain([piece], pieces)
+                quoted = itertools.chain.from_iterable(map(text_lines, rest))
+                yield from self._blocks(self._read(csv_rows(quoted, header, file, lines)))
                 return
-            block, words = _parse(piece, header)
-            if block is not None and block.time_s[0] > self._last_s:
-                self._last_s = float(block.time_s[-1])
+            block, words = _parse(piece, header, file.dialect, self._reader.times)
+            if block is not None and block.time_s[0] > self._reader.last_s:
+                self._reader.last_s = float(block.time_s[-1])
                 lines += len(block)
                 for word, count in words.items():
                     self._word(word, count)
                 yield block
             else:
-                yield from self._blocks(self._slow(_text_lines(piece), header, lines))
-                # Counted as the CSV reader counts, to which a lone carriage return ends a line.
-                lines += sum(1 for _ in _text_lines(piece))
+                text = text_lines(piece)
+                yield from self._blocks(self._read(csv_rows(text, header, file, lines)))
+                lines += piece.count(b"\n")
 
-    def _slow(
-        self, lines: Iterable[str], header: list[str], before: int
+    def _read(
+        self, rows: Iterable[tuple[int, Mapping[str, Any] | str]]
     ) -> Iterator[Reading | BadRow]:
-        rows = csv.reader(line.replace("\0", "\ufffd") for line in lines)
-        for line, row in csv_rows(rows, header, before):
-            result: Reading | str = row if isinstance(row, str) else reading_from(row)
-            if isinstance(result, str):
-                yield BadRow(line, result)
-            elif result.time_s <= self._last_s:
-                yield BadRow(line, "time does not lie after the row before")
-            else:
-                self._last_s = result.time_s
-                yield result
+        for line, row in rows:
+            result = row if isinstance(row, str) else self._reader.read(row)
+            yield BadRow(line, result) if isinstance(result, str) else result
 
     def _blocks(self, results: Iterable[Reading | BadRow]) -> Iterator[Block]:
         iterator = iter(results)
-        while batch := list(itertools.islice(iterator, 50_000)):
-            self.bad += [result for result in batch if isinstance(result, BadRow)]
-            readings = [result for result in batch if not isinstance(result, BadRow)]
-            for reading in readings:
-                if reading.word:
-                    self._word(reading.word)
+        while batch := list(itertools.islice(iterator, _BATCH)):
+            readings: list[Reading] = []
+            for result in batch:
+                if isinstance(result, BadRow):
+                    self.bad.add(result)
+                    continue
+                readings.append(result)
+                if result.word:
+                    self._word(result.word)
             if readings:
                 yield block_of(readings)
 
@@ -151,22 +150,21 @@ def block_of(readings: list[Reading]) -> Block:
     return Block(**columns, state=state)
 
 
-def _text_lines(piece: bytes) -> io.StringIO:
-    return io.StringIO(piece.decode("utf-8", "replace"), newline="")
-
-
-def _parse(piece: bytes, header: list[str]) -> tuple[Block | None, dict[str, int]]:
+def _parse(
+    piece: bytes, header: list[str], dialect: Dialect, times: Times
+) -> tuple[Block | None, dict[str, int]]:
     """Parse a piece of plain CSV, or give None if anything in it needs a closer look.
 
     Beside it stand the state words that are none of ours, with how often each occurs.
     """
     nothing: tuple[None, dict[str, int]] = (None, {})
-    rows = _even_rows(piece, len(header))
+    mark = dialect.delimiter.encode()
+    rows = _even_rows(piece, len(header), mark)
     if rows is None or any(word in piece for word in _NO_NUMBERS):
         return nothing
-    first = dict(zip(header, piece[: piece.find(b"\n") + 1 or None].split(b","), strict=True))
+    first = dict(zip(header, piece[: piece.find(b"\n") + 1 or None].split(mark), strict=True))
     kinds: dict[str, Any] = {name: "float64" for name in CHANNELS if name in header}
-    suffix = _offset(first["time"].strip())
+    suffix = _offset(first["time"].strip(), dialect.decimal)
     kinds["time"] = "float64" if suffix is None else "str"
     if "state" in header:
         kinds["state"] = "category"
@@ -175,13 +173,15 @@ def _parse(piece: bytes, header: list[str]) -> tuple[Block | None, dict[str, int
             io.BytesIO(piece),
             header=None,
             names=header,
+            sep=dialect.delimiter,
+            decimal=dialect.decimal,
             usecols=list(kinds),
             dtype=kinds,
             na_values=[""],
             keep_default_na=False,
             skip_blank_lines=False,
         )
-        time_s = _times(piece, table["time"], suffix)
+        time_s = _times(piece, table["time"], suffix, mark, times)
     except (ValueError, OverflowError):
         return nothing
     if time_s is None or len(table) != rows:
@@ -195,7 +195,7 @@ def _parse(piece: bytes, header: list[str]) -> tuple[Block | None, dict[str, int
     for values in channels.values():
         present |= np.isfinite(values)
     sound = (
-        bool(np.all((time_s > -1e10) & (time_s < 1e11)))
+        bool(np.all((time_s >= times.earliest_s) & (time_s <= times.latest_s)))
         and bool(np.all(np.diff(time_s) > 0.0))
         and not any(np.isinf(values).any() for values in channels.values())
         and bool(np.all(present | (state != _UNKNOWN)))
@@ -203,37 +203,35 @@ def _parse(piece: bytes, header: list[str]) -> tuple[Block | None, dict[str, int
     return (Block(time_s=time_s, **channels, state=state), words) if sound else nothing
 
 
-def _even_rows(piece: bytes, fields: int) -> int | None:
+def _even_rows(piece: bytes, fields: int, mark: bytes) -> int | None:
     """Return the number of rows if each has its fields and nothing but plain ASCII, else None."""
     raw = np.frombuffer(piece, dtype=np.uint8)
     if bool(np.any(raw >= 128)) or b"\0" in piece:
         return None
-    if b"\r" in piece and piece.count(b"\r") != piece.count(b"\r\n"):
-        return None
     ends = np.flatnonzero(raw == ord("\n"))
     if not piece.endswith(b"\n"):
         ends = np.append(ends, len(raw))
-    commas = np.searchsorted(np.flatnonzero(raw == ord(",")), ends)
+    commas = np.searchsorted(np.flatnonzero(raw == ord(mark)), ends)
     even = bool(np.all(np.diff(commas, prepend=0) == fields - 1))
     # A line that is blank holds one empty field, which only a single column could take for a row.
     return len(ends) if even and fields > 1 else None
 
 
-def _offset(text: bytes) -> bytes | None:
+def _offset(text: bytes, decimal: str) -> bytes | None:
     """Return the offset at the end of an ISO 8601 time, or None if it is a number."""
-    try:
-        float(text)
-    except ValueError:
-        return b"Z" if text.endswith(b"Z") else text[-6:]
-    return None
+    if numeral(text.decode("ascii"), decimal) is not None:
+        return None
+    return b"Z" if text.endswith(b"Z") else text[-6:]
 
 
-def _times(piece: bytes, column: pd.Series[Any], suffix: bytes | None) -> Any:  # noqa: ANN401 - an array or None
+def _times(
+    piece: bytes, column: pd.Series[Any], suffix: bytes | None, mark: bytes, times: Times
+) -> Any:  # noqa: ANN401 - an array or None
     """Return Unix seconds, or None if not every time is of one kind with one offset."""
     if suffix is None:
-        time_s = column.to_numpy(dtype=float)
-        return time_s if np.isfinite(time_s).all() else None
-    ends = sum(piece.count(suffix + after) for after in (b",", b"\n", b"\r"))
+        counted = column.to_numpy(dtype=float)
+        return counted / times.scale(float(counted[0])) if np.isfinite(counted).all() else None
+    ends = sum(piece.count(suffix + after) for after in (mark, b"\n"))
     if ends + piece.endswith(suffix) != len(column):
         return None
     moments = pd.DatetimeIndex(pd.to_datetime(column, format="ISO8601"))

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from typing import IO, TYPE_CHECKING, Any
 
 from logger.errors import RecordingError
+from logger.recordings.times import latest_s
 from logger.system.output import Kind
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def read_capture(path: Path) -> Iterator[Chunk]:
     RecordingError
         With the line that cannot be understood.
     """
-    began_s = 0.0
+    began_s, latest = 0.0, latest_s()
     with path.open(encoding="utf-8", errors="replace") as file:
         for number, line in enumerate(file, start=1):
             try:
@@ -107,8 +108,11 @@ def read_capture(path: Path) -> Iterator[Chunk]:
                         )
                     began_s = datetime.fromisoformat(row["began"]).timestamp()
                     continue
+                time_s = began_s + float(row["at_s"])
+                if not 0.0 <= time_s <= latest:
+                    raise ValueError("its time lies before 1970 or in the future")
                 yield Chunk(
-                    began_s + float(row["at_s"]),
+                    time_s,
                     bytes.fromhex(row["bytes"]),
                     str(row.get("channel", "")),
                     row.get("sent") is True,

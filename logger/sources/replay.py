@@ -1,6 +1,6 @@
 """Plays a recording again: in real time, at a factor, or as fast as possible.
 
-Three kinds of file are taken: recordings with named columns (see :mod:`logger.recording`),
+Three kinds of file are taken: recordings with named columns (see :mod:`logger.recordings.rows`),
 captures made by ``ebbwatt probe --capture``, and plain files of bytes, whose messages get the
 expected spacing as their time. The last two need the tables of a description to decode them.
 """
@@ -12,7 +12,7 @@ import math
 from typing import TYPE_CHECKING
 
 from logger.errors import RecordingError
-from logger.recording import BadRow, Recording
+from logger.recordings.rows import BadRow, Recording
 from logger.refusals import Refusals
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from logger.errors import StoreEmptyError, StoreError, UsageError
 from logger.event import COMMAND_KINDS, PERSON_KINDS, Event, clean_text, day_begins_s
+from logger.recordings.times import CALENDAR_END_S, EARLIEST_S
 from logger.store.files import is_there, open_writer, translated
 from logger.store.repair.leftovers import note_leftovers
 
@@ -22,10 +23,6 @@ if TYPE_CHECKING:
 
 #: A time ahead of the clock by no more than this is a clock that runs a little late, not a slip.
 CLOCK_TOLERANCE_S = 60.0
-#: No event of this trade is older; an earlier date is a slip of the pen.
-EARLIEST_S = 946684800.0
-#: The year 10000, at which calendars of four digits end.
-_BEYOND_S = 253402300800.0
 
 
 def add_event(
@@ -169,7 +166,7 @@ def _check_order(new: Event, known: list[Event], *, insert: bool) -> None:
 
 
 def _stamp(time_s: float) -> str:
-    if time_s >= _BEYOND_S:
+    if time_s >= CALENDAR_END_S:
         return "a time after the year 9999"
     return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%MZ")
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from logger.errors import StoreEmptyError, StoreError
 from logger.event import Event
+from logger.recordings.times import EARLIEST_S, latest_s
 from logger.store.boots import Clocks, find_clocks
 from logger.store.files import open_reader, translated
 from logger.store.placement import Placed
@@ -226,11 +227,18 @@ class Reader:
         return min(first, default=2**62)
 
     def newest_s(self, fitting: int) -> float | None:
-        """Return the end of the fitting's row that was written last, UTC; None without any."""
+        """Return the end of the fitting's row that was written last, UTC; None without any.
+
+        An import with dates that cannot be true does not count.
+        """
         rows = self._rows(
-            "SELECT session, start_ms + duration_ms FROM intervals WHERE session IN "
-            "(SELECT id FROM sessions WHERE fitting = ?) ORDER BY id DESC LIMIT 1",
+            "SELECT session, start_ms + duration_ms FROM intervals JOIN sessions "
+            "ON sessions.id = session WHERE fitting = ? AND (boot_id IS NOT NULL OR "
+            "start_ms + duration_ms + offset_ms BETWEEN ? AND ?) ORDER BY intervals.id DESC "
+            "LIMIT 1",
             fitting,
+            round(EARLIEST_S * 1000.0),
+            round(latest_s() * 1000.0),
         )
         if not rows:
             return None
@@ -241,23 +249,25 @@ class Reader:
         """Return the random name of this database."""
         return str(self._rows("SELECT value FROM about WHERE key = 'store'")[0][0])
 
-    def session_rows(self, session: int) -> list[tuple[int | None, ...]]:
-        """Return the stored rows of one session without the session itself."""
+    def session_rows(self, session: int) -> Iterator[tuple[int | None, ...]]:
+        """Yield the stored rows of one session without the session itself."""
         names = ", ".join(COLUMNS[:-1])
-        return self._rows(
-            f"SELECT {names} FROM intervals WHERE session = ? ORDER BY id",  # noqa: S608 - ours
-            session,
-        )
+        with translated(self.path):
+            yield from self._connection.execute(
+                f"SELECT {names} FROM intervals WHERE session = ? ORDER BY id",  # noqa: S608 - ours
+                (session,),
+            )
 
-    def spans(self, fitting: int) -> list[tuple[int, int]]:
-        """Return start and duration of every interval whose true time is known, ms, UTC."""
-        return self._rows(
-            "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms FROM intervals "
-            "JOIN sessions ON sessions.id = intervals.session "
-            "WHERE sessions.fitting = ? AND sessions.id IN (SELECT value FROM json_each(?))",
-            fitting,
-            json.dumps([number for number, placed in self.clocks().items() if placed.known]),
-        )
+    def spans(self, fitting: int) -> Iterator[tuple[int, int]]:
+        """Yield start and duration of every interval whose true time is known, ms, UTC."""
+        known = [number for number, placed in self.clocks().items() if placed.known]
+        with translated(self.path):
+            yield from self._connection.execute(
+                "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms "
+                "FROM intervals JOIN sessions ON sessions.id = intervals.session "
+                "WHERE sessions.fitting = ? AND sessions.id IN (SELECT value FROM json_each(?))",
+                (fitting, json.dumps(known)),
+            )
 
     def events(self) -> list[Event]:
         """Return every event with its time in UTC, in order of time."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
 from logger.store.blocks import pack
-from logger.store.file_format.carried import KEY
+from logger.store.file_format.carried import KEY, note_absent
 from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
@@ -143,6 +143,8 @@ def write_import(
         if superseded_ms:
             connection.execute(_DELETE_ALONE, (number, json.dumps(list(superseded_ms))))
         connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
+        if superseded_ms:
+            note_absent(connection)
         pack(connection)
         connection.executemany(
             INSERT_EVENT,

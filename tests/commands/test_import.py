@@ -15,7 +15,7 @@ from analysis.transfer.read_blocks import BulkRecording
 from logger.config import load_config
 from logger.interval import Interval
 from logger.reading import OperatingState
-from logger.recording import BadRow, Recording
+from logger.recordings.rows import BadRow, Recording
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 
@@ -248,7 +248,7 @@ def rows_of(path, piece):
         for k in range(len(block)):
             values = (block.time_s[k], block.voltage_v[k], block.current_a[k], block.runtime_h[k])
             readings.append((*[round(float(v), 6) for v in values], int(block.state[k])))
-    return readings, bulk.bad
+    return readings, bulk.bad.kept
 
 
 @pytest.mark.parametrize("seed", range(12))

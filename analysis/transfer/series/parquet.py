@@ -7,7 +7,7 @@ from typing import IO, TYPE_CHECKING, Any
 import numpy as np
 
 from logger.errors import RecordingError, UsageError
-from logger.recording import parse_time
+from logger.recordings.times import parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -13,7 +13,7 @@ from analysis.transfer.series.parquet import MAGIC, read_parquet
 from analysis.transfer.series.prometheus import read_prometheus
 from analysis.transfer.series.samples import Samples
 from logger.errors import RecordingError
-from logger.recording import FIELDS
+from logger.recordings.rows import FIELDS
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.transfer.condense import Block
+    from analysis.transfer.refused_rows import RefusedRows
     from logger.config import Config
-    from logger.recording import BadRow
 
     Reader = Callable[[IO[bytes], Samples], None]
 
@@ -42,12 +42,17 @@ class SeriesRecording:
         self.path = path
         self._read = read
         own = _COLUMNS if read is read_parquet else None
-        self._samples = Samples(path, mapping(config, own))
+        self._samples = Samples(path, mapping(config, own), config.limits)
 
     @property
-    def bad(self) -> list[BadRow]:
+    def bad(self) -> RefusedRows:
         """Rows and values that were refused."""
         return self._samples.bad
+
+    @property
+    def time_unit(self) -> str:
+        """Nothing: its files say it, or [import] does."""
+        return ""
 
     @property
     def unknown(self) -> list[str]:

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.transfer.condense import Block
+from analysis.transfer.refused_rows import RefusedRows
 from logger.errors import RecordingError
 from logger.reading import CHANNELS, LONGEST_WORD, MOST_WORDS, OperatingState
-from logger.recording import BadRow
+from logger.recordings.rows import BadRow
+from logger.recordings.times import EARLIEST_S, latest_s
 from logger.sources.fields import ValueRefusedError, state_of
 
 if TYPE_CHECKING:
@@ -25,25 +27,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.transfer.series.mapping import Selector, SeriesMapping
+    from logger.recordings.files import Limits
     from logger.sources.decoding import Value
     from logger.sources.fields import Field
 
     Floats = NDArray[np.float64]
     Whole = NDArray[np.intp]
 
-#: Values of one file: 24 bytes each while it is read, half a gigabyte in all. A year of five
-#: channels each ten seconds are 16 million.
-MOST_VALUES = 20_000_000
-#: Refused values that are listed one by one; more of them say nothing new.
-MOST_BAD = 100_000
 #: Names of series that an error or the outcome lists.
 MOST_NAMES = 1000
 _LOT = 100_000
 _COLUMNS = (*CHANNELS, "state")
 _STATE_PLACE = {state: place for place, state in enumerate(OperatingState)}
 _UNKNOWN = _STATE_PLACE[OperatingState.UNKNOWN]
-#: Times in Unix seconds that can be believed, as in a recording.
-_EARLIEST_S, _LATEST_S = -1e10, 1e11
 
 
 def series_name(name: str, labels: Mapping[str, str]) -> str:
@@ -65,12 +61,15 @@ class Samples:
         The file, for errors.
     mapping
         Which series is which channel.
+    limits
+        How much of the file is taken.
     """
 
-    def __init__(self, path: Path, mapping: SeriesMapping) -> None:
+    def __init__(self, path: Path, mapping: SeriesMapping, limits: Limits) -> None:
         self.path = path
         self.mapping = mapping
-        self.bad: list[BadRow] = []
+        self.bad = RefusedRows(limits.kept_refusals)
+        self._most = limits.most_values
         self.words: Counter[str] = Counter()
         self.names: dict[str, None] = {}
         """Series that no field names, in order of their coming."""
@@ -78,6 +77,7 @@ class Samples:
         self._values = {name: array("d") for name in _COLUMNS}
         self._sources: dict[str, str] = {}
         self._count = 0
+        self._latest_s = latest_s()
 
     def ignore(self, name: str) -> None:
         """Note a series that no field names."""
@@ -86,8 +86,7 @@ class Samples:
 
     def refuse(self, line: int, reason: str) -> None:
         """Note a value that is not taken; line 0 where the file has no lines."""
-        if len(self.bad) < MOST_BAD:
-            self.bad.append(BadRow(line, reason))
+        self.bad.add(BadRow(line, reason))
 
     def claim(self, channel: str, selector: Selector, name: str, labels: Mapping[str, str]) -> None:
         """Say that a channel comes from a series.
@@ -108,7 +107,7 @@ class Samples:
 
     def add(self, line: int, time_s: float, field: Field, value: Value) -> None:
         """Take one value as the file has it."""
-        if not _EARLIEST_S < time_s < _LATEST_S:
+        if not EARLIEST_S <= time_s <= self._latest_s:
             self.refuse(line, f"time {time_s:g} is not a believable time in Unix seconds")
             return
         if field.channel == "state":
@@ -127,7 +126,7 @@ class Samples:
     def add_column(self, time_s: Floats, field: Field, values: Floats) -> None:
         """Take many numbers at once; what is not finite is not there."""
         number = values * field.factor + field.offset
-        keep = np.isfinite(number) & (time_s > _EARLIEST_S) & (time_s < _LATEST_S)
+        keep = np.isfinite(number) & (time_s >= EARLIEST_S) & (time_s <= self._latest_s)
         for missing in field.missing_numbers:
             keep &= values != missing
         self._room(int(keep.sum()))
@@ -136,9 +135,9 @@ class Samples:
 
     def _room(self, more: int) -> None:
         self._count += more
-        if self._count > MOST_VALUES:
+        if self._count > self._most:
             raise RecordingError(
-                f"{self.path}: holds more than {MOST_VALUES:,} values; hand it in in parts, such "
+                f"{self.path}: holds more than {self._most:,} values (most_values in [limits]); hand it in in parts, such "
                 "as a file a year"
             )
 
@@ -175,7 +174,7 @@ class Samples:
         _, first = np.unique(group * len(_COLUMNS) + column, return_index=True)
         table[group[first], column[first]] = value[first]
         other = table[group, column] != value
-        for place in np.flatnonzero(other)[:MOST_BAD]:
+        for place in np.flatnonzero(other):
             name = _COLUMNS[column[place]]
             self.refuse(0, f"another value of {name} at {time_s[place]:.3f} (Unix seconds)")
         for first in range(0, len(starts_s), _LOT):

@@ -14,11 +14,14 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import ConfigError
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Mapping
     from pathlib import Path
 
 #: The key in the table ``about`` under which it stands.
 KEY = "configuration"
+#: The key under which stands how many numbers of intervals are free on purpose.
+ABSENT = "absent"
 #: Sections that travel.
 TRAVEL = ("boat", "charger", "battery", "fuel", "wiring", "unit", "sensor", "service")
 _SQLITE = b"SQLite format 3\0"
@@ -30,6 +33,15 @@ def carry(data: Mapping[str, Any]) -> str:
     """Return the tables of a checked configuration as they are kept in the database, as JSON."""
     kept = {name: data[name] for name in TRAVEL if name in data}
     return json.dumps(kept, default=_plain, sort_keys=True)
+
+
+def note_absent(connection: sqlite3.Connection) -> None:
+    """Note that numbers of intervals are free because rows were taken out, not lost."""
+    connection.execute(
+        "INSERT INTO about (key, value) SELECT ?, coalesce(max(id), 0) - count(*) FROM intervals "
+        "WHERE true ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        (ABSENT,),
+    )
 
 
 def _plain(value: object) -> str:

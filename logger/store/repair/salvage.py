@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store.blocks import pack, rows_of
 from logger.store.file_format import pages
+from logger.store.file_format.carried import ABSENT, KEY
 from logger.store.file_format.wal import PAGE_SIZE
 from logger.store.files import (
     damaged_name,
@@ -104,8 +105,8 @@ def salvage(path: Path, charger: ChargerConfig) -> Salvaged:
         count, highest = db.execute(
             "SELECT count(*), coalesce(max(id), 0) FROM intervals"
         ).fetchone()
-        lost = _missing(path, count, highest)
-        between = _between(db, lost - (highest - count))
+        lost = max(0, _missing(path, count, highest) - _absent(db))
+        between = _between(db, lost - (highest - count)) if lost else (None, None)
         db.execute("COMMIT")
         db.execute("PRAGMA journal_mode = WAL")
     synchronise(mended)
@@ -122,6 +123,15 @@ def _missing(path: Path, count: int, highest: int) -> int:
     a_page = count / max(there, 1) if count > _ENOUGH else _USUAL_ROWS
     by_pages = count + round(a_page * max(pages.pages_in_header(path) - there, 0))
     return max(highest, pages.highest_number(path), by_pages) - count
+
+
+def _absent(db: sqlite3.Connection) -> int:
+    """Return how many numbers are free on purpose: an import was taken back, for instance."""
+    row = db.execute("SELECT value FROM about WHERE key = ?", (ABSENT,)).fetchone()
+    try:
+        return max(0, int(row[0])) if row else 0
+    except (ValueError, TypeError):
+        return 0
 
 
 def _between(db: sqlite3.Connection, behind: int) -> tuple[float | None, float | None]:
@@ -155,7 +165,12 @@ def _copy(path: Path, db: sqlite3.Connection) -> None:
 
     for name, row, values in pages.rows(path):
         if name == "about":
-            db.execute("UPDATE about SET value = ? WHERE key = ?", (values[1], values[0]))
+            if values[0] in ("store", KEY, ABSENT):
+                db.execute(
+                    "INSERT INTO about (key, value) VALUES (?, ?) "
+                    "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                    values[:2],
+                )
         elif name in lots:
             lots[name].append((row, *values))
             if len(lots[name]) >= _LOT:

@@ -48,16 +48,16 @@ def record(folder, rows):
 
 
 def test_a_recording_gives_its_readings_and_counts_its_bad_rows(tmp_path):
-    record(tmp_path, ["1000,13.1,8,running", "nonsense", "1001,13.2,8,running"])
+    record(tmp_path, ["1700000000,13.1,8,running", "nonsense", "1700000001,13.2,8,running"])
     source = source_of(tmp_path, "r.csv")
-    assert [r.time_s for r in readings_of(source)] == [1000.0, 1001.0]
+    assert [r.time_s for r in readings_of(source)] == [1.7e9, 1.7e9 + 1]
     assert source.refusals.by_reason == {"bad row": 1}
     assert "line 3" in source.refusals.samples["bad row"]
     assert not source.live
 
 
 def test_it_keeps_the_recorded_rhythm_at_a_factor(tmp_path):
-    record(tmp_path, [f"{1000 + k},13.1,8,running" for k in range(11)])
+    record(tmp_path, [f"{1_700_000_000 + k},13.1,8,running" for k in range(11)])
     began_s = time.monotonic()
     assert len(readings_of(source_of(tmp_path, "r.csv", speed=50))) == 11
     assert time.monotonic() - began_s >= 10 / 50

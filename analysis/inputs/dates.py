@@ -1,0 +1,31 @@
+"""Intervals whose dates cannot be true: left out of everything, and told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.inputs.finding import Finding, Severity
+from analysis.text import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from analysis.history.history import History
+
+
+def impossible_dates(history: History) -> Iterator[Finding]:
+    """Yield the finding if an import brought intervals from before 2000 or after tomorrow."""
+    if not history.impossible:
+        return
+    some = counted(history.impossible, "interval")
+    yield Finding(
+        "dates",
+        Severity.DOUBT,
+        None,
+        f"{some} that an import brought lie before the year 2000 or in the future. They are left "
+        f"out.",
+        "Look at the imports with 'ebbwatt import --undo', take back the one with wrong dates, "
+        "correct its file and import it again.",
+        "dates from 2000 to now",
+        some,
+    )

@@ -1,0 +1,1 @@
+"""Recordings: files of readings, as they come from other loggers, spreadsheets and people."""
