@@ -30,7 +30,7 @@ from logger.sections import (
     WIRING,
     awg_mm2,
 )
-from logger.settings import Document, Errors, check_section, nearest, read_document
+from logger.settings import Document, Errors, check_section, nearest, read_document, shown
 from logger.settings import unknown_key as check_unknown_key
 from logger.store.file_format.carried import carried, is_database
 
@@ -412,7 +412,8 @@ def _boat(document: Document, table: dict[str, Any]) -> dict[str, Any]:
         except KeyError:
             zones = known_zones()
             what = (
-                f"got {name!r}{nearest(name, zones)}; accepted: an IANA name such as Europe/Paris"
+                f"got {shown(name)}{nearest(name, zones)}; accepted: an IANA name such as "
+                f"Europe/Paris"
                 if zones
                 else "this machine has no database of time zones: install the package tzdata"
             )
@@ -446,7 +447,7 @@ def _plausible(
         )
         if not ordered or not value[0] < value[1]:
             raise document.error(
-                f"got {value!r}; accepted: [lowest, highest], two numbers in rising order",
+                f"got {shown(value)}; accepted: [lowest, highest], two numbers in rising order",
                 "plausible",
                 key,
             )

@@ -10,12 +10,14 @@ import contextlib
 import difflib
 import math
 import re
+import stat
 import tomllib
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import ConfigError
+from logger.refusals import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -37,8 +39,18 @@ _KINDS = {
 }
 #: Characters that a terminal acts on (ECMA-48: C0, DEL and C1).
 _ACTING = frozenset(map(chr, (*range(0x20), *range(0x7F, 0xA0))))
-_HEADER = re.compile(r"^\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_ASSIGNMENT = re.compile(r"^\s*([A-Za-z0-9_.\"' -]+?)\s*=")
+#: A key or a table of keys, as a line of TOML writes them.
+_KEYS = re.compile(r"[A-Za-z0-9_.\"' -]+")
+#: A configuration is a few kilobytes: more is no configuration, whatever else it is.
+LARGEST = 1_000_000
+#: Characters of a line. No setting is longer; the parser of TOML takes the square of a key's parts.
+_LONGEST_LINE = 10_000
+#: Parts of a key, such as source.timing.late_s: the parser makes a table of each.
+_MOST_PARTS = 20
+#: Characters of a key and of a message that are shown; some messages list what is accepted.
+_LONGEST_KEY, _LONGEST_MESSAGE = 200, 1500
+#: Characters of a value that an error shows.
+_SHOWN = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +131,9 @@ class Document:
     def error(self, message: str, *keys: str) -> ConfigError:
         """Build an error that names file, line and key."""
         line = self.line_of(*keys)
+        message = one_line(message, _LONGEST_MESSAGE)
         where = f"{self.path}, line {line}" if line else f"{self.path}"
-        name = ".".join(keys)
+        name = one_line(".".join(keys), _LONGEST_KEY)
         return ConfigError(f"{where}: {name}: {message}" if name else f"{where}: {message}")
 
 
@@ -158,21 +171,45 @@ def read_document(path: Path, if_missing: str = _NO_CONFIGURATION) -> Document:
     ConfigError
         If the file is missing, unreadable or not TOML; the text says where and what to do.
     """
+    text = _text_of(path, if_missing)
+    for number, line in enumerate(text.splitlines(), start=1):
+        if len(line) > _LONGEST_LINE:
+            raise ConfigError(
+                f"{path}, line {number}: is longer than {_LONGEST_LINE:,} characters; no setting is"
+            )
+        key = line.partition("=")[0].strip(" \t[]")
+        if key.count(".") > _MOST_PARTS and _KEYS.fullmatch(key):
+            raise ConfigError(f"{path}, line {number}: no setting has a name of so many parts")
     try:
-        text = path.read_text(encoding="utf-8")
+        data = tomllib.loads(text)
+    except RecursionError:
+        raise ConfigError(
+            f"{path}: not a configuration: its lists or tables are nested too deeply"
+        ) from None
+    except ValueError as error:  # a number of too many digits as well
+        raise ConfigError(f"{path}: not a valid TOML file: {str(error)[:200]}") from None
+    return Document(path, data, _locate(text))
+
+
+def _text_of(path: Path, if_missing: str) -> str:
+    try:
+        # A device such as /dev/zero never ends; a pipe may never begin.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise ConfigError(f"{path}: is no plain file; name a configuration file")
+        with path.open("rb") as file:
+            content = file.read(LARGEST + 1)
+        if len(content) > LARGEST:
+            raise ConfigError(f"{path}: is larger than 1 MB; it is no configuration")
+        return content.decode("utf-8").replace("\r\n", "\n")
     except FileNotFoundError:
         raise ConfigError(f"{path}: there is no such file. {if_missing}") from None
     except UnicodeDecodeError:
         raise ConfigError(
             f"{path}: cannot be read: it is not text in UTF-8, as a TOML file is"
         ) from None
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from None
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{path}: not a valid TOML file: {error}") from None
-    return Document(path, data, _locate(text))
+    except (OSError, ValueError) as error:  # a name that no file can have
+        reason = error.strerror if isinstance(error, OSError) else None
+        raise ConfigError(f"{path}: cannot be read: {reason or error}") from None
 
 
 def _locate(text: str) -> dict[tuple[str, ...], int]:
@@ -180,12 +217,27 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
     lines: dict[tuple[str, ...], int] = {}
     table: tuple[str, ...] = ()
     for number, line in enumerate(text.splitlines(), start=1):
-        if header := _HEADER.match(line):
-            table = _split(header.group(1))
-            lines.setdefault(table, number)
-        elif assignment := _ASSIGNMENT.match(line):
-            lines.setdefault(table + _split(assignment.group(1)), number)
+        name = line.strip()
+        if name.startswith("["):
+            name, _, rest = name.lstrip("[").partition("]")
+            # A list in a list may stand at the beginning of a line as well.
+            if _KEYS.fullmatch(name.strip()) and rest.lstrip("] \t")[:1] in ("", "#"):
+                table = _split(name)
+                lines.setdefault(table, number)
+            continue
+        key, found, _ = name.partition("=")
+        if found and _KEYS.fullmatch(key):
+            lines.setdefault(table + _split(key), number)
     return lines
+
+
+def shown(value: object) -> str:
+    """Return a value of a configuration as an error shows it: cut, whatever it is."""
+    try:
+        text = repr(value[: _SHOWN + 1] if isinstance(value, str) else value)
+    except (ValueError, RecursionError):  # an integer of too many digits, lists in lists
+        return f"a value of type {type(value).__name__}"
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
 
 
 def _split(dotted: str) -> tuple[str, ...]:
@@ -289,7 +341,7 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
     figures: list[Any] = [v for v in given if _is_number(v)]
     if ok and figures:
         ok = (
-            all(math.isfinite(figure) for figure in figures)
+            all(_is_finite(figure) for figure in figures)
             and (setting.low is None or min(figures) >= setting.low)
             and not (setting.above_low and setting.low in figures)
             and (setting.high is None or max(figures) <= setting.high)
@@ -297,12 +349,14 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
         )
     if ok and setting.choices and value not in setting.choices:
         hint = nearest(str(value), setting.choices)
-        raise document.error(f"got {value!r}{hint}; accepted: {setting.accepted()}", *path)
+        raise document.error(f"got {shown(value)}{hint}; accepted: {setting.accepted()}", *path)
     if not ok:
-        raise document.error(f"got {value!r}; accepted: {setting.accepted()}", *path)
+        raise document.error(f"got {shown(value)}; accepted: {setting.accepted()}", *path)
     if setting.kind == "text" and not setting.wire and any(c in _ACTING for c in str(value)):
         # It is shown on every screen: a terminal must not act on it.
-        raise document.error(f"got {value!r}; accepted: text without control characters", *path)
+        raise document.error(
+            f"got {shown(value)}; accepted: text without control characters", *path
+        )
     if setting.kind == "range" and figures:
         return tuple(map(float, figures)) if pair else float(figures[0])
     return float(value) if setting.kind == "number" and isinstance(value, int) else value
@@ -310,3 +364,10 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
 
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _is_finite(figure: float) -> bool:
+    try:
+        return math.isfinite(figure)
+    except OverflowError:  # an integer of hundreds of digits
+        return False

@@ -108,18 +108,18 @@ def read_capture(path: Path) -> Iterator[Chunk]:
                         )
                     began_s = datetime.fromisoformat(row["began"]).timestamp()
                     continue
-                time_s = began_s + float(row["at_s"])
-                if not 0.0 <= time_s <= latest:
-                    raise ValueError("its time lies before 1970 or in the future")
-                yield Chunk(
-                    time_s,
-                    bytes.fromhex(row["bytes"]),
-                    str(row.get("channel", "")),
-                    row.get("sent") is True,
-                )
+                yield _chunk(row, began_s, latest)
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
                 if number > 1 and not line.endswith("\n"):
                     return  # it was cut while it was written
                 raise RecordingError(
                     f"{path}, line {number}: is not a line of a capture: {error!r}"
                 ) from None
+
+
+def _chunk(row: dict[str, Any], began_s: float, latest: float) -> Chunk:
+    time_s = began_s + float(row["at_s"])
+    if not 0.0 <= time_s <= latest:
+        raise ValueError("its time lies before 1970 or in the future")
+    data = bytes.fromhex(row["bytes"])
+    return Chunk(time_s, data, str(row.get("channel", "")), row.get("sent") is True)

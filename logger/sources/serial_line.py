@@ -10,7 +10,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
-from logger.settings import REQUIRED, Section, Setting
+from logger.settings import REQUIRED, Section, Setting, shown
 from logger.sources.base import checked_settings
 from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.description import (
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from logger.config import Config
     from logger.reading import Reading
 
-#: Kinds of port URL of pyserial 3.5, and whether they reach over a network.
+#: Kinds of port URL of pyserial 3.5 that read a port, and whether they reach over a network. Its
+#: spy:// is left out: it writes whatever passes into any file that the URL names.
 SCHEMES = {
     "alt": False,
     "cp2110": False,
@@ -35,8 +36,10 @@ SCHEMES = {
     "loop": False,
     "rfc2217": True,
     "socket": True,
-    "spy": False,
 }
+
+#: Longest name of a port: that of a file (PATH_MAX of Linux is 4096), with what a URL adds.
+_LONGEST_PORT = 5000
 
 LINE = Section(
     "line",
@@ -130,10 +133,13 @@ def build(config: Config) -> SerialSource:
 def check_port(config: Config, port: str, *, allow_network: bool) -> None:
     """Refuse port URLs that are unknown, or reach over a network without leave."""
     scheme, found, _ = port.partition("://")
-    if not (port and port.isprintable()) or (found and scheme.lower() not in SCHEMES):
+    fits = 0 < len(port) <= _LONGEST_PORT and port.isprintable()
+    if not fits or (found and scheme.lower() not in SCHEMES):
         accepted = ", ".join(f"{name}://" for name in SCHEMES)
         raise config.document.error(
-            f"got {port!r}; accepted: the path of a device, or one of {accepted}", "source", "port"
+            f"got {shown(port)}; accepted: the path of a device, or one of {accepted}",
+            "source",
+            "port",
         )
     if found and SCHEMES[scheme.lower()] and not allow_network:
         raise config.document.error(

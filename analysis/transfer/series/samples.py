@@ -137,8 +137,8 @@ class Samples:
         self._count += more
         if self._count > self._most:
             raise RecordingError(
-                f"{self.path}: holds more than {self._most:,} values (most_values in [limits]); hand it in in parts, such "
-                "as a file a year"
+                f"{self.path}: holds more than {self._most:,} values (most_values in [limits]); "
+                "hand it in in parts, such as a file a year"
             )
 
     def _state(self, field: Field, value: Value) -> float | None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
+from logger.refusals import one_line
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.decoders.lines import (
     LINE_SETTINGS,
@@ -61,6 +62,8 @@ _ADVICE = (
     (r"pattern too large", "write it shorter, with * instead of counted repeats"),
     (r"\(\?[a-zA-Z]", "of the flags only i, m, s and U are known, such as (?i)"),
 )  # fmt: skip
+#: Characters of what RE2 says that are shown: it repeats the pattern.
+_LONGEST_COMPLAINT = 200
 _GROUP_NAME = re.compile(r"\(\?P?<(\w+)>")
 #: A set in brackets, an escaped character, or one character.
 _PARTS = re.compile(r"\[\^?\]?(?:\\.|[^\]\\])*\]|\\.|.", re.DOTALL)
@@ -178,7 +181,7 @@ def _compiled(text: str) -> _Pattern:
         if complaint.endswith("(?P") and "(?P=" in text:
             complaint += "="
         advice = next((f"; {say}" for known, say in _ADVICE if re.search(known, complaint)), "")
-        shown = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in complaint)
+        shown = one_line(complaint, _LONGEST_COMPLAINT)
         raise _PatternError(f"is no valid pattern ({shown}){advice}") from None
     names = _GROUP_NAME.findall(text)
     twice = next((name for name in names if names.count(name) > 1), None)

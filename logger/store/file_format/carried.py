@@ -53,6 +53,8 @@ def _plain(value: object) -> str:
 def is_database(path: Path) -> bool:
     """Tell whether a file is a database rather than a configuration."""
     try:
+        if not path.is_file():
+            return False  # a pipe may never begin
         with path.open("rb") as file:
             return file.read(len(_SQLITE)) == _SQLITE
     except OSError:

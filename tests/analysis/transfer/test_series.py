@@ -120,7 +120,7 @@ def test_text_of_other_programs_comes_to_the_same_log(tmp_path, wanted, name):
     path.write_bytes(gzip.compress(text) if name.endswith(".gz") else text)
     result, rows = taken(config, path)
     assert rows == wanted[1]
-    assert (result.readings, result.bad) == (len(ROWS), [])
+    assert (result.readings, result.bad.kept) == (len(ROWS), [])
     again, _ = taken(config, path)
     assert (again.readings, again.intervals, again.known) == (0, 0, len(ROWS))
 
@@ -330,7 +330,7 @@ def test_bad_lines_are_refused_with_their_number_and_the_rest_goes_in(tmp_path):
     (tmp_path / "log.lp").write_text("\n".join(lines))
     result, _ = taken(config, tmp_path / "log.lp")
     assert result.readings == 9
-    reasons = {bad.line: bad.reason for bad in result.bad}
+    reasons = {bad.line: bad.reason for bad in result.bad.kept}
     assert "not line protocol" in reasons[4]
     assert reasons[5] == "has no time"
     assert "longer than" in reasons[6]
@@ -372,7 +372,7 @@ def test_of_two_values_at_one_time_the_first_stands_and_the_other_is_told(tmp_pa
     recording = series_recording(tmp_path / "log.lp", boat(tmp_path))
     (block,) = recording
     assert block.voltage_v.tolist() == [12.5]
-    assert [bad.reason for bad in recording.bad] == [
+    assert [bad.reason for bad in recording.bad.kept] == [
         "another value of voltage_v at 1750000000.000 (Unix seconds)"
     ]
 
@@ -416,7 +416,7 @@ def test_values_from_a_bad_dream_are_refused_one_by_one(tmp_path):
     recording = series_recording(tmp_path / "answer.json", boat(tmp_path))
     (block,) = recording
     assert block.voltage_v.tolist() == [12.5, 12.6]
-    assert len(recording.bad) == 7  # NaN is how a gap is written
+    assert recording.bad.total == 7  # NaN is how a gap is written
 
 
 def test_a_damaged_parquet_file_is_one_line(tmp_path):
