@@ -53,6 +53,7 @@ COMMANDS = (
     "size",
     "fitting",
     "event",
+    "exchange",
     "export",
     "check",
     "fleet",

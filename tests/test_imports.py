@@ -21,7 +21,7 @@ FLOORS = (
     {"load"},
     {"assessment"},
     {"fuel", "installation", "transfer", "probe"},
-    {"sizing", "demo"},
+    {"sizing", "demo", "exchange"},
     {"fleet"},
     {"show"},
     {"study", "publish"},

@@ -104,7 +104,7 @@ def _add(args: argparse.Namespace, config: Config) -> int:
     event = add_event(
         config.store.path,
         args.kind,
-        time_s=now_s if args.at is None else _time(args.at),
+        time_s=now_s if args.at is None else time_of(args.at),
         now_s=now_s,
         amount=args.litres,
         text=_text(args),
@@ -157,7 +157,7 @@ def _tick(args: argparse.Namespace, config: Config) -> int:
     from logger.store.events import add_event
 
     now_s = time.time()
-    time_s = now_s if args.at is None else _time(args.at)
+    time_s = now_s if args.at is None else time_of(args.at)
     fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
     ticks = [_ticked(item, args, config) for item in dict.fromkeys(args.items)]
     for kind, text in ticks:
@@ -231,7 +231,7 @@ def _line(event: Event) -> str:
     return f"{iso(event.time_s)}  {event.kind}{amount}  {clean_text(event.text)}".rstrip()
 
 
-def _time(text: str) -> float:
+def time_of(text: str) -> float:
     """Return a time given on the command line as Unix seconds, or raise UsageError."""
     from logger.errors import UsageError
     from logger.recordings.times import parse_time

@@ -1,0 +1,1 @@
+"""An exchange of the charger: its record, the configuration, and what is compared."""

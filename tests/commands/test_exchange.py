@@ -1,0 +1,212 @@
+"""Another charger is fitted: recorded, configuration moved, sheet written, nothing lost."""
+
+import json
+import re
+from datetime import UTC, datetime
+
+import pytest
+
+from analysis.exchange import record
+from analysis.exchange.configuration import moved
+from logger.config import load_config
+from logger.errors import EbbwattError, UsageError
+from logger.event import Event
+from tests.support.terminal import Terminal
+
+BEGUN_S = 1_700_006_400  # 2023-11-15T00:00:00Z
+DAY_S = 86400
+CONFIG = """\
+# The boat of this test is invented.
+[boat]
+timezone = "UTC"
+
+[charger]
+label = "aft locker"     # where it is
+rated_w = 110            # nameplate output, W
+serial = "OLD-1"
+fitted = 2023-11-01      # by the yard
+
+[battery]
+charge_ceiling_v = 14.4  # a comment with = and "quotes"
+
+[store]
+path = "ebbwatt.db"
+"""
+
+
+def days(first, count, amps, counter_h):
+    """Return a recording: six hours of running a day, minute by minute, then rest."""
+    rows = ["time,voltage_v,current_a,state,runtime_h"]
+    for day in range(first, first + count):
+        for minute in range(1440):
+            runs = minute < 360
+            counter = counter_h + (day - first) * 6.0 + min(minute, 360) / 60.0
+            volts, now_a = (13.2, amps) if runs else (12.6, 0.0)
+            state = "running" if runs else "standby"
+            time_s = BEGUN_S + day * DAY_S + minute * 60
+            rows.append(f"{time_s},{volts},{now_a},{state},{counter:.3f}")
+    return "\n".join(rows) + "\n"
+
+
+@pytest.fixture
+def place(tmp_path, ebbwatt):
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG)
+    (tmp_path / "ebbwatt.toml").chmod(0o640)
+    (tmp_path / "old.csv").write_text(days(0, 8, 5.0, 4000.0))
+    ebbwatt("import", "old.csv", cwd=tmp_path)
+    return tmp_path
+
+
+_EXCHANGED = ("exchange", "--new-serial", "NEW-2", "--new-rated", "110", "--by", "A. Fitter",
+              "--at", "2023-11-24T12:00Z")  # fmt: skip
+
+
+def _of(ebbwatt, place, fitting):
+    return ebbwatt("report", "--fitting", fitting, "--json", "-", cwd=place).stdout
+
+
+def test_the_configuration_moves_and_nothing_of_the_old_unit_is_lost(ebbwatt, place):
+    before = _of(ebbwatt, place, 1)
+    done = ebbwatt(*_EXCHANGED, "--sheet", "sheet.html", cwd=place)
+    text = (place / "ebbwatt.toml").read_text()
+    # Three values differ, and not a letter else: comments and order stay.
+    changed = [
+        (old, new)
+        for old, new in zip(CONFIG.splitlines(), text.splitlines(), strict=True)
+        if old != new
+    ]
+    assert [re.sub(r"#.*", "", new).strip() for _, new in changed] == [
+        "rated_w = 110.0",
+        'serial = "NEW-2"',
+        "fitted = 2023-11-24",
+    ]
+    assert all(old.partition("#")[2] == new.partition("#")[2] for old, new in changed)
+    assert (place / "ebbwatt.toml").stat().st_mode & 0o777 == 0o640
+    (kept,) = place.glob("ebbwatt.toml.before-exchange-*")
+    assert kept.read_text() == CONFIG
+    assert kept.name in done.stdout
+    assert "restart" in done.stdout
+    # The event holds both counters: the old one's by the log.
+    (event,) = json.loads(ebbwatt("event", "list", "--json", cwd=place).stdout)
+    assert event["kind"] == "replacement"
+    assert event["time"] == "2023-11-24T12:00:00Z"
+    old = "old: serial OLD-1, 110 W, counter 4048 h"
+    assert event["text"] == f"{old}; new: serial NEW-2, 110 W, counter 0 h; by A. Fitter"
+    # The old fitting is assessed as before, byte for byte.
+    assert _of(ebbwatt, place, 1) == before
+    sheet = (place / "sheet.html").read_text()
+    for part in ("OLD-1", "NEW-2", "4048", "The old unit", "no running of the new unit yet",
+                 "counter of the new unit, read off"):  # fmt: skip
+        assert part in sheet.replace("\N{NO-BREAK SPACE}", " "), part
+
+
+def test_the_sheet_puts_the_new_units_first_20_hours_beside_the_old_ones_last(ebbwatt, place):
+    ebbwatt(*_EXCHANGED, cwd=place)
+    (place / "new.csv").write_text(days(10, 5, 8.0, 0.0))
+    ebbwatt("import", "new.csv", cwd=place)
+    ebbwatt("exchange", "--sheet-only", "sheet.html", cwd=place)
+    flat = (place / "sheet.html").read_text().replace("\N{NO-BREAK SPACE}", " ")
+    row = re.search(r'<th scope="row">reached output</th><td>([^<]*)</td><td>([^<]*)</td>', flat)
+    # By hand: 5 A at 13.2 V are 66 W, 60 % of 110 W; 8 A are 105.6 W, 96 %.
+    old, new = (float(cell.split(" %")[0]) for cell in row.groups())
+    assert old == pytest.approx(60.0, abs=0.6)
+    assert new == pytest.approx(96.0, abs=0.6)
+    hours = re.search(r">running hours</th><td>([^<]*)</td><td>([^<]*)</td>", flat).groups()
+    assert hours == ("20 h", "20 h")
+    # The new unit has a log of its own, whose hours begin at its own counter.
+    of_new = json.loads(ebbwatt("report", "--json", "-", cwd=place).stdout)
+    assert of_new["charger"]["fitted"] == "2023-11-24"
+    assert of_new["observed"]["running_hours"] == pytest.approx(30.0, abs=0.2)
+    assert not [f for f in of_new["inputs"] if f["code"] in {"counter_break", "exchange_proposed"}]
+
+
+def test_what_no_option_says_is_asked_for_on_a_terminal(place, child_env):
+    command = ("-m", "analysis", "exchange", "--at", "2023-11-24T12:00Z")
+    terminal = Terminal(command, place, child_env)
+    for question, answer in (
+        (b"old unit [OLD-1]: ", b"\n"),
+        (b"its hour counter, h [4048.0]: ", b"4051.5\n"),
+        (b"serial number of the new unit: ", b"NEW-9\n"),
+        (b"its rated output, W: ", b"much\n"),
+        (b"a number is needed", b"160\n"),
+        (b"its hour counter, h [0.0]: ", b"12\n"),
+        (b"who exchanged it: ", b"Jo Marten\n"),
+    ):
+        terminal.until(question)
+        terminal.press(answer)
+    assert terminal.process.wait(timeout=90) == 0
+    charger = load_config(place / "ebbwatt.toml").charger
+    assert (charger.serial, charger.rated_w) == ("NEW-9", 160.0)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ((), "needs --new-serial, --new-rated, --by"),
+        (("--new-serial", "X", "--new-rated", "0", "--by", "Jo"), "accepted: 1 to 20000 W"),
+        (("--new-serial", "X", "--new-rated", "nan", "--by", "Jo"), "accepted: 1 to 20000 W"),
+        (("--new-serial", " ", "--new-rated", "9", "--by", "Jo"), "serial number of the new"),
+        (("--new-serial", "X", "--new-rated", "9", "--by", " "), "say who exchanged it"),
+        (("--at", "2023-10-30T12:00Z"), "fitted unit is there since 2023-11-01"),
+        (("--sheet-only", "s.html"), "no exchange is recorded"),
+        (("--sheet-only", "s.html", "--new-rated", "5"), "leave the other options out"),
+        (("--config", "ebbwatt.db", *_EXCHANGED[1:]), "is a database; name the configuration"),
+    ],
+)
+def test_what_cannot_be_true_changes_nothing(ebbwatt, place, options, says):
+    done = ebbwatt("exchange", *options, cwd=place, status=2, stdin=-3)
+    assert says in done.stderr
+    assert (place / "ebbwatt.toml").read_text() == CONFIG
+    assert not list(place.glob("*before-exchange*"))
+    assert json.loads(ebbwatt("event", "list", "--json", cwd=place).stdout) == []
+
+
+def test_a_configuration_that_cannot_be_written_leaves_the_event_struck(place, monkeypatch, capsys):
+    from analysis.cli import main
+    from analysis.exchange import configuration
+
+    def full(*_):
+        raise EbbwattError("no space left on device")
+
+    monkeypatch.setattr(configuration, "replace_kept", full)
+    monkeypatch.chdir(place)
+    assert main(list(_EXCHANGED)) == 1
+    assert "no space left" in capsys.readouterr().err
+    assert (place / "ebbwatt.toml").read_text() == CONFIG
+    assert main(["event", "list"]) == 0
+    assert "no events recorded" in capsys.readouterr().out
+
+
+def test_an_exchange_that_was_cut_off_is_finished_and_not_recorded_twice(ebbwatt, place):
+    ebbwatt(*_EXCHANGED, cwd=place)
+    # As if the power had gone between the event and the configuration.
+    (place / "ebbwatt.toml").write_text(CONFIG)
+    ebbwatt(*_EXCHANGED, cwd=place)
+    assert load_config(place / "ebbwatt.toml").charger.serial == "NEW-2"
+    assert len(json.loads(ebbwatt("event", "list", "--json", cwd=place).stdout)) == 1
+
+
+@pytest.mark.parametrize("serial", ["A-1", "", "x, y; z: \N{RIGHT-TO-LEFT OVERRIDE}"])
+@pytest.mark.parametrize("counter_h", [None, 0.0, 4609.84])
+def test_the_text_of_the_event_tells_the_exchange_again(serial, counter_h):
+    old, new = record.Unit(serial, 110.0, counter_h), record.Unit("B 2", 75.5, 12.0)
+    made = record.checked(record.Exchange(old, new, "Jo"))
+    ((time_s, found),) = record.recorded([Event(1, 7.0, record.KIND, None, made.text())])
+    assert time_s == 7.0
+    assert found.new == made.new
+    assert found.old.serial == made.old.serial
+    assert found.old.counter_h == pytest.approx(counter_h, abs=0.051)
+    assert record.recorded([Event(1, 7.0, "note", None, made.text())]) == []
+
+
+def test_settings_that_the_file_leaves_out_are_added_to_its_section(tmp_path):
+    path = tmp_path / "ebbwatt.toml"
+    path.write_text("[charger]\nrated_w = 90\n# the end\n\n[battery]\ncapacity_ah = 100\n")
+    day = datetime(2026, 3, 1, tzinfo=UTC).date()
+    path.write_text(moved(path, 110.0, 'S "1"', day))
+    config = load_config(path)
+    assert (config.charger.serial, config.charger.fitted) == ('S "1"', day)
+    assert config.battery.capacity_ah == 100.0
+    assert "# the end" in path.read_text()
+    with pytest.raises(UsageError, match="accepted"):
+        moved(path, -5.0, "S", day)
