@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
+from logger.plausibility.bank import BANKS_V, DEAD_SHARE, HIGHEST_SHARE
 from logger.recordings.files import Limits
 from logger.refusals import printable
 from logger.sections import (
@@ -52,6 +53,14 @@ DESIGN_SPREAD = 1.0 / 15.0
 #: A litre of methanol holds 4.377 kWh at 20 degC (lower heating value 638.35 kJ/mol, 32.042 g/mol,
 #: 0.7909 kg/L: sources in analysis/physics.py): nothing delivers a kilowatt-hour from less.
 LEAST_METHANOL_L_PER_KWH = 0.228
+#: Believable values whatever the charger and the bank are; a channel of a reading each.
+ANY_CHARGER = {
+    "voltage_v": (0.0, HIGHEST_SHARE * BANKS_V[-1]),
+    "runtime_h": (0.0, 1.0e6),
+    "temperature_c": (-40.0, 85.0),
+    "battery_current_a": (-1000.0, 1000.0),
+    "fuel_l": (0.0, 10000.0),
+}
 #: A gap is so many times the usual spacing, ...
 GAP_SPACINGS = 5.0
 #: ... and never shorter than this, s: a source that speaks each second may stumble.
@@ -208,6 +217,8 @@ class Config:
     boat: BoatConfig = BoatConfig()
     services: tuple[ServiceConfig, ...] = ()
     limits: Limits = field(default_factory=Limits)
+    judges_bank: bool = False
+    """Whether voltages are judged by the bank too: [plausible] does not name them."""
 
 
 def gap_after(spacing_s: float) -> float:
@@ -305,6 +316,7 @@ def config_of(document: Document) -> Config:
         unit=UnitConfig(**values["unit"]),
         boat=BoatConfig(**values["boat"]),
         services=services,
+        judges_bank=values["plausible"]["voltage_v"] is None,
     )
 
 
@@ -430,14 +442,12 @@ def _plausible(
     fuel-cell charger gives at most a little more than rated at the lowest battery voltage (10 V).
     Half of the nominal voltage is below any bank that is in use.
     """
-    bank_v = (0.0, 64.0) if nominal_v is None else (nominal_v / 2.0, nominal_v * 16.0 / 12.0)
-    limits = {
+    bank_v = ANY_CHARGER["voltage_v"]
+    if nominal_v is not None:
+        bank_v = (DEAD_SHARE * nominal_v, HIGHEST_SHARE * nominal_v)
+    limits = ANY_CHARGER | {
         "voltage_v": bank_v,
         "current_a": (-1.0, 2.0 * rated_w / 10.0),
-        "runtime_h": (0.0, 1.0e6),
-        "temperature_c": (-40.0, 85.0),
-        "battery_current_a": (-1000.0, 1000.0),
-        "fuel_l": (0.0, 10000.0),
     }
     for key, value in table.items():
         if value is None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
-from logger.sources import open_source
+from logger.sources import is_unsealed, open_source
 from logger.sources.link.supervision import LinkState, LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
 from logger.store.file_format.carried import carry
@@ -91,7 +91,9 @@ class Daemon:
         except BaseException:
             self._lock.release()
             raise
-        self.recorder = Recorder(config, self.writer, self.source.refusals)
+        self.recorder = Recorder(
+            config, self.writer, self.source.refusals, unsealed=is_unsealed(self.source)
+        )
         self._status: LinkStatus | None = None
         self._newest_s = 0.0
         self._renewed_s = 0.0

@@ -10,7 +10,8 @@ import time
 from typing import TYPE_CHECKING
 
 from logger.interval import FLOAT_SLACK, Condenser
-from logger.plausibility import Plausibility
+from logger.plausibility.bank import Bank
+from logger.plausibility.values import Plausibility
 from logger.reading import MOST_WORDS
 from logger.refusals import printable
 from logger.store.faults import RefusedTime
@@ -51,6 +52,8 @@ class Recorder:
         Counts refused values.
     now_s
         The clock of the commits; it never steps.
+    unsealed
+        The source's messages carry no checksum, which their values then have to make up for.
 
     Attributes
     ----------
@@ -64,6 +67,8 @@ class Recorder:
         writer: Writer,
         refusals: Refusals,
         now_s: Callable[[], float] = time.monotonic,
+        *,
+        unsealed: bool = False,
     ) -> None:
         self.writer = writer
         self.refusals = refusals
@@ -73,7 +78,8 @@ class Recorder:
         self._closed_j: float | None = None
         self._most_j: float | None = None
         self._told_s: dict[str, float] = {}
-        self._plausibility = Plausibility(config.plausible, refusals)
+        bank = Bank(config.battery.nominal_v) if config.judges_bank else None
+        self._plausibility = Plausibility(config.plausible, refusals, bank, unsealed=unsealed)
         self._condenser = Condenser(config.log)
         self._raw = RawHours(config.store.raw_hours, writer.add_hour)
         self._store = config.store

@@ -87,7 +87,8 @@ BATTERY = Section(
             "number",
             None,
             "nominal voltage of the bank, such as 12; values below half or above four thirds of it "
-            "are not believed",
+            "are not believed, but for 0 V of a charger that is off; found from the readings if "
+            "left out",
             "V",
             6,
             96,

@@ -16,7 +16,6 @@ from logger.store.file_format.carried import is_database
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Mapping
 
     from logger.config import Config
     from logger.sources.base import Source
@@ -65,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     """Check, and decode if asked to."""
     path = args.file or find_config(args.config)
     try:
-        description, plausible, trouble = _check(path, mend=args.mend)
+        description, config, trouble = _check(path, mend=args.mend)
     except ConfigError as error:
         found = {*error.errors, *_errors_behind(path)}
         for line in sorted(sorted(found), key=_line_number):
@@ -79,16 +78,22 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"{path}: describes no device that could decode {args.against}")
     from analysis.probe.transcript import Transcript
 
-    return _decode(Transcript(description, plausible), args.against)
+    transcript = Transcript(description)
+    if config is not None:
+        transcript = Transcript(
+            description,
+            config.plausible,
+            nominal_v=config.battery.nominal_v,
+            judges_bank=config.judges_bank,
+        )
+    return _decode(transcript, args.against)
 
 
-def _check(
-    path: Path, *, mend: bool
-) -> tuple[Description | None, Mapping[str, tuple[float, float]], bool]:
+def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None, bool]:
     """Check a file and say what it holds.
 
-    Returns the device's description if there is one, the believable values of the channels, and
-    whether the settings do not fit what was measured.
+    Returns the device's description and the configuration, where there is one, and whether the
+    settings do not fit what was measured.
     """
     from analysis.publish.settings import publishing
     from logger.settings import read_document
@@ -102,7 +107,7 @@ def _check(
         _check_transport(description)
         say(f"{path}: a good description")
         _tell(description)
-        return description, {}, False
+        return description, None, False
     config = load_config(path)
     # Whatever is wrong with source or publishing is told before anything is called good.
     source = None if config.source is None else open_source(config)
@@ -122,12 +127,12 @@ def _check(
         trouble |= _look_at_spacing(config)
     if source is None:
         print("  source    none: nothing is read live (import and report work)")
-        return None, config.plausible, trouble
+        return None, config, trouble
     say(f"  source    {harmless(source.describe(), 200)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
         _tell(found)
-    return found, config.plausible, trouble | _look_at_source(config, source)
+    return found, config, trouble | _look_at_source(config, source)
 
 
 def _line_number(error: str) -> int:
@@ -274,9 +279,11 @@ def _tell(description: Description) -> None:
     for f in description.fields:
         unit = f" in {harmless(f.unit)}" if f.unit else ""
         say(f"  field     {f.channel} from {harmless(repr(f.source))}{unit}")
-    unsealed = getattr(description.decoder, "checksum", "") == "none"
-    if unsealed and description.decoder_kind == "frame" and not description.decoder.packets:
-        print("  checksum  none: a spoiled frame passes for a good one; set checksum if it has any")
+    if description.unsealed:
+        print(
+            "  checksum  none: a spoiled frame passes for a good one, and a value that jumps is "
+            "left out until the next confirms it; set checksum if it has any"
+        )
     if description.states:
         words = ", ".join(
             f"{harmless(word)} = {state}" for word, state in description.states.items()

@@ -242,7 +242,10 @@ class _Watcher:
 
         self._source = source
         self._transcript = Transcript(
-            source.description, config.plausible, nominal_v=config.battery.nominal_v
+            source.description,
+            config.plausible,
+            nominal_v=config.battery.nominal_v,
+            judges_bank=config.judges_bank,
         )
         self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
         self._capture: CaptureWriter | None = None

@@ -10,7 +10,8 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from logger.plausibility import TINY, counter_is_possible
+from logger.plausibility.bank import OFF_V, fits
+from logger.plausibility.values import TINY, counter_is_possible
 from logger.reading import CHANNELS
 
 if TYPE_CHECKING:
@@ -19,13 +20,8 @@ if TYPE_CHECKING:
     from logger.reading import Reading
     from logger.sources.description import Description
 
-#: Lead-acid and LFP banks as a part of their nominal voltage: empty under load, and charged hard
-#: (10.2 to 16 V on 12 V). Common practice, no source.
-LOWEST_SHARE, HIGHEST_SHARE = 0.85, 16.0 / 12.0
-#: Nominal voltages of banks, V.
-NOMINAL_V = (12.0, 24.0, 48.0)
-#: The output of a charger that is off may float so far, V; common practice, no source.
-OFF_V = 0.5
+#: Nominal voltages of house banks, V; common practice, no source.
+NOMINAL_V = (12.0, 24.0, 36.0, 48.0)
 #: Factors by which a scale is usually wrong.
 FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001)
 
@@ -87,10 +83,10 @@ class Judgement:
 
     def _odd_voltage(self, seen: _Seen) -> str:
         banks = NOMINAL_V if self.nominal_v is None else (self.nominal_v,)
-        if seen.high <= OFF_V or any(_fits(seen.high, bank) for bank in banks):
+        if seen.high <= OFF_V or any(fits(seen.high, bank) for bank in banks):
             return ""
         for factor in FACTORS:
-            if any(_fits(seen.high * factor, bank) for bank in banks):
+            if any(fits(seen.high * factor, bank) for bank in banks):
                 break
         else:
             return f"no bank of {' or '.join(f'{b:g}' for b in banks)} V has that"
@@ -113,7 +109,3 @@ class Judgement:
         if kind == "frame":
             return "the order of its bytes looks wrong: try the other byte_order, or another type"
         return "is it the right value, in the right unit?"
-
-
-def _fits(voltage_v: float, nominal_v: float) -> bool:
-    return LOWEST_SHARE * nominal_v <= voltage_v <= HIGHEST_SHARE * nominal_v

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 from analysis.probe.guesses import guess_checksum, guess_framing, guess_kind
 from analysis.probe.judgement import Judgement
-from logger.plausibility import Plausibility
+from logger.config import ANY_CHARGER
+from logger.plausibility.bank import Bank
+from logger.plausibility.values import Plausibility
 from logger.reading import CHANNELS, OperatingState
 from logger.refusals import Refusals, printable
 from logger.sources.decoders.frame import UNKNOWN_TYPE
@@ -57,11 +59,11 @@ class Transcript:
     description
         What the bytes were decoded with.
     plausible
-        Lowest and highest believable value of each channel, where a configuration tells them.
+        Lowest and highest believable value of each channel.
     """
 
     description: Description
-    plausible: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    plausible: Mapping[str, tuple[float, float]] = field(default_factory=lambda: ANY_CHARGER)
     good: int = 0
     ignored: int = 0
     refused: Counter[str] = field(default_factory=Counter)
@@ -85,13 +87,18 @@ class Transcript:
     unprintable: int = 0
     nominal_v: float | None = None
     """Nominal voltage of the bank, where a configuration tells it."""
+    judges_bank: bool = True
+    """Whether voltages are judged by the bank, as where [plausible] does not name them."""
     _judged: Judgement = field(init=False)
     _believed: Plausibility = field(init=False)
 
     def __post_init__(self) -> None:
         """Begin to judge what comes."""
         self._judged = Judgement(self.description, self.nominal_v)
-        self._believed = Plausibility(self.plausible, self.unbelievable)
+        bank = Bank(self.nominal_v) if self.judges_bank else None
+        self._believed = Plausibility(
+            self.plausible, self.unbelievable, bank, unsealed=self.description.unsealed
+        )
 
     @property
     def _questions(self) -> set[bytes]:

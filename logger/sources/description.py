@@ -211,6 +211,13 @@ class Description:
     tables: Mapping[str, Any]
     place: Place
 
+    @property
+    def unsealed(self) -> bool:
+        """Whether a spoiled message passes for a good one: frames on a line, no checksum."""
+        return getattr(self.decoder, "checksum", "") == "none" and (
+            self.decoder_kind == "frame" and not self.decoder.packets
+        )
+
     def pipeline(
         self,
         refusals: Refusals | None = None,

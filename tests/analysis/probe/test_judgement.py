@@ -1,12 +1,14 @@
 """What probe and check say about values that decode and cannot be true."""
 
+import json
 import struct
 
 import pytest
 
 from analysis.probe.judgement import Judgement
 from logger.reading import Reading
-from tests.support.rigs.sources import described
+from tests.support.rigs.late_device import registers
+from tests.support.rigs.sources import CHARGER, described, inside_source
 
 SWAPPED = "the order of its words looks swapped: try order ="
 TEXT = """
@@ -72,3 +74,64 @@ def test_swapped_words_of_a_counter_of_seconds():
 def test_a_number_that_no_sensor_gives():
     told = said(Reading(0.0, 13.2, temperature_c=5e-20))
     assert f'too small to be measured; {SWAPPED} "CDAB"' in told
+
+
+def capture(path, *rounds):
+    """Write what was asked and answered each second, of registers 0 to 4."""
+    asked = described(TEXT).decoder.requests[0].payload
+    rows = [{"capture": 1, "began": "2026-05-03T14:05:30Z", "link": "a line"}]
+    for second, words in enumerate(rounds):
+        rows.append({"at_s": second, "bytes": asked.hex(), "sent": True})
+        answer = registers(asked, words.__getitem__)
+        rows.append({"at_s": second + 0.1, "bytes": answer.hex()})
+    path.write_text("\n".join(map(json.dumps, rows)))
+
+
+def words_of(volts, seconds, warmth):
+    low, high = seconds & 0xFFFF, seconds >> 16
+    return (volts, low, high, *struct.unpack(">HH", struct.pack(">f", warmth)))
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "says"),
+    [
+        (
+            "scale = 0.01",
+            "scale = 0.001",
+            [
+                "voltage_v: 1.329 V: no bank has that: is the scale 0.01 instead of 0.001",
+                "70 x voltage_v is that of no bank of 12 V (1.329), which the log leaves out",
+            ],
+        ),
+        (
+            'order = "CDAB"',
+            'order = "ABCD"',
+            [
+                'h: rises faster than time; the order of its words looks swapped: try order = "CDA',
+                "69 x runtime_h rises faster than time",
+            ],
+        ),
+        (
+            '"f32" }',
+            '"f32", order = "CDAB" }',
+            ["too small to be measured; the order of its words looks swapped: try order = "],
+        ),
+        (
+            "scale = 0.01",
+            "scale = 0.0474",
+            ["62.99 V: no bank of 12 V has that", "70 x voltage_v above 16 V (62.9946)"],
+        ),
+    ],
+)
+def test_check_shows_the_values_and_the_key_to_change(ebbwatt, tmp_path, right, wrong, says):
+    capture(tmp_path / "talk.jsonl", *(words_of(1329, 2_925_000 + s, 1.0) for s in range(70)))
+    source = CHARGER + '[battery]\nnominal_v = 12\n[source]\nkind = "serial"\nport = "x"\n'
+    file = tmp_path / "ebbwatt.toml"
+    file.write_text(source + inside_source(TEXT))
+    good = ebbwatt("check", "--against", "talk.jsonl", cwd=tmp_path).stdout
+    assert "70 readings, 0 refused" in good
+    assert "hint" not in good
+    file.write_text(source + inside_source(TEXT).replace(right, wrong, 1))
+    told = ebbwatt("check", "--against", "talk.jsonl", cwd=tmp_path).stdout
+    for part in says:
+        assert part in told, told

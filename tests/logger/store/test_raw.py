@@ -27,7 +27,15 @@ from logger.store.writer import Writer
 REST, RUN = OperatingState.STANDBY, OperatingState.RUNNING
 #: Unix time of the beginning of an hour.
 START_S = 1_699_999_200.0
-TOML = '[charger]\nrated_w = 110\n[store]\npath = "{}"\nraw_hours = {}\n'
+TOML = """\
+[charger]
+rated_w = 110
+[plausible]
+voltage_v = [0, 64]
+[store]
+path = "{}"
+raw_hours = {}
+"""
 
 
 def configured(folder, raw_hours, name="ebbwatt"):

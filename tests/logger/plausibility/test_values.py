@@ -2,11 +2,13 @@
 
 import math
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config import load_config
-from logger.plausibility import TINY, Plausibility
+from logger.plausibility.bank import Bank
+from logger.plausibility.values import TINY, Plausibility
 from logger.reading import OperatingState, Reading
 from logger.refusals import Refusals
 
@@ -94,3 +96,77 @@ def test_the_nominal_voltage_bounds_the_voltage(tmp_path):
     for volts in (1.329, 63.0):
         assert check.clean(Reading(0.0, volts)) is None
     assert refusals.by_reason == {"voltage_v below 6 V": 1, "voltage_v above 16 V": 1}
+
+
+def believed(check, *values):
+    rows = [check.clean(Reading(float(k), v)) for k, v in enumerate(values)]
+    return [None if row is None else row.voltage_v for row in rows]
+
+
+WIDE = {"voltage_v": (0.0, 64.0), "current_a": (-1.0, 22.0), "runtime_h": (0.0, 1e6)}
+
+
+def test_a_bank_is_found_and_then_bounds_the_voltage():
+    refusals, bank = Refusals(), Bank()
+    check = Plausibility(WIDE, refusals, bank)
+    # 13.29 V with a scale that is ten times too small; no bank of any kind has that.
+    assert believed(check, 1.329) == [None]
+    assert refusals.by_reason == {"voltage_v is that of no bank": 1}
+    assert believed(check, *[13.2] * 59, 63.0, 13.2) == [*[13.2] * 59, 63.0, 13.2]
+    assert bank.nominal_v is None, "63 V could be true so far, and they are not in a row"
+    believed(check, *[13.2] * 60)
+    assert bank.nominal_v == 12.0
+    assert believed(check, 63.0, 13.2, 26.4, 1.329, 5.9) == [None, 13.2, None, None, None]
+    assert believed(check, 6.1, 15.9, 0.0, 0.4) == [6.1, 15.9, 0.0, 0.4], "0 V: it is off"
+
+
+@pytest.mark.parametrize(
+    ("usual_v", "nominal_v"), [(6.5, 6.0), (26.0, 24.0), (40.0, 36.0), (52.0, 48.0)]
+)
+def test_other_banks_are_found(usual_v, nominal_v):
+    bank = Bank()
+    assert believed(Plausibility(WIDE, Refusals(), bank), *[usual_v] * 60) == [usual_v] * 60
+    assert bank.nominal_v == nominal_v
+
+
+def test_what_fits_two_banks_finds_none():
+    bank = Bank()
+    believed(Plausibility(WIDE, Refusals(), bank), *[31.0, 45.0] * 500)
+    assert bank.nominal_v is None
+
+
+def test_another_bank_is_believed_after_an_hour():
+    bank = Bank()
+    check = Plausibility(WIDE, Refusals(), bank)
+    believed(check, *[13.2] * 60)
+    assert set(believed(check, *[26.0] * 3598)) == {None}
+    assert believed(check, 26.0, 26.0, 26.0)[-1] == 26.0
+    assert bank.nominal_v == 24.0
+
+
+def test_a_named_bank_is_never_another():
+    bank = Bank(12.0)
+    check = Plausibility(WIDE, Refusals(), bank)
+    assert set(believed(check, *[26.0] * 4000)) == {None}
+    assert believed(check, 0.2, 13.0) == [0.2, 13.0]
+
+
+def test_without_a_checksum_a_value_that_jumps_waits_for_the_next():
+    refusals = Refusals()
+    check = Plausibility(WIDE, refusals, unsealed=True)
+    # One bit of a number of 16 bits in millivolts: 13.2 V and 4.096 V more or 8.192 V less.
+    assert believed(check, 13.2, 17.296, 13.2, 5.008, 13.1) == [13.2, None, 13.2, None, 13.1]
+    assert believed(check, 0.0, 0.0, 12.8, 12.9) == [None, 0.0, None, 12.9], "a true jump: one"
+    reason = "voltage_v jumps alone, in messages without a checksum"
+    assert refusals.by_reason == {reason: 4}
+    rows = [Reading(float(k), 13.2, a, runtime_h=h) for k, (a, h) in enumerate(
+        [(4.0, 812.0), (19.0, 300.0), (4.1, 812.0), (8.0, 812.0)]
+    )]  # fmt: skip
+    kept = [check.clean(row) for row in rows]
+    assert [row.current_a for row in kept] == [4.0, None, 4.1, 8.0]
+    assert [row.runtime_h for row in kept] == [812.0, None, None, 812.0]
+
+
+def test_with_a_checksum_a_jump_is_believed():
+    check = Plausibility(WIDE, Refusals())
+    assert believed(check, 13.2, 17.296, 13.2) == [13.2, 17.296, 13.2]

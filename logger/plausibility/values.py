@@ -15,6 +15,7 @@ from logger.reading import CHANNELS, OperatingState
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from logger.plausibility.bank import Bank
     from logger.reading import Reading
     from logger.refusals import Refusals
 
@@ -25,6 +26,10 @@ TINY = 1e-18
 #: Largest single step of an hour counter, h: some count whole hours. A counter cannot rise by more
 #: than this and the time that has passed.
 COUNTER_STEP_H = 1.0
+#: Without a checksum a value is doubted that leaps over so much of its believable range at once...
+JUMP_SHARE = 0.25
+#: ... a voltage over so much, V: more than the start of any charge (common practice, no source).
+JUMP_V = 4.0
 
 
 def counter_is_possible(before: tuple[float, float], now: tuple[float, float]) -> bool:
@@ -33,6 +38,30 @@ def counter_is_possible(before: tuple[float, float], now: tuple[float, float]) -
     It may fall: the counter was reset, or another charger was fitted.
     """
     return now[1] - before[1] <= max(now[0] - before[0], 0.0) / 3600.0 + COUNTER_STEP_H
+
+
+class Jumps:
+    """Finds values that jump away from the one before and are not confirmed by the next."""
+
+    def __init__(self, limits: Mapping[str, tuple[float, float]]) -> None:
+        self._far = {name: JUMP_SHARE * (high - low) for name, (low, high) in limits.items()}
+        self._far["runtime_h"] = COUNTER_STEP_H
+        self._far["voltage_v"] = min(self._far.get("voltage_v", JUMP_V), JUMP_V)
+        self._before: dict[str, tuple[float, float]] = {}  # believed, and told
+
+    def alone(self, name: str, value: float) -> bool:
+        """Tell whether a value is far from the last believed one and from the last one told.
+
+        Hours that rise are left to the clock.
+        """
+        believed, told = self._before.get(name, (value, value))
+        far = self._far[name]
+        if name == "runtime_h" and value >= believed:
+            near = True
+        else:
+            near = abs(value - believed) <= far or abs(value - told) <= far
+        self._before[name] = (value if near else believed, value)
+        return not near
 
 
 class Plausibility:
@@ -45,11 +74,28 @@ class Plausibility:
         channel's unit.
     refusals
         Where refused values are counted.
+    bank
+        Judges the voltage besides; None where limits of the user's own do it alone.
+    unsealed
+        No checksum tells a spoiled message from a good one: a value that jumps is believed only
+        when the next one confirms it, and each true jump costs one value.
     """
 
-    def __init__(self, limits: Mapping[str, tuple[float, float]], refusals: Refusals) -> None:
+    def __init__(
+        self,
+        limits: Mapping[str, tuple[float, float]],
+        refusals: Refusals,
+        bank: Bank | None = None,
+        *,
+        unsealed: bool = False,
+    ) -> None:
+        if bank is not None and "voltage_v" in limits:
+            # A charger that is off may show no voltage.
+            limits = {**limits, "voltage_v": (0.0, limits["voltage_v"][1])}
         self._limits = [(name, *limits[name]) for name in CHANNELS if name in limits]
         self._refusals = refusals
+        self._bank = bank
+        self._jumps = Jumps(limits) if unsealed else None
         self._counter: tuple[float, float] | None = None  # the last value, dropped or not
 
     def clean(self, reading: Reading) -> Reading | None:
@@ -61,11 +107,12 @@ class Plausibility:
             if value is None:
                 continue
             if low <= value <= high and not 0.0 < abs(value) < TINY:
-                if name != "runtime_h" or self._counter_rises(reading.time_s, value):
+                reason = self._doubt(name, reading.time_s, value)
+                if not reason:
                     present = True
                     continue
                 bad[name] = None
-                self._refusals.count("runtime_h rises faster than time", f"{value:g}")
+                self._refusals.count(reason, f"{value:g}")
                 continue
             bad[name] = None
             if 0.0 < abs(value) < TINY:
@@ -82,6 +129,16 @@ class Plausibility:
         if not present:
             return None
         return replace(reading, **bad) if bad else reading  # type: ignore[arg-type]
+
+    def _doubt(self, name: str, time_s: float, value: float) -> str:
+        """Say why a value within its limits is not believed; empty where it is."""
+        if name == "runtime_h" and not self._counter_rises(time_s, value):
+            return "runtime_h rises faster than time"
+        if name == "voltage_v" and self._bank is not None and (why := self._bank.refuses(value)):
+            return why
+        if self._jumps is not None and self._jumps.alone(name, value):
+            return f"{name} jumps alone, in messages without a checksum"
+        return ""
 
     def _counter_rises(self, time_s: float, runtime_h: float) -> bool:
         """Compare with the value before, dropped or not, so that one true jump costs one value."""
