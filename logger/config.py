@@ -191,6 +191,8 @@ class LogConfig:
     """Whether the file names ``interval_s``."""
     adapts: bool = False
     """Whether gaps are judged by the spacing that is found: the file names no ``gap_s``."""
+    patience_s: float = 0.0
+    """Where ``adapts``, so long a silence may be the logger's own and is no gap, s."""
 
 
 @dataclass(frozen=True, slots=True)

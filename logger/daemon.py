@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
-from logger.sources import is_unsealed, open_source
+from logger.sources import is_unsealed, open_source, patient
 from logger.sources.link.supervision import LinkState, LinkStatus, supervise
 from logger.store.faults import CUT_WORDS
 from logger.store.file_format.carried import carry
@@ -92,7 +92,10 @@ class Daemon:
             self._lock.release()
             raise
         self.recorder = Recorder(
-            config, self.writer, self.source.refusals, unsealed=is_unsealed(self.source)
+            patient(config, self.source),
+            self.writer,
+            self.source.refusals,
+            unsealed=is_unsealed(self.source),
         )
         self._status: LinkStatus | None = None
         self._newest_s = 0.0

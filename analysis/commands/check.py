@@ -292,6 +292,13 @@ def _tell(description: Description) -> None:
     if description.poll is not None:
         asked = ", ".join(harmless(request.name) for request in description.poll.requests)
         say(f"  poll      every {description.poll.every_s:g} s: {asked}")
+    if description.poll is not None and description.alike:
+        named = " and ".join(harmless(name) for name in description.alike)
+        print(
+            f"  answers   those to {named} look alike, so that a lost one costs "
+            f"{description.poll.late_s:g} s (late_s) of readings; where they differ in anything, a "
+            f'kind = "pattern" with one pattern for each tells them apart, and costs one round'
+        )
 
 
 def _decode(transcript: Transcript, recording: Path) -> int:

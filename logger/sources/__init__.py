@@ -6,6 +6,7 @@ Only the module of the kind that is used gets imported, so a serial logger never
 from __future__ import annotations
 
 import importlib
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from logger.sections import SOURCE_KINDS
@@ -54,6 +55,14 @@ def is_unsealed(source: Source) -> bool:
     """Tell whether a spoiled message of a source passes for a good one: it has no checksum."""
     description = getattr(source, "description", None)
     return description is not None and bool(description.unsealed)
+
+
+def patient(config: Config, source: Source) -> Config:
+    """Return the configuration in which silence that comes from how a source asks is no gap."""
+    description = getattr(source, "description", None)
+    if description is None or not description.patience_s:
+        return config
+    return replace(config, log=replace(config.log, patience_s=description.patience_s))
 
 
 def open_source(config: Config) -> Source:

@@ -163,6 +163,8 @@ TIMING = Section(
     ),
     "delays of the link",
 )
+#: So many lost answers in a row are no gap in the log: one may follow the other by chance.
+LOST_IN_A_ROW = 2
 #: Settings of [source] by which a transport takes a description.
 DESCRIPTION_SETTINGS = (
     Setting(
@@ -217,6 +219,30 @@ class Description:
         return getattr(self.decoder, "checksum", "") == "none" and (
             self.decoder_kind == "frame" and not self.decoder.packets
         )
+
+    @property
+    def alike(self) -> tuple[str, ...]:
+        """Names of the questions that could be given each other's answers; empty where none."""
+        if self.poll is None or not self.rounds:
+            return ()
+        forms = [self.decoder.answer_form(r) for r in self.poll.requests]
+        return tuple(
+            r.name
+            for r, form in zip(self.poll.requests, forms, strict=True)
+            if form is not None and forms.count(form) > 1
+        )
+
+    @property
+    def patience_s(self) -> float:
+        """How long the logger keeps silent by itself when answers are lost, s.
+
+        A lost answer that could be mistaken for another is waited for; twice that is allowed for.
+        """
+        if self.poll is None or not self.alike:
+            return 0.0
+        poll = self.poll
+        round_s = max(poll.every_s, len(poll.requests) * (poll.answer_s + poll.pause_s))
+        return LOST_IN_A_ROW * (poll.answer_s + poll.late_s + round_s)
 
     def pipeline(
         self,

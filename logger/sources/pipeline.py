@@ -260,6 +260,10 @@ class Pipeline:
             self.counts.ignored += 1
             self._tell(time_s, channel, message)
             return []
+        if unread := self._unread(values):
+            # Noise that makes a message of its own is no answer: that may still come.
+            self._refuse(time_s, channel, Refused(message.raw, unread.reason, unread.detail))
+            return []
         extra = (told_by_form and self.answered) or not self._round.keys().isdisjoint(values)
         self.answered = True
         self.answer_names = frozenset(values)
@@ -277,9 +281,7 @@ class Pipeline:
             self.drop_round()
             return []
         self._round |= values
-        for f in self.fields:
-            if f.hold_s and f.source in values:
-                self._held[f.source] = (time_s, values[f.source])
+        self._hold(time_s, values)
         if not values:
             self.counts.ignored += 1
         self._tell_part()
@@ -289,6 +291,22 @@ class Pipeline:
         readings = self.end_round()
         self._round_open = True
         return readings
+
+    def _unread(self, values: Mapping[str, Value]) -> ValueRefusedError | None:
+        """Say why a value cannot be taken, None where all can."""
+        try:
+            for f in self.fields:
+                if f.channel != "state" and f.source in values:
+                    f.number(values[f.source])
+        except ValueRefusedError as error:
+            return error
+        return None
+
+    def _hold(self, time_s: float, values: Mapping[str, Value]) -> None:
+        """Keep the values that stand for a while."""
+        for f in self.fields:
+            if f.hold_s and f.source in values:
+                self._held[f.source] = (time_s, values[f.source])
 
     def _tell_part(self) -> None:
         if self._part is not None:
@@ -311,9 +329,7 @@ class Pipeline:
             or any(name in self._round for name in values)
         ):
             readings += self._close_round(channel, message)
-        for f in self.fields:
-            if f.hold_s and f.source in values:
-                self._held[f.source] = (time_s, values[f.source])
+        self._hold(time_s, values)
         fresh = bool(self._fresh & values.keys())
         if not self._fresh & self._round.keys():
             self._round_s = time_s

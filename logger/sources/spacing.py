@@ -91,13 +91,15 @@ class Spacing:
     Parameters
     ----------
     log
-        ``adapts`` says whether the limit follows the readings or stays ``gap_s``.
+        ``adapts`` says whether the limit follows the readings or stays ``gap_s``; silence up to
+        ``patience_s`` then is no gap and teaches nothing.
     """
 
-    __slots__ = ("_found", "_heard_s", "_log")
+    __slots__ = ("_found", "_heard_s", "_log", "_patience_s")
 
     def __init__(self, log: LogConfig) -> None:
         self._log = log
+        self._patience_s = log.patience_s if log.adapts else 0.0
         self._found = (Usual(), Usual())  # at rest, running
         self._heard_s: float | None = None
 
@@ -114,7 +116,8 @@ class Spacing:
     @property
     def gap_s(self) -> float:
         """The longest silence that is no gap by now, s."""
-        return self._log.gap_s if self.usual_s is None else self._limit_s(self.usual_s)
+        limit_s = self._log.gap_s if self.usual_s is None else self._limit_s(self.usual_s)
+        return max(limit_s, self._patience_s)
 
     def is_gap(self, spacing_s: float, *, running: bool) -> bool:
         """Say whether the spacing before a reading is a gap, and learn from it.
@@ -130,6 +133,8 @@ class Spacing:
         rhythm = found.is_rhythm(spacing_s)
         if spacing_s <= limit_s:
             found.learn(spacing_s)
+            return False
+        if spacing_s <= self._patience_s:
             return False
         if rhythm or spacing_s <= LONGEST_LOOSE_S:
             found.learn(spacing_s)

@@ -56,3 +56,27 @@ def test_check_warns_of_frames_without_a_checksum(tmp_path, capsys):
         path.write_text(FRAME.format(checksum=checksum))
         assert check.run(arguments) == 0
         assert ("a spoiled frame passes for a good one" in capsys.readouterr().out) == warned
+
+
+NUMBERS = """
+[poll]
+send = ["V?\\r\\n", { text = "A?\\r\\n", columns = ["amps"] }]
+[decoder]
+kind = "csv"
+columns = ["volts"]
+[fields]
+voltage_v = "volts"
+current_a = "amps"
+"""
+
+
+def test_check_says_which_answers_look_alike_and_what_that_costs(tmp_path, capsys):
+    path = tmp_path / "device.toml"
+    arguments = argparse.Namespace(file=path, config=None, against=None, log=False, mend=False)
+    path.write_text(NUMBERS)
+    assert check.run(arguments) == 0
+    told = capsys.readouterr().out
+    assert "those to V? and A? look alike, so that a lost one costs 10 s (late_s)" in told
+    path.write_text(NUMBERS.replace('["amps"]', '["amps", "mode"]'))
+    assert check.run(arguments) == 0
+    assert "look alike" not in capsys.readouterr().out
