@@ -1,10 +1,12 @@
 """The assessment through its front door: a log with a known truth in, figures and reasons out."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from analysis.assessment.assess import _sensor_decides
 from analysis.assessment.case import Case
 from analysis.assessment.document import Verdict
 from analysis.health.evidence import design_hours_left, gather
@@ -339,3 +341,24 @@ def test_a_design_life_that_ends_soon_is_an_interval_with_a_width(config):
     assert result.remaining_h.low == pytest.approx(65.0, abs=4)
     assert result.remaining_h.median == pytest.approx(110.0, abs=4)
     assert result.remaining_h.high == pytest.approx(155.0, abs=4)
+
+
+@pytest.mark.parametrize(
+    ("middle", "sd", "gain_sd", "decides"),
+    [
+        (0.76, 0.002, 0.02, True),  # as measured above the plan limit, with the sensor not surely
+        (0.74, 0.002, 0.02, True),
+        (0.61, 0.002, 0.02, True),  # the same at the replacement limit
+        (0.76, 0.02, 0.02, False),  # the figures themselves leave it open
+        (0.90, 0.002, 0.02, False),  # far from both
+        (0.76, 0.002, 0.0, False),  # checked with a clamp meter
+    ],
+)
+def test_a_clamp_meter_is_asked_for_where_it_would_decide(config, middle, sd, gain_sd, decides):
+    def output(probability, *, as_measured=False):
+        spread = sd if as_measured else np.hypot(sd, gain_sd * middle)
+        return middle + spread * {0.05: -1.645, 0.5: 0.0, 0.95: 1.645}[probability]
+
+    health = SimpleNamespace(gain_sd=gain_sd, output=output)
+    assert _sensor_decides(health, config) is decides
+    assert _sensor_decides(None, config) is False
