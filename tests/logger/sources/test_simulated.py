@@ -10,6 +10,7 @@ from logger.config import load_config
 from logger.errors import ConfigError
 from logger.reading import OperatingState
 from logger.sources import open_source
+from logger.sources.boat.bank import open_circuit
 from logger.sources.boat.course import course_at, crossing_h, lay_out, permanent_loss
 from logger.sources.boat.model import (
     FORMS,
@@ -19,7 +20,7 @@ from logger.sources.boat.model import (
     Renewal,
     StepChange,
 )
-from logger.sources.boat.run import Voyage, open_circuit
+from logger.sources.boat.run import Voyage
 
 STILL = ChargerModel(wander_per_sqrt_1000h=0.0, run_scatter=0.0, transient=0.0)
 
