@@ -170,7 +170,9 @@ def _configuration() -> Iterator[Block]:
     from logger.sources.ble import BLE
     from logger.sources.hwmon import SENSOR
     from logger.sources.serial_line import LINE
+    from logger.sources.several.together import EACH
 
+    yield from _section("[[source]] twice", EACH)
     yield from _section("[source.line], of a serial source", LINE)
     yield from _section("[source.ble], of a Bluetooth source", BLE)
     yield from _section("[source.hwmon], of a sensor of Linux", SENSOR)

@@ -163,6 +163,7 @@ class SensorConfig:
 
     gain_uncertainty: float = SENSOR.default("gain_uncertainty")
     zero_uncertainty_a: float = SENSOR.default("zero_uncertainty_a")
+    voltage_uncertainty_v: float = SENSOR.default("voltage_uncertainty_v")
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +202,8 @@ class Config:
 
     ``plausible`` maps a channel of a reading to its lowest and highest believable value.
     ``source`` is the [source] table as written (None if left out); the source factory checks it
-    with ``document`` at hand for the place of an error.
+    with ``document`` at hand for the place of an error. Where the file has [[source]] twice,
+    ``sources`` holds both instead.
     """
 
     path: Path
@@ -221,6 +223,7 @@ class Config:
     limits: Limits = field(default_factory=Limits)
     judges_bank: bool = False
     """Whether voltages are judged by the bank too: [plausible] does not name them."""
+    sources: tuple[dict[str, Any], ...] = ()
 
 
 def gap_after(spacing_s: float) -> float:
@@ -291,10 +294,8 @@ def config_of(document: Document) -> Config:
                 values[section.name] = _fitting_together(document, section.name, table)
     with errors.noted():
         services = _services(document, data.get("service"))
-    source = data.get("source")
     with errors.noted():
-        if source is not None and not isinstance(source, dict):
-            raise document.error("must be a section, written [source]", "source")
+        source, sources = _sources(document)
     with errors.noted():
         if "charger" in values and "battery" in values and "plausible" in values:
             rated_w, nominal_v = values["charger"]["rated_w"], values["battery"]["nominal_v"]
@@ -312,6 +313,7 @@ def config_of(document: Document) -> Config:
         log=LogConfig(**values["log"]),
         plausible=plausible,
         source=source,
+        sources=sources,
         document=document,
         sensor=SensorConfig(**values["sensor"]),
         wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
@@ -386,6 +388,23 @@ def _services(document: Document, table: object) -> tuple[ServiceConfig, ...]:
             found.append(ServiceConfig(name, **values))
     errors.raise_found()
     return tuple(found)
+
+
+def _sources(document: Document) -> tuple[dict[str, Any] | None, tuple[dict[str, Any], ...]]:
+    """Return the one [source], or both of [[source]] twice."""
+    given = document.data.get("source")
+    if given is None or isinstance(given, dict):
+        return given, ()
+    if not isinstance(given, list) or not all(isinstance(table, dict) for table in given):
+        raise document.error("must be a section, written [source]", "source")
+    if len(given) == 1:
+        return given[0], ()
+    if len(given) > 2:
+        raise document.error(
+            f"stands there {len(given)} times; accepted: [source] once, or [[source]] twice",
+            "source[3]",
+        )
+    return None, tuple(given)
 
 
 def _wiring(document: Document, table: dict[str, Any]) -> dict[str, Any]:

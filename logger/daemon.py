@@ -12,7 +12,7 @@ import contextlib
 import logging
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
@@ -30,6 +30,8 @@ from logger.system.signals import end_with, nothing_happens
 from logger.system.snapshot import Snapshot, snapshot_path, write_snapshot
 
 if TYPE_CHECKING:
+    from collections.abc import Coroutine
+
     from logger.config import Config
     from logger.reading import Reading
     from logger.sources.base import Source
@@ -74,7 +76,7 @@ class Daemon:
     def __init__(self, config: Config, clock: BoardClock | None = None) -> None:
         self.config = config
         self._notices: list[str] = []
-        self._link_notice = ""
+        self._link_notices: dict[str, str] = {}
         self.clock = clock or SystemClock()
         self.source: Source = open_source(config)
         self._keeper = ClockKeeper(self.clock) if self.source.live else None
@@ -97,7 +99,7 @@ class Daemon:
             self.source.refusals,
             unsealed=is_unsealed(self.source),
         )
-        self._status: LinkStatus | None = None
+        self._statuses: dict[str, LinkStatus] = {}
         self._newest_s = 0.0
         self._renewed_s = 0.0
         self._described = self.source.describe()
@@ -119,7 +121,7 @@ class Daemon:
     async def run(self) -> int:
         """Run until the end; see :func:`run`."""
         loop = asyncio.get_running_loop()
-        reading = loop.create_task(supervise(self.source, self._take, self._note), name="source")
+        reading = loop.create_task(self._drive(), name="source")
         end_with(reading.cancel)
         beat = loop.create_task(self._beat(), name="beat")
         self._notifier.ready()
@@ -152,6 +154,16 @@ class Daemon:
         )
         return 1 if self.writer.waiting else 0
 
+    def _drive(self) -> Coroutine[Any, Any, None]:
+        """Return what reads the source, or both of two sources, until the end."""
+        if self.config.sources:
+            from logger.sources.several.together import Together
+
+            if isinstance(self.source, Together):
+                self.source.tell = self._tell
+                return self.source.drive(self._take, self._note)
+        return supervise(self.source, self._take, self._note)
+
     def _take(self, reading: Reading) -> None:
         self.recorder.take(reading)
         now_s = self.clock.boottime_s()
@@ -162,16 +174,25 @@ class Daemon:
             self._fresh.set()
 
     def _note(self, status: LinkStatus) -> None:
-        self._status = status
-        log.debug("link: %s%s", status.state, status.reason and f", {status.reason}")
+        which = status.source
+        self._statuses[which] = status
+        log.debug("link %s: %s%s", which, status.state, status.reason and f", {status.reason}")
         if status.notice:
-            log.warning("%s: %s", self.source.describe(), status.notice)
+            log.warning("%s: %s", which or self.source.describe(), status.notice)
         # The dashboard shows what is wrong with the link until it is live again.
         if status.state is LinkState.LIVE:
-            self._link_notice = ""
-        else:
-            self._link_notice = status.notice or self._link_notice
+            self._link_notices.pop(which, None)
+        elif status.notice:
+            self._link_notices[which] = f"{which}: {status.notice}" if which else status.notice
         self._renew()
+
+    def _link(self) -> tuple[str, str]:
+        """Return the state of the link and why it is not live; of two, that of the better one."""
+        found = [*self._statuses.values()]
+        live = any(s.state is LinkState.LIVE for s in found)
+        state = LinkState.LIVE if live or not found else found[0].state
+        reasons = [f"{s.source}: {s.reason}" if s.source else s.reason for s in found if s.reason]
+        return str(state) if found else str(LinkState.OPENING), "; ".join(reasons)
 
     def _tell(self, notice: str) -> None:
         """Show a notice in the journal and on the dashboard."""
@@ -225,13 +246,13 @@ class Daemon:
 
     def _state(self) -> str:
         """Return the state in a few words, for the service manager."""
-        link = "opening" if self._status is None else str(self._status.state)
+        link, _ = self._link()
         waiting = self.writer.waiting
         return f"{link}; {self.recorder.readings} readings; {waiting} intervals wait for the disk"
 
     def _now(self) -> Snapshot:
         now_s = self.clock.boottime_s()
-        recorder, status = self.recorder, self._status
+        recorder, (link, link_reason) = self.recorder, self._link()
         offset_s = 0.0 if self._keeper is None else self._keeper.belief.offset_s
         open_interval = recorder.peek()
         return Snapshot(
@@ -240,8 +261,8 @@ class Daemon:
             boot_id=self.clock.boot_id(),
             session=self.writer.session,
             source=self._described,
-            link="opening" if status is None else str(status.state),
-            link_reason="" if status is None else status.reason,
+            link=link,
+            link_reason=link_reason,
             reading=recorder.newest,
             reading_age_s=None if recorder.newest is None else now_s - self._newest_s,
             open_start_utc_s=None if open_interval is None else open_interval.start_s + offset_s,
@@ -251,7 +272,7 @@ class Daemon:
             waiting_intervals=self.writer.waiting,
             readings=recorder.readings,
             refused=dict(self.source.refusals.by_reason),
-            notices=tuple(n for n in (*self._notices, self._link_notice) if n),
+            notices=(*self._notices, *self._link_notices.values()),
             gap_s=recorder.spacing.gap_s,
             state_since_utc_s=(
                 None if recorder.state_since_s is None else recorder.state_since_s + offset_s

@@ -207,8 +207,18 @@ SENSOR = Section(
             0,
             10,
         ),
+        Setting(
+            "voltage_uncertainty_v",
+            "number",
+            0.1,
+            "standard uncertainty of a voltage on 12 V, twice that on 24 V (common practice, no "
+            "source), with the drop in the leads between two places; two sources are held by it",
+            "V",
+            0,
+            10,
+        ),
     ),
-    "how sure the measured current is; a clamp meter narrows it: 'ebbwatt event add reading'",
+    "how sure what is measured is; a clamp meter narrows it: 'ebbwatt event add reading'",
 )
 STORE = Section(
     "store",

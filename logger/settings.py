@@ -128,6 +128,14 @@ class Document:
                 return self.lines[keys[:length]]
         return None
 
+    def entry(self, name: str, number: int) -> Document:
+        """Return the document in which ``name`` is one entry of [[name]], counted from 1."""
+        wanted = name if number == 1 else f"{name}[{number}]"
+        lines = {
+            (name, *keys[1:]): line for keys, line in self.lines.items() if keys[:1] == (wanted,)
+        }
+        return Document(self.path, self.data, lines)
+
     def error(self, message: str, *keys: str) -> ConfigError:
         """Build an error that names file, line and key."""
         line = self.line_of(*keys)
@@ -213,9 +221,13 @@ def _text_of(path: Path, if_missing: str) -> str:
 
 
 def _locate(text: str) -> dict[tuple[str, ...], int]:
-    """Map each table and key to the line on which it stands (TOML parsers do not keep lines)."""
+    """Map each table and key to the line on which it stands (TOML parsers do not keep lines).
+
+    The second entry of an array of tables [[name]] stands under ``name[2]``, and so on.
+    """
     lines: dict[tuple[str, ...], int] = {}
     table: tuple[str, ...] = ()
+    entries: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), start=1):
         name = line.strip()
         if name.startswith("["):
@@ -223,6 +235,10 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
             # A list in a list may stand at the beginning of a line as well.
             if _KEYS.fullmatch(name.strip()) and rest.lstrip("] \t")[:1] in ("", "#"):
                 table = _split(name)
+                if line.lstrip().startswith("[[") and len(table) == 1:
+                    entries[table[0]] = entries.get(table[0], 0) + 1
+                if (entry := entries.get(table[0], 1)) > 1:
+                    table = (f"{table[0]}[{entry}]", *table[1:])
                 lines.setdefault(table, number)
             continue
         key, found, _ = name.partition("=")

@@ -110,7 +110,8 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
         return description, None, False
     config = load_config(path)
     # Whatever is wrong with source or publishing is told before anything is called good.
-    source = None if config.source is None else open_source(config)
+    nothing = config.source is None and not config.sources
+    source = None if nothing else open_source(config)
     if "publish" in config.document.data:
         publishing(config)
     charger = config.charger
@@ -128,10 +129,14 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
     if source is None:
         print("  source    none: nothing is read live (import and report work)")
         return None, config, trouble
-    say(f"  source    {harmless(source.describe(), 200)}")
+    say(f"  source    {harmless(source.describe(), 400)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
         _tell(found)
+    for part in getattr(source, "parts", ()):
+        say(f"  {harmless(part.name)}:")
+        if (described := getattr(part.source, "description", None)) is not None:
+            _tell(described)
     return found, config, trouble | _look_at_source(config, source)
 
 
@@ -153,7 +158,7 @@ def _errors_behind(path: Path) -> list[str]:
     with errors.noted():
         document = read_document(path)
         source = document.data.get("source")
-        if "charger" not in document.data or not isinstance(source, dict | None):
+        if "charger" not in document.data or not isinstance(source, dict | list | None):
             return []
         rest: dict[str, Any] = {
             key: document.data[key] for key in ("source", "publish") if key in document.data
@@ -165,7 +170,7 @@ def _errors_behind(path: Path) -> list[str]:
             if source is not None:
                 open_source(config)
         with errors.noted():
-            if source is not None and "decoder" in source:
+            if isinstance(source, dict) and "decoder" in source:
                 parse_description(source, Place(document, ("source",)), 1.0)
         with errors.noted():
             if "publish" in rest:

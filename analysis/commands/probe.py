@@ -61,6 +61,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--adapter", default="", metavar="NAME", help="for --scan, such as hci1")
     parser.add_argument(
+        "--source", default="", metavar="NAME", help="where there are two: show one, with its bytes"
+    )
+    parser.add_argument(
         "--capture", type=Path, metavar="FILE", help="keep the raw bytes for replay and check"
     )
 
@@ -71,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.scan is not None:
         return _look_round(args)
-    config = _with_first_guess(load_config(find_config(args.config)))
+    config = _with_first_guess(_one_source(load_config(find_config(args.config)), args.source))
     if (shown := _undescribed(config)) is not None:
         print("\n".join(for_encoding(line, sys.stdout.encoding) for line in shown))
         return 0
@@ -86,6 +89,19 @@ def run(args: argparse.Namespace) -> int:
             return asyncio.run(_probe(config, args.seconds, args.count, capture))
         except asyncio.CancelledError:
             return interrupts.status_of_cancelled()
+
+
+def _one_source(config: Config, name: str) -> Config:
+    """Return the configuration with the source of that name alone."""
+    if not name:
+        return config
+    from logger.sources.several.together import tables
+
+    found = tables(config)
+    if name not in found:
+        names = ", ".join(found) or "none: there is one [source]"
+        raise UsageError(f"--source {name}: no source is called that; there: {names}")
+    return found[name]
 
 
 def _with_first_guess(config: Config) -> Config:

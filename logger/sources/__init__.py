@@ -51,18 +51,24 @@ def source_module(config: Config) -> Any:  # noqa: ANN401 - modules have no prot
     return importlib.import_module(MODULES[kind])
 
 
+def each(source: Source) -> list[Source]:
+    """Return the sources of which one is made: two where there is [[source]] twice."""
+    return [part.source for part in getattr(source, "parts", ())] or [source]
+
+
 def is_unsealed(source: Source) -> bool:
     """Tell whether a spoiled message of a source passes for a good one: it has no checksum."""
-    description = getattr(source, "description", None)
-    return description is not None and bool(description.unsealed)
+    found = [getattr(one, "description", None) for one in each(source)]
+    return any(description is not None and description.unsealed for description in found)
 
 
 def patient(config: Config, source: Source) -> Config:
     """Return the configuration in which silence that comes from how a source asks is no gap."""
-    description = getattr(source, "description", None)
-    if description is None or not description.patience_s:
+    found = [getattr(one, "description", None) for one in each(source)]
+    patience_s = max(0.0 if d is None else d.patience_s for d in found)
+    if not patience_s:
         return config
-    return replace(config, log=replace(config.log, patience_s=description.patience_s))
+    return replace(config, log=replace(config.log, patience_s=patience_s))
 
 
 def open_source(config: Config) -> Source:
@@ -73,5 +79,9 @@ def open_source(config: Config) -> Source:
     logger.errors.ConfigError
         With file, line, key and the accepted values.
     """
+    if config.sources:
+        from logger.sources.several.together import build
+
+        return build(config, open_source)
     source: Source = source_module(config).build(config)
     return source

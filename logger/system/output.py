@@ -66,8 +66,8 @@ def kept(config: Config, *read: Path | None) -> dict[Path, str]:
 
     ``read`` are files that this command reads; None is ignored.
     """
-    source = config.source or {}
-    named = [source.get(key) for key in ("path", "description")]
+    tables = config.sources or (config.source or {},)
+    named = [table.get(key) for table in tables for key in ("path", "description")]
     sources = [config.path.parent / name for name in named if isinstance(name, str)]
     return (
         dict.fromkeys(sources, "what the source reads")

@@ -109,6 +109,8 @@ class Facts:
     events: tuple[Event, ...]
     refused: dict[str, int]
     notices: tuple[str, ...]
+    source: str = ""
+    """What is read; of two sources, which value comes from which."""
     trouble: str = ""
     """Why the log cannot be read; empty where it can."""
 
@@ -209,6 +211,7 @@ def collect(
         events=recent.events if recent is not None else (),
         refused=dict(snapshot.refused) if snapshot is not None and alive else {},
         notices=snapshot.notices if snapshot is not None and alive else (),
+        source="" if snapshot is None else snapshot.source,
         trouble=trouble,
     )
 

@@ -78,7 +78,7 @@ def full_screen(
     elif view.name == "health":
         body = _health(pen, facts, room)
     else:
-        body = _load(pen, found) if view.name == "load" else _explained(pen)
+        body = _load(pen, found) if view.name == "load" else _explained(pen, facts.source)
     pages = -(-len(body) // room)
     page = view.page % pages  # after the last comes the first
     shown, last = body[page * room : (page + 1) * room], BACK
@@ -125,7 +125,7 @@ def _health(pen: Pen, facts: Facts, room: int) -> list[Text]:
     return [*said, *words, *([Text(), *plot] if plot else [])]
 
 
-def _explained(pen: Pen) -> list[Text]:
+def _explained(pen: Pen, source: str) -> list[Text]:
     full_v, fair_v = LEVELS_V["agm"]
     return _plain(
         pen,
@@ -144,6 +144,7 @@ def _explained(pen: Pen) -> list[Text]:
         "this or more.",
         "Plan limit, replacement limit: parts of the rated output, set in the configuration.",
         "Fuel LOW: it may last for less than 3 days.",
+        *([f"Measured by: {harmless(source, 400)}"] if source else []),
         "",
         SHORT,
     )

@@ -101,6 +101,8 @@ class LinkStatus:
     """Sessions that ended in a loss or refusal, since the start."""
     wait_s: float = 0.0
     """Length of the wait that begins (state WAITING)."""
+    source: str = ""
+    """Which of several sources it belongs to; empty for the only one."""
 
 
 class LinkMachine:

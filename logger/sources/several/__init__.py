@@ -1,0 +1,1 @@
+"""Two sources of one charger: joined by time, and held against each other."""
