@@ -54,6 +54,7 @@ class Joiner:
         self._waiting: tuple[deque[Reading], deque[Reading]] = (deque(), deque())
         self._newest_s = [-math.inf, -math.inf]
         self._given_s = -math.inf  # the newest reading of the first source that was given
+        self._last_s = -math.inf  # the newest reading that was given
         self._partners: deque[Reading] = deque()  # of the second source, no longer waiting
 
     @property
@@ -87,15 +88,21 @@ class Joiner:
                 known = self._newest_s[1] >= time_s or self.down[1]
                 if not known and now_s < time_s + wait_s:
                     break
-                given.append(self._joined(first.popleft()))
+                self._give(given, self._joined(first.popleft()))
             elif (alone := self._alone(second[0].time_s, now_s, wait_s)) is None:
                 break
             else:
                 reading = second.popleft()
                 self._partners.append(reading)
                 if alone:
-                    given.append(reading)
+                    self._give(given, reading)
         return given
+
+    def _give(self, given: list[Reading], reading: Reading) -> None:
+        """Give a reading, unless a later one was given while nobody waited for it."""
+        if reading.time_s > self._last_s:
+            self._last_s = reading.time_s
+            given.append(reading)
 
     def rest(self) -> list[Reading]:
         """Return whatever still waits, without waiting any longer."""
