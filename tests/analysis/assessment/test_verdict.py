@@ -68,11 +68,11 @@ def test_the_limits_decide(output, said, codes):
 
 def test_the_limit_that_decided_is_named():
     _, (plan,) = verdict(replace(HEALTHY, output=Span(0.70, 0.72, 0.74)))
-    assert "72.0 % of rated (70.0 % to 74.0 %); the plan limit is 75.0 %" in plan.text
+    assert "72.0 % of rated (70.0 % to 74.0 %); the plan limit is 75 %" in plan.text
     _, (low,) = verdict(replace(HEALTHY, output=Span(0.55, 0.80, 0.97)))
-    assert "the replacement limit is 60.0 %" in low.text
+    assert "the replacement limit is 60 %" in low.text
     _, (gone,) = verdict(replace(HEALTHY, output=Span(0.50, 0.52, 0.54)))
-    assert "below the replacement limit of 60.0 %" in gone.text
+    assert "below the replacement limit of 60 %" in gone.text
 
 
 @pytest.mark.parametrize(
