@@ -7,12 +7,14 @@ import os
 import shutil
 import sys
 import time
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.text import say
 from logger import __version__
+from logger.errors import EbbwattError
 
 if TYPE_CHECKING:
     import argparse
@@ -86,6 +88,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             help=f"tls: the certificate {what} (PEM)" if what else "tls: the private key (PEM)",
         )
     report.set_defaults(act=_report)
+    demo = actions.add_parser(
+        "demo",
+        help="let an invented fleet of 24 boats live, take it in, assess it and show it",
+        **with_example("ebbwatt fleet demo --out my-fleet-demo"),
+    )
+    demo.add_argument(
+        "--out",
+        type=Path,
+        default=Path("ebbwatt-fleet-demo"),
+        metavar="DIR",
+        help="new folder for logs, fleet and page (default: ./ebbwatt-fleet-demo)",
+    )
+    demo.add_argument(
+        "--workers",
+        type=whole_number(0, 256),
+        default=None,
+        metavar="N",
+        help="processes (default: one for each processor)",
+    )
+    demo.set_defaults(act=_demo)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -107,8 +129,49 @@ def _take(args: argparse.Namespace) -> int:
     return 1 if refused else 0
 
 
+def _workers(args: argparse.Namespace) -> int:
+    """Return how many processes are to be used."""
+    told: int | None = args.workers
+    return len(os.sched_getaffinity(0)) if told is None else told
+
+
+def _demo(args: argparse.Namespace) -> int:
+    """Let an invented fleet live, hand its logs in, and show the report."""
+    from analysis.fleet.demo import FLEET, INCOMING, PAGE, TABLE, live, make_folder, tasks
+    from analysis.fleet.folder import Fleet
+    from analysis.fleet.intake import take
+    from analysis.fleet.runner import Failure, results
+    from analysis.show.progress import counted
+
+    folder: Path = args.out
+    make_folder(folder)
+    todo = tasks(folder, datetime.now(UTC).date())
+    with counted("boats live") as progress:
+        progress(0, len(todo))
+        for done, (_, found) in enumerate(results(live, todo, _workers(args)), 1):
+            if isinstance(found, Failure):
+                raise EbbwattError(f"a boat of the demonstration did not live: {found.reason}")
+            progress(done, len(todo))
+    incoming = sorted((folder / INCOMING).glob("*.db"))
+    # A file as a bad stick hands it in: the fleet goes on without it.
+    damaged = folder / INCOMING / "wet-stick.db"
+    whole = incoming[0].read_bytes()
+    damaged.write_bytes(whole[: len(whole) // 2])
+    fleet = Fleet(folder / FLEET, make=True)
+    refused = [t for t in take(fleet, [*incoming, damaged]) if t.outcome == "refused"]
+    args.folder, args.scheduler, args.horizon_days = folder / FLEET, None, 90
+    args.json, args.csv, args.html = None, folder / TABLE, folder / PAGE
+    status = _report(args)
+    for taken in refused:
+        say(f"\nrefused: {taken.path}: {taken.words}")
+    print(f"\nLeft behind: {folder / PAGE} (a click opens a boat's own report), {folder / TABLE}")
+    print(f"Try next:  ebbwatt fleet report {folder / FLEET} --horizon-days 365")
+    return status
+
+
 def _report(args: argparse.Namespace) -> int:
     from analysis.fleet.assess import assess_fleet
+    from analysis.fleet.boat import assess_boat
     from analysis.fleet.document import DOCUMENT, TABLE, document, table
     from analysis.fleet.folder import Fleet
     from analysis.fleet.runner import results
@@ -121,7 +184,11 @@ def _report(args: argparse.Namespace) -> int:
     for path, kind in ((args.json, DOCUMENT), (args.csv, TABLE), (args.html, FLEET_PAGE)):
         if path is not None:
             check_output(path, kind, {})
-    workers = args.workers if args.workers is not None else len(os.sched_getaffinity(0))
+    work: Callable[[str], None] = assess_boat
+    if args.html is not None:
+        from analysis.show.page.fleet_boat import assess_with_report
+
+        work = assess_with_report
     runner: Callable[..., Iterator[tuple[str, object]]] = results
     if args.scheduler is not None:
         from analysis.fleet.remote import Scheduler, results_on
@@ -129,14 +196,24 @@ def _report(args: argparse.Namespace) -> int:
         where = Scheduler(args.scheduler, args.tls_ca, args.tls_cert, args.tls_key)
         runner = partial(results_on, where, tell=partial(say, file=sys.stderr))
     with fleet.held(), counted("boats") as progress:
-        listed = assess_fleet(fleet, time.time(), workers, args.horizon_days, progress, runner)
+        listed = assess_fleet(
+            fleet,
+            time.time(),
+            _workers(args),
+            args.horizon_days,
+            progress,
+            runner,
+            work,
+            reports=args.html is not None,
+        )
     if args.json is not None:
         write_whole(args.json, json.dumps(document(listed), indent=1) + "\n", DOCUMENT, {})
     if args.csv is not None:
         write_whole(args.csv, table(listed), TABLE, {})
     if args.html is not None:
         name = args.folder.resolve().name
-        write_whole(args.html, fleet_page(listed, name, __version__), FLEET_PAGE, {})
+        made = fleet_page(listed, name, __version__, args.html.parent)
+        write_whole(args.html, made, FLEET_PAGE, {})
     width = shutil.get_terminal_size((80, 24)).columns
     print("\n".join(lines(listed, width, sys.stdout.encoding or "ascii")))
     return 0

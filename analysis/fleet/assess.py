@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.assessment.usage import Usage, dates
+from analysis.estimate import Span
 from analysis.fleet import folder
 from analysis.fleet.boat import assess_boat, is_current
 from analysis.fleet.demand import Quarter, demand
@@ -29,6 +31,19 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
+_NOTHING = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class Fuel:
+    """What the boats of a type use in a year, L."""
+
+    boats: int = 0
+    """Boats of which it is known."""
+    litres: Span = _NOTHING
+    """Of all of these together."""
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
     """The boats of one type, and what they will need."""
@@ -41,6 +56,7 @@ class Group:
     demand: tuple[Quarter, ...]
     unknown: int
     """Boats of which no date can be told: they are not in the demand."""
+    fuel: Fuel = field(default_factory=Fuel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +78,9 @@ def assess_fleet(
     horizon_days: int,
     progress: Callable[[int, int], None] = lambda *_: None,
     runner: Callable[..., Iterator[tuple[str, object]]] = results,
+    work: Callable[[str], None] = assess_boat,
+    *,
+    reports: bool = False,
 ) -> FleetList:
     """Assess what changed, and put the list together.
 
@@ -79,17 +98,24 @@ def assess_fleet(
         Is told how many of how many changed boats are done.
     runner
         Runs the work (:func:`analysis.fleet.runner.results` or one of the same form).
+    work
+        Assesses one boat (:func:`analysis.fleet.boat.assess_boat` or one that writes its report).
+    reports
+        Whether a boat without a report of its own is assessed again.
     """
     boats = fleet.boats()
     changed = [
         str(boat)
         for boat in boats
         if (boat / folder.LOG).exists()
-        and not is_current(boat, folder.read_json(boat / folder.RESULT))
+        and not (
+            is_current(boat, folder.read_json(boat / folder.RESULT))
+            and (not reports or (boat / folder.REPORT).exists())
+        )
     ]
     failed: dict[str, str] = {}
     progress(0, len(changed))
-    for done, (name, result) in enumerate(runner(assess_boat, changed, workers), 1):
+    for done, (name, result) in enumerate(runner(work, changed, workers), 1):
         if isinstance(result, Failure):
             failed[name] = result.reason
         progress(done, len(changed))
@@ -111,6 +137,7 @@ class _Found:
     boat: Boat
     sketch: Sketch | None = None
     usage: Usage | None = None
+    litres: Span = _NOTHING
 
 
 def _read(path: Path, failure: str | None) -> _Found:
@@ -123,13 +150,16 @@ def _read(path: Path, failure: str | None) -> _Found:
     if own is None or result is None:
         return _Found(Boat(path.name, None, "not known", failure=failure or "there is no result"))
     kind = str(result["type"]) or f"{own.rated_w:g} W"
-    boat = Boat(path.name, own, kind, name=str(result["boat"]))
+    report = path / folder.REPORT
+    boat = Boat(
+        path.name, own, kind, name=str(result["boat"]), report=report if report.exists() else None
+    )
     sketch = None if result["sketch"] is None else Sketch.read(result["sketch"])
     use = result["use"]
     pattern = None
     if use is not None:
         pattern = Usage(np.array(use["hours_per_day"]), use["spread"], use["fortnight"])
-    return _Found(boat, sketch, pattern)
+    return _Found(boat, sketch, pattern, Span(*(result["litres_per_year"] or ())))
 
 
 def _facts(document: object) -> Facts | None:
@@ -170,8 +200,29 @@ def _group(
         seen.append(boat)
     old = 0 if whole is None else whole.old
     return Group(
-        name, len(found), len(sketched), old, demand(crossings, now_s), len(found) - len(crossings)
+        name,
+        len(found),
+        len(sketched),
+        old,
+        demand(crossings, now_s),
+        len(found) - len(crossings),
+        _fuel([one.litres for one in found]),
     ), seen
+
+
+def _fuel(spans: Sequence[Span]) -> Fuel:
+    """Add up what boats use; their errors are their own, so squares of the half intervals add."""
+    known = [
+        (s.low, s.median, s.high)
+        for s in spans
+        if s.low is not None and s.median is not None and s.high is not None
+    ]
+    if not known:
+        return Fuel()
+    middle = math.fsum(m for _, m, _ in known)
+    below = math.sqrt(math.fsum((m - low) ** 2 for low, m, _ in known))
+    above = math.sqrt(math.fsum((high - m) ** 2 for _, m, high in known))
+    return Fuel(len(known), Span(max(middle - below, 0.0), middle, middle + above))
 
 
 def _seen(one: _Found, prior: Prior, now_s: float, horizon_days: int) -> tuple[Boat, Floats | None]:

@@ -10,15 +10,18 @@ from analysis.assessment.case import Case
 from analysis.assessment.usage import usage
 from analysis.fleet import folder
 from analysis.fleet.sketch import sketch_of
+from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import load_fitting
 from logger import __version__
 from logger.config import load_config
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from logger.config import Config
 
 #: Rises when what is kept of a boat changes: then all boats are assessed again.
-SCHEMA = "ebbwatt/fleet-result/1"
+SCHEMA = "ebbwatt/fleet-result/2"
 
 
 def is_current(boat: Path, result: dict[str, Any] | None) -> bool:
@@ -31,8 +34,16 @@ def is_current(boat: Path, result: dict[str, Any] | None) -> bool:
     )
 
 
-def assess_boat(name: str) -> None:
+def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = None) -> None:
     """Assess the boat in a folder and write its ``result.json``.
+
+    Parameters
+    ----------
+    name
+        The folder.
+    write_report
+        Writes the boat's own report into a file; if left out, there is none, rather than one of
+        what the log held before.
 
     Raises
     ------
@@ -47,6 +58,7 @@ def assess_boat(name: str) -> None:
         kept is not None
         and (kept.get("schema"), kept.get("version")) == (SCHEMA, __version__)
         and kept.get("digests") == digests
+        and (write_report is None or (boat / folder.REPORT).exists())
     ):
         folder.write_json(boat / folder.RESULT, kept | {"files": stamps})
         return
@@ -55,6 +67,9 @@ def assess_boat(name: str) -> None:
     case = Case(history, config)
     sketch = sketch_of(case)
     pattern = usage(case.use)
+    (boat / folder.REPORT).unlink(missing_ok=True)
+    if write_report is not None:
+        write_report(boat / folder.REPORT, case)
     stopped = case.assessment.output.median is None
     folder.write_json(
         boat / folder.RESULT,
@@ -68,6 +83,7 @@ def assess_boat(name: str) -> None:
             "document": case.assessment.document(),
             # Of data from which nothing can be concluded nothing is told to the sisters.
             "sketch": None if sketch is None or stopped else sketch.document(),
+            "litres_per_year": _litres(case),
             "use": None
             if pattern is None
             else {
@@ -77,6 +93,16 @@ def assess_boat(name: str) -> None:
             },
         },
     )
+
+
+def _litres(case: Case) -> list[float] | None:
+    """Return the fuel that the boat uses in a year: low, median, high; None where not known."""
+    if case.config.fuel is None:
+        return None
+    year = fuel_outlook(case.runs, case.use, case.config).litres_per_year
+    ends = (year.low, year.median, year.high)
+    known = [float(f"{v:.6g}") for v in ends if v is not None]
+    return known if len(known) == len(ends) else None
 
 
 def _configuration(boat: Path) -> Config:

@@ -45,6 +45,8 @@ def document(listed: FleetList) -> dict[str, Any]:
                 "boats": group.boats,
                 "passed_half": group.old,
                 "not_in_demand": group.unknown,
+                "litres_per_year": _span(group.fuel.litres, 1),
+                "boats_in_litres": group.fuel.boats,
                 "demand": [
                     {"quarter": q.number, "mean": round(q.mean, 3), "low": q.low, "high": q.high}
                     for q in group.demand

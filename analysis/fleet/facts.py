@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime, time
 from typing import Any
 
 from analysis.estimate import Span
 
 _VERDICTS = ("sound", "plan", "replace", "undetermined")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A job of the service calendar, and when it is due next (Unix time)."""
+
+    name: str
+    due_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +41,7 @@ class Facts:
     """Those that qualify or stop, the worst first."""
     course: tuple[tuple[float, float], ...]
     """Running hours and output, as far as it is known."""
+    service: tuple[Job, ...] = ()
 
 
 def facts_of(document: dict[str, Any]) -> Facts:
@@ -68,6 +77,7 @@ def facts_of(document: dict[str, Any]) -> Facts:
             (_number(h), _number(y))
             for h, y in zip(course["runtime_h"], course["median"], strict=True)
         ),
+        service=tuple(Job(str(j["name"]), _day(j["due"])) for j in document.get("service") or ()),
     )
 
 
@@ -80,6 +90,13 @@ def _number(value: Any) -> float:  # noqa: ANN401 - it comes from outside
     if isinstance(value, bool) or not abs(number) < 1e12:
         raise ValueError("no such number")
     return number
+
+
+def _day(value: str | None) -> float | None:
+    """Return the Unix time at which a day begins, UTC."""
+    if value is None:
+        return None
+    return datetime.combine(date.fromisoformat(value), time(), UTC).timestamp()
 
 
 def _time(value: str | None) -> float | None:

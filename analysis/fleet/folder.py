@@ -2,7 +2,8 @@
 
 ``boats/<two letters>/<store id>-<fitting>/`` holds of each boat ``log.db`` (its database),
 ``boat.toml`` (its configuration, where the database carries none), ``document.json`` (an assessment
-document that was handed in) and ``result.json`` (what this program made of them).
+document that was handed in), ``result.json`` (what this program made of them) and, where a page of
+the fleet was asked for, ``report.html`` (that boat's own report).
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 BOATS = "boats"
 LOG, CONFIGURATION, DOCUMENT, RESULT = "log.db", "boat.toml", "document.json", "result.json"
+REPORT = "report.html"
 #: The random id of a database is 16 hexadecimal digits; it becomes part of a path.
 _STORE_ID = re.compile(r"[0-9a-f]{16}")
 _FOLDER = re.compile(r"[0-9a-f]{16}-[1-9][0-9]{0,8}")

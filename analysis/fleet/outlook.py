@@ -41,11 +41,32 @@ class Outlook:
     reach_h: float
 
 
-def outlook(sketch: Sketch, prior: Prior | None, rng: np.random.Generator) -> Outlook:
-    """Draw futures of a boat; ``prior`` None is the boat alone."""
+def reach_of(sketch: Sketch, prior: Prior | None) -> float:
+    """Return how far ahead a limit may be named, running hours."""
     reach = FURTHEST * sketch.observed_h
-    if prior is not None:
-        reach = max(reach, prior.longest_h - 1000.0 * sketch.now_kh)
+    return reach if prior is None else max(reach, prior.longest_h - 1000.0 * sketch.now_kh)
+
+
+def outlook(
+    sketch: Sketch,
+    prior: Prior | None,
+    rng: np.random.Generator,
+    reach: float | None = None,
+) -> Outlook:
+    """Draw futures of a boat.
+
+    Parameters
+    ----------
+    sketch
+        The boat.
+    prior
+        What its sisters say; None is the boat alone.
+    rng
+        Source of chance.
+    reach
+        How far ahead the paths go, h; :func:`reach_of` if left out.
+    """
+    reach = reach_of(sketch, prior) if reach is None else reach
     ahead = (1.05 * reach + 200.0) * np.linspace(0.0, 1.0, _POINTS) ** 1.5
     cell, level, loss = _alone(sketch, rng) if prior is None else _with(sketch, prior, rng)
     paths = _paths(sketch, cell, level, loss, ahead, rng)

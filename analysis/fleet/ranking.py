@@ -11,6 +11,7 @@ from analysis.figures import day
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from pathlib import Path
 
     from analysis.fleet.facts import Facts
 
@@ -30,10 +31,11 @@ class Standing(IntEnum):
     OUTLIER = 3
     INPUTS = 4
     NOT_ASSESSED = 5
-    NO_NEWS = 6
-    PLAN = 7
-    UNDETERMINED = 8
-    SOUND = 9
+    SERVICE = 6
+    NO_NEWS = 7
+    PLAN = 8
+    UNDETERMINED = 9
+    SOUND = 10
 
 
 #: Standings of the verdicts that ask for nothing at once.
@@ -49,6 +51,7 @@ STANDING_WORDS = {
     Standing.OUTLIER: "fades fast",
     Standing.INPUTS: "check log",
     Standing.NOT_ASSESSED: "not read",
+    Standing.SERVICE: "service due",
     Standing.NO_NEWS: "no news",
     Standing.PLAN: "plan",
     Standing.UNDETERMINED: "not known",
@@ -83,6 +86,8 @@ class Boat:
     """Of meeting a limit within the horizon."""
     tail: float | None = None
     """Chance that a sister lives shorter."""
+    report: Path | None = None
+    """The boat's own report, where there is one."""
     standing: Standing = Standing.SOUND
     reason: str = ""
 
@@ -127,6 +132,11 @@ def _standings(boat: Boat, now_s: float) -> Iterator[tuple[Standing, str]]:
         yield Standing.INPUTS, facts.findings[0]
     if boat.failure is not None:
         yield Standing.NOT_ASSESSED, boat.failure
+    due = [job for job in facts.service if job.due_s is not None and job.due_s <= now_s]
+    if due:
+        first = min(due, key=lambda job: job.due_s or 0.0)
+        more = f", and {len(due) - 1} more" if len(due) > 1 else ""
+        yield Standing.SERVICE, f"{first.name} due since {day(first.due_s or 0.0)}{more}"
     if silent > NO_NEWS_DAYS:
         used = f"; used as before: {near}" if near else ""
         yield Standing.NO_NEWS, f"no log since {day(facts.until_s)}, {silent:.0f} days{used}"

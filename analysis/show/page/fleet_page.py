@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 from markupsafe import Markup
 
@@ -25,6 +27,8 @@ from analysis.show.page.style import STYLE
 from analysis.text import for_html, harmless
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from analysis.estimate import Span
     from analysis.fleet.assess import FleetList, Group
     from analysis.fleet.ranking import Boat
@@ -42,11 +46,23 @@ _STYLE = STYLE + Markup("""
 """)
 
 
-def fleet_page(listed: FleetList, label: str, version: str) -> str:
-    """Return the page; ``label`` names the fleet (its folder)."""
-    body = [_counts(listed), _visits(listed)]
+def fleet_page(listed: FleetList, label: str, version: str, folder: Path | None = None) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    listed
+        The fleet.
+    label
+        Names the fleet (its folder).
+    version
+        Of the program.
+    folder
+        Where the page will lie, for the links to the boats' own reports; none if left out.
+    """
+    body = [_counts(listed), _visits(listed, folder)]
     body += [_demand(group, k) for k, group in enumerate(listed.groups)]
-    body += [_curves(listed), _cautions()]
+    body += [_fuel(listed), _curves(listed), _cautions()]
     return frame(
         _TITLE,
         label,
@@ -68,17 +84,17 @@ def _counts(listed: FleetList) -> Markup:
     return tag("dl", *inside, class_="facts")
 
 
-def _visits(listed: FleetList) -> Markup:
+def _visits(listed: FleetList, folder: Path | None) -> Markup:
     """Return the ranked boats as a list, which reads on a phone as well as on a desk."""
     items = [
         joined(
             tag("strong", text(STANDING_WORDS[boat.standing])),
             " ",
-            for_html(boat.label, 80),
+            _linked(boat, folder),
             ": ",
-            for_html(boat.reason, 240),
+            for_html(_unbroken(boat.reason), 240),
             Markup("<br>"),
-            tag("span", text("; ".join(_facts(boat))), class_="quiet small"),
+            tag("span", Markup("; ").join(map(_whole, _facts(boat))), class_="quiet small"),
         )
         for boat in listed.boats
     ]
@@ -90,6 +106,24 @@ def _visits(listed: FleetList) -> Markup:
         ),
         listing(items, "ol"),
     )
+
+
+def _whole(fact: str) -> Markup:
+    return tag("span", text(_unbroken(fact)), class_="whole")
+
+
+def _unbroken(words: str) -> str:
+    """Keep each figure with its sign of per cent."""
+    return words.replace(" %", "\N{NO-BREAK SPACE}%")
+
+
+def _linked(boat: Boat, folder: Path | None) -> Markup:
+    """Return the boat's name, which leads to its own report where there is one."""
+    name = for_html(boat.label, 80)
+    if boat.report is None or folder is None:
+        return name
+    path = os.path.relpath(boat.report.absolute(), folder.absolute())
+    return tag("a", name, href=quote(path))
 
 
 def _facts(boat: Boat) -> list[str]:
@@ -154,6 +188,24 @@ def _demand(group: Group, number: int) -> Markup:
         tag("figure", plot, tag("figcaption", caption)),
         tag("details", tag("summary", "In figures"), figures),
     )
+
+
+def _fuel(listed: FleetList) -> Markup:
+    rows = [
+        (
+            for_html(group.name),
+            text(f"{group.fuel.boats} of {group.boats}"),
+            text(f"{group.fuel.litres.median:.0f}"),
+            text(f"{group.fuel.litres.low or 0.0:.0f} to {group.fuel.litres.high or 0.0:.0f}"),
+        )
+        for group in listed.groups
+        if group.fuel.litres.median is not None
+    ]
+    if not rows:
+        return NOTHING
+    head = ("type", "boats", "L a year", "90 % interval")
+    caption = "Fuel of a year, by the last year of each log"
+    return joined(heading("Fuel by type"), table(caption, head, rows, "tnnn"))
 
 
 def _curves(listed: FleetList) -> Markup:

@@ -79,6 +79,9 @@ def _group(group: Group, width: int) -> list[str]:
     head = f"{harmless(group.name)}: {group.boats} boats. Units needed by quarter, 90 % interval:"
     quarters = "  ".join(f"Q{q.number} {q.mean:.1f} ({q.low}-{q.high})" for q in group.demand)
     rows = [*wrap_plain(head, width), *(f"  {row}" for row in wrap_plain(quarters, width - 2))]
+    if group.fuel.litres.median is not None:
+        litres = figure_with_ends(group.fuel.litres, "L")
+        rows += wrap_plain(f"  Fuel of a year, {group.fuel.boats} boats: {litres}", width)
     if group.unknown:
         rows += wrap_plain(
             f"  {group.unknown} of them not counted: no date of theirs can be told yet.", width

@@ -56,6 +56,11 @@ class Kind:
         """Return how the row is called."""
         return f"{'mixed forms' if self.mixed else 'one form'}, spread {self.spread:g}"
 
+    def kept(self, seed: int, number: int, cache: Path) -> Path:
+        """Return where a fleet of this kind is kept."""
+        forms = "mixed" if self.mixed else "one"
+        return cache / f"fleet-{forms}-{self.spread:g}-{seed}-{number}.json"
+
 
 KINDS = tuple(Kind(mixed, spread) for mixed in (False, True) for spread in (0.25, 0.5))
 
@@ -74,7 +79,7 @@ class Member:
 
 def fleet(kind: Kind, seed: int, number: int, cache: Path) -> list[Member]:
     """Return the boats of a fleet, the odd one last; a fleet that has lived is read again."""
-    kept = cache / f"fleet-{'mixed' if kind.mixed else 'one'}-{kind.spread:g}-{seed}-{number}.json"
+    kept = kind.kept(seed, number, cache)
     if kept.is_file():
         return [_read(one) for one in json.loads(kept.read_text(encoding="utf-8"))]
     rng = np.random.default_rng([seed, number, int(100 * kind.spread), int(kind.mixed)])

@@ -3,14 +3,17 @@
 import csv
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
+from urllib.parse import unquote
 
 import pytest
 
 from analysis import cli
+from analysis.figures import iso
 from analysis.fleet.assess import assess_fleet
 from analysis.fleet.document import document, table
 from analysis.fleet.folder import Fleet
@@ -196,6 +199,63 @@ def test_the_command_writes_what_is_named(fleet, tmp_path, capsys):
     names[1].write_text("my own table")
     assert cli.main(["fleet", "report", str(fleet.path), *told]) == 2
     assert names[1].read_text() == "my own table"
+
+
+def test_a_click_leads_to_the_boats_own_report(fleet, tmp_path, capsys):
+    page = tmp_path / "pages" / "fleet.html"
+    page.parent.mkdir()
+    told = ["fleet", "report", str(fleet.path), "--workers", "0", "--html", str(page)]
+    assert cli.main(told) == 0
+    links = re.findall(r'href="([^"]+)"', page.read_text())
+    assert len(links) == 4
+    for boat, link in zip(fleet.boats(), sorted(links), strict=True):
+        report = (page.parent / unquote(link)).resolve()
+        assert report == (boat / "report.html").resolve()
+        assert Outline(report.read_text()).headings[0] == 1
+    # Nothing changed: no report is written again. Without a page the log's next state removes it.
+    before = [(boat / "report.html").stat().st_mtime_ns for boat in fleet.boats()]
+    assert cli.main(told) == 0
+    assert [(boat / "report.html").stat().st_mtime_ns for boat in fleet.boats()] == before
+    boat = fleet.boats()[0]
+    (boat / "boat.toml").write_text((boat / "boat.toml").read_text() + "\n[fuel]\n")
+    assess_fleet(fleet, NOW_S, 0, 90)
+    assert not (boat / "report.html").exists()
+    assert cli.main(told) == 0
+    assert (boat / "report.html").exists()
+    capsys.readouterr()
+
+
+def test_a_service_that_is_due_is_a_reason_to_go(fleet):
+    assess_fleet(fleet, NOW_S, 0, 90)
+    boat = next(b for b in fleet.boats() if "gannet" in (b / "result.json").read_text())
+    kept = json.loads((boat / "result.json").read_text())
+    for due, standing in ((NOW_S - 9 * DAY_S, Standing.SERVICE), (NOW_S + 9 * DAY_S, None)):
+        jobs = [
+            {"name": "intake-filter", "last": None, "hours_left": None, "due": iso(due)[:10]},
+            {"name": "hose", "last": None, "hours_left": 9.0, "due": None},
+        ]
+        kept["document"] |= {"service": jobs, "inputs": [], "verdict": "sound"}
+        (boat / "result.json").write_text(json.dumps(kept))
+        listed = {b.label: b for b in assess_fleet(fleet, NOW_S, 0, 90).boats}["gannet"]
+        assert (listed.standing is Standing.SERVICE) == (standing is Standing.SERVICE)
+        if standing is not None:
+            assert listed.reason.startswith("intake-filter due since 20")
+
+
+def test_fuel_of_a_type_is_the_sum_of_its_boats(fleet):
+    assess_fleet(fleet, NOW_S, 0, 90)
+    # By hand: half intervals of 30 and 40 L add up to 50 as independent errors do.
+    for boat, litres in zip(fleet.boats(), ([70, 100, 130], [160, 200, 240], None, None),
+                            strict=True):  # fmt: skip
+        kept = json.loads((boat / "result.json").read_text())
+        kept["litres_per_year"] = litres
+        (boat / "result.json").write_text(json.dumps(kept))
+    (group,) = assess_fleet(fleet, NOW_S, 0, 90).groups
+    fuel = group.fuel
+    assert (fuel.boats, fuel.litres.low, fuel.litres.median, fuel.litres.high) == (2, 250, 300, 350)
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    assert "2 of 4" in fleet_page(listed, "fleet", "0.1.0")
+    assert "Fuel of a year, 2 boats: 300 L (250 to 350 L)" in "\n".join(lines(listed, 80))
 
 
 def test_two_commands_do_not_meet(fleet, capsys):
