@@ -80,14 +80,13 @@ def show(demo: Demo) -> None:
     """Show the dashboard and the summary as they stood at the end of the log, and write both."""
     from analysis.assessment.case import Case
     from analysis.assessment.document import DOCUMENT, json_text
-    from analysis.commands.report import with_evidence
     from analysis.commands.watch import print_frame
     from analysis.history.history import load_history
     from analysis.show.dashboard.facts import Moment, collect
     from analysis.show.dashboard.marks import marks_for
     from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import fuel_facts, recent_history
-    from analysis.show.matter import Matter
+    from analysis.show.matter import Matter, with_evidence
     from analysis.show.page.identity import identity_of
     from analysis.show.page.report.page import write_page
     from analysis.show.screen.summary import summary

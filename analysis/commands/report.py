@@ -6,7 +6,6 @@ import os
 import shutil
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
-    from analysis.assessment.case import Case
     from analysis.show.matter import Matter
     from logger.config import Config
 
@@ -99,7 +97,7 @@ def run(args: argparse.Namespace) -> int:
             return 0
         stage("writing the report")
         from analysis.show.freshness import with_forecast_suspended
-        from analysis.show.matter import Matter
+        from analysis.show.matter import Matter, with_evidence
         from analysis.show.page.identity import identity_of
 
         comparison = None
@@ -126,24 +124,6 @@ def run(args: argparse.Namespace) -> int:
     if args.html not in (None, "-"):
         say(f"wrote {args.html}", file=sys.stderr)
     return 0
-
-
-def with_evidence(matter: Matter, case: Case, *, full: bool = False) -> Matter:
-    """Return the matter with what the page shows beyond the assessment."""
-    from analysis.assessment.two_runs import two_runs
-    from analysis.fuel.outlook import fuel_outlook
-    from analysis.installation.check import check_fitting, replaced_on
-
-    config, table = case.config, matter.assessment.run_table
-    has_fuel = config.fuel is not None
-    return replace(
-        matter,
-        load=case.load,
-        fit=check_fitting(case, replaced=replaced_on(case.history, config)),
-        fuel=fuel_outlook(case.runs, case.use, config) if has_fuel else None,
-        two_runs=two_runs(case.runs, table, config.charger.rated_w),
-        full=full,
-    )
 
 
 def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from analysis.show.page.identity import Identity
 
 if TYPE_CHECKING:
+    from analysis.assessment.case import Case
     from analysis.assessment.document import Assessment
     from analysis.assessment.two_runs import TwoRuns
     from analysis.fuel.result import FuelOutlook
@@ -34,3 +35,21 @@ class Matter:
     two_runs: TwoRuns | None = None
     full: bool = False
     """Whether the appendix is open, and printed."""
+
+
+def with_evidence(matter: Matter, case: Case, *, full: bool = False) -> Matter:
+    """Return the matter with what the page shows beyond the assessment."""
+    from analysis.assessment.two_runs import two_runs
+    from analysis.fuel.outlook import fuel_outlook
+    from analysis.installation.check import check_fitting, replaced_on
+
+    config, table = case.config, matter.assessment.run_table
+    has_fuel = config.fuel is not None
+    return replace(
+        matter,
+        load=case.load,
+        fit=check_fitting(case, replaced=replaced_on(case.history, config)),
+        fuel=fuel_outlook(case.runs, case.use, config) if has_fuel else None,
+        two_runs=two_runs(case.runs, table, config.charger.rated_w),
+        full=full,
+    )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.fleet.boat import assess_boat
-from analysis.show.page.html import write_page
+from analysis.show.matter import Matter, with_evidence
 from analysis.show.page.identity import identity_of
-from analysis.show.page.sections import Matter
+from analysis.show.page.report.page import write_page
 from logger import __version__
 
 if TYPE_CHECKING:
@@ -34,7 +34,6 @@ def _write(path: Path, case: Case) -> None:
         case.history.events,
         case.assessment.observed_to_s or 0.0,
         __version__,
-        load=case.load,
         identity=identity_of(case.config),
     )
-    write_page(path, matter, {})
+    write_page(path, with_evidence(matter, case), {})

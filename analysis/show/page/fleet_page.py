@@ -24,7 +24,7 @@ from analysis.show.page.pieces import (
 )
 from analysis.show.page.plots.svg import Drawing, Scale
 from analysis.show.page.style import STYLE
-from analysis.text import for_html, harmless
+from analysis.text import BEFORE_UNIT, for_html, harmless
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -92,7 +92,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
             " ",
             _linked(boat, folder),
             ": ",
-            for_html(_unbroken(boat.reason), 240),
+            for_html(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", harmless(boat.reason, 240)), 240),
             Markup("<br>"),
             tag("span", Markup("; ").join(map(_whole, _facts(boat))), class_="quiet small"),
         )
@@ -109,12 +109,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
 
 
 def _whole(fact: str) -> Markup:
-    return tag("span", text(_unbroken(fact)), class_="whole")
-
-
-def _unbroken(words: str) -> str:
-    """Keep each figure with its sign of per cent."""
-    return words.replace(" %", "\N{NO-BREAK SPACE}%")
+    return tag("span", text(fact), class_="whole")
 
 
 def _linked(boat: Boat, folder: Path | None) -> Markup:
