@@ -1,1 +1,1 @@
-"""What the boat draws: other sources, stretches of known charge, daily load, required power."""
+"""The boat's load: other sources, stretches of known charge, daily load, required power."""

@@ -1,10 +1,10 @@
-r"""The bank over the boat's own days: which output of a charger keeps it above its usable share.
+r"""Simulates the bank over the boat's own days, to find the least output that carries the boat.
 
-The days of the log are lived again in steps of six hours, with many outputs at once and with many
-believable loads, capacities and charge efficiencies. The charger starts when the bank has sunk to
-the depth at which it starts on this boat, and runs until the bank is full. A day is short on which
-the bank falls below its usable share. The limit is the least output with which no more than one day
-in twenty of the season is short.
+The days of the log are simulated in steps of six hours, for many outputs at once and for many
+plausible loads, capacities and charge efficiencies. The charger starts when the bank has sunk to
+the depth at which it starts on this boat, and runs until the bank is full. A day is short if the
+bank falls below its usable share on it. The limit is the least output with which no more than one
+day in twenty of the season is short.
 
     depth of discharge   0 |\\      /|\\                      full
                            |  \\  /  |  \\        /
@@ -24,57 +24,59 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Part of its capacity to which a bank may be used: lead-acid to one half for its life, LFP 0.8 to
-#: 0.9 (common practice, no source).
+#: Part of its capacity that a bank may give, lowest and highest: lead-acid one half for the sake of
+#: its life, LFP 0.8 to 0.9 (common practice, no source).
 USABLE = {"flooded": (0.45, 0.55), "agm": (0.45, 0.55), "gel": (0.45, 0.55), "lfp": (0.78, 0.90)}
-#: What a bank holds over its label: new, and at its end of life of 80 % (common practice, no
-#: source).
+#: Real capacity over the label, at the end of life (80 %) and new (common practice, no source).
 HOLDS = (0.78, 1.02)
-#: A charger that itself starts only below the usable share makes its own start the measure: so much
-#: deeper, as a part of capacity, is short (judgement).
+#: If a charger starts only below the usable share, a day is short when the bank falls this much
+#: deeper than its start, as a part of capacity (judgement).
 BELOW_START = 0.10
-#: Depth at which a charger starts where the log does not tell it, and where it has filled the bank.
+#: Depth at which a charger starts where the log does not show it, and depth of a full bank
+#: (judgement).
 USUAL_START, FULL_DEPTH = 0.35, 0.02
-#: Days short that a season may have.
+#: Greatest share of short days in a season: one in twenty (judgement).
 SHORT = 0.05
-#: Share of charge kept: low down, and lost above the knee (charge_kept: Stevens & Corey 1996).
-LOW_KEPT, KNEE_DEPTH, TOP_KEPT = 0.97, 0.16, 0.5
+#: Depth above which a lead-acid bank keeps less of its charge (charge_kept: Stevens & Corey 1996).
+KNEE_DEPTH = 0.16
+#: Share of charge that an LFP bank keeps (common practice, no source).
 LFP_KEPT = 0.99
-#: Usual charging voltage of a 12 V block, V (sizing step 3 of common practice), and what it may
-#: be wrong by, relative.
+#: Usual charging voltage of a 12 V block, V (sizing step 3 of common practice), and its relative
+#: standard deviation (judgement).
 CHARGING_V, VOLTAGE_SD = 13.2, 0.015
-#: An engine or a shore charger gives the bank this part of its capacity an hour (common practice,
-#: no source: 0.1 to 0.2).
+#: Charge that an engine or a shore charger gives in an hour, part of the bank's capacity (common
+#: practice, no source: 0.1 to 0.2).
 HELP_C = 0.12
-#: Days that share their fate: a passage, a spell of weather (judgement).
+#: Days that belong together, such as a passage or a spell of weather (judgement).
 BLOCK_D = 10
-#: Steps of the day: six hours tell night from day.
+#: Steps of the day: six hours separate night from day.
 PARTS = 4
 STEP_H = 24.0 / PARTS
-#: Outputs tried, as parts of what the mean day needs; and how many loads are drawn.
+#: Outputs tried, as parts of the mean day's need; and the number of loads drawn.
 LEVELS, DRAWS = np.exp(np.linspace(np.log(0.6), np.log(2.2), 20)), 32
+#: Seed of the draws, so that the same log gives the same limit.
 _SEED = 20261130
 
 
 @dataclass(frozen=True, slots=True)
 class Days:
-    """What the bank lives through. Rows are draws, columns days."""
+    """The days over which the bank is simulated. Rows are draws, columns days."""
 
     load_ah: Floats
     """Loads, shape (draws, days)."""
     gap: NDArray[np.bool_]
-    """Days before which the log has a gap: the bank begins anew, shape (days,)."""
+    """Whether the log has a gap before a day, so that the bank starts again, shape (days,)."""
     help_h: Floats
     """Hours for which something else charged, shape (days,)."""
     pattern: Floats
     """Part of a day's load in each step, sums to 1, shape (PARTS,)."""
     relative_sd: float
-    """What all loads may be wrong by alike, standard deviation of the logarithm."""
+    """Common error of all loads: standard deviation of the logarithm."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bank:
-    """The bank as it is told, and how the charger uses it."""
+    """The bank as configured, and the depth at which the charger starts."""
 
     capacity_ah: float
     """Label of the bank, or a usual one."""
@@ -83,22 +85,22 @@ class Bank:
     chemistry: str
     blocks: int
     start_ah: float | None
-    """Charge drawn when the charger starts, Ah; None where the log does not tell it."""
+    """Charge drawn when the charger starts, Ah; None where the log does not show it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """What outputs carry: share of days short by output and draw."""
+    """The result of the simulation: share of short days by output and draw."""
 
     power_w: Floats
     """Outputs, shape (levels, draws)."""
     short: Floats
     """Share of days short, shape (levels, draws)."""
     mean_w: float
-    """What the mean day needs round the clock, W."""
+    """Power that the mean day needs round the clock, W."""
 
     def limit_w(self, growth: float = 1.0) -> Floats:
-        """Return the least output of each draw that is short no more than allowed, W."""
+        """Return the least output of each draw with at most ``SHORT`` of the days short, W."""
         found = [
             _least(power, short) for power, short in zip(self.power_w.T, self.short.T, strict=True)
         ]
@@ -115,7 +117,7 @@ class Carried:
 
 
 def live(days: Days, bank: Bank) -> Carried:
-    """Let the bank live through the days with every output and every draw."""
+    """Simulate the bank over the days with every output and every draw."""
     rng = np.random.default_rng(_SEED)
     count = DRAWS
     rows = rng.integers(0, len(days.load_ah), count)
@@ -141,7 +143,8 @@ def live(days: Days, bank: Bank) -> Carried:
     short = np.zeros(amps.shape)
     full = FULL_DEPTH * capacity
     restart = 0.5 * start_ah
-    # Other years have other days: the days of the log count by chance, ten by ten (Rubin 1981).
+    # Other years have other days, so blocks of ten days get random weights (Bayesian bootstrap:
+    # Rubin 1981, Ann. Statist. 9:130-134; from memory).
     blocks = np.arange(load.shape[1]) // BLOCK_D
     weight = rng.exponential(1.0, (count, int(blocks[-1]) + 1))[:, blocks]
     for day in range(load.shape[1]):
@@ -153,7 +156,7 @@ def live(days: Days, bank: Bank) -> Carried:
         deepest = depth
         for part in days.pattern:
             draw = np.maximum(load[:, day] * part, 1e-6)
-            # It starts within the step in which the bank sinks to the mark.
+            # The charger starts within the step in which the bank sinks to its start.
             sunk = depth + draw
             late = np.clip((sunk - start_ah) / draw, 0.0, 1.0)
             given = amps * STEP_H * np.where(on, 1.0, late)
@@ -164,14 +167,14 @@ def live(days: Days, bank: Bank) -> Carried:
             on = (on | (late > 0.0)) & (depth > full)
             np.maximum(depth, 0.0, out=depth)
             deepest = np.maximum(deepest, depth)
-        # Nobody lets a bank go flat: the engine is started, and the day is short all the same.
+        # Somebody starts the engine before the bank is flat; the day is short all the same.
         short += weight[:, day] * (deepest > floor)
         np.minimum(depth, 1.2 * floor, out=depth)
     return Carried(amps * volts, short / weight.sum(axis=1), float(np.median(mean_a * volts)))
 
 
 def _least(power_w: Floats, short: Floats) -> float:
-    """Return the least output from which on no larger one is short too often, W."""
+    """Return the least output from which on every larger one has few enough short days, W."""
     bad = np.flatnonzero(short > SHORT)
     if len(bad) == 0:
         return float(power_w[0])

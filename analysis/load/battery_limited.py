@@ -1,6 +1,6 @@
-"""Cells of the grid in which the battery, not the charger, sets the current: ceiling and float.
+"""Finds cells of the grid in which the battery, not the charger, sets the current.
 
-Voltages are per nominal 12 V block.
+These are cells at the charge ceiling and in float. Voltages are per nominal 12 V block.
 """
 
 from __future__ import annotations
@@ -18,22 +18,24 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Share of the charger's own power below which it does not set the current: sag and heat take less.
+#: Below this share of its own power the charger does not set the current: sag and heat cost less
+#: (judgement).
 LIMITED = 0.93
 #: A charging bank that is not nearly full stands below this, V (common practice, no source).
 CHARGED_V = 13.2
 #: Absorption is held above this, float below, V (common practice: 14.1 to 14.7 and 13.4 to 13.8 V;
 #: no source).
 FLOAT_BELOW_V = 13.9
-#: In float the voltage stays within this for two hours, V: noise and a coarse meter.
+#: In float the voltage stays within this for two hours, V: noise of a coarse meter (judgement).
 FLOAT_SPREAD_V = 0.12
-#: In float the current moves with the loads by so much of its usual size within two hours.
+#: In float the current follows the loads, by at least this part of its usual size within two hours
+#: (judgement).
 FOLLOWS = 0.2
-#: Less than this part of its usual current at a constant voltage is no fault of a sound charger.
+#: Below this part of its usual current, at a constant voltage, the charger is in float (judgement).
 LITTLE = 0.6
-#: Cells over which the charger's own power is taken to be the same: a fortnight of 5 minutes each.
+#: Number of cells over which the charger's own power counts as constant: a fortnight of 5 minutes.
 _BLOCK = 14 * 288
-#: No charger falls to less of its best power within the log before somebody replaces it.
+#: Least power of the charger over its best in the log: the default replacement limit.
 _LEAST_LEFT = 0.6
 
 
@@ -63,7 +65,7 @@ def in_float(volts: Floats, amps: Floats, running: Flags) -> Flags:
         return np.zeros(len(volts), dtype=bool)
     usual = float(np.percentile(amps[shown], 95.0))
     held = reach_of_stillness(np.where(shown, volts, np.nan), HOUR_2, CHARGED_V, FLOAT_SPREAD_V)
-    # Warm-up is no answer to a load.
+    # While it warms up, the current changes without any load.
     warm = running & (since(~running, np.arange(len(volts))) > HOUR)
     current = np.where(warm, amps, np.nan)
     swing = window(current, 0, HOUR_2, np.maximum) - window(current, 0, HOUR_2, np.minimum)

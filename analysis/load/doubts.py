@@ -1,4 +1,4 @@
-"""What makes a load doubtful beyond its interval: who else may have charged, what was changed."""
+"""Finds reasons to doubt a load beyond its interval: solar, and an unknown charge efficiency."""
 
 from __future__ import annotations
 
@@ -15,20 +15,21 @@ if TYPE_CHECKING:
     from analysis.load.charge_kept import Kept
     from analysis.load.other_sources import Grid
 
-#: A bank at rest is lifted by this in three hours, V, and by this part of the rise at a start of
-#: the charger: more than the usual loads switched off do (judgement).
+#: Rise of a bank at rest in three hours that shows another source: this much, V, and this part of
+#: the rise at a start of the charger. Loads switched off lift it less (judgement).
 LIFT_V, LIFT_PART = 0.08, 0.25
-#: Sun: on so many days and such a part of the days with hours of rest, and so much at one time of
-#: day (length of the mean of the hours as directions: 1 where all are the same; judgement).
+#: Solar is assumed if such rises come on this many days, on this part of the days with hours of
+#: rest, and at one time of day (length of the mean of the hours as directions: 1 where all are the
+#: same; judgement).
 SUN_DAYS, SUN_PART, SUN_ALIKE = 10, 0.2, 0.6
-#: What an unseen source by day leaves open in the mean load, relative (judgement).
+#: Relative standard deviation of the mean load from an unseen source by day (judgement).
 SUN_SD = 0.2
-#: Beyond this the share of charge that is kept decides the figure, and is spoken of.
+#: From this standard deviation on, a doubt about the share of charge kept is stated (judgement).
 KEPT_SD = 0.10
 
 
 def sun(grid: Grid) -> bool:
-    """Tell whether something lifts the bank at rest, day after day, at one time of day."""
+    """Tell whether something lifts the bank at rest on many days at one time of day."""
     at_rest = grid.known & ~grid.running
     rested = at_rest & (since(grid.running, np.arange(len(grid.volts))) > HOUR_2)
     shown = np.where(rested, grid.volts, np.nan)
@@ -45,17 +46,18 @@ def sun(grid: Grid) -> bool:
 
 
 def doubts(kept: Kept, *, sunny: bool) -> tuple[str, ...]:
-    """Return what has to be said beside the load; sentences."""
+    """Return the doubts about the load, as sentences."""
     said = []
     if kept.load_sd > KEPT_SD:
         said.append(
-            f"Much of the charge goes into a bank that is nearly full; between "
-            f"{100 * kept.low:.0f} and {100 * kept.high:.0f} % of it may be kept, which the log "
-            f"does not tell. Log the battery current, or set charge_efficiency."
+            f"Much of the charge goes into a bank that is nearly full. The bank keeps between "
+            f"{100 * kept.low:.0f} and {100 * kept.high:.0f} % of it; the log does not show how "
+            f"much. Log the battery current, or set charge_efficiency."
         )
     if sunny:
         said.append(
-            "By day the bank is lifted at rest, too: solar charges along, and what it gives is not "
-            "known. The load that the charger meets is told, roughly. Log the battery current."
+            "By day the voltage rises at rest, so solar probably charges as well; how much is not "
+            "known. The figure is roughly the load that the charger meets. Log the battery "
+            "current."
         )
     return tuple(said)

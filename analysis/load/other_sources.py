@@ -1,13 +1,13 @@
-"""Recognises when something else charges the battery: shore charger, engine, anything strong.
+"""Recognises when another source charges the battery: shore charger, engine, any strong source.
 
-A battery that nobody charges cannot stand above its own resting voltage for long, and cannot rise
-by itself. On a regular grid of five minutes, help begins where the voltage rises above the resting
-voltage faster than the charger explains, or stays above it where surface charge would fall; it
-ends where the voltage falls away. While the charger runs, a load that is switched off lifts the
-voltage too: by its current times the battery's resistance. A worn bank has several times the
-resistance of a sound one, so what counts as a jump is measured by the boat's own log: by the rise
-when the charger starts, its response to a known current. The other thresholds are for a 12 V block,
-common practice, no source.
+Without a source, the voltage of a battery cannot stay above its resting voltage for long, and
+cannot rise by itself. On a regular grid of five minutes, help begins where the voltage rises above
+the resting voltage faster than the charger explains, or stays above it where surface charge would
+fall. Help ends where the voltage falls. While the charger runs, a load that is switched off lifts
+the voltage as well, by its current times the battery's resistance. A worn bank has several times
+the resistance of a sound one. So the size of a jump is compared with the boat's own log: with the
+rise at a start of the charger, the battery's response to a known current. The other thresholds are
+for a 12 V block (common practice, no source).
 """
 
 from __future__ import annotations
@@ -30,45 +30,47 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
+#: Length of a cell of the grid, s: shorter than an hour of help by far, and ten years stay a
+#: million cells.
 STEP_S = 300.0
-#: A cell of the grid farther than this from any record is a gap.
+#: A cell farther than this from any record is a gap, s: at rest a record is ten minutes long.
 GAP_S = 1500.0
-#: Half an hour from the start of a run: warm-up.
-CALM = 6
-#: A load of this part of the charger's current may be switched off at once (judgement: the cold box
-#: and what goes off with it). A jump of as large a part of the rise at a start may be no more.
+#: Cells from the start of a run that are warm-up: half an hour.
+WARM_UP_CELLS = 6
+#: Largest load that may be switched off at once, part of the charger's current (judgement: the cold
+#: box and what goes off with it). A jump of up to this part of the rise at a start is such a load.
 LOAD_STEP = 0.4
-#: At rest a low bank rises by loads switched off, in two hours by no more than this part of the
-#: rise at a start (judgement: nearly all that this charger could feed).
+#: Largest rise of a bank at rest in two hours from loads switched off, part of the rise at a start
+#: (judgement: nearly all that this charger could feed).
 ALL_LOADS = 0.85
-#: Rise at a start where no start is in the log, V.
+#: Rise at a start where the log has too few starts, V (judgement).
 START_RISE_V = 0.9
 
 
 @dataclass(frozen=True, slots=True)
 class Chemistry:
-    """Voltages of one nominal 12 V block, V; see the module for what they are for."""
+    """Voltages of one nominal 12 V block, V; the module describes their use."""
 
     rested_v: float
-    """A full one that has rested stands no higher."""
+    """Highest voltage of a full block after a rest."""
     resting_v: float
-    """Nothing rests above this for long."""
+    """Highest voltage that a block keeps for long without a source."""
     gone_v: float
-    """Below this, nobody helps."""
+    """Below this there is no help."""
     held_v: float
-    """Above this after surface charge has gone, something holds the battery."""
+    """Above this, after surface charge has gone, something holds the battery."""
     rise_v: float
-    """A rise by this within an hour of rest, ending above ``rested_v``, is not load relief."""
+    """A rise by this within an hour of rest, ending above ``rested_v``, is more than loads off."""
     jump_v: float
-    """A rise by this within ten minutes of steady running is not the charger's."""
+    """A rise by this within ten minutes of steady running does not come from the charger."""
     unknown_swing_v: float
-    """Response to loads assumed early in a run, before it has been seen."""
+    """Response to loads that is assumed early in a run."""
     fall_v: float
     """A fall by this within twenty minutes ends the help."""
     surface_h: float
-    """Surface charge has gone after this."""
+    """Time after which surface charge has gone, h."""
     climb_v: float = np.inf
-    """A run that has risen by this in two hours rises by itself: the battery is nearly full."""
+    """If a run rose by this in two hours, the battery is nearly full and rises by itself."""
     sink_v: float = np.inf
     """A fall by this in two hours of rest ends the help."""
 
@@ -93,7 +95,7 @@ class Grid:
     known: Flags
     """False in gaps of the log."""
     aided: Flags
-    """Something else charges the battery."""
+    """Another source charges the battery."""
     blocks: int
     limited: Flags
     """The battery, not the charger, sets the current."""
@@ -132,45 +134,45 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
         lowest, highest = log.voltage_min_v[at] / blocks, log.voltage_max_v[at] / blocks
         aided |= held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
         top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
-        # What the charger itself holds, it holds with less than it could give.
+        # In float the charger itself holds the voltage.
         aided |= pinned(volts, running, top) & ~floating
     return Grid(float(first), volts, amps, running, known, aided, blocks, held_back, floating)
 
 
-def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, is_: Chemistry) -> Flags:
-    """Walk the events of help beginning and ending; the last one before a cell decides."""
+def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemistry) -> Flags:
+    """Find where help begins and ends; the last such event before a cell decides."""
     index = np.arange(len(v))
     off = known & ~running
     begun = running & ~ago(running, 1)
     in_run = since(begun, index)
     since_run = since(running, index)
-    high = v > is_.resting_v
+    high = v > block.resting_v
 
-    # At rest: it rises above what it can rest at, or stays there longer than surface charge.
-    opens = off & (v > is_.rested_v) & (v - window(v, 0, 12, np.fmin) >= is_.rise_v)
+    # At rest: the voltage rises above a rested one, or stays there longer than surface charge.
+    opens = off & (v > block.rested_v) & (v - window(v, 0, 12, np.fmin) >= block.rise_v)
     opens &= since_run > 1
-    opens |= off & (v > is_.held_v) & (since_run * STEP_S > 3600.0 * is_.surface_h)
+    opens |= off & (v > block.held_v) & (since_run * STEP_S > 3600.0 * block.surface_h)
 
-    # Running: it jumps further than this battery has been answering to its loads, and the
-    # charger's own current did not do it; or the charger is pushed to nothing at high voltage.
+    # Running: the voltage jumps further than loads moved it before, and the charger's current did
+    # not rise. Or the charger gives nothing at a high voltage.
     usual = float(np.median(amps[running])) if running.any() else 1.0
     rise = np.where(running, v - ago(v, 2), np.nan)
-    rise[in_run <= CALM] = np.nan
+    rise[in_run <= WARM_UP_CELLS] = np.nan
     swing = window(np.abs(rise), 3, 36, np.fmax)
-    swing = np.where(in_run < CALM + 18, is_.unknown_swing_v, np.nan_to_num(swing))
+    swing = np.where(in_run < WARM_UP_CELLS + 18, block.unknown_swing_v, np.nan_to_num(swing))
     pushed = amps - ago(amps, 2) > 0.1 * usual
-    relief = max(is_.jump_v, LOAD_STEP * start_rise(v, running))
-    climbing = ago(v, 2) - ago(v, HOUR_2 + 2) > is_.climb_v
+    relief = max(block.jump_v, LOAD_STEP * start_rise(v, running))
+    climbing = ago(v, 2) - ago(v, HOUR_2 + 2) > block.climb_v
     jump = running & high & ~pushed & ~climbing & (rise >= np.maximum(relief, 1.5 * swing))
-    idle = running & (in_run > CALM) & (window(amps, 0, 3, np.fmax) < 0.05 * usual)
-    idle &= v > is_.resting_v + 0.25
+    idle = running & (in_run > WARM_UP_CELLS) & (window(amps, 0, 3, np.fmax) < 0.05 * usual)
+    idle &= v > block.resting_v + 0.25
     opens |= jump | idle
 
     less = window(amps, 0, 4, np.fmax) - amps > 0.1 * usual
-    closes = ((window(v, 0, 4, np.fmax) - v >= is_.fall_v) & ~(running & less)) | ~known
-    closes |= v < is_.gone_v
+    closes = ((window(v, 0, 4, np.fmax) - v >= block.fall_v) & ~(running & less)) | ~known
+    closes |= v < block.gone_v
     before = window(v, HOUR_2, HOUR_2 + 3, np.fmin)
-    closes |= off & (before - window(v, 0, 3, np.fmax) > is_.sink_v)
+    closes |= off & (before - window(v, 0, 3, np.fmax) > block.sink_v)
     opens &= ~closes
     last_open = np.maximum.accumulate(np.where(opens, index, -1))
     last_close = np.maximum.accumulate(np.where(closes, index, -1))
@@ -191,9 +193,9 @@ def start_rise(v: Floats, running: Flags) -> float:
 
 
 def _raised(v: Floats, running: Flags) -> Flags:
-    """Mark where a bank at rest stands higher than before by more than its loads held it down.
+    """Mark where a bank at rest has risen by more than loads switched off can explain.
 
-    A weak source lifts a large or flat bank well below its resting voltage, too.
+    This finds a weak source on a large or flat bank, whose voltage stays below the resting one.
     """
     least = max(LEAD.rise_v, ALL_LOADS * start_rise(v, running))
     rested = ~running & (since(running, np.arange(len(v))) > HOUR_2)
