@@ -19,6 +19,7 @@ from analysis.fleet.prior import MOST_SISTERS, Prior, Sisters, outlier_tail
 from analysis.fleet.ranking import Boat, ranked
 from analysis.fleet.runner import Failure, results
 from analysis.fleet.sketch import Sketch
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -238,7 +239,7 @@ def _seen(one: _Found, prior: Prior, now_s: float, horizon_days: int) -> tuple[B
     if one.usage is None:
         return boat, None
     when = _dates(one.usage, facts, ahead, ahead.draws_h)
-    chance = float(np.mean(when <= now_s + 86400.0 * horizon_days))
+    chance = float(np.mean(when <= now_s + DAY_S * horizon_days))
     return replace(boat, chance=chance), _dates(one.usage, facts, ahead, ahead.output_h)
 
 
@@ -256,6 +257,6 @@ def _chance_by_dates(facts: Facts, now_s: float, horizon_days: int) -> float | N
     if low is None or middle is None:
         return None
     ends = (low, middle, middle + (middle - low) if high is None else high)
-    at = now_s + 86400.0 * horizon_days
+    at = now_s + DAY_S * horizon_days
     begins, stops = ends[0] - 0.1 * (ends[2] - ends[0]), ends[2] + 0.1 * (ends[2] - ends[0])
     return float(np.interp(at, (begins, *ends, stops), (0.0, 0.05, 0.5, 0.95, 1.0)))

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.durations import YEAR_S
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 #: A quarter of a year of 365.25 days, s.
-QUARTER_S = 365.25 / 4.0 * 86400.0
+QUARTER_S = YEAR_S / 4.0
 #: Two years.
 QUARTERS = 8
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.figures import day
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -115,7 +116,7 @@ def _standings(boat: Boat, now_s: float) -> Iterator[tuple[Standing, str]]:
         return
     if facts.verdict == "replace":
         yield Standing.REPLACE, facts.reason
-    silent = (now_s - facts.until_s) / 86400.0
+    silent = (now_s - facts.until_s) / DAY_S
     near = ""
     if boat.chance is not None and boat.chance >= LEAST_CHANCE:
         what = LIMIT_WORDS.get(facts.until or "output", "its limit")

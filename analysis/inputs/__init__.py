@@ -1,1 +1,1 @@
-"""What the data say about themselves, before anything is concluded from them (ISO 13374: DM)."""
+"""Checks of the data, before anything is concluded from them (ISO 13374: data manipulation)."""

@@ -1,7 +1,7 @@
-"""A flat cap: the charger gives one round figure, far steadier than wear or heat leave it.
+"""Finds a flat cap: the charger gives one round figure, far steadier than wear or heat allow.
 
-Whoever turns a charger down, or derates it by a setting, gets a power that neither sags inside a
-run nor differs between runs. Such runs say only that it can give at least that much.
+If a setting turns a charger down, its power neither sags inside a run nor differs between runs.
+Such a run is only a lower bound of what the charger can give.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import MAD_TO_SD
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 
@@ -22,26 +23,27 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Runs in a row that make a cap.
+#: Fewest runs in a row for a cap (judgement, no source).
 LEAST_RUNS = 12
-#: They differ by no more than this, relative (standard deviation by the middle four fifths): runs
-#: of a charger that gives what it can differ by two per mille at least, mostly by five and more.
+#: Greatest relative standard deviation of such runs, by their middle four fifths. Runs without a
+#: cap differ by at least two per mille, mostly by five and more (simulated boats).
 STEADY = 0.0012
-#: Early and late in a run differ by no more than this, relative, in the middle of such runs.
+#: Greatest relative difference between early and late in a run, median over such runs (judgement).
 NO_SAG = 0.003
-#: A cap is a round figure: within this part of a multiple of 5 W or of 5 % of rated.
+#: A cap is within this part of a multiple of 5 W or of 5 % of rated: settings are round figures
+#: (judgement).
 ROUND = 0.006
-#: Above this part of rated it takes nothing away.
+#: A cap above this part of rated changes no conclusion (judgement).
 BELOW = 0.95
-
-
-#: Early and late in a run (or in a day of a long one), h: warm by then, and hours later.
+#: The early and the late part of a run (or of a day of a long one), h: warm, and hours later.
 _EARLY_H, _LATE_H = (0.75, 2.5), (3.0, 9.0)
+#: Distance of the 10 % and 90 % quantiles of a normal distribution, in standard deviations.
+_TENTHS_APART = 2.563
 
 
 @dataclass(frozen=True, slots=True)
 class Cap:
-    """Runs that were held at a figure."""
+    """Runs that a setting held at one power."""
 
     runs: Flags
     power_w: float
@@ -74,7 +76,7 @@ def power_of_runs(runs: Runs) -> RunPower:
 
 
 def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
-    """Find the runs that were held at a figure.
+    """Find the runs that a setting held at one power; None where there are none.
 
     Parameters
     ----------
@@ -93,7 +95,7 @@ def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
     windows = np.lib.stride_tricks.sliding_window_view(power, LEAST_RUNS)
     middle = np.median(windows, axis=1)
     tenth, nine_tenths = np.quantile(windows, (0.1, 0.9), axis=1)
-    spread = (nine_tenths - tenth) / 2.563 / middle  # of a normal distribution
+    spread = (nine_tenths - tenth) / _TENTHS_APART / middle
     sags = np.lib.stride_tricks.sliding_window_view(sag, LEAST_RUNS)
     known = np.isfinite(sags).sum(axis=1)
     flat = np.full(len(sags), np.inf)
@@ -111,8 +113,8 @@ def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
     runs = np.zeros(len(early_w), dtype=bool)
     for k in np.flatnonzero(held & (np.abs(middle / level - 1.0) < ROUND)):
         runs[at[k : k + LEAST_RUNS]] = True
-    # From the last run before to the first run after that gave more, none shows more than the
-    # setting allows, whatever else held it down.
+    # The setting may have limited every run between the last one before and the first one after
+    # that gave more, so all of these are capped.
     more = np.flatnonzero(np.fmax(early_w, late_w) > level * (1.0 + 8.0 * STEADY))
     first, last = np.flatnonzero(runs)[[0, -1]]
     begin = int(more[more < first].max(initial=-1)) + 1
@@ -130,21 +132,21 @@ def _is_round(power_w: float, rated_w: float) -> bool:
 
 
 def cap_finding(cap: Cap, power_w: Floats, time_s: Floats, rated_w: float) -> Finding:
-    """Tell the cap and since when it stands."""
+    """Return the finding about a cap: its power, and since when."""
     since_s = float(np.nanmin(time_s[cap.runs]))
     until_s = float(np.nanmax(time_s[cap.runs]))
     when = f"since {day(since_s)}" if cap.now else f"from {day(since_s)} to {day(until_s)}"
     apart = np.abs(power_w[cap.runs] / cap.power_w - 1.0)
-    sd = 1.4826 * float(np.nanmedian(apart))
+    sd = MAD_TO_SD * float(np.nanmedian(apart))
     return Finding(
         "flat_cap",
         Severity.DOUBT,
         since_s,
         f"The output stands at {cap.power_w:.1f} W {when} and hardly moves (by "
-        f"{max(100.0 * sd, 0.1):.1f} % from run to run, in {int(cap.runs.sum())} runs): it is held "
-        "there by a setting, this is not wear. These runs count as lower bounds only.",
-        "Look for a limit that was set on the charger (turned down, a quiet or night mode, a "
-        "derating). To know what it can give, let it run for an hour without the limit.",
+        f"{max(100.0 * sd, 0.1):.1f} % from run to run, in {int(cap.runs.sum())} runs): a setting "
+        "holds it there; this is not wear. These runs count only as lower bounds.",
+        "Look for a limit that is set on the charger (turned down, a quiet or night mode, a "
+        "derating). Let it run for an hour without the limit, to see how much it can give.",
         "a power that sags and differs from run to run by half a per cent or more",
         f"{cap.power_w:.1f} W, {100.0 * cap.power_w / rated_w:.0f} % of rated, within "
         f"{max(100.0 * sd, 0.1):.1f} %",

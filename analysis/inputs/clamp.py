@@ -17,9 +17,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity
 from analysis.inputs.zero import mean_current
+from logger.durations import DAY_S, YEAR_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -44,8 +46,7 @@ LEAST_A = 1.0
 #: alone, because a sensor at fault is not bound by its data sheet.
 FREE_GAIN = 0.5
 #: Drift of a gain, per year (five per cent has been seen), and how far apart readings tell it.
-DRIFT_PER_YEAR, APART_S = 0.05, 90.0 * 86400.0
-YEAR_S = 365.2425 * 86400.0
+DRIFT_PER_YEAR, APART_S = 0.05, 90.0 * DAY_S
 #: A voltmeter agrees with the log within so much, V: more is a drop between the two taps.
 AGREE_V = 0.1
 
@@ -196,7 +197,7 @@ def corrected(log: History, clamped: Clamped) -> History:
 def clamp_finding(clamped: Clamped) -> Finding:
     """Tell what the clamp meter showed and that the figures were corrected by it."""
     last = clamped.readings[-1]
-    half = 1.645 * clamped.gain_sd
+    half = Z90 * clamped.gain_sd
     days = ", ".join(dict.fromkeys(day(r.time_s) for r in clamped.readings[-3:]))
     drift = f" It drifts by {100 * clamped.drift_per_year:+.1f} % a year." if clamped.drifts else ""
     text = (

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,7 +49,7 @@ def jumps_back(runs: Runs, events: Sequence[Event]) -> list[Jump]:
         explained = any(
             e.kind in _EXPLAINS
             and not e.struck
-            and abs(e.time_s - time_s) < 86400.0 * RECORDED_WITHIN_D
+            and abs(e.time_s - time_s) < DAY_S * RECORDED_WITHIN_D
             for e in events
         )
         if now < was and not explained:

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 
 class Severity(StrEnum):
-    """How much a finding weighs."""
+    """How serious a finding is."""
 
     NOTE = "note"
-    """Worth knowing; the figures stand."""
+    """Worth knowing; it changes no figure."""
     DOUBT = "doubt"
-    """The figures are wider or qualified for it, and somebody should look."""
+    """It widens or qualifies the figures, and somebody should look into it."""
     STOP = "stop"
     """Nothing can be concluded from such data."""
 
@@ -32,14 +32,14 @@ _ORDER = (Severity.STOP, Severity.DOUBT, Severity.NOTE)
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """What was seen over time, for a small plot: a few hundred points at most."""
+    """Values over time for a small plot: a few hundred points at most."""
 
     name: str
     unit: str
     time_s: Floats
     values: Floats
     expected: float | None = None
-    """What it should have been, drawn as a line."""
+    """The expected value, drawn as a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,25 +49,25 @@ class Finding:
     code: str
     severity: Severity
     since_s: float | None
-    """Unix time from which on it was seen; None where it was always so."""
+    """Unix time since when it was seen; None where it was always so."""
     text: str
     what_to_do: str
     expected: str
-    """In numbers."""
+    """What the data should show, with numbers."""
     seen: str
-    """In numbers."""
+    """What they show, with numbers."""
     series: Series | None = field(default=None, compare=False)
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return the findings, the worst first; equals stay in their order."""
+    """Return the findings, the worst first; those of one severity keep their order."""
     return tuple(sorted(findings, key=lambda f: _ORDER.index(f.severity)))
 
 
 def series(
     name: str, unit: str, time_s: Floats, values: Floats, expected: float | None = None
 ) -> Series:
-    """Return at most 200 points of a course, each the median of its neighbours in order of time."""
+    """Return at most 200 points of values over time, each the median of its neighbours."""
     keep = np.isfinite(time_s) & np.isfinite(values)
     time_s, values = time_s[keep], values[keep]
     if len(values) > 200:

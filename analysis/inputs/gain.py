@@ -25,6 +25,7 @@ from analysis.estimate import MAD_TO_SD
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.physics import blocks_in_series
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -118,7 +119,7 @@ def find_change(cycles: Cycles) -> Change | None:
         return None
     early, late = slice(0, third), slice(len(cycles.time_s) - third, None)
     begin_s, end_s = (float(np.median(cycles.time_s[part])) for part in (early, late))
-    if end_s - begin_s < LEAST_DAYS * 86400.0:
+    if end_s - begin_s < LEAST_DAYS * DAY_S:
         return None
     both = cycles.run_h + cycles.rest_h
     columns = (

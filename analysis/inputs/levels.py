@@ -1,9 +1,9 @@
-"""Two levels of output: a fault that comes and goes, which is not wear.
+"""Finds two levels of output: a fault that comes and goes, which is not wear.
 
-Wear does not come back and does not jump to and fro. Where some of the runs give clearly less than
-those before and after them, all about the same share of it, the charger has two levels, and the
-cause of the lower one is to be found. The runs at the lower level are told and left out of the
-estimate of wear; they are never dropped without a word.
+Wear does not come back and does not alternate. If some runs give clearly less than those before and
+after them, and all about the same share of it, the charger has two levels, and somebody must find
+the cause of the lower one. The runs at the lower level are reported and left out of the estimate of
+wear.
 """
 
 from __future__ import annotations
@@ -22,22 +22,23 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: A run counts as low below this part of the level around it: far more than scatter, heat and sag.
+# The limits are a judgement (no source), held by tests/analysis/inputs/test_levels.py.
+#: A run is low below this part of the level around it: scatter, heat and sag cost far less.
 LOW = 0.85
-#: A run below this part of the usual figure idles: another source holds the battery up.
+#: A run below this part of the usual figure idles, because another source holds the battery up.
 IDLES = 0.3
-#: Runs on either side that make the level around a run.
+#: Number of runs on either side that give the level around a run.
 AROUND = 12
-#: The level is this quantile of them: up to half of the runs may be low.
+#: Quantile of those runs that is the level: up to half of the runs may be low.
 UPPER = 0.8
-#: So many low runs and such a share of all show a level rather than single events: an empty
-#: container or a switched-off intake makes one run in fifty low.
+#: Fewest low runs, and least share of all runs, for a second level. Single events, such as an empty
+#: container, make about one run in fifty low.
 LEAST_RUNS, LEAST_SHARE = 5, 0.05
-#: Low runs lie this close together, fraction of the upper level (median deviation).
+#: Greatest median deviation of the low runs, fraction of the upper level.
 TIGHT = 0.06
-#: Runs between the two levels, at most this part of the low ones: two levels have a gap.
+#: Most runs between the two levels, as a part of the low ones: two levels have a gap between them.
 BETWEEN = 0.35
-#: The two take turns at least so often: one change is a step.
+#: Fewest changes between the levels: a single change is a step.
 LEAST_TURNS = 4
 
 
@@ -48,7 +49,7 @@ class Levels:
     low: Flags
     """Pieces of runs at the lower level, shape (pieces,)."""
     upper: float
-    """What the last runs at the upper level gave, fraction of rated."""
+    """Output of the last runs at the upper level, fraction of rated."""
     lower: float
     low_runs: int
     runs: int
@@ -97,7 +98,7 @@ def two_levels(value: Floats, told: Flags, begun_s: Floats) -> Levels | None:
 
 
 def levels_finding(found: Levels, value: Floats, time_s: Floats) -> Finding:
-    """Tell both levels, how often the lower one is met, and since when."""
+    """Return the finding: both levels, how often the lower one occurs, and since when."""
     count = found.low_runs
     first_s = float(np.nanmin(time_s[found.low]))
     tenths = 10.0 * count / found.runs
@@ -110,8 +111,8 @@ def levels_finding(found: Levels, value: Floats, time_s: Floats) -> Finding:
         f"{100.0 * found.lower:.0f} % ({count} of {found.runs} runs, first on {day(first_s)}): a "
         "fault that comes and goes, not wear. The lower runs are left out of the estimate.",
         "Find the cause before anything is replaced: fuel supply and its connections, air intake "
-        "and exhaust, a loose cable, a fault that the unit itself tells. Compare a low run with a "
-        "good one.",
+        "and exhaust, a loose cable, a fault that the unit itself reports. Compare a low run with "
+        "a good one.",
         "one level, falling slowly",
         f"{count} runs at about {100.0 * found.lower:.0f} %, {found.runs - count} at about "
         f"{100.0 * found.upper:.0f} %",

@@ -1,4 +1,4 @@
-"""Did the log lose a part of itself: a damaged database was mended, and intervals are missing."""
+"""Reports whether the mending of a damaged database lost a part of the log."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from logger.event import Event
 
 KIND = "store_damaged"
-#: Less than this part of the log is no loss that changes a conclusion: a minute of many weeks.
+#: A smaller part of the log that is lost changes no conclusion (judgement).
 LEAST_SHARE = 0.001
 
 
@@ -22,9 +22,9 @@ def mended_findings(events: Iterable[Event], intervals: int) -> list[Finding]:
     Parameters
     ----------
     events
-        Of the log; the logger notes how many intervals a mending lost as the amount.
+        Events of the log; the amount is the number of intervals that a mending lost.
     intervals
-        How many the log holds.
+        Number of intervals in the log.
     """
     return [
         Finding(
@@ -34,7 +34,7 @@ def mended_findings(events: Iterable[Event], intervals: int) -> list[Finding]:
             text=f"A part of the log is lost: {event.text}.",
             what_to_do=(
                 "Import the newest backup ('ebbwatt import BACKUP.db': nothing counts twice), and "
-                "keep the file that was set aside; until then what is said rests on the rest."
+                "keep the file that was set aside; until then the report uses only the rest."
             ),
             expected=f"about {intervals + round(event.amount)} intervals",
             seen=f"{intervals}",

@@ -11,6 +11,7 @@ from analysis.history.history import STATE_CODE
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import RESTS
 from analysis.inputs.zero import mean_current
+from logger.durations import DAY_S
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def above_rated(log: History, rated_w: float) -> Finding | None:
     power = log.energy_j[over] / log.duration_s[over]
     level = float(np.median(power)) / rated_w
     since_s = float(log.start_s[place])
-    began = since_s - float(log.start_s[0]) < 14.0 * 86400.0
+    began = since_s - float(log.start_s[0]) < 14.0 * DAY_S
     return Finding(
         "above_rated",
         Severity.STOP,

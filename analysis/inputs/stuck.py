@@ -1,4 +1,4 @@
-"""A current that stands still though the voltage moves, and one that never passes a figure."""
+"""Finds a current that stands still while the voltage moves, or never exceeds a figure."""
 
 from __future__ import annotations
 
@@ -19,27 +19,29 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: A current that does not move by more than this, A, ...
+# Limits without another reason are a judgement (no source).
+#: A current that changes by no more than this stands still, A.
 STILL_A = 0.002
-#: ... for so long, h, while the voltage moves by so much (V per 12 V), is stuck. Between rest and
-#: running the voltage of a 12 V bank moves by a volt and more (common practice, no source).
+#: A current is stuck if it stands still for this long, h, while the voltage moves by this much, V
+#: per 12 V. Between rest and running the voltage of a 12 V bank moves by a volt and more (common
+#: practice, no source).
 STILL_H, MOVES_V = 48.0, 0.5
-#: Below this part of the rated current it may be a charger that rests, seen by a sensor whose zero
-#: is off: a digital one shows the same figure for days.
+#: Below this part of the rated current the charger may be at rest, measured by a sensor with a
+#: wrong zero: a digital one shows the same figure for days.
 AT_REST = 0.35
-#: The sensor is at the end of its range where so much of the running lies within this part of the
-#: highest current ...
+#: The sensor is at the end of its range if this share of the running lies within this part of the
+#: highest current, while the voltage moves by at least ``SPANS_V``.
 SHARE, WITHIN = 0.3, 0.002
-#: ... though the voltage meanwhile moves by so much, V per 12 V: at a steady power the current
-#: would follow it by 4 %.
+#: Least movement of the voltage, V per 12 V: at constant power the current would move by 4 %.
 SPANS_V = 0.5
-#: Running is a current above this part of rated.
+#: The charger runs if the current is above this part of the rated one.
 RUNNING = 0.4
+#: Least running for this check, h.
 _LEAST_H = 24.0
 
 
 def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, Flags] | None:
-    """Return a finding about a current that stands still, and the intervals in which it does."""
+    """Return a finding about a current that stands still, and the intervals in which it stands."""
     current = mean_current(log)
     told = np.flatnonzero(np.isfinite(current) & np.isfinite(log.voltage_mean_v))
     if len(told) < 2:
@@ -66,9 +68,9 @@ def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, 
         since_s,
         f"The current stands at {value:.2f} A for {total_h:.0f} h from {day(since_s)} on, while "
         f"the voltage moves by {float(span[bad].max()):.1f} V: the value is stuck. These hours are "
-        f"left out{', so that nothing newer is known' if lasts else ''}.",
-        "Look at the sensor, its cable and what repeats its last value when the link is lost. "
-        "Import the time again if it was recorded elsewhere.",
+        f"left out{', so nothing newer is known' if lasts else ''}.",
+        "Check the sensor, its cable, and any device that repeats the last value when the link is "
+        "lost. Import this time again if it was recorded elsewhere.",
         "a current that follows the charger",
         f"{value:.2f} A for {total_h:.0f} h",
         series("current", "A", log.start_s[told], current[told]),
@@ -86,7 +88,7 @@ def without_current(log: History, where: Flags) -> History:
 
 
 def saturated_current(log: History, rated_a: float, volts: float) -> Finding | None:
-    """Return a finding where the current never passes a figure, whatever the voltage."""
+    """Return a finding if the current never exceeds a figure, whatever the voltage is."""
     current, voltage = mean_current(log), log.voltage_mean_v
     with np.errstate(invalid="ignore"):
         running = (current > RUNNING * rated_a) & np.isfinite(voltage)
@@ -105,11 +107,11 @@ def saturated_current(log: History, rated_a: float, volts: float) -> Finding | N
         "current_saturates",
         Severity.DOUBT,
         None,
-        f"The current never passes {top:.2f} A and stands there in {100.0 * share:.0f} % of the "
+        f"The current never exceeds {top:.2f} A and stays there for {100.0 * share:.0f} % of the "
         f"running, from {low_v:.1f} to {high_v:.1f} V: the sensor is at the end of its range, or "
-        "a limit of the current is set. What was seen is a lower bound of the output.",
-        "Hold a clamp meter against it while the charger runs. Take a sensor with a wider range, "
-        "or lift the limit for an hour.",
+        "a limit of the current is set. The measured output is a lower bound.",
+        "Compare with a clamp meter while the charger runs. Fit a sensor with a wider range, or "
+        "lift the limit for an hour.",
         f"a current that falls by {100.0 * (1.0 - low_v / high_v):.0f} % over these volts",
         f"{top:.2f} A throughout",
         series("current of the running charger", "A", log.start_s[running], current[running]),

@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.estimate import Z90
+from analysis.estimate import MAD_TO_SD, Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import told
+from logger.durations import DAY_S, YEAR_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -114,7 +115,7 @@ def _by_block(
 
     The span is that from the first to the last tenth, V.
     """
-    block = np.floor((log.start_s - log.start_s[0]) / (86400.0 * BLOCK_D)).astype(np.intp)
+    block = np.floor((log.start_s - log.start_s[0]) / (DAY_S * BLOCK_D)).astype(np.intp)
     at = np.flatnonzero(where)
     opens = np.flatnonzero(np.diff(block[at], prepend=-1))
     found = []
@@ -149,7 +150,7 @@ def _spread(values: Floats) -> float:
     if len(values) < 3:
         return LEAST_SD_A
     bend = values[1:-1] - 0.5 * (values[:-2] + values[2:])
-    return max(LEAST_SD_A, 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(1.5))
+    return max(LEAST_SD_A, MAD_TO_SD * float(np.median(np.abs(bend))) / math.sqrt(1.5))
 
 
 def matters(zero: Zero | None, rated_a: float) -> bool:
@@ -172,7 +173,7 @@ def zero_finding(zero: Zero, rated_a: float) -> Finding:
     severity = Severity.DOUBT if abs(most) >= DOUBTFUL * rated_a else Severity.NOTE
     drifts = abs(last - first) > max(LEAST * rated_a, 4.0 * zero.sd_a)
     if drifts:
-        years = (zero.time_s[-1] - zero.time_s[0]) / (365.25 * 86400.0)
+        years = (zero.time_s[-1] - zero.time_s[0]) / YEAR_S
         seen = f"{first:+.2f} A on {day(zero.time_s[0])}, {last:+.2f} A on {day(zero.time_s[-1])}"
         pace = f" ({(last - first) / years:+.2f} A a year)" if years > 0.5 else ""
         text = f"The zero of the current sensor drifts: at rest it shows {seen}{pace}."

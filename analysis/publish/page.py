@@ -19,6 +19,7 @@ from analysis.show.page.pieces import NOTHING, joined, tag
 from analysis.show.page.plots.svg import Drawing, Scale, ticks
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import for_html
+from logger.durations import DAY_S
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -194,7 +195,7 @@ def _battery(recent: Recent | None, now_s: float, note: str) -> Markup:
     # Whole steps of 0.2 V, at least three of them: an axis that can be read.
     low = math.floor(least / 0.2) * 0.2
     high = max(math.ceil(most / 0.2) * 0.2, low + 0.6)
-    drawing, x, y = _axes("battery", (now_s - 86400.0, now_s), (low, high), "V")
+    drawing, x, y = _axes("battery", (now_s - DAY_S, now_s), (low, high), "V")
     for hours in (24, 12, 0):
         at = x.at(now_s - 3600.0 * hours)
         anchor = "start" if hours == 24 else "end" if hours == 0 else "middle"
@@ -253,7 +254,7 @@ def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> Markup:
     if days is not None:
         low, high = number(fuel, "days_left", "low"), number(fuel, "days_left", "high")
         ends = f" ({low:.0f} to {high:.0f})" if low is not None and high is not None else ""
-        if end_s is not None and now_s - end_s > 86400.0 * days and not facts.live:
+        if end_s is not None and now_s - end_s > DAY_S * days and not facts.live:
             told.append("for how long cannot be said: nothing was logged for longer than it lasts")
         else:
             told.append(f"they last {days:.0f} days{ends}")

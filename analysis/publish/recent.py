@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING
 
+from logger.durations import DAY_S
 from logger.store.reader import Reader
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 DAYS = 7
-_DAY_S = 86400.0
 _COLUMNS = ("session", "start_ms", "duration_ms", "energy_mj", "voltage_mean_mv")
 
 
@@ -64,7 +64,7 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
         ):
             start_s = (start_ms + clocks[int(session)].offset_ms) / 1000.0
             end_s = start_s + length_ms / 1000.0
-            if now_s - _DAY_S <= end_s <= now_s and volts_mv < 1e9:
+            if now_s - DAY_S <= end_s <= now_s and volts_mv < 1e9:
                 voltage.append(((start_s + end_s) / 2.0, volts_mv / 1000.0))
             for place in range(DAYS):
                 inside_s = min(end_s, edges[place + 1]) - max(start_s, edges[place])

@@ -34,7 +34,7 @@ _FORECASTS = ("limit_near",)
 def ended(end_s: float, now_s: float) -> str:
     """Say when the log ended.
 
-    >>> ended(0.0, 5 * 86400.0)
+    >>> ended(0.0, 5 * DAY_S)
     'the log ended 5 d ago, on 1970-01-01'
     """
     return f"the log ended {age(now_s - end_s)} ago, on {day(end_s)}"

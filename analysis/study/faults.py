@@ -17,6 +17,7 @@ from analysis.history.runs import find_runs
 from analysis.inputs.examine import examine
 from analysis.inputs.finding import Severity
 from analysis.study.boats import simulate
+from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Fault = Callable[[History, float, float], History]
-
-_YEAR_S = 365.2425 * 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ def zero_off(history: History, rated_w: float, size: float) -> History:
 
 def zero_drift(history: History, rated_w: float, size: float) -> History:
     """Let the zero drift by a part of the rated current a year."""
-    years = (history.start_s - history.start_s[0]) / _YEAR_S
+    years = (history.start_s - history.start_s[0]) / YEAR_S
     return _shifted(history, size * _rated_a(history, rated_w) * years)
 
 
