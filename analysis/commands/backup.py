@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 HELP = "copy the database while the logger writes"
 DESCRIPTION = (
     "Makes a consistent copy of the database, checks it, and only then gives it its name. The copy "
-    "is a single file that opens anywhere, also on a write-protected stick: name it as the path in "
-    "[store] of a configuration and 'ebbwatt report' reads it."
+    "is a single file that opens anywhere, even on a write-protected stick. To report from it, "
+    "name it as the path in [store] of a configuration."
 )
 EXAMPLE = "ebbwatt backup log-copy.db"
 

@@ -13,11 +13,11 @@ if TYPE_CHECKING:
 
 HELP = "say how the charger was fitted: reached output, cable, warming, source"
 DESCRIPTION = (
-    "From the first hours of a new fitting, and from the latest: reached output, resistance of\n"
-    "the loop to the battery from the steps of the charger's current, cable drop against good\n"
+    "Shows, for the first hours of a new fitting and for the latest: output reached, resistance\n"
+    "of the loop to the battery from the steps of the charger's current, cable drop against good\n"
     "practice and IEC 60228, warming of the compartment in a run, gaps and refused readings, and\n"
-    "what is open on the fitter's check list. 'ebbwatt report --commissioning FILE' puts it on\n"
-    "paper. Open the battery's fuse before you touch a joint; exhaust and heat must leave the\n"
+    "the open items of the fitter's check list. 'ebbwatt report --commissioning FILE' prints it.\n"
+    "Open the battery's fuse before you touch a joint; exhaust and heat must leave the\n"
     "compartment; local codes and a licensed person decide."
 )
 EXAMPLE = "ebbwatt fitting --hours 50"
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the figures as JSON")
     parser.add_argument(
         "--hours", type=positive_number, metavar="H", default=100.0,
-        help="running hours that make the first and the latest figures (default 100)",
+        help="running hours for the first and for the latest figures (default 100)",
     )  # fmt: skip
     parser.add_argument(
         "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"

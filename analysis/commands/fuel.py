@@ -23,11 +23,11 @@ if TYPE_CHECKING:
     from analysis.fuel.passage import Trip
     from analysis.fuel.result import FuelOutlook
 
-HELP = "say how long the fuel lasts, and what this unit uses"
+HELP = "show how long the fuel lasts, and how much this unit uses"
 DESCRIPTION = (
-    "Litres per kWh of this unit from the containers it emptied (record each change with\n"
-    "'ebbwatt event add fuel --litres 10'), what is left, how many days it lasts on days like\n"
-    "this boat's own, containers a year and for a passage.\n"
+    "Shows the litres per kWh of this unit, from the containers it emptied (record each change\n"
+    "with 'ebbwatt event add fuel --litres 10'), the fuel left, how many days it lasts by this\n"
+    "boat's own use, and the containers needed a year and for a passage.\n"
     "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
 )
 EXAMPLE = "ebbwatt fuel --passage --under-way 21 --watts 45 --spare 20"
@@ -42,22 +42,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--under-way", type=whole_number(0, 365), metavar="DAYS",
-        help="fuel for a passage of so many days under way",
+        help="fuel for a passage of this many days under way",
     )  # fmt: skip
     parser.add_argument(
         "--at-anchor", type=whole_number(0, 365), metavar="DAYS",
-        help="and so many days at anchor",
+        help="and this many days at anchor",
     )  # fmt: skip
     parser.add_argument(
         "--days", type=whole_number(1, 365), metavar="N", help="the same as --under-way"
     )
     parser.add_argument(
         "--watts", type=positive_number, metavar="W",
-        help="what the boat draws on the passage, mean of 24 h, where the log does not tell it",
+        help="load on the passage, mean of 24 h, to use instead of the load in the log",
     )  # fmt: skip
     parser.add_argument(
         "--reserve-days", type=whole_number(0, 365), metavar="N", default=3,
-        help="days under way beyond the passage that the fuel is to last (default 3, judgement)",
+        help="reserve: days under way beyond the passage that the fuel must last (default 3, "
+        "judgement)",
     )  # fmt: skip
     parser.add_argument(
         "--depart", type=_date, metavar="DATE", help="day of departure, such as 2026-06-01"
@@ -75,7 +76,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--temperature", type=_celsius, metavar="C", default=20.0,
-        help="temperature of the fuel, degC (default 20): warm fuel holds less in a litre",
+        help="temperature of the fuel, degC (default 20): a litre of warm fuel has less energy",
     )  # fmt: skip
     parser.add_argument(
         "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
@@ -145,7 +146,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _trip(args: argparse.Namespace) -> Trip | None:
-    """Return the passage that is asked for, if there is one."""
+    """Return the passage that the user asks for, if any."""
     from analysis.fuel.passage import Trip
     from logger.errors import UsageError
 
@@ -154,7 +155,7 @@ def _trip(args: argparse.Namespace) -> Trip | None:
     under_way = args.days if args.days is not None else args.under_way
     if under_way is None and args.at_anchor is None:
         if args.passage or args.html is not None or args.watts is not None:
-            raise UsageError("how long is the passage? add --under-way DAYS (and --at-anchor DAYS)")
+            raise UsageError("name the length of the passage: --under-way DAYS (--at-anchor DAYS)")
         return None
     return Trip(under_way or 0, args.at_anchor or 0, args.watts)
 
@@ -166,7 +167,7 @@ def _with_passage(
     from analysis.fuel.passage import charger_now, provision
     from analysis.show.freshness import with_fuel_suspended
 
-    # A person reads the sheet now, and plans by what is aboard now; a document is as of the log.
+    # A person plans by the fuel aboard now; a document states the fuel at the end of the log.
     known = found if args.json else with_fuel_suspended(found, time.time())
     load, bank = case.load, case.config.battery
     charger = charger_now(case.runs, load.efficiency, bank.capacity_ah or 0.0)
@@ -185,8 +186,8 @@ def _with_passage(
         )
     if planned is not None:
         return replace(found, passage=planned)
-    why = "no run is in the log yet" if charger is None else load.withheld
-    why = f"{why or 'too few days tell the load'}; name what the boat draws with --watts W"
+    why = "the log holds no run yet" if charger is None else load.withheld
+    why = f"{why or 'too few days show the load'}; name the load with --watts W"
     return replace(found, withheld=found.withheld | {"passage": why})
 
 
@@ -225,9 +226,9 @@ def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
 
 
 def _check(case: Case, found: FuelOutlook) -> str | None:
-    """Set the rise of the fuel use beside the loss of output.
+    """Compare the rise of the fuel use with the loss of output.
 
-    They are one witness, not two: both go with the cell voltage, and both with the current sensor.
+    They do not confirm each other, because both follow the cell voltage and the current sensor.
     """
     if len(found.use.counted) < 4:
         return None
@@ -240,10 +241,10 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
     apart = abs(seen[0] - expected) > 2.0 * seen[1] + 0.05
     return (
         f"Between its first and last containers the use rose by {100 * seen[0]:.0f} % "
-        f"(+/- {100 * seen[1]:.0f}), {100 * expected:.0f} % by the output lost. "
+        f"(+/- {100 * seen[1]:.0f}); the loss of output explains {100 * expected:.0f} %. "
         + (
-            "They should agree: look at fuel and recorded changes."
+            "The two should agree: check the fuel and the recorded changes."
             if apart
-            else "Both go with cell voltage and current sensor: no proof of wear."
+            else "Both follow cell voltage and current sensor: no proof of wear."
         )
     )

@@ -1,4 +1,4 @@
-"""``ebbwatt load``: what the boat draws a day."""
+"""``ebbwatt load``: the boat's load a day."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import argparse
 
-HELP = "say what the boat draws a day, from the charger's own data"
+HELP = "show how much the boat draws a day, from the charger's own data"
 DESCRIPTION = (
-    "What the boat draws a day, in Ah and Wh: mean, median, 9 days in 10 and 19 days in 20, by\n"
-    "month. Days on which something else charged (shore power, engine) are recognised and left\n"
-    "out. Looks at the last two years of the log."
+    "Shows how much the boat draws a day, in Ah and Wh: mean, median, 9 days in 10 and 19 days in\n"
+    "20, by month. Days on which another source charged (shore power, engine) are recognised and\n"
+    "left out. It uses the last two years of the log."
 )
 EXAMPLE = "ebbwatt load --json"
 

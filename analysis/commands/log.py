@@ -11,9 +11,9 @@ if TYPE_CHECKING:
 
 HELP = "log the configured source into the database"
 DESCRIPTION = (
-    "Reads the configured source and logs it, for years if need be: reconnects after every "
-    "dropout, commits at most once a minute, ends cleanly on SIGTERM, SIGHUP or Ctrl-C. One logger "
-    "at a time writes into a database. Only reads: no command ever goes to the charger."
+    "Logs the configured source, for years if need be. It reconnects after every dropout, commits "
+    "at most once a minute, and ends cleanly on SIGTERM, SIGHUP or Ctrl-C. Only one logger at a "
+    "time can write into a database. It only reads: no command ever goes to the charger."
 )
 EXAMPLE = "ebbwatt log --config /etc/ebbwatt/ebbwatt.toml"
 

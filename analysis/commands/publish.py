@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import argparse
 
-HELP = "hand values outwards by open standards: text file, MQTT, Signal K, a page"
+HELP = "publish values by open standards: text file, MQTT, Signal K, a page"
 DESCRIPTION = (
-    "Reads the live snapshot and the last assessment document, and hands both to what the\n"
-    "[publish] sections of the configuration name, until it is told to end. Nothing of the\n"
-    "charger can be set this way. Without such a section nothing is published."
+    "Publishes the live snapshot and the last assessment document to the outlets named in the\n"
+    "[publish] sections of the configuration, until it is told to end. No outlet can change a\n"
+    "setting of the charger. Without such a section nothing is published."
 )
 EXAMPLE = "ebbwatt publish --once"
 
@@ -43,5 +43,5 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, end)
     publish(config, chosen, stop, rounds=1 if args.once else None)
-    # The service manager asked: that is no failure. A person's Ctrl-C has the shell's status.
+    # A stop by the service manager is no failure. Ctrl-C gives the shell's status.
     return 128 + signal.SIGINT if ended and ended[0] == signal.SIGINT else 0

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from analysis.sizing.result import Sizing
     from logger.config import Config
 
-HELP = "say which size of charger carries this boat, now and at the end of its life"
+HELP = "find which size of charger carries this boat, now and at the end of its life"
 DESCRIPTION = (
-    "Judge the fitted charger and candidates against the boat's own days: share of days carried\n"
-    "when new and when old, running hours and fuel a year, years until it is used up. Works from\n"
-    "an audit table (CSV: item,amps,hours_rest,hours_passage) where there is no log yet, and\n"
-    "compares both where there are both."
+    "Compares the fitted charger and candidates on the boat's own days: share of days that each\n"
+    "carries when new and when old, running hours and fuel a year, years until it is used up.\n"
+    "Where there is no log yet, it uses an audit table (CSV: item,amps,hours_rest,hours_passage);\n"
+    "where there are both, it compares them."
 )
 EXAMPLE = "ebbwatt size --candidates candidates.toml --audit audit.csv"
 
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
     length_m = args.length or (None if wiring is None else wiring.length_m)
     words = basis.words
     if config is None:
-        words = (*words, "No configuration: an AGM bank, units replaced at 60 % of rated.")
+        words = (*words, "No configuration: assumes an AGM bank, units replaced at 60 % of rated.")
     cable = _cable(found, length_m, args.drop)
     if args.json:
         from analysis.show.screen.sizing import document

@@ -1,4 +1,4 @@
-"""``ebbwatt watch``: what the owner looks at."""
+"""``ebbwatt watch``: the owner's dashboard."""
 
 from __future__ import annotations
 
@@ -26,21 +26,21 @@ if TYPE_CHECKING:
 
 HELP = "show the charger, the battery and the verdict, live"
 DESCRIPTION = (
-    "Shows whether the charger is on and producing, what the battery does, output against what "
-    "is available and rated, energy, fuel, the verdict with its confidence, and how old all that "
-    "is. Renewed every second until q or Ctrl-C; ? explains, f, h and l open fuel, health and "
-    "load. Into a pipe, one picture a minute. Ebbwatt only reads; its figures are no safety device."
+    "Shows whether the charger is on and producing, the battery, the output beside the available "
+    "and the rated one, energy, fuel, the verdict with its confidence, and the age of the data. It "
+    "is renewed every second until q or Ctrl-C; ? explains, f, h and l open fuel, health and load. "
+    "Into a pipe, one frame a minute. Ebbwatt only reads; its figures are no safety device."
 )
 EXAMPLE = "ebbwatt watch --once"
-#: Keys that end the live screen; Ctrl-D is the end of what is typed.
+#: Keys that end the live screen; Ctrl-D is the end of input.
 QUIT = ("q", "Q", "\x04")
-#: A picture into a pipe or a file comes as often as this, s.
+#: Spacing of the frames into a pipe or a file, s: the log has a row a minute.
 PLAIN_EVERY_S = 60.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of this command."""
-    parser.add_argument("--once", action="store_true", help="show one picture and end")
+    parser.add_argument("--once", action="store_true", help="show one frame and end")
     plain = parser.add_mutually_exclusive_group()
     plain.add_argument(
         "--ascii", action="store_true", help="use plain ASCII, for terminals without Unicode"
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show the dashboard; 1 where one picture was asked for and the log cannot be read."""
+    """Show the dashboard; return 1 if one frame was asked for and the log cannot be read."""
     from analysis.show.dashboard.marks import marks_for
     from analysis.show.dashboard.terminal import PipedConsole
     from analysis.show.dashboard.watch import Watch
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def print_frame(console: Console, facts: Facts, marks: Marks) -> None:
-    """Print one picture."""
+    """Print one frame."""
     from analysis.show.dashboard.frame import frame
 
     for line in frame(facts, console.width, marks):
@@ -91,16 +91,16 @@ def _once(console: Console, watch: Watch, marks: Marks) -> int:
 
 @contextlib.contextmanager
 def _reader_may_go() -> Iterator[None]:
-    """Take it for an end in order if whoever reads has seen enough, as 'head' has."""
+    """Treat it as a normal end if the reader of the output closes it, as 'head' does."""
     try:
         yield
     except BrokenPipeError:
-        # What is still to be written has nowhere to go.
+        # Drop the rest of the output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _line_by_line(console: Console, watch: Watch, marks: Marks) -> int:
-    """Print a picture every minute, for pipes and for terminals that cannot move a cursor."""
+    """Print a frame every minute, for pipes and for terminals that cannot move a cursor."""
     from analysis.show.dashboard.watch import moment_now
 
     interrupts.raise_interrupt()
@@ -122,14 +122,14 @@ def _line_by_line(console: Console, watch: Watch, marks: Marks) -> int:
 
 
 def _reader_gone(console: Console, seconds: float) -> bool:
-    """Wait so long; return at once, and True, where the reader of a pipe goes."""
+    """Wait ``seconds``; return True at once if the reader of a pipe goes away."""
     poll = select.poll()
     poll.register(console.file.fileno(), 0)  # errors alone
     return bool(poll.poll(1000.0 * seconds))
 
 
 def _live(console: Console, watch: Watch, marks: Marks) -> int:
-    """Renew the picture every second until the user or a signal ends it."""
+    """Renew the frame every second until the user or a signal ends it."""
     from analysis.show.dashboard.frame import frame
     from analysis.show.dashboard.keys import Keyboard
     from analysis.show.dashboard.terminal import Screen, size_of
@@ -157,13 +157,13 @@ def _live(console: Console, watch: Watch, marks: Marks) -> int:
     except OSError as error:
         if error.errno != errno.EIO:
             raise
-        # The terminal has gone, and the signal that tells of it is still to come.
+        # The terminal has gone, and its SIGHUP has not come yet.
         status = 128 + signal.SIGHUP
     return _ended(watch, status)
 
 
 def _ended(watch: Watch, status: int) -> int:
     if watch.assessing:
-        # The interpreter must not be taken down under a thread that computes.
+        # Do not shut the interpreter down while a thread still computes.
         os._exit(status)
     return status

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: A quarter of a year of 365.25 days, s.
+#: A quarter of a mean year of the calendar, s.
 QUARTER_S = YEAR_S / 4.0
-#: Two years.
+#: Number of quarters that are looked ahead: two years (judgement: a season to plan, one to fit).
 QUARTERS = 8
 
 

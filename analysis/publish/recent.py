@@ -16,13 +16,14 @@ if TYPE_CHECKING:
     from datetime import date, tzinfo
     from pathlib import Path
 
+#: Number of days that the page shows: a week.
 DAYS = 7
 _COLUMNS = ("session", "start_ms", "duration_ms", "energy_mj", "voltage_mean_mv")
 
 
 @dataclass(frozen=True, slots=True)
 class Recent:
-    """What the page shows of the log."""
+    """The part of the log that the page shows."""
 
     voltage: tuple[tuple[float, float], ...]
     """(Unix time, V) of the last 24 hours, in order of time."""
