@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import AsyncIterator, Callable
 
+    from analysis.probe.shown import Manner
     from logger.config import Config
     from logger.reading import Reading
     from logger.sources.base import Source
@@ -60,6 +61,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "needs no configuration",
     )
     parser.add_argument("--adapter", default="", metavar="NAME", help="for --scan, such as hci1")
+    shown = parser.add_mutually_exclusive_group()
+    shown.add_argument(
+        "--hex",
+        action="store_true",
+        help="show bytes in hexadecimal with their places below, and at the end what they could be",
+    )
+    shown.add_argument(
+        "--raw", action="store_true", help="show what arrives as it arrives, and decode nothing"
+    )
+    parser.add_argument(
+        "--verbose",
+        action="store_true",
+        help="show when each message came, what was asked, and how long the answer took",
+    )
+    parser.add_argument(
+        "--write",
+        type=Path,
+        metavar="FILE",
+        help="write a first description of the device from what it says; "
+        "'ebbwatt check FILE --against CAPTURE' judges it",
+    )
     parser.add_argument(
         "--source", default="", metavar="NAME", help="where there are two: show one, with its bytes"
     )
@@ -75,6 +97,8 @@ def run(args: argparse.Namespace) -> int:
     if args.scan is not None:
         return _look_round(args)
     config = _with_first_guess(_one_source(load_config(find_config(args.config)), args.source))
+    if args.write is not None and args.write.exists():
+        raise UsageError(f"{args.write}: is there already; name a new file")
     if (shown := _undescribed(config)) is not None:
         print("\n".join(for_encoding(line, sys.stdout.encoding) for line in shown))
         return 0
@@ -86,7 +110,7 @@ def run(args: argparse.Namespace) -> int:
 
             capture = stack.enter_context(growing_file(args.capture, CAPTURE, kept(config)))
         try:
-            return asyncio.run(_probe(config, args.seconds, args.count, capture))
+            return asyncio.run(_probe(config, args, capture))
         except asyncio.CancelledError:
             return interrupts.status_of_cancelled()
 
@@ -187,23 +211,24 @@ def _look_round(args: argparse.Namespace) -> int:
     return 0
 
 
-async def _probe(
-    config: Config, seconds: float | None, count: int | None, capture: _Capture | None
-) -> int:
+async def _probe(config: Config, args: argparse.Namespace, capture: _Capture | None) -> int:
     import asyncio
 
+    from analysis.probe.shown import Manner
     from analysis.probe.transcript import reading_words
     from logger.sources import open_source
     from logger.sources.spacing import Spacing
 
     interrupts.cancel_this_task()
     source = open_source(config)
-    watcher = _Watcher.of(source, capture, config)
+    count: int | None = args.count
+    manner = Manner(args.hex, args.raw, args.verbose, args.write)
+    watcher = _Watcher.of(source, capture, config, manner)
     say(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
     shown, lost = 0, False
     spacing = Spacing(config.log)
     try:
-        async with asyncio.timeout(seconds), _session(source) as readings:
+        async with asyncio.timeout(args.seconds), _session(source) as readings:
             async for reading in readings:
                 shown += 1
                 spacing.hear(reading.time_s)
@@ -218,13 +243,12 @@ async def _probe(
         raise
     finally:
         await source.close()
-        if watcher is not None:
-            # Of a port that could not be opened there is no more to say than why.
-            if not lost or watcher.heard:
-                watcher.sum_up()
-        else:
+        if watcher is None:
             for reason, number in source.refusals.by_reason.items():
                 say(f"  {number} x {reason}")
+        elif not lost or watcher.heard:
+            # Of a port that could not be opened there is no more to say than why.
+            watcher.sum_up()
         _tell_spacing(spacing)
     return 0
 
@@ -253,8 +277,14 @@ class _Watcher:
     """Prints each message as it comes, and keeps the bytes if a capture is wanted."""
 
     def __init__(self, source: SerialSource, capture: _Capture | None, config: Config) -> None:
+        from analysis.probe.heard import Heard
+        from analysis.probe.shown import Manner
         from analysis.probe.transcript import Transcript
         from logger.sources.capture import CaptureWriter
+
+        self.manner = Manner()
+        self._heard = Heard()
+        self._began_s = self._asked_s = time.clock_gettime(time.CLOCK_BOOTTIME)
 
         self._source = source
         self._transcript = Transcript(
@@ -272,13 +302,19 @@ class _Watcher:
         source.observe(self._watch, self._tap)
 
     @classmethod
-    def of(cls, source: Source, capture: _Capture | None, config: Config) -> _Watcher | None:
+    def of(
+        cls, source: Source, capture: _Capture | None, config: Config, manner: Manner
+    ) -> _Watcher | None:
         """Watch a source that decodes bytes; None for one that has none to show."""
         if not hasattr(source, "observe"):
-            if capture is not None:
-                raise UsageError("--capture needs a source that receives bytes")
+            if capture is not None or manner.of_bytes:
+                raise UsageError(
+                    "--capture, --hex, --raw and --write need a source that receives bytes"
+                )
             return None
-        return cls(source, capture, config)  # type: ignore[arg-type]
+        watcher = cls(source, capture, config)  # type: ignore[arg-type]
+        watcher.manner = manner
+        return watcher
 
     @property
     def heard(self) -> bool:
@@ -286,7 +322,13 @@ class _Watcher:
         return self._transcript.received > 0
 
     def _watch(self, outcome: Outcome) -> None:
-        print(self._transcript.note(outcome), flush=True)
+        raw = self.manner.bytes_words(outcome.item.raw)
+        said = self._transcript.note(outcome, raw)
+        if self.manner.raw:
+            return
+        if self.manner.verbose:
+            said = f"{outcome.time_s - self._began_s:9.3f} s  {said}"
+        print(said, flush=True)
 
     def _tap(
         self,
@@ -297,8 +339,16 @@ class _Watcher:
     ) -> None:
         from logger.sources.capture import Chunk
 
-        if not sent:
-            self._transcript.bytes_came(data)
+        if sent:
+            self._heard.asked(data)
+            self._asked_s = boottime_s
+        else:
+            self._transcript.bytes_came(data, channel)
+            self._heard.add(boottime_s, data, channel)
+        if line := self.manner.traffic(
+            boottime_s - self._began_s, data, sent, boottime_s - self._asked_s
+        ):
+            say(line, flush=True)
         if self._capture is not None:
             self._capture.write(Chunk(boottime_s + self._offset_s, data, channel, sent))
             if self._settle is not None and not sent:
@@ -310,3 +360,17 @@ class _Watcher:
         """Print the counts and what to try."""
         words = self._source.pipeline.counts.unknown_words
         print("\n".join(self._transcript.summary(words)))
+        if self.manner.hex:
+            from analysis.probe.draft_frames import candidate_lines
+
+            print("\n".join(candidate_lines(self._heard)))
+        if self.manner.write is not None:
+            self._write(self.manner.write)
+
+    def _write(self, path: Path) -> None:
+        from analysis.probe.draft import draft, save
+
+        description = self._source.description
+        text = draft(self._heard, description.tables.get("line"), description.poll)
+        for line in save(path, text):
+            say(line)

@@ -7,6 +7,7 @@ is shown, and of everything only a bounded number. Nothing is written to any dev
 from __future__ import annotations
 
 import asyncio
+import re
 import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -44,6 +45,8 @@ MOST_DEVICES, MOST_SERVICES, MOST_CHARACTERISTICS = 60, 6, 120
 #: Bytes of a value that are shown as they came.
 MOST_BYTES = 24
 PRESENTATION = full_uuid("2904")
+#: A value of several bytes that nothing named: it stands as hexadecimal digits alone.
+_MAY_BE_PACKED = re.compile(r"[0-9a-f]{2}(?: [0-9a-f]{2}){3,}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,14 +144,36 @@ async def look_into(address: str, scan_s: float, adapter: str = "") -> list[str]
         finally:
             await connection.close()
     except SourceError as error:
-        raise EbbwattError(f"{address}: {error}") from None
+        return await _advertised(address, str(error), scan_s, adapter)
     except radio_errors() as error:
-        raise EbbwattError(f"{address}: {explain(error)}") from None
+        return await _advertised(address, explain(error), scan_s, adapter)
+
+
+async def _advertised(address: str, why: str, seconds: float, adapter: str) -> list[str]:
+    """Return what a device says to everybody, where nobody can connect.
+
+    Raises
+    ------
+    EbbwattError
+        If it says nothing either.
+    """
+    for seen in await scan(seconds, adapter):
+        if seen.address == address:
+            lines = [f"cannot be connected: {harmless(why)}; what it says to everybody:"]
+            lines += seen.lines()
+            if seen.advertised:
+                lines.append(
+                    "what it advertises can be logged without a connection: company or service "
+                    "data in [ble]"
+                )
+            return lines
+    raise EbbwattError(f"{address}: {why}")
 
 
 async def _contents(client: BleakClient, call_s: float) -> list[str]:
     lines: list[str] = []
     usable: list[str] = []
+    packed: list[str] = []
     shown = 0
     # The library keeps them in no order; by handle they stand as in the device.
     for service in sorted(client.services, key=lambda s: s.handle):
@@ -161,13 +186,22 @@ async def _contents(client: BleakClient, call_s: float) -> list[str]:
             lines.append(
                 f"  {called(characteristic.uuid)}  [{', '.join(characteristic.properties)}]"
             )
-            lines += [
-                f"      {line}" for line in await _value(client, characteristic, form, call_s)
-            ]
+            values = await _value(client, characteristic, form, call_s)
+            lines += [f"      {line}" for line in values]
+            name = short_name(characteristic.uuid)
+            if form is None and name not in NAMES and _MAY_BE_PACKED.fullmatch("\n".join(values)):
+                packed.append(f"{harmless(name, 36)} ({len(values[0].split())} bytes)")
             if form is not None and short_name(characteristic.uuid) not in NAMES:
                 usable.append(f'"{short_name(characteristic.uuid)}" = "{form.form}"')
     if usable:
         lines += ["", "for [decoder]:", f"formats = {{ {', '.join(usable)} }}"]
+    if packed:
+        said = (
+            f"a packed structure may be {', '.join(packed)}: notify = its name in [ble], and in "
+            f'[decoder] kind = "frame", framing = "packet", length = its bytes; '
+            f"'ebbwatt probe --hex' shows what its bytes could be"
+        )
+        lines += ["", said]
     return lines
 
 

@@ -13,6 +13,7 @@ from logger.plausibility.bank import Bank
 from logger.plausibility.values import Plausibility
 from logger.reading import CHANNELS, OperatingState
 from logger.refusals import Refusals, printable
+from logger.settings import nearest
 from logger.sources.decoders.frame import UNKNOWN_TYPE
 from logger.sources.decoders.modbus import NO_SUCH_REGISTER
 from logger.sources.decoding import Message, Refused
@@ -83,6 +84,8 @@ class Transcript:
     """The first bytes that came."""
     unbelievable: Refusals = field(default_factory=Refusals)
     """Values that the log leaves out."""
+    packets: Counter[int] = field(default_factory=Counter)
+    """Lengths of the packets of a radio link."""
     received: int = 0
     unprintable: int = 0
     nominal_v: float | None = None
@@ -105,16 +108,17 @@ class Transcript:
         poll = self.description.poll
         return set() if poll is None else {r.payload.strip() for r in poll.requests}
 
-    def bytes_came(self, data: bytes) -> None:
-        """Take note of raw bytes."""
+    def bytes_came(self, data: bytes, channel: str = "") -> None:
+        """Take note of raw bytes, and of the characteristic they came from."""
+        if channel and len(self.packets) < MOST_NAMES:
+            self.packets[len(data)] += 1
         self.received += len(data)
         self.head += data[: _HEAD - len(self.head)]
         self.unprintable += sum(1 for b in data if not (32 <= b < 127 or b in b"\r\n\t"))
 
-    def note(self, outcome: Outcome) -> str:
-        """Count an outcome and return it as one line: raw bytes, then what they mean."""
+    def note(self, outcome: Outcome, raw: str = "") -> str:
+        """Count an outcome and return it in words: its bytes, as ``raw`` has them, and meaning."""
         item = outcome.item
-        raw = printable(item.raw, 60)
         where = f"{outcome.channel[4:8]}: " if outcome.channel else ""
         if isinstance(item, Refused):
             self.refused[item.reason] += 1
@@ -204,6 +208,7 @@ class Transcript:
             wanted = ", ".join(f.source for f in self.description.fields)
             seen = ", ".join(name for name, _ in self.names.most_common(20))
             hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
+        hints += self._name_hints()
         if self.details.get("incomplete message", "").startswith("without"):
             hints.append(
                 "values that come in several messages make one reading if they come within "
@@ -218,6 +223,17 @@ class Transcript:
                 f"(one of {states})"
             )
         return hints
+
+    def _name_hints(self) -> list[str]:
+        """Name each field that no message held, with the names they hold that are most like it."""
+        if not self.names or self.description.decoder.names() is not None:
+            return []
+        wanted = [f.source for f in self.description.fields if f.source not in self.names]
+        return [
+            f"no message holds {printable(name, 40)!r}{nearest(name, list(self.names))}; they hold "
+            f"{', '.join(name for name, _ in self.names.most_common(20))}"
+            for name in wanted
+        ]
 
     def _checksum_hint(self) -> str:
         if not self.good and (guess := guess_checksum(self.misfits)):
@@ -267,6 +283,13 @@ class Transcript:
             hints.append(f"the first bytes, in hexadecimal: {self.head[:_SHOWN].hex(' ')}")
             if guess := guess_framing(self.head):
                 hints.append(f'these may be binary frames: kind = "frame", {guess} in [decoder]')
+            if self.packets:
+                lengths = " or ".join(str(n) for n, _ in self.packets.most_common(4))
+                hints.append(
+                    'each packet may be a packed structure: kind = "frame", framing = "packet", '
+                    f"length = {lengths} in [decoder]; --hex shows what its bytes could be"
+                )
+                return hints
             hints.append(
                 "many of the bytes are no text: the speed is probably wrong; try another baud in "
                 "[line] (9600, 19200, 4800, 115200), or the device speaks a binary frame"

@@ -269,6 +269,27 @@ def test_one_device_is_shown_with_its_services_and_decoded_values(bluez, ebbwatt
     assert "Disconnect" in bluez.calls
 
 
+def test_who_cannot_be_connected_says_what_it_advertises(bluez, ebbwatt):
+    bluez.do(
+        peripherals=NEIGHBOURS, failing={"Connect": 99}, failure=["Failed", "le-connection-abort"]
+    )
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    text = ebbwatt("probe", "--scan", ADDRESS, "--seconds", "2", env=env).stdout
+    assert "cannot be connected: " in text
+    assert "company FFFF: c0 34 a4 01" in text
+    assert "can be logged without a connection" in text
+    assert not acting(text)
+
+
+def test_bytes_that_nothing_names_may_be_a_packed_structure(bluez, ebbwatt):
+    packed = {VENDOR: {"flags": ["read", "notify"], "value": "2805a401f0b21002"}}
+    bluez.do(peripherals={ADDRESS: {"name": "x", "characteristics": packed}})
+    env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}
+    text = ebbwatt("probe", "--scan", ADDRESS, "--seconds", "3", env=env).stdout
+    assert f"a packed structure may be {VENDOR} (8 bytes)" in text
+    assert 'kind = "frame", framing = "packet"' in text
+
+
 def test_a_value_that_cannot_be_read_does_not_end_the_look(bluez, ebbwatt):
     bluez.do(failing={"ReadValue": 1}, failure=["Failed", "Operation failed with ATT error: 0x05"])
     env = {"DBUS_SYSTEM_BUS_ADDRESS": bluez.address}

@@ -79,17 +79,18 @@ REGISTERS = dict(enumerate([1320, 800, 2169000 >> 16, 2169000 & 0xFFFF, 2, 315, 
 class Device:
     """A device on a line: a process of its own; the wire between is listened to.
 
-    ``values`` are the registers of a Modbus server; it refuses what is not among them.
+    ``values`` are the registers of a Modbus server; it refuses what is not among them. ``code``
+    speaks for a device that is not among :data:`FAR_ENDS`, given the number of its descriptor.
     """
 
-    def __init__(self, kind, folder, env, values=REGISTERS):
+    def __init__(self, kind, folder, env, values=REGISTERS, code=None):
         self.kind, self.env = kind, env
         self.heard = b""
         self.line = PtyLine(folder / "charger")
         self.server = PtyLine(folder / "server")
         end = os.open(self.server.name, os.O_RDWR | os.O_NOCTTY)
-        if kind in FAR_ENDS:
-            self.spawn(FAR_ENDS[kind], str(end), fds=[end])
+        if code or kind in FAR_ENDS:
+            self.spawn(code or FAR_ENDS[kind], str(end), fds=[end])
         else:
             self.spawn(SERVES, str(self.server.name), json.dumps(values))
             time.sleep(1.5)

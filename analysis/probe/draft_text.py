@@ -1,0 +1,184 @@
+"""A first description of lines of text, from those that a device has written."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.probe.series import Guess, fields_table, guesses
+from analysis.probe.transcript import quoted
+from logger.refusals import printable
+from logger.settings import Document
+from logger.sources.decoding import Context, Message, Place
+from logger.sources.description import build_decoder
+from logger.sources.numerals import split_numeral
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from analysis.probe.heard import Heard
+
+#: Words of a device that may be its state: so many different ones at most.
+_MOST_WORDS = 12
+
+
+def text_draft(heard: Heard, columns: Mapping[bytes, list[str]]) -> str:
+    """Return [decoder], [fields] and [states] for lines of text.
+
+    ``columns`` names those of each question's answer, where the answers are numbers in turn.
+    """
+    if columns:
+        asked = {q: _lines(heard.answers[q], q) for q in columns}
+        mark = _mark([line for lines in asked.values() for line in lines])
+        table: dict[str, object] = {"kind": "csv", "columns": next(iter(columns.values()))}
+        if mark != ",":
+            table["delimiter"] = mark
+        rows = [
+            dict(zip(columns[q], line.decode("latin-1").split(mark), strict=True))
+            for q, lines in asked.items()
+            for line in lines
+        ]
+        return _described(_toml(table), rows, heard.seconds)
+    lines = _lines(heard.data)[1:-1]
+    best: tuple[int, str, list[dict[str, str]]] = (0, "", [])
+    for found, words in _readings_of(lines):
+        rows = list(words)
+        score = sum(map(len, rows))
+        if len(rows) >= 0.5 * len(lines) and score > best[0]:
+            best = (score, found, rows)
+    if not best[2]:
+        shown = "\n".join(f"# {printable(line, 80)}" for line in lines[:6])
+        return f"# The lines fit no decoder; the first of them:\n{shown}\n"
+    return _described(best[1], best[2], heard.seconds)
+
+
+def _described(table: str, rows: list[dict[str, str]], seconds: float) -> str:
+    fields, states = _text_fields(rows, seconds)
+    return "\n".join([table, "", *fields_table(fields), *states, ""])
+
+
+def _lines(data: bytes, question: bytes = b"") -> list[bytes]:
+    """Return the lines in bytes, without the echo of a question."""
+    lines = (line.strip() for line in re.split(rb"\r\n|\r|\n", data))
+    return [line for line in lines if line and line != question.strip()]
+
+
+def _mark(lines: Sequence[bytes]) -> str:
+    """Return what stands between columns."""
+    return next((m for m in (";", "\t", ",") if any(m.encode() in line for line in lines)), ",")
+
+
+def columns_by_question(heard: Heard) -> dict[bytes, list[str]]:
+    """Return names for the columns of each question's answer; empty where text names the values.
+
+    So it is where every answer is made of numbers and short words between delimiters, always as
+    many, and the answers to two questions cannot be told apart by their text.
+    """
+    asked = {q: _lines(data, q) for q, data in heard.answers.items()}
+    if len(asked) < 2 or not all(asked.values()):
+        return {}
+    mark = _mark([line for lines in asked.values() for line in lines]).encode()
+    patterns = [{_pattern(line.decode("latin-1")) for line in lines} for lines in asked.values()]
+    named = any(re.search("[A-Za-z]", re.sub("[?]P<n>", "", p)) for p in set().union(*patterns))
+    columns = {}
+    for number, (question, lines) in enumerate(asked.items(), 1):
+        counts = {line.count(mark) for line in lines}
+        if len(counts) != 1 or named:
+            return {}
+        columns[question] = [f"q{number}c{k + 1}" for k in range(counts.pop() + 1)]
+    return columns
+
+
+def _readings_of(lines: Sequence[bytes]) -> Iterator[tuple[str, Iterator[dict[str, str]]]]:
+    """Yield the tables of [decoder] that may fit, and what each makes of the lines."""
+    tables: list[dict[str, object]] = [{"kind": "jsonlines"}, {"kind": "xdr"}]
+    tables += [{"kind": "keyvalue", "separator": s} for s in ("=", ":", "~")]
+    for mark in (",", ";", "\t"):
+        counts = Counter(line.count(mark.encode()) for line in lines)
+        if counts and (most := counts.most_common(1)[0][0]):
+            columns = [f"c{n}" for n in range(1, most + 2)]
+            tables.append({"kind": "csv", "delimiter": mark, "columns": columns})
+    patterns = Counter(_pattern(line.decode("latin-1")) for line in lines)
+    common = [p for p, n in patterns.most_common(4) if "(?P" in p and n >= 2]
+    if common:
+        numbered = []
+        count = 0
+        for pattern in common:
+            while "<n>" in pattern:
+                count += 1
+                pattern = pattern.replace("<n>", f"<n{count}>", 1)  # noqa: PLW2901 - one by one
+            numbered.append(pattern)
+        tables.append({"kind": "pattern", "pattern": numbered})
+    for table in tables:
+        yield _toml(table), _decoded(table, lines)
+
+
+def _pattern(line: str) -> str:
+    """Return a pattern in which each number of a line is a group."""
+    parts = re.split(r"([-+]?\d+(?:[.,]\d+)?)", line)
+    return "".join(r"(?P<n>[-+0-9.,]+)" if k % 2 else re.escape(p) for k, p in enumerate(parts))
+
+
+def _toml(table: dict[str, object]) -> str:
+    lines = ["[decoder]"]
+    for key, value in table.items():
+        if table["kind"] == "keyvalue" and (key, value) == ("separator", "="):
+            continue
+        if key == "pattern" and isinstance(value, list):
+            shown = "[\n" + "".join(f"    '{p}',\n" for p in value) + "]"
+        else:
+            shown = json.dumps(value)
+        lines.append(f"{key} = {shown}")
+    return "\n".join(lines)
+
+
+def _decoded(table: dict[str, object], lines: Sequence[bytes]) -> Iterator[dict[str, str]]:
+    _, decoder = build_decoder(table, Place(Document(Path("draft"), {})))
+    for line in lines:
+        for item in decoder.decode(line + b"\r\n", Context()).items:
+            if isinstance(item, Message) and item.values:
+                yield {name: str(v) for name, v in item.values.items() if v is not None}
+
+
+def _text_fields(rows: list[dict[str, str]], seconds: float) -> tuple[list[str], list[str]]:
+    """Return the lines of [fields], and those of [states]."""
+    taken: dict[str, tuple[str, Guess]] = {}
+    found: list[tuple[int, str, Guess]] = []
+    words: dict[str, set[str]] = {}
+    for name in {name: None for row in rows for name in row}:
+        said = [row[name] for row in rows if name in row]
+        numbers = [n for text in said if (n := _numeral(text)) is not None]
+        if len(numbers) < 0.8 * len(said):
+            words[name] = set(said)
+            continue
+        whole = all(re.fullmatch(r"[-+]?\d+", text.strip()) for text in said)
+        found += [(g.weight, name, g) for g in guesses(numbers, seconds, whole=whole)]
+    for _, name, guess in sorted(found, key=lambda row: -row[0]):
+        if guess.channel not in taken and name not in {n for n, _ in taken.values()}:
+            taken[guess.channel] = (name, guess)
+    commas = any("," in text for row in rows for text in row.values() if _numeral(text) is not None)
+    fields = []
+    for name, guess in taken.values():
+        line = guess.line(name)
+        if commas:
+            line = f'{guess.channel} = {{ from = "{name}", decimal_comma = true }}'
+        fields.append(f"{line}  # seen: {guess.words()}")
+    states: list[str] = []
+    state = next((n for n, said in words.items() if len(said) <= _MOST_WORDS), None)
+    if state is not None:
+        fields.append(f'state = "{state}"')
+        states = ["[states]  # name each: off, standby, starting, running, throttled, fault ..."]
+        states += [f'{quoted(word)} = "unknown"' for word in sorted(words[state])]
+    return fields, states
+
+
+def _numeral(text: str) -> float | None:
+    for comma in (False, True):
+        try:
+            return float(split_numeral(text.strip(), decimal_comma=comma)[0])
+        except ValueError:
+            continue
+    return None

@@ -1,0 +1,156 @@
+"""What a row of numbers could be, by how it moves: a bank's voltage, a current, hours, warmth.
+
+A guess is shown with what was seen and the lines to paste; the person decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from logger.plausibility.bank import fits
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+#: Banks whose voltage is looked for, V.
+_BANKS_V = (12.0, 24.0, 48.0)
+#: Scales of devices that send whole numbers, the likeliest first; 0.001 is millivolts.
+_SCALES = (0.01, 0.001, 0.1)
+#: A charger of a boat gives no more, A; common practice, no source.
+_MOST_A = 60.0
+#: A current that was seen to be less tells nothing, A.
+_LEAST_A = 0.5
+#: A temperature in a locker, degC; it moves by less than a degree from one frame to the next.
+_WARMTH_C = (2.0, 60.0)
+#: Running hours of a used charger, h.
+_HOURS = (1.0, 100_000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """What a row of numbers may be.
+
+    Parameters
+    ----------
+    channel
+        Of a reading.
+    scale
+        By which the number is multiplied.
+    unit
+        Of the number times the scale.
+    low, high
+        What was seen, in ``unit``.
+    weight
+        The more, the likelier.
+    """
+
+    channel: str
+    scale: float
+    unit: str
+    low: float
+    high: float
+    weight: int
+
+    def words(self) -> str:
+        """Say what was seen."""
+        if self.low == self.high:
+            return f"stands at {self.low:.6g} {self.unit}"
+        return f"moves between {self.low:.6g} and {self.high:.6g} {self.unit}"
+
+    def line(self, name: str) -> str:
+        """Return the line for [fields]."""
+        more = ""
+        if self.unit not in {"V", "A", "h", "degC"}:
+            more += f', unit = "{self.unit}"'
+        if self.scale != 1.0:
+            more += f", scale = {self.scale:g}"
+        return f'{self.channel} = {{ from = "{name}"{more} }}' if more else (
+            f'{self.channel} = "{name}"'
+        )  # fmt: skip
+
+
+def guesses(values: Sequence[float], seconds: float, *, whole: bool) -> list[Guess]:
+    """Return what a row of numbers may be, the likeliest first.
+
+    Parameters
+    ----------
+    values
+        In the order in which they came.
+    seconds
+        From the first to the last.
+    whole
+        The device sends whole numbers, which have a scale; else they are as they are.
+    """
+    if len(values) < 3:
+        return []
+    scales = _SCALES if whole else (1.0,)
+    found = [
+        *_voltages(values, scales),
+        *_hours(values, seconds, whole=whole),
+        *_currents(values, scales),
+        *_warmths(values, (0.1, 0.01) if whole else (1.0,)),
+    ]
+    return sorted(found, key=lambda guess: -guess.weight)
+
+
+def _seen(channel: str, unit: str, values: Sequence[float], scale: float, weight: int) -> Guess:
+    return Guess(channel, scale, unit, min(values) * scale, max(values) * scale, weight)
+
+
+def _voltages(values: Sequence[float], scales: Sequence[float]) -> Iterator[Guess]:
+    low, high = min(values), max(values)
+    for scale in scales:
+        if any(fits(low * scale, bank) and fits(high * scale, bank) for bank in _BANKS_V):
+            if high * scale - low * scale > 0.2 * low * scale:
+                continue
+            # A whole number of tenths, and one that stands still, are likelier something else.
+            weight = 10 if scale == 1.0 else 8 if scale < 0.1 else 6
+            yield _seen("voltage_v", "V", values, scale, weight if high > low else 5)
+
+
+def _currents(values: Sequence[float], scales: Sequence[float]) -> Iterator[Guess]:
+    low, high = min(values), max(values)
+    steps = sorted(abs(b - a) for a, b in pairwise(values))
+    # Half of the steps are small: a current wanders, it does not leap.
+    if high == low or steps[len(steps) // 2] > 0.3 * high:
+        return
+    # The low byte of a true value moves all the time.
+    lively = 2 if len(set(values)) > len(values) / 2 else 0
+    for rank, scale in enumerate(scales):
+        if low * scale >= -1.0 and _LEAST_A <= high * scale <= _MOST_A:
+            yield _seen("current_a", "A", values, scale, 4 - rank + lively)
+
+
+def _hours(values: Sequence[float], seconds: float, *, whole: bool) -> Iterator[Guess]:
+    if any(b < a for a, b in pairwise(values)):
+        return
+    rise = values[-1] - values[0]
+    for unit, of_a_unit in (("s", 1.0), ("min", 60.0)):
+        hours = values[0] * of_a_unit / 3600.0
+        expected = seconds / of_a_unit
+        # What rises with the clock is a counter; one unit is lost to rounding at each end.
+        rises = expected >= 2.0 and abs(rise - expected) <= 1.0 + 0.2 * expected
+        if rises and _HOURS[0] <= hours <= _HOURS[1]:
+            yield _seen("runtime_h", unit, values, 1.0, 9)
+    slow = 0.0 < rise <= seconds / 3600.0 + 0.11
+    if not whole and slow and _HOURS[0] <= values[0] <= _HOURS[1]:
+        yield _seen("runtime_h", "h", values, 1.0, 2)
+
+
+def _warmths(values: Sequence[float], scales: Sequence[float]) -> Iterator[Guess]:
+    low, high = min(values), max(values)
+    if low == high:
+        return  # what stands still could be anything
+    step = max(abs(b - a) for a, b in pairwise(values))
+    for rank, scale in enumerate(scales):
+        if _WARMTH_C[0] <= low * scale and high * scale <= _WARMTH_C[1] and step * scale <= 1.0:
+            yield _seen("temperature_c", "degC", values, scale, 3 - rank)
+
+
+def fields_table(lines: list[str]) -> list[str]:
+    """Return the lines of [fields], with a remark where the voltage is missing."""
+    if not any(line.startswith("voltage_v") for line in lines):
+        lines = [*lines, '# voltage_v = "NAME": no value moved like the voltage of a bank']
+    return ["[fields]", *lines, ""]
