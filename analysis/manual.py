@@ -19,6 +19,7 @@ from analysis.parser import build_parser
 from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.transfer.series.mapping import IMPORT
+from analysis.vocabulary import lists
 from logger import __version__
 from logger.sections import SECTIONS, SERVICE
 from logger.settings import REQUIRED, Section
@@ -192,6 +193,10 @@ def _configuration() -> Iterator[Block]:
         )
         if section is FRAME:
             yield from _section("an entry of [[source.decoder.frames]]", FRAMES)
+    for title, introduction, items in lists():
+        yield Block("section", title)
+        yield Block("text", introduction)
+        yield from (Block("item", body, head) for head, body in items)
 
 
 def _guides() -> Iterator[Block]:

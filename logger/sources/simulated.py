@@ -9,13 +9,14 @@ from __future__ import annotations
 import asyncio
 import time
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from datetime import time as time_of_day
 from typing import TYPE_CHECKING, Any
 
 from logger.refusals import Refusals
 from logger.settings import Section, Setting
 from logger.sources.base import checked_settings
+from logger.sources.boat.days import in_season
 from logger.sources.boat.model import BoatModel
 from logger.sources.boat.run import Voyage
 
@@ -68,6 +69,8 @@ SETTINGS = Section(
 
 #: Spacing of the readings where nothing is set, s: years in seconds are made of minutes.
 LIVE_SPACING_S, FAST_SPACING_S = 1.0, 60.0
+#: The season of a boat that lives in real time: whoever looks wants to see it.
+EVERY_DAY = (1, 366)
 #: Readings between two looks at what else the process has to do, at full speed.
 _BREATH = 200
 
@@ -114,8 +117,25 @@ class Simulated:
             yield given
 
     def describe(self) -> str:
-        """Name the source for a person."""
-        return f"invented boat, seed {self.voyage.model.seed}"
+        """Name the source for a person, and say when it is laid up and gives no readings."""
+        return f"invented boat, seed {self.voyage.model.seed}{self._laid_up()}"
+
+    def _laid_up(self) -> str:
+        habits = self.voyage.model.habits
+        first, last = habits.season
+        if habits.laid_up != "silent" or (first, last) == EVERY_DAY:
+            return ""
+        begins = datetime.fromtimestamp(self._begun_s, UTC)
+        if in_season(habits, begins.timetuple().tm_yday):
+            begin, end = _day(begins.year, last + 1), _day(begins.year, first)
+            return f", laid up without readings from {begin:%-d %B} to {end:%-d %B} each year"
+        opens = _day(begins.year, first)
+        if opens < begins:
+            opens = _day(begins.year + 1, first)
+        return (
+            f", laid up and without readings from its first day, {begins:%Y-%m-%d}, to "
+            f"{opens:%Y-%m-%d}; start = {opens:%Y-%m-%d} in [source] begins with the season"
+        )
 
     def hold(self, seconds: float) -> None:
         """Do nothing: each reading is made when it is due."""
@@ -126,6 +146,10 @@ class Simulated:
 
     async def close(self) -> None:
         """Nothing outlives a session."""
+
+
+def _day(year: int, day_of_year: int) -> datetime:
+    return datetime(year, 1, 1, tzinfo=UTC) + timedelta(days=day_of_year - 1)
 
 
 def build(config: Config) -> Simulated:
@@ -196,7 +220,7 @@ def boat_for(config: Config, values: dict[str, Any]) -> BoatModel:
             away_a=default.habits.away_a * scale,
             cycling_a=default.habits.cycling_a * scale,
             engine_a=default.habits.engine_a * scale,
-            season=(1, 366) if values["speed"] == 1.0 else default.habits.season,
+            season=EVERY_DAY if values["speed"] == 1.0 else default.habits.season,
         ),
         sensors=replace(
             default.sensors,

@@ -21,6 +21,7 @@ from logger.sources.boat.model import (
     StepChange,
 )
 from logger.sources.boat.run import Voyage
+from tests.support.rigs.sources import source_from
 
 STILL = ChargerModel(wander_per_sqrt_1000h=0.0, run_scatter=0.0, transient=0.0)
 
@@ -247,3 +248,14 @@ def test_years_in_seconds_are_not_made_of_seconds(tmp_path, log, source, spacing
     )
     sensors = open_source(load_config(path)).voyage.model.sensors
     assert (sensors.spacing_s, sensors.rest_spacing_s) == (spacing_s, spacing_s)
+
+
+def test_a_boat_that_is_laid_up_says_until_when(tmp_path):
+    text = '[source]\nkind = "simulated"\nspeed = 60\nstart = {}\n'
+    winter = source_from(tmp_path, text.format("2025-12-01")).describe()
+    assert "laid up and without readings from its first day, 2025-12-01, to 2026-04-02" in winter
+    assert "start = 2026-04-02 in [source] begins with the season" in winter
+    summer = source_from(tmp_path, text.format("2026-06-01")).describe()
+    assert "laid up without readings from 18 October to 2 April each year" in summer
+    live = source_from(tmp_path, '[source]\nkind = "simulated"\n').describe()
+    assert "laid up" not in live
