@@ -26,7 +26,7 @@ FLOORS = (
     {"show"},
     {"study", "publish"},
     {"commands"},
-    {"parser"},
+    {"parser", "vocabulary"},
     {"manual"},
     {"completion"},
     {"cli"},

@@ -259,7 +259,7 @@ def test_every_example_is_a_good_description(ebbwatt, path):
         ('kind = "serial"\nprot = "x"\n', "line 5: source.prot: is not a known setting"),
         ('kind = "serial"\nport = "x"\ndescription = "none.toml"\n', "beside ebbwatt.toml"),
         ('kind = "serial"\nport = "x"\ndescription = "junk.toml"\n', "not text in UTF-8"),
-        ('kind = "serial"\nport = "x"\ndescription = "."\n', "cannot be read: Is a directory"),
+        ('kind = "serial"\nport = "x"\ndescription = "."\n', "is no plain file"),
     ],
 )
 def test_a_wrong_source_is_never_called_good(ebbwatt, tmp_path, source, says):
