@@ -13,7 +13,7 @@ from analysis.health.evidence import Evidence, gather, health_of
 from analysis.history.use import Use, find_use
 from analysis.inputs.examine import Examined, examine
 from analysis.inputs.finding import Finding, worst_first
-from analysis.load.daily import LoadResult, daily_load
+from analysis.load.daily import daily_load
 from analysis.load.kinds import Kinds, kinds_of_day
 from analysis.load.required_power import carried, limit_of
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
     from analysis.load.bank import Carried
     from analysis.load.required_power import LoadLimit
+    from analysis.load.result import LoadResult
     from logger.config import Config
 
 

@@ -56,11 +56,29 @@ class Rough:
     """Charge per volt at the terminals that is expected of this bank."""
 
 
+@dataclass(frozen=True, slots=True)
+class Guessed:
+    """Stretches at whose ends the charge is guessed; see ``analysis.load.stretches.Open``."""
+
+    days: Floats
+    parts: Floats
+    kept_ah: Floats
+    swing: Floats
+    sd: Floats
+
+
 #: Voltage tells the charge to so many volts (loads, temperature, charging), per 12 V block.
 ROUGH_V = 0.06
 
 
-def fit(days: Floats, parts: Floats, spans: Spans, supplied: Floats, rough: Rough) -> Fit:
+def fit(
+    days: Floats,
+    parts: Floats,
+    spans: Spans,
+    supplied: Floats,
+    rough: Rough,
+    guessed: Guessed,
+) -> Fit:
     """Fit the model.
 
     Parameters
@@ -74,6 +92,8 @@ def fit(days: Floats, parts: Floats, spans: Spans, supplied: Floats, rough: Roug
         What the battery would keep of the charge delivered in each stretch, Ah, shape (n,).
     rough
         Pieces of days between stretches.
+    guessed
+        What else there is between marks.
     """
     n, count = days.shape
     hours = days.sum(axis=1)
@@ -101,6 +121,18 @@ def fit(days: Floats, parts: Floats, spans: Spans, supplied: Floats, rough: Roug
     fixed[-1] = 1.0 / (1000.0 * level) ** 2
     extra = more.T @ more / rough2
     side = more.T @ rough.kept_ah / rough2
+    some = np.column_stack(
+        (
+            guessed.days,
+            guessed.days.sum(axis=1),
+            guessed.parts[:, :-1] - guessed.parts[:, -1:],
+            np.zeros(len(guessed.swing)),
+            guessed.swing,
+        )
+    )
+    weight = 1.0 / (guessed.sd * _usual_swing(spans, supplied, hours, level)) ** 2
+    extra += some.T @ (weight[:, None] * some)
+    side += some.T @ (weight * guessed.kept_ah)
     side[-2] += fixed[-2] * rough.ah_per_v
     mark2, day2 = (level * 3.0) ** 2, (0.3 * level) ** 2
     band = np.vstack((np.where(spans.joined, -1.0, 0.0), np.full(n, 2.05)))
@@ -132,6 +164,14 @@ def fit(days: Floats, parts: Floats, spans: Spans, supplied: Floats, rough: Roug
     return Fit(
         mean, lower, pattern, float(solution[-1]), float(np.sqrt(mark2)), float(np.sqrt(day2))
     )
+
+
+def _usual_swing(spans: Spans, supplied: Floats, hours: Floats, level_a: float) -> float:
+    """Return what a charge from a start to a full battery puts in, about, Ah."""
+    up = spans.swing > 0.0
+    if not up.any():
+        return 24.0 * level_a
+    return max(float(np.median(supplied[up] - level_a * hours[up])), 3.0 * level_a)
 
 
 def _autoregression(count: int) -> Floats:

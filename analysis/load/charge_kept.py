@@ -33,14 +33,15 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Share kept low down: "above 95 %" (Stevens & Corey 1996, background section).
-LOW_SHARE = (0.955, 0.99)
+#: Share kept low down: "above 95 %" (Stevens & Corey 1996, background section), up to all of it.
+LOW_SHARE = (0.955, 1.0)
 #: State of charge from which it falls: their means are 91 % from empty to 84 % and 55 % between 79
-#: and 84 % (from memory); newer sealed banks fall off later (common practice, no source).
-KNEE = (0.77, 0.92)
+#: and 84 % (from memory); newer sealed banks fall off later (common practice, no source), those
+#: charged with small currents later still (Copetti, Lorenzo and Chenlo 1993, from memory).
+KNEE = (0.77, 0.96)
 #: Share kept at full: below 50 % above 90 % (Stevens & Corey, from memory); sealed banks at small
 #: currents keep more (common practice, no source).
-FULL_SHARE = (0.10, 0.90)
+FULL_SHARE = (0.02, 0.90)
 #: State of charge at which the voltage reaches the charge ceiling at the small currents of these
 #: chargers (common practice, no source).
 CEILING_AT = (0.94, 0.995)
@@ -62,6 +63,10 @@ EMPTY_V, SWING_V, SEALED_V = 11.89, 0.78, 0.12
 #: Standard deviation of the load from minute to minute over its mean: a cold box and pumps switch
 #: on and off (common practice, no source).
 LOAD_SWING = (0.2, 1.0)
+#: Where more than this part of the charge is given at the ceiling, float aside, what a worn bank
+#: takes there decides the figure: so much of the logarithm of the load for the part beyond it
+#: (judgement).
+TOP_PART, TOP_SD = 0.4, 0.9
 #: Volts by which the loads hold the voltage down at a start.
 LOADED_V = 0.04
 _DRAWS, _ROUNDS, _SEED = 400, 15, 20261129
@@ -150,7 +155,7 @@ def find_kept(
     order = np.argsort(low)
     cumulated = np.cumsum(weight[order])
     ends = [float(low[order][np.searchsorted(cumulated, p)]) for p in (0.05, 0.95)]
-    sd = float(np.sqrt(weight @ (log - mean) ** 2))
+    sd = float(np.hypot(np.sqrt(weight @ (log - mean) ** 2), TOP_SD * books.much_at_the_ceiling))
     lost = np.where(grid.in_float, float(weight @ floats) * typical_ah * STEP_S / 3600.0, 0.0)
     return Kept(by_cell, lost, float(weight @ low), ends[0], ends[1], sd)
 
@@ -246,6 +251,12 @@ class _Books:
     def charge_ah(self) -> Floats:
         """Return all that was delivered."""
         return self.bulk_ah + self.top_ah
+
+    @property
+    def much_at_the_ceiling(self) -> float:
+        """Return the part of the charge that is given at the ceiling, beyond :data:`TOP_PART`."""
+        at_top = float(np.mean(self.top_ah)) * (1.0 - self.float_h / max(self.top_h, 1e-9))
+        return max(at_top / max(self.bulk_ah + at_top, 1e-9) - TOP_PART, 0.0)
 
     @property
     def on_h(self) -> float:

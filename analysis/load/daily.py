@@ -10,7 +10,7 @@ hour. With a battery current channel the load is measured directly.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -18,11 +18,19 @@ import numpy as np
 
 from analysis.estimate import Z90, Span
 from analysis.history.runs import runs_since
-from analysis.load.balance import Rough, fit
+from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import find_kept, told
 from analysis.load.doubts import SUN_SD, doubts, sun
 from analysis.load.other_sources import STEP_S, Grid, make_grid
-from analysis.load.stretches import by_cell, charge_by_cell, find_pieces, find_spans, weights
+from analysis.load.result import FEWEST_FOR_P95, LoadResult, Month
+from analysis.load.stretches import (
+    by_cell,
+    charge_by_cell,
+    find_open,
+    find_pieces,
+    find_spans,
+    weights,
+)
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -30,7 +38,7 @@ if TYPE_CHECKING:
 
     from analysis.history.runs import Runs
     from analysis.load.stretches import Spans
-    from logger.config import BatteryConfig, Config
+    from logger.config import Config
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -48,11 +56,12 @@ EFFICIENCY = {
 }
 #: Days that no stretch covers may differ from the others by this part of the days' own scatter.
 _UNSEEN = 0.8
+#: What the guesses at ends of stretches may all be wrong by alike, parts of the swing (judgement).
+_GUESS = 0.15
 #: What the balance itself leaves open, relative: marks move with age, temperature and habit.
 _BALANCE = 0.025
-#: Fewer days than this carry no mean; fewer than the second, no 95th percentile.
+#: Fewer days than this carry no mean.
 FEWEST_DAYS = 7
-FEWEST_FOR_P95 = 20
 #: Only this much of the log is looked at: the boat of today is asked for.
 LATEST_DAYS = 730
 #: Hours of help from others that make a day not self-reliant; hours known that a day needs.
@@ -67,106 +76,6 @@ _MOST_SD = 1.0
 #: 11.89 to 12.67 V), V.
 FULL_SWING_V = 0.78
 _SEED = 20240607
-
-
-@dataclass(frozen=True, slots=True)
-class Month:
-    """Mean load of one calendar month."""
-
-    month: str
-    """As 2024-06."""
-    days: int
-    ah: float
-    wh: float
-
-
-@dataclass(frozen=True, slots=True)
-class LoadResult:
-    """Daily load. A span's ends are its 90 % interval; what is not known is None."""
-
-    ah: Span
-    """Mean Ah a day."""
-    ah_median: float | None
-    ah_p90: float | None
-    ah_p95: float | None
-    voltage_v: float | None
-    """Mean voltage at which the load was drawn: turns Ah into Wh."""
-    days_used: int
-    days_left_out: dict[str, int]
-    method: str
-    """``battery_current``, ``balance`` or ``none``."""
-    withheld: str | None
-    """Why there is no figure."""
-    months: tuple[Month, ...]
-    levels: tuple[tuple[str, int, float], ...]
-    """Kinds of day by level, where the days fall into two groups: name, days, mean Ah."""
-    daily_ah: Floats
-    """Load of each day used, shape (days_used,)."""
-    daily_s: Floats
-    """Unix time at which each of those days begins."""
-    draw_ah: Floats
-    """Draws of the days' loads with the right spread, for questions about chance, shape (draws,
-    days_used)."""
-    efficiency: float
-    other_s: Floats = field(default_factory=lambda: np.empty(0))
-    """Unix time at which each day begins that was left out for another source."""
-    gap_s: Floats = field(default_factory=lambda: np.empty(0))
-    """The same of days left out for gaps."""
-    doubts: tuple[str, ...] = ()
-    """What has to be said beside the figures; sentences."""
-    pattern: Floats | None = None
-    """Part of a day's load in each eighth of the day; None where the log does not tell it."""
-    start_ah: float | None = None
-    """Charge drawn from the bank when the charger starts, Ah; None where it is not known."""
-    help_h: Floats = field(default_factory=lambda: np.empty(0))
-    """Hours for which something else charged on each day of ``other_s``."""
-    bank: BatteryConfig | None = None
-    relative_sd: float = 0.0
-    """What all days may be wrong by alike, as a standard deviation of the logarithm."""
-
-    def wh(self, ah: float | None) -> float | None:
-        """Return Wh for Ah of this boat."""
-        return None if ah is None or self.voltage_v is None else ah * self.voltage_v
-
-    def _rare_withheld(self) -> str | None:
-        if self.ah_p95 is not None:
-            return None
-        return f"p90 and p95 need {FEWEST_FOR_P95} days; {self.days_used} are usable"
-
-    def document(self) -> dict[str, object]:
-        """Return the figures under their published keys."""
-
-        def block(scale: float | None) -> dict[str, float | None]:
-            values = {
-                "mean": self.ah.median,
-                "low": self.ah.low,
-                "high": self.ah.high,
-                "median": self.ah_median,
-                "p90": self.ah_p90,
-                "p95": self.ah_p95,
-            }
-            return {
-                key: None if v is None or scale is None else round(v * scale, 3)
-                for key, v in values.items()
-            }
-
-        return {
-            "ah_per_day": block(1.0),
-            "wh_per_day": block(self.voltage_v),
-            "days_used": self.days_used,
-            "days_left_out": self.days_left_out,
-            "method": self.method,
-            "withheld": self.withheld or self._rare_withheld(),
-            "charge_efficiency": round(self.efficiency, 3),
-            "doubts": list(self.doubts),
-            "months": [
-                {"month": m.month, "days": m.days, "ah": round(m.ah, 2), "wh": round(m.wh, 1)}
-                for m in self.months
-            ],
-            "kinds_of_day": [
-                {"kind": name, "days": n, "ah": round(ah, 2)} for name, n, ah in self.levels
-            ],
-        }
 
 
 def efficiency_of(config: Config) -> tuple[float, float]:
@@ -299,10 +208,12 @@ def _balance(
     days, parts, _ = weights(spans, grid, kept.by_cell)
     pieces = find_pieces(runs, grid, spans)
     rough_days, rough_parts, _ = weights(pieces, grid, kept.by_cell)
+    rest = find_open(runs, grid, spans, pieces)
+    rest_days, rest_parts, _ = weights(rest, grid, kept.by_cell)
     kept_ah = np.concatenate(([0.0], np.cumsum(kept.by_cell * charge - kept.lost_ah)))
     inside = np.zeros(len(grid.volts) + 1)
-    np.add.at(inside, np.concatenate((spans.first, pieces.first)), 1.0)
-    np.add.at(inside, np.concatenate((spans.last, pieces.last)), -1.0)
+    np.add.at(inside, np.concatenate((spans.first, pieces.first, rest.first)), 1.0)
+    np.add.at(inside, np.concatenate((spans.last, pieces.last, rest.last)), -1.0)
     covered = np.cumsum(inside[:-1]) > 0
     index = np.floor(grid.time_s / DAY_S).astype(np.intp) - origin
     hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=len(good))
@@ -320,7 +231,14 @@ def _balance(
         pieces.rise_v,
         (capacity_ah or _usual_bank(supplied, days)) / FULL_SWING_V,
     )
-    found = fit(days[:, touched], parts, spans, supplied, rough)
+    guessed = Guessed(
+        rest_days[:, touched],
+        rest_parts,
+        kept_ah[rest.last] - kept_ah[rest.first],
+        rest.swing,
+        rest.sd,
+    )
+    found = fit(days[:, touched], parts, spans, supplied, rough, guessed)
     place = np.searchsorted(touched, np.flatnonzero(use))
     rng = np.random.default_rng(_SEED)
     mean = 24.0 * found.mean_a[place]
@@ -329,11 +247,18 @@ def _balance(
     unseen = left_out["between_marks"] / max(int(good.sum()), 1)
     scatter = float(mean.std() / max(mean.mean(), 1e-9))
     sunny = sun(grid)
-    parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, _BALANCE)
+    guess = _GUESS * len(rest.first) * max(found.swing_ah, 0.0) / (24.0 * found.mean_a.sum())
+    parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, guess, _BALANCE)
     common = float(np.linalg.norm(parts_of_it))
     found_load = _result(
         np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
     )
+    if found_load.relative_sd >= _MOST_SD or (found_load.ah.median or 0.0) <= 0.0:
+        text = (
+            "nearly all of the charge goes into a bank that is full, and the log does not tell "
+            "what becomes of it; log the battery current and the load is measured directly"
+        )
+        return _nothing(text, efficiency, left_out, volts)
     # Half a mean day's load on each eighth of the day at least: what is below is noise.
     pattern = np.maximum(1.0 + found.pattern_a / max(float(found.mean_a.mean()), 1e-9), 0.5)
     return replace(

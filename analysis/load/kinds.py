@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
-    from analysis.load.daily import LoadResult
     from analysis.load.other_sources import Grid
+    from analysis.load.result import LoadResult
     from logger.config import Config
 
     Floats = NDArray[np.float64]

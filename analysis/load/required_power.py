@@ -14,7 +14,7 @@ from logger.durations import DAY_S
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.load.daily import LoadResult
+    from analysis.load.result import LoadResult
 
     Floats = NDArray[np.float64]
 

@@ -35,6 +35,11 @@ TOPS_V, NEARBY = 0.7, 12
 PARTS = 8
 #: Share of a piece for which the charger must run for its voltage to be compared.
 BUSY = 0.9
+#: Depth of discharge in parts of that of a start, and its standard deviation: at a mark, after help
+#: (a night of it fills a battery further than the charger does), and where nothing tells it (a
+#: uniform one). Judgement; help of so many cells is a night of it.
+_MARK_SD, _AFTER_HELP, _AFTER_NIGHT, _SOMEWHERE = 0.1, (0.1, 0.3), (-0.2, 0.25), (0.5, 0.29)
+_NIGHT = 6 * HOUR
 #: Length of a piece, and how long surface charge spoils the voltage after help has ended, cells.
 PIECE, SETTLE = 24 * HOUR, 3 * HOUR
 
@@ -132,6 +137,52 @@ def find_pieces(runs: Runs, grid: Grid, spans: Spans) -> Pieces:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Stretches at whose ends the charge in the battery is only guessed: next to help or silence.
+
+    Idle days are among them most: a battery that lasts a week is seldom left alone for so long.
+    """
+
+    first: Indices
+    last: Indices
+    charge_ah: Floats
+    swing: Floats
+    """Change of charge that is expected, parts of the swing from a start to a full battery."""
+    sd: Floats
+    """Standard deviation of that."""
+
+
+def find_open(runs: Runs, grid: Grid, *known: Spans | Pieces) -> Open:
+    """Find the stretches of half a day and more that lie in none of the ``known`` ones."""
+    cell, full = _marks(runs, grid)
+    depth_at = dict(zip(cell.tolist(), np.where(full, 0.0, 1.0).tolist(), strict=True))
+    inside = np.zeros(len(grid.volts) + 1)
+    for stretches in known:
+        np.add.at(inside, stretches.first, 1.0)
+        np.add.at(inside, stretches.last, -1.0)
+    open_ = grid.known & ~grid.aided & (np.cumsum(inside[:-1]) <= 0)
+    edge = np.diff(np.concatenate(([0], open_.astype(np.int8), [0])))
+    total = np.concatenate(([0.0], np.cumsum(charge_by_cell(runs, grid))))
+    helped = np.concatenate(([0], np.cumsum(grid.aided)))
+    rows = []
+    for a, b in zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1), strict=True):
+        if b - a < 12 * HOUR:
+            continue
+        begin, end = depth_at.get(int(a)), depth_at.get(int(b))
+        at_begin = (begin, _MARK_SD) if begin is not None else _SOMEWHERE
+        if begin is None and a > 0 and grid.aided[a - 1]:
+            long = helped[a] - helped[max(int(a) - _NIGHT, 0)] >= _NIGHT - HOUR
+            at_begin = _AFTER_NIGHT if long else _AFTER_HELP
+        at_end = (end, _MARK_SD) if end is not None else _SOMEWHERE
+        spread = float(np.hypot(at_begin[1], at_end[1]))
+        rows.append((a, b, total[b] - total[a], at_begin[0] - at_end[0], spread))
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 5)
+    return Open(
+        table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), *(table[:, k] for k in (2, 3, 4))
+    )
+
+
 def _rise(grid: Grid, begin: int, end: int) -> float | None:
     """Return the rise of the voltage, V; None unless the charger runs nearly all the time.
 
@@ -201,7 +252,9 @@ def _float_marks(grid: Grid) -> Indices:
     return np.concatenate(rows) if rows else np.empty(0, dtype=np.intp)
 
 
-def weights(spans: Spans | Pieces, grid: Grid, kept: Floats | float) -> tuple[Floats, Floats, int]:
+def weights(
+    spans: Spans | Pieces | Open, grid: Grid, kept: Floats | float
+) -> tuple[Floats, Floats, int]:
     """Return hours of each day and of each part of the day in the stretches.
 
     Hours while the charger runs count the share of charge ``kept`` in each cell: current that goes

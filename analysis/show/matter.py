@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from analysis.assessment.two_runs import TwoRuns
     from analysis.fuel.result import FuelOutlook
     from analysis.installation.result import FitCheck
-    from analysis.load.daily import LoadResult
+    from analysis.load.result import LoadResult
     from analysis.show.comparison import Comparison
     from logger.event import Event
 

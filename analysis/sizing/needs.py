@@ -17,7 +17,7 @@ from logger.durations import YEAR_D
 
 if TYPE_CHECKING:
     from analysis.assessment.case import Case
-    from analysis.load.daily import LoadResult
+    from analysis.load.result import LoadResult
     from analysis.sizing.candidates import Audit
     from logger.config import BatteryConfig
 

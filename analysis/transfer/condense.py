@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.transfer.closing import Channel, Closing
 from analysis.transfer.spacing import RUNNING, BlockSpacing
-from logger.interval import FLOAT_SLACK, Condenser
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -55,37 +55,6 @@ class Block:
         return Block(
             *(np.concatenate((getattr(self, f.name), getattr(other, f.name))) for f in fields(self))
         )
-
-
-class _Channel:
-    """One channel's trapezoids between neighbouring readings, and their running sums."""
-
-    __slots__ = ("covered", "pair", "sums", "values", "widths")
-
-    def __init__(self, values: Floats, spacing_s: Floats) -> None:
-        """``spacing_s[k]`` lies before reading k and is 0 where nothing is integrated."""
-        self.values = values
-        pair = np.zeros(len(values) + 1)
-        width = np.zeros(len(values) + 1)
-        present = np.isfinite(values)
-        both = present[1:] & present[:-1]
-        width[1:-1] = np.where(both, spacing_s[1:], 0.0)
-        pair[1:-1] = np.where(both, 0.5 * (values[1:] + values[:-1]) * spacing_s[1:], 0.0)
-        self.pair, self.covered = pair, width
-        # Sums of the deviation from a middle value stay small, hence exact to far below
-        # FLOAT_SLACK.
-        middle = float(np.median(values[present])) if present.any() else 0.0
-        self.widths = np.cumsum(width[:-1])
-        self.sums = np.cumsum(pair[:-1] - middle * width[:-1])
-        self.values = values - middle
-
-    def means(self, first: int, stop: int) -> Floats:
-        """Mean over [first, k] for each k in [first, stop), relative to the middle value."""
-        width = self.widths[first:stop] - self.widths[first]
-        total = self.sums[first:stop] - self.sums[first]
-        mean = np.full(stop - first, self.values[first])
-        np.divide(total, width, out=mean, where=width > 0.0)
-        return mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,8 +151,8 @@ class BulkCondenser:
         if self._open is not None:
             fresh[0] = self._open_counted
         self.readings_used += int(fresh[before:].sum())
-        voltage = _Channel(block.voltage_v, spacing_s)
-        current = _Channel(block.current_a, spacing_s)
+        voltage = Channel(block.voltage_v, spacing_s)
+        current = Channel(block.current_a, spacing_s)
         plan, open_first, open_counted = self._plan(
             block, breaks, fresh, (voltage, current), last=last
         )
@@ -197,7 +166,7 @@ class BulkCondenser:
         block: Block,
         breaks: Mask,
         fresh: Mask,
-        channels: tuple[_Channel, _Channel],
+        channels: tuple[Channel, Channel],
         *,
         last: bool,
     ) -> tuple[_Plan, int, bool]:
@@ -205,11 +174,12 @@ class BulkCondenser:
         size = len(block)
         changes = np.zeros(size, dtype=bool)
         changes[1:] = block.state[1:] != block.state[:-1]
-        forced = [*np.flatnonzero(breaks[1:] | changes[1:]) + 1, size]
+        forced = [*(np.flatnonzero(breaks[1:] | changes[1:]) + 1).tolist(), size]
         plan: list[tuple[int, int, bool]] = []
         first, counted = 0, bool(fresh[0])
+        find = Closing(self.log, block, *channels).find
         for edge in forced:
-            while (close := self._closing(block, first, edge, channels)) is not None:
+            while (close := find(first, edge)) is not None:
                 plan.append((first, close, counted))
                 first, counted = close, False
             if edge < size and not breaks[edge]:
@@ -231,62 +201,21 @@ class BulkCondenser:
             counted,
         )
 
-    def _closing(
-        self, block: Block, first: int, edge: int, channels: tuple[_Channel, _Channel]
-    ) -> int | None:
-        """Return the reading before ``edge`` at which the interval closes by itself, or None."""
-        if edge - first < 2:
-            return None
-        log, time_s = self.log, block.time_s
-        always_running = bool(RUNNING[block.state[first]])
-        longest_s = log.longest_running_s
-        if not always_running:
-            longest_s = max(longest_s, log.longest_rest_s)
-        # One reading beyond the longest length is enough: there it closes at the latest.
-        stop = first + int(
-            np.searchsorted(time_s[first:edge], time_s[first] + longest_s - FLOAT_SLACK) + 1
-        )
-        stop = min(stop, int(edge))
-        length_s = time_s[first + 1 : stop] - time_s[first]
-        voltage, current = channels
-        mean_a = current.means(first, stop)
-        leaves = (
-            np.abs(voltage.values[first + 1 : stop] - voltage.means(first, stop)[:-1])
-            > log.voltage_band_v + FLOAT_SLACK
-        ) | (
-            np.abs(current.values[first + 1 : stop] - mean_a[:-1])
-            > log.current_band_a + FLOAT_SLACK
-        )
-        if always_running:
-            closes = (length_s >= log.longest_running_s - FLOAT_SLACK) | (
-                leaves & (length_s >= Condenser.SHORTEST_RUNNING_S - FLOAT_SLACK)
-            )
-        else:
-            middle_a = block.current_a[first] - current.values[first]
-            running = np.abs(mean_a[1:] + middle_a) > log.current_band_a + FLOAT_SLACK
-            longest = np.where(running, log.longest_running_s, log.longest_rest_s)
-            shortest = np.where(running, Condenser.SHORTEST_RUNNING_S, Condenser.SHORTEST_REST_S)
-            closes = (length_s >= longest - FLOAT_SLACK) | (
-                leaves & (length_s >= shortest - FLOAT_SLACK)
-            )
-        place = int(closes.argmax())
-        return first + 1 + place if closes[place] else None
-
 
 def _rows(
     block: Block,
     plan: _Plan,
     fresh: Mask,
     spacing_s: Floats,
-    channels: tuple[_Channel, _Channel],
+    channels: tuple[Channel, Channel],
 ) -> Iterator[tuple[int | None, ...]]:
     """Yield the stored row of each planned interval."""
     first, last = plan.first, plan.last
     alone = last == first
     voltage, current = channels
-    power = _Channel(block.voltage_v * block.current_a, spacing_s)
-    temperature = _Channel(block.temperature_c, spacing_s)
-    battery = _Channel(block.battery_current_a, spacing_s)
+    power = Channel(block.voltage_v * block.current_a, spacing_s)
+    temperature = Channel(block.temperature_c, spacing_s)
+    battery = Channel(block.battery_current_a, spacing_s)
     sums = _Sums(first, last)
     voltage_first = block.voltage_v[first]
     lowest = np.fmin(voltage_first, sums.extreme(np.fmin, block.voltage_v))
@@ -332,12 +261,12 @@ class _Sums:
         result: Floats = np.add.reduceat(values, self._pairs)[::2]
         return np.where(self._alone, 0.0, result)
 
-    def integral(self, channel: _Channel, zero: Mask) -> Floats:
+    def integral(self, channel: Channel, zero: Mask) -> Floats:
         """Integral; 0 where ``zero`` says so, NaN where the channel was absent throughout."""
         width = self._over(channel.covered)
         return np.where(width > 0.0, self._over(channel.pair), np.where(zero, 0.0, np.nan))
 
-    def mean(self, channel: _Channel, otherwise: Floats) -> Floats:
+    def mean(self, channel: Channel, otherwise: Floats) -> Floats:
         """Time-weighted mean, or ``otherwise`` while no time has passed."""
         width = self._over(channel.covered)
         mean = otherwise.copy()

@@ -11,6 +11,7 @@ from analysis.transfer.cover import Cover
 from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
 from analysis.transfer.import_readings import FileResult
 from analysis.transfer.merge import uncovered
+from analysis.transfer.packing import packed_columns
 from analysis.transfer.refused_rows import RefusedRows
 from analysis.transfer.series.parquet import MAGIC, columns_of, rows_of
 from logger import __version__
@@ -86,7 +87,13 @@ def take_exported(config: Config, path: Path) -> FileResult:
             version=__version__,
             configuration=carry(config.document.data),
         )
-        write_import(config.store.path, config.charger, session, itertools.chain((first,), rows))
+        write_import(
+            config.store.path,
+            config.charger,
+            session,
+            itertools.chain((first,), rows),
+            packed_columns=packed_columns,
+        )
     return result
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
+from analysis.transfer.packing import packed_columns
 from analysis.transfer.read_blocks import BulkRecording, plausible
 from analysis.transfer.refused_rows import RefusedRows
 from analysis.transfer.series.recording import SeriesRecording, series_recording
@@ -206,7 +207,14 @@ class Importer:
             return
         superseded_ms = self._condenser.superseded_ms
         self._number = write_import(
-            self._path, self._config.charger, self._last, rows, notes, self._number, superseded_ms
+            self._path,
+            self._config.charger,
+            self._last,
+            rows,
+            notes,
+            self._number,
+            superseded_ms,
+            packed_columns,
         )
         superseded_ms.clear()
         for start_ms, duration_ms in rows.columns(0, 1):

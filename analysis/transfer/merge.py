@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.transfer.cover import Cover
+from analysis.transfer.packing import packed_columns
 from logger.errors import StoreError
 from logger.store.blocks import pack
 from logger.store.files import open_writer, translated
@@ -83,7 +84,7 @@ class _Merge:
         sessions: dict[int, int] = {}
         for fitting in self._source.fittings():
             self._fitting(fitting, sessions)
-        pack(self._connection)
+        pack(self._connection, packed_columns=packed_columns)
         self._events(sessions)
         return self._result
 

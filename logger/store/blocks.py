@@ -25,7 +25,7 @@ from logger.store.reader import COLUMNS
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
 #: Rows of a block: large enough to load fast, small enough to pack in a moment on a small board.
 BLOCK_ROWS = 4096
@@ -61,7 +61,11 @@ TRIGGERS = {
 _WIDTHS = (("b", 2**7), ("h", 2**15), ("i", 2**31), ("q", 2**63))
 
 
-def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
+def pack(
+    connection: sqlite3.Connection,
+    most: int | None = None,
+    packed_columns: Callable[[sqlite3.Connection, int, int], list[bytes | None]] | None = None,
+) -> int:
     """Pack the rows that are not in a block yet, as far as they fill whole blocks.
 
     Parameters
@@ -70,6 +74,9 @@ def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
         A writer inside a transaction, with its new rows inserted.
     most
         Most blocks to add: a daemon catches up a little with each commit.
+    packed_columns
+        Packs the columns of the rows after the first number up to the second one, in another way
+        than :func:`pack_column` to the same bytes; raises what it does.
 
     Returns
     -------
@@ -85,10 +92,7 @@ def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
         if count < BLOCK_ROWS:
             break
         try:
-            packed = [
-                pack_column([value for (value,) in connection.execute(column, (before, last))])
-                for column in _COLUMNS
-            ]
+            packed = (packed_columns or _packed_columns)(connection, before, last)
         except (TypeError, OverflowError, struct.error):
             # A row that another program wrote may hold anything. A block without rows marks the
             # stretch, and readers read its rows instead.
@@ -100,6 +104,13 @@ def pack(connection: sqlite3.Connection, most: int | None = None) -> int:
             connection.execute(_INSERT, (last, before + 1, count, *packed))
         added += 1
     return added
+
+
+def _packed_columns(connection: sqlite3.Connection, before: int, last: int) -> list[bytes | None]:
+    return [
+        pack_column([value for (value,) in connection.execute(column, (before, last))])
+        for column in _COLUMNS
+    ]
 
 
 def pack_column(values: Sequence[int | None], *, shuffled: bool = False) -> bytes | None:

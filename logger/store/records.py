@@ -17,7 +17,7 @@ from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from pathlib import Path
 
     from logger.config import ChargerConfig
@@ -128,12 +128,14 @@ def write_import(
     events: Iterable[tuple[float, str, float | None, str]] = (),
     into: int | None = None,
     superseded_ms: Sequence[int] = (),
+    packed_columns: Callable[[sqlite3.Connection, int, int], list[bytes | None]] | None = None,
 ) -> int:
     """Write a whole session at once, or nothing of it; return its id.
 
     ``rows`` are stored rows without their session; ``events`` are (time on the session's clock,
     kind, amount, text). ``into`` continues a session instead of beginning one. Earlier imported
     rows of a single reading at ``superseded_ms`` (UTC) are part of the new rows and are deleted.
+    ``packed_columns`` is for :func:`logger.store.blocks.pack`.
     """
     with closing(open_writer(path)) as connection, translated(path), connection:
         connection.execute("BEGIN IMMEDIATE")
@@ -145,7 +147,7 @@ def write_import(
         connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
         if superseded_ms:
             note_absent(connection)
-        pack(connection)
+        pack(connection, packed_columns=packed_columns)
         connection.executemany(
             INSERT_EVENT,
             ((number, round(at_s * 1000.0), *values) for at_s, *values in events),

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from analysis.assessment.document import Assessment
     from analysis.fuel.result import FuelOutlook
-    from analysis.load.daily import LoadResult
+    from analysis.load.result import LoadResult
     from logger.config import Config
     from logger.system.snapshot import Snapshot
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import day, figure_with_ends, rounded
-from analysis.load.daily import FEWEST_FOR_P95
+from analysis.load.result import FEWEST_FOR_P95
 from analysis.text import SCREEN_LINES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.load.daily import LoadResult, Month
+    from analysis.load.result import LoadResult, Month
 
 LEFT_OUT = {
     "other_source": "shore power, engine or another source charged",

@@ -50,6 +50,21 @@ def test_days_keep_their_own_load(passage):
     assert high == pytest.approx(truth.load_ah[30:60].mean(), rel=0.05)
 
 
+def test_idle_days_beside_shore_power_count_like_the_others():
+    # At sea for a week, a night of shore power, four idle days in which the battery lasts, a night
+    # of shore power again: no start of the charger bounds the idle days.
+    sea = frozenset(d for d in range(96) if d % 12 < 7)
+    shore = frozenset(d for d in range(96) if d % 12 == 7)
+    boat = SmallBoat(days=96, base_a=0.6, night_a=0.1, passage_a=4.0, passage_days=sea,
+                     shore_days=shore, seed=3)  # fmt: skip
+    history, truth = sail(boat)
+    found = daily_load(history, config_for(charge_efficiency=0.92))
+    alone = truth.load_ah[~truth.other]
+    assert found.days_used > 0.9 * len(alone)
+    assert found.ah.median == pytest.approx(alone.mean(), rel=0.06)
+    assert found.ah.low < alone.mean() < found.ah.high
+
+
 def test_battery_current_measures_the_load_directly():
     history, truth = sail(SmallBoat(days=30, with_battery_current=True))
     found = daily_load(history, config_for())

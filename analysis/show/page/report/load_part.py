@@ -14,7 +14,7 @@ from analysis.show.screen.load import LEFT_OUT
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from analysis.load.daily import LoadResult, Month
+    from analysis.load.result import LoadResult, Month
 
 #: Months of this many days and more are drawn; one day alone is no month.
 FEWEST_DAYS = 3

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.load.daily import Month
+from analysis.load.result import Month
 from analysis.show.page.plots.axes import NARROW, WIDE
 from analysis.show.page.report.load_part import figures, plot, words
 from tests.support.asked import daily_load

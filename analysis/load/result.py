@@ -1,0 +1,119 @@
+"""What is said of the daily load, and under which keys it is published."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.estimate import Span
+    from logger.config import BatteryConfig
+
+    Floats = NDArray[np.float64]
+
+#: Fewer days than this carry no 95th percentile.
+FEWEST_FOR_P95 = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """Mean load of one calendar month."""
+
+    month: str
+    """As 2024-06."""
+    days: int
+    ah: float
+    wh: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadResult:
+    """Daily load. A span's ends are its 90 % interval; what is not known is None."""
+
+    ah: Span
+    """Mean Ah a day."""
+    ah_median: float | None
+    ah_p90: float | None
+    ah_p95: float | None
+    voltage_v: float | None
+    """Mean voltage at which the load was drawn: turns Ah into Wh."""
+    days_used: int
+    days_left_out: dict[str, int]
+    method: str
+    """``battery_current``, ``balance`` or ``none``."""
+    withheld: str | None
+    """Why there is no figure."""
+    months: tuple[Month, ...]
+    levels: tuple[tuple[str, int, float], ...]
+    """Kinds of day by level, where the days fall into two groups: name, days, mean Ah."""
+    daily_ah: Floats
+    """Load of each day used, shape (days_used,)."""
+    daily_s: Floats
+    """Unix time at which each of those days begins."""
+    draw_ah: Floats
+    """Draws of the days' loads with the right spread, for questions about chance, shape (draws,
+    days_used)."""
+    efficiency: float
+    other_s: Floats = field(default_factory=lambda: np.empty(0))
+    """Unix time at which each day begins that was left out for another source."""
+    gap_s: Floats = field(default_factory=lambda: np.empty(0))
+    """The same of days left out for gaps."""
+    doubts: tuple[str, ...] = ()
+    """What has to be said beside the figures; sentences."""
+    pattern: Floats | None = None
+    """Part of a day's load in each eighth of the day; None where the log does not tell it."""
+    start_ah: float | None = None
+    """Charge drawn from the bank when the charger starts, Ah; None where it is not known."""
+    help_h: Floats = field(default_factory=lambda: np.empty(0))
+    """Hours for which something else charged on each day of ``other_s``."""
+    bank: BatteryConfig | None = None
+    relative_sd: float = 0.0
+    """What all days may be wrong by alike, as a standard deviation of the logarithm."""
+
+    def wh(self, ah: float | None) -> float | None:
+        """Return Wh for Ah of this boat."""
+        return None if ah is None or self.voltage_v is None else ah * self.voltage_v
+
+    def _rare_withheld(self) -> str | None:
+        if self.ah_p95 is not None:
+            return None
+        return f"p90 and p95 need {FEWEST_FOR_P95} days; {self.days_used} are usable"
+
+    def document(self) -> dict[str, object]:
+        """Return the figures under their published keys."""
+
+        def block(scale: float | None) -> dict[str, float | None]:
+            values = {
+                "mean": self.ah.median,
+                "low": self.ah.low,
+                "high": self.ah.high,
+                "median": self.ah_median,
+                "p90": self.ah_p90,
+                "p95": self.ah_p95,
+            }
+            return {
+                key: None if v is None or scale is None else round(v * scale, 3)
+                for key, v in values.items()
+            }
+
+        return {
+            "ah_per_day": block(1.0),
+            "wh_per_day": block(self.voltage_v),
+            "days_used": self.days_used,
+            "days_left_out": self.days_left_out,
+            "method": self.method,
+            "withheld": self.withheld or self._rare_withheld(),
+            "charge_efficiency": round(self.efficiency, 3),
+            "doubts": list(self.doubts),
+            "months": [
+                {"month": m.month, "days": m.days, "ah": round(m.ah, 2), "wh": round(m.wh, 1)}
+                for m in self.months
+            ],
+            "kinds_of_day": [
+                {"kind": name, "days": n, "ah": round(ah, 2)} for name, n, ah in self.levels
+            ],
+        }

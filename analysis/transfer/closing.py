@@ -1,0 +1,192 @@
+"""Finds the reading at which an interval closes by itself, as :mod:`logger.interval` does.
+
+Most intervals of a sparse recording close within a few readings: for these it is found at once for
+every reading that an interval could begin at. Others are looked at one by one, each with all its
+readings. Both do the same sums in the same order, so that not one bit depends on which of them
+finds the place.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.transfer.spacing import RUNNING
+from logger.interval import FLOAT_SLACK, Condenser
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.transfer.condense import Block
+    from logger.config import LogConfig
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
+
+#: Readings within which an interval of a sparse recording closes, nearly always.
+_FEW = 12
+#: Readings that are looked ahead from at a time, one in so many of them to see whether it is worth
+#: it, and the share of those that must close within a few.
+_LOT, _SAMPLE, _WORTH = 8192, 16, 0.3
+
+
+class Channel:
+    """One channel's trapezoids between neighbouring readings, and their running sums."""
+
+    __slots__ = ("covered", "pair", "sums", "values", "widths")
+
+    def __init__(self, values: Floats, spacing_s: Floats) -> None:
+        """``spacing_s[k]`` lies before reading k and is 0 where nothing is integrated."""
+        self.values = values
+        pair = np.zeros(len(values) + 1)
+        width = np.zeros(len(values) + 1)
+        present = np.isfinite(values)
+        both = present[1:] & present[:-1]
+        width[1:-1] = np.where(both, spacing_s[1:], 0.0)
+        pair[1:-1] = np.where(both, 0.5 * (values[1:] + values[:-1]) * spacing_s[1:], 0.0)
+        self.pair, self.covered = pair, width
+        # Sums of the deviation from a middle value stay small, hence exact to far below
+        # FLOAT_SLACK.
+        middle = float(np.median(values[present])) if present.any() else 0.0
+        self.widths = np.cumsum(width[:-1])
+        self.sums = np.cumsum(pair[:-1] - middle * width[:-1])
+        self.values = values - middle
+
+    def means(self, first: int, stop: int) -> Floats:
+        """Mean over [first, k] for each k in [first, stop), relative to the middle value."""
+        width = self.widths[first:stop] - self.widths[first]
+        total = self.sums[first:stop] - self.sums[first]
+        mean = np.full(stop - first, self.values[first])
+        np.divide(total, width, out=mean, where=width > 0.0)
+        return mean
+
+
+class Closing:
+    """Finds where intervals of one block close.
+
+    Parameters
+    ----------
+    log
+        Bands and longest lengths.
+    block, voltage, current
+        The readings, and two of their channels.
+    """
+
+    def __init__(self, log: LogConfig, block: Block, voltage: Channel, current: Channel) -> None:
+        self._log, self._block = log, block
+        self._voltage, self._current = voltage, current
+        self._runs = RUNNING[block.state]
+        self._steps: dict[int, list[int]] = {}
+
+    def find(self, first: int, edge: int) -> int | None:
+        """Return the reading before ``edge`` at which the interval from ``first`` on closes.
+
+        None if it goes on to the edge.
+        """
+        if edge - first < 2:
+            return None
+        lot, place = divmod(first, _LOT)
+        steps = self._steps.get(lot)
+        if steps is None:
+            # The walk only goes forward: one lot is enough to keep.
+            self._steps = {lot: (steps := self._look_ahead(lot))}
+        if steps and (step := steps[place]):
+            return first + step if first + step < edge else None
+        if steps and first + _FEW >= edge - 1:
+            return None
+        return self._in_bulk(first, edge)
+
+    def _look_ahead(self, lot: int) -> list[int]:
+        """Return after how many readings an interval would close that began at each of a lot.
+
+        0 where it is more than :data:`_FEW`; an empty list where most of them are.
+        """
+        first = np.arange(lot * _LOT, min((lot + 1) * _LOT, len(self._block)))
+        some = self._after(first[::_SAMPLE])
+        if np.count_nonzero(some) < _WORTH * len(some):
+            return []
+        steps: list[int] = self._after(first).tolist()
+        return steps
+
+    def _after(self, first: Indices) -> Indices:
+        """Return after how many readings the intervals from ``first`` on close, 0 for many."""
+        log, time_s, size = self._log, self._block.time_s, len(self._block)
+        band_v, band_a = log.voltage_band_v + FLOAT_SLACK, log.current_band_a + FLOAT_SLACK
+        v, i = self._voltage, self._current
+        steps = np.zeros(len(first), dtype=np.intp)
+        open_ = np.arange(len(first))
+        always = self._runs[first]
+        middle_a = self._block.current_a[first] - i.values[first]
+        mean_v, mean_i = v.values[first], i.values[first]
+        for step in range(1, _FEW + 1):
+            inside = first + step < size
+            if not inside.all():
+                open_, first, always = open_[inside], first[inside], always[inside]
+                middle_a, mean_v, mean_i = middle_a[inside], mean_v[inside], mean_i[inside]
+            if not len(first):
+                break
+            k = first + step
+            next_i = _means(i, first, k)
+            length_s = time_s[k] - time_s[first]
+            running = always | (np.abs(next_i + middle_a) > band_a)
+            longest_s = np.where(running, log.longest_running_s, log.longest_rest_s) - FLOAT_SLACK
+            shortest_s = (
+                np.where(running, Condenser.SHORTEST_RUNNING_S, Condenser.SHORTEST_REST_S)
+                - FLOAT_SLACK
+            )
+            leaves = (np.abs(v.values[k] - mean_v) > band_v) | (
+                np.abs(i.values[k] - mean_i) > band_a
+            )
+            closes = (length_s >= longest_s) | (leaves & (length_s >= shortest_s))
+            steps[open_[closes]] = step
+            rest = ~closes
+            open_, always, middle_a = open_[rest], always[rest], middle_a[rest]
+            mean_v, mean_i = _means(v, first[rest], k[rest]), next_i[rest]
+            first = first[rest]
+        return steps
+
+    def _in_bulk(self, first: int, edge: int) -> int | None:
+        """Look at all the readings after ``first`` at once."""
+        log, time_s = self._log, self._block.time_s
+        always_running = bool(self._runs[first])
+        longest_s = log.longest_running_s
+        if not always_running:
+            longest_s = max(longest_s, log.longest_rest_s)
+        # One reading beyond the longest length is enough: there it closes at the latest.
+        stop = first + int(
+            np.searchsorted(time_s[first:edge], time_s[first] + longest_s - FLOAT_SLACK) + 1
+        )
+        stop = min(stop, edge)
+        length_s = time_s[first + 1 : stop] - time_s[first]
+        voltage, current = self._voltage, self._current
+        mean_a = current.means(first, stop)
+        leaves = (
+            np.abs(voltage.values[first + 1 : stop] - voltage.means(first, stop)[:-1])
+            > log.voltage_band_v + FLOAT_SLACK
+        ) | (
+            np.abs(current.values[first + 1 : stop] - mean_a[:-1])
+            > log.current_band_a + FLOAT_SLACK
+        )
+        if always_running:
+            closes = (length_s >= log.longest_running_s - FLOAT_SLACK) | (
+                leaves & (length_s >= Condenser.SHORTEST_RUNNING_S - FLOAT_SLACK)
+            )
+        else:
+            middle_a = self._block.current_a[first] - current.values[first]
+            running = np.abs(mean_a[1:] + middle_a) > log.current_band_a + FLOAT_SLACK
+            longest = np.where(running, log.longest_running_s, log.longest_rest_s)
+            shortest = np.where(running, Condenser.SHORTEST_RUNNING_S, Condenser.SHORTEST_REST_S)
+            closes = (length_s >= longest - FLOAT_SLACK) | (
+                leaves & (length_s >= shortest - FLOAT_SLACK)
+            )
+        place = int(closes.argmax())
+        return first + 1 + place if closes[place] else None
+
+
+def _means(channel: Channel, first: Indices, last: Indices) -> Floats:
+    """Return the means over [first, last] of each pair, as :meth:`Channel.means` takes them."""
+    width = channel.widths[last] - channel.widths[first]
+    mean = channel.values[first]
+    np.divide(channel.sums[last] - channel.sums[first], width, out=mean, where=width > 0.0)
+    return mean
