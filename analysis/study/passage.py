@@ -90,6 +90,9 @@ def used_on_passage(boat: Boat, truth: Truth, seed: int = 0) -> float:
         shore_share=0.0,
         engine_share=0.0,
         season=(1, 366),
+        # Who sets out for three weeks has the fuel aboard, and changes a container at once.
+        refuel_h=0.05,
+        early_change=0.0,
     )
     charger = replace(model.charger, hours_before=truth.at_h)
     begin = datetime.fromtimestamp(last_s, UTC)
