@@ -12,17 +12,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.transfer.spacing import RUNNING
 from logger.interval import FLOAT_SLACK, Condenser
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.transfer.condense import Block
     from logger.config import LogConfig
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
+    Mask = NDArray[np.bool_]
 
 #: Readings within which an interval of a sparse recording closes, nearly always.
 _FEW = 12
@@ -69,14 +68,25 @@ class Closing:
     ----------
     log
         Bands and longest lengths.
-    block, voltage, current
-        The readings, and two of their channels.
+    time_s, runs
+        When the readings are, and whether their state says that the charger runs, shape (n,).
+    voltage, current
+        Two of their channels.
+    current_a
+        The current as it was read, A.
     """
 
-    def __init__(self, log: LogConfig, block: Block, voltage: Channel, current: Channel) -> None:
-        self._log, self._block = log, block
+    def __init__(
+        self,
+        log: LogConfig,
+        time_s: Floats,
+        runs: Mask,
+        voltage: Channel,
+        current: Channel,
+        current_a: Floats,
+    ) -> None:
+        self._log, self._time_s, self._runs, self._amps = log, time_s, runs, current_a
         self._voltage, self._current = voltage, current
-        self._runs = RUNNING[block.state]
         self._steps: dict[int, list[int]] = {}
 
     def find(self, first: int, edge: int) -> int | None:
@@ -102,7 +112,7 @@ class Closing:
 
         0 where it is more than :data:`_FEW`; an empty list where most of them are.
         """
-        first = np.arange(lot * _LOT, min((lot + 1) * _LOT, len(self._block)))
+        first = np.arange(lot * _LOT, min((lot + 1) * _LOT, len(self._time_s)))
         some = self._after(first[::_SAMPLE])
         if np.count_nonzero(some) < _WORTH * len(some):
             return []
@@ -111,13 +121,13 @@ class Closing:
 
     def _after(self, first: Indices) -> Indices:
         """Return after how many readings the intervals from ``first`` on close, 0 for many."""
-        log, time_s, size = self._log, self._block.time_s, len(self._block)
+        log, time_s, size = self._log, self._time_s, len(self._time_s)
         band_v, band_a = log.voltage_band_v + FLOAT_SLACK, log.current_band_a + FLOAT_SLACK
         v, i = self._voltage, self._current
         steps = np.zeros(len(first), dtype=np.intp)
         open_ = np.arange(len(first))
         always = self._runs[first]
-        middle_a = self._block.current_a[first] - i.values[first]
+        middle_a = self._amps[first] - i.values[first]
         mean_v, mean_i = v.values[first], i.values[first]
         for step in range(1, _FEW + 1):
             inside = first + step < size
@@ -148,7 +158,7 @@ class Closing:
 
     def _in_bulk(self, first: int, edge: int) -> int | None:
         """Look at all the readings after ``first`` at once."""
-        log, time_s = self._log, self._block.time_s
+        log, time_s = self._log, self._time_s
         always_running = bool(self._runs[first])
         longest_s = log.longest_running_s
         if not always_running:
@@ -173,7 +183,7 @@ class Closing:
                 leaves & (length_s >= Condenser.SHORTEST_RUNNING_S - FLOAT_SLACK)
             )
         else:
-            middle_a = self._block.current_a[first] - current.values[first]
+            middle_a = self._amps[first] - current.values[first]
             running = np.abs(mean_a[1:] + middle_a) > log.current_band_a + FLOAT_SLACK
             longest = np.where(running, log.longest_running_s, log.longest_rest_s)
             shortest = np.where(running, Condenser.SHORTEST_RUNNING_S, Condenser.SHORTEST_REST_S)

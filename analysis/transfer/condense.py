@@ -177,7 +177,9 @@ class BulkCondenser:
         forced = [*(np.flatnonzero(breaks[1:] | changes[1:]) + 1).tolist(), size]
         plan: list[tuple[int, int, bool]] = []
         first, counted = 0, bool(fresh[0])
-        find = Closing(self.log, block, *channels).find
+        find = Closing(
+            self.log, block.time_s, RUNNING[block.state], *channels, block.current_a
+        ).find
         for edge in forced:
             while (close := find(first, edge)) is not None:
                 plan.append((first, close, counted))
