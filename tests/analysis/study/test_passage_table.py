@@ -32,9 +32,11 @@ def test_a_boat_under_way_uses_more_than_the_mean_of_her_days():
     boat = replace(boat, until_h=boat.model.charger.hours_before + 60.0)
     _, truth = simulate(boat)
     used = used_on_passage(boat, truth)
-    loads = boat.model.habits.under_way_a * boat.model.battery.cells * 2.1 * 24.0 / 1000.0
+    battery = boat.model.battery
+    cell_v = 3.3 if battery.chemistry == "lfp" else 2.1
+    loads = boat.model.habits.under_way_a * battery.cells * cell_v * 24.0 / 1000.0
     # By hand: load times days times litres per kWh, and what the battery keeps for itself, at most
-    # a third more; the charger may be too small to keep up.
+    # a quarter more; the charger may be too small to keep up. No day is lost for want of fuel.
     by_hand = 21.0 * loads * truth.l_per_kwh
-    assert 0.5 * by_hand < used < 1.5 * by_hand
+    assert 0.85 * by_hand < used < 1.25 * by_hand
     assert used == pytest.approx(used_on_passage(boat, truth)), "the same boat, the same passage"
