@@ -48,14 +48,13 @@ def places_of(span: Span, scale: float = 1.0) -> int:
     return min(decimals(width / 2 if len(ends) == 3 else width), 4)
 
 
-#: Most decimals of a percentage: a current sensor is accurate to 1 % at best (common practice, no
-#: source), so further digits would show chance alone.
-_MOST_PERCENT_PLACES = 1
+#: Most decimals by unit: a current sensor is accurate to 1 % at best (common practice, no source),
+#: so further digits would show chance alone.
+_MOST_PLACES = {"%": 1, "L/kWh": 2, "containers": 1}
 
 
 def _places(span: Span, unit: str, scale: float) -> int:
-    places = places_of(span, scale)
-    return min(places, _MOST_PERCENT_PLACES) if unit == "%" else places
+    return min(places_of(span, scale), _MOST_PLACES.get(unit, 4))
 
 
 def figure(span: Span, unit: str = "", scale: float = 1.0) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.estimate import Span
 from analysis.figures import iso
+from logger.durations import DAY_S
 from logger.system.output import Kind
 
 if TYPE_CHECKING:
@@ -194,9 +195,9 @@ class Assessment:
                     "high": _round(left.high, 1),
                 },
                 "date": {
-                    "low": iso(self.remaining_date.low),
-                    "median": iso(self.remaining_date.median),
-                    "high": iso(self.remaining_date.high),
+                    "low": _whole_day(self.remaining_date.low),
+                    "median": _whole_day(self.remaining_date.median),
+                    "high": _whole_day(self.remaining_date.high),
                 },
                 "withheld": self.withheld,
             },
@@ -238,6 +239,11 @@ DOCUMENT = Kind(
 def json_text(assessment: Assessment) -> str:
     """Return the assessment document as JSON in ASCII, so that no terminal acts on it."""
     return json.dumps(assessment.document(), indent=1, ensure_ascii=True)
+
+
+def _whole_day(time_s: float | None) -> str | None:
+    """Return a forecast date: no forecast is true to the hour, so it is the midnight (UTC)."""
+    return None if time_s is None else iso(round(time_s / DAY_S) * DAY_S)
 
 
 def _round(value: float | None, digits: int) -> float | None:

@@ -61,6 +61,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="say what changed since the assessment document of an earlier visit",
     )
     parser.add_argument(
+        "--dossier",
+        type=Path,
+        metavar="DIR",
+        help="write a folder with the full report, the document, intervals, events, configuration, "
+        "checks of the sensor and the SHA-256 of each; as of the end of the log, so that the same "
+        "log gives the same bytes",
+    )
+    parser.add_argument(
         "--technician", default="", metavar="NAME", help="who made the report, for its first page"
     )
     parser.add_argument(
@@ -93,11 +101,11 @@ def run(args: argparse.Namespace) -> int:
             from analysis.assessment.document import json_text
 
             _write_json(args.json, json_text(assessment), keep)
-        if args.json is not None and args.html is None and args.compare is None:
+        if args.json is not None and {args.html, args.compare, args.dossier} == {None}:
             return 0
         stage("writing the report")
         from analysis.show.freshness import with_forecast_suspended
-        from analysis.show.matter import Matter, with_evidence
+        from analysis.show.matter import Matter
         from analysis.show.page.identity import identity_of
 
         comparison = None
@@ -109,21 +117,37 @@ def run(args: argparse.Namespace) -> int:
         seen = with_forecast_suspended(assessment, now_s)
         who = identity_of(config, args.technician, args.instruments)
         matter = Matter(seen, history.events, now_s, __version__, comparison, identity=who)
-        if args.html is not None:
-            from analysis.show.page.report.page import page, write_page
-
-            whole = with_evidence(matter, case, full=args.full)
-            if args.html == "-":
-                print(page(whole), end="")
-            else:
-                write_page(Path(args.html), whole, keep)
+        _write_pages(args, matter, case, keep)
     if "-" not in (args.json, args.html):
         _print_summary(matter)
         if args.html is None and args.json is None:
             print("With plots: ebbwatt report --html FILE; as data: --json FILE")
-    if args.html not in (None, "-"):
-        say(f"wrote {args.html}", file=sys.stderr)
+    for written in (args.html, args.dossier):
+        if written not in (None, "-"):
+            say(f"wrote {written}", file=sys.stderr)
     return 0
+
+
+def _write_pages(
+    args: argparse.Namespace, matter: Matter, case: Case, keep: Mapping[Path, str]
+) -> None:
+    """Write the page and the dossier, as far as they are asked for."""
+    from analysis.show.matter import with_evidence
+
+    if args.html is not None:
+        from analysis.show.page.report.page import page, write_page
+
+        whole = with_evidence(matter, case, full=args.full)
+        if args.html == "-":
+            print(page(whole), end="")
+        else:
+            write_page(Path(args.html), whole, keep)
+    if args.dossier is not None:
+        from analysis.show.dossier import write_dossier
+
+        # The forecast as of the end of the log: nothing in a dossier knows the present.
+        ended = replace(with_evidence(matter, case), assessment=case.assessment, comparison=None)
+        write_dossier(args.dossier, ended, case)
 
 
 def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
@@ -145,6 +169,10 @@ def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
 
     if args.html == args.json == "-":
         raise UsageError("--html and --json both go to standard output; give one of them a file")
+    if args.dossier is not None:
+        from analysis.show.dossier import check_folder
+
+        check_folder(args.dossier)
     document = None if args.json in (None, "-") else Path(args.json)
     html = None if args.html in (None, "-") else Path(args.html)
     outputs = ((html, PAGE), (document, DOCUMENT), (args.commissioning, RECORD))
@@ -161,7 +189,7 @@ def _write_record(args: argparse.Namespace, config: Config, keep: Mapping[Path, 
     from analysis.show.page.commissioning import RECORD, record
     from analysis.show.page.identity import identity_of
 
-    if args.html is not None or args.json is not None or args.compare is not None:
+    if {args.html, args.json, args.compare, args.dossier} != {None}:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
     who = identity_of(config, args.technician, args.instruments)
     made = record(check_log(config, args.fitting), time.time(), __version__, who)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import gzip
+import io
 import itertools
 import json
 import math
@@ -199,10 +200,27 @@ def _export(
             if form == "parquet":
                 _write_parquet(partial, columns, passing)
             else:
-                opened = gzip.open if target.suffix == ".gz" else open
-                with opened(partial, "wt", encoding="utf-8", newline="") as file:
+                with _opened(partial, packed=target.suffix == ".gz") as file:
                     _write_text(file, form, columns, passing)
     return next(counted)
+
+
+@contextlib.contextmanager
+def _opened(path: Path, *, packed: bool) -> Iterator[IO[str]]:
+    """Open a text file for writing; a packed one holds neither time nor name: RFC 1952, MTIME 0.
+
+    The same rows give the same bytes.
+    """
+    if not packed:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            yield file
+        return
+    with (
+        path.open("wb") as raw,
+        gzip.GzipFile("", "wb", fileobj=raw, mtime=0) as inner,
+        io.TextIOWrapper(inner, encoding="utf-8", newline="") as file,
+    ):
+        yield file
 
 
 def _table_kind(columns: tuple[str, ...]) -> Kind:

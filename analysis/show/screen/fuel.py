@@ -45,7 +45,7 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
         ("lasts", figure_with_ends(found.days_left, "days"), "days_left"),
         (
             "a year",
-            figure_with_ends(found.containers_per_year)
+            figure_with_ends(found.containers_per_year, "containers").replace(" containers", "")
             + f" containers of {units.container(found.container_l)}"
             * (found.containers_per_year != Span()),
             "containers_per_year",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from typing import TYPE_CHECKING
 
-from analysis.figures import figure, figure_with_ends
+from analysis.figures import figure_with_ends
 from analysis.installation.findings import (
     CAUTION,
     columns,
@@ -16,20 +17,25 @@ from analysis.installation.findings import (
     rows,
     why_not,
 )
+from analysis.show.wrapping import wrap_plain
 from analysis.text import harmless
 
 if TYPE_CHECKING:
-    from analysis.estimate import Span
+    from collections.abc import Sequence
+
     from analysis.installation.result import FitCheck
 
 _NAMES = 24
+#: A figure with its interval that says its unit twice.
+_TWICE = re.compile(r"^(\S+) (\S+) \((.*) \2\)$")
 
 
 def lines(check: FitCheck, width: int) -> list[str]:
-    """Return the screen, each line at most ``width`` characters (at least 60)."""
-    width = max(60, min(width, 100))
+    """Return the screen, each line at most ``width`` characters (at least 40)."""
+    width = max(40, min(width, 100))
     fitted = f", fitted {check.fitted}" if check.fitted else ""
-    out = [f"How it is fitted: {harmless(check.label, 30)}, {check.rated_w:.0f} W{fitted}"]
+    title = f"How it is fitted: {harmless(check.label, 30)}, {check.rated_w:.0f} W{fitted}"
+    out = wrap_plain(title, width)
     if check.first is None:
         notes = [f"Nothing can be said yet: {check.reasons['first']}."]
     else:
@@ -44,23 +50,34 @@ def lines(check: FitCheck, width: int) -> list[str]:
 
 
 def _table(check: FitCheck, width: int) -> list[str]:
-    """Return the lines of the table; intervals are left out where there is no room for them."""
+    """Return the lines of the table; where it has no room, each row folds into lines."""
     shown, heads = columns(check)
+    told = [(name, [figure_with_ends(*cell) for cell in cells]) for name, cells in rows(check)]
+    told.append(("gaps", [gaps(f) for f in shown]))
+    told.append(("data refused", [refused(f) for f in shown]))
     column = (width - _NAMES) // len(shown)
-
-    def cell(span: Span, unit: str, scale: float) -> str:
-        whole = figure_with_ends(span, unit, scale)
-        # One unit will do where there is no room for two.
-        for text in (whole, whole.replace(f" {unit})", ")")):
-            if len(text) < column:
-                return text
-        return figure(span, unit, scale)
-
-    table = [("", heads)]
-    table += [(name, [cell(*known) for known in cells]) for name, cells in rows(check)]
-    table.append(("gaps", [gaps(f) if column > _NAMES else str(f.gaps) for f in shown]))
-    table.append(("data refused", [refused(f) for f in shown]))
+    if any(len(_short(cell)) >= column for _, cells in told for cell in cells):
+        return _folded(told, heads, width)
     return [
         f"  {name:<{_NAMES - 2}}{''.join(f'{c:<{column}}' for c in cells)}".rstrip()
-        for name, cells in table
+        for name, cells in (
+            ("", heads),
+            *((name, [c if len(c) < column else _short(c) for c in cells]) for name, cells in told),
+        )
     ]
+
+
+def _short(cell: str) -> str:
+    """Return a figure whose unit stands once: '7.0 K (6.2 to 7.8)'."""
+    return _TWICE.sub(r"\1 \2 (\3)", cell)
+
+
+def _folded(
+    told: Sequence[tuple[str, Sequence[str]]], heads: Sequence[str], width: int
+) -> list[str]:
+    out = []
+    for name, cells in told:
+        parts = "; ".join(f"{head} {cell}" for head, cell in zip(heads, cells, strict=True))
+        lines = wrap_plain(f"{name}: {parts}", width - 4)
+        out += [f"  {lines[0]}", *(f"    {line}" for line in lines[1:])]
+    return out

@@ -6,6 +6,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
+from analysis.show.wrapping import wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import SCREEN_LINES, harmless
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 _LONGEST = 400
 #: From this width on years and costs have columns of their own.
 _WIDE = 80
+#: More lines than any screen.
+_ANY = 10_000
 #: The table has so many units at least, whether the screen has room or not.
 FEWEST_UNITS = 3
 
@@ -31,16 +34,18 @@ def lines(
     fitted_ah: float | None = None,
     cable: str = "",
 ) -> list[str]:
-    """Return the screen, each line at most ``width`` characters (at least 60).
+    """Return the screen, each line at most ``width`` characters (at least 40).
 
+    Below :data:`_WIDE` columns each unit folds into lines, and nothing is left out.
     ``basis`` says what the load rests on; ``guessed`` that the units are the invented examples;
     ``fitted_ah`` is the bank that there is; ``cable`` what is said of the cable.
     """
-    width = max(60, min(width, 100))
+    width = max(40, min(width, 100))
+    folded = width < _WIDE
     out = ["Which charger carries this boat"]
     for text in basis:
         out += textwrap.wrap(text, width)
-    out += ["", _head(width)]
+    out += [""] if folded else ["", _head(width)]
     rest = textwrap.wrap(_bank(found, fitted_ah), width)
     rest += textwrap.wrap(cable, width)
     notes = "> recommended, * fitted, as it is; years by design hours / decline. "
@@ -52,8 +57,12 @@ def lines(
     )
     rest += textwrap.wrap(notes, width)
     head = [f"Recommended: {harmless(found.recommended or 'none of these', 40)}"]
+    reasons = (*found.reasons, _growth(found.grown))
+    if folded:
+        out += [line for j in found.judged for line in _folded(j, found.recommended, width)]
+        return out + head + _reasons(reasons, width, _ANY) + rest
     room = SCREEN_LINES - len(out) - FEWEST_UNITS - 1 - len(head) - len(rest)
-    rest = head + _reasons((*found.reasons, _growth(found.grown)), width, room) + rest
+    rest = head + _reasons(reasons, width, room) + rest
     shown = _nearest(found, SCREEN_LINES - len(out) - len(rest))
     out += [_row(j, found.recommended, width) for j in shown]
     if len(shown) < len(found.judged):
@@ -108,9 +117,24 @@ def _bank(found: Sizing, fitted_ah: float | None) -> str:
 
 def _head(width: int) -> str:
     head = f"  {'unit':<{_label_width(width)}} {'rated':>6}  carried new/old  h/year"
-    if width >= _WIDE:
-        return f"{head}    years d/decl  L/year  cost/y"
-    return f"{head}  years"
+    return f"{head}    years d/decl  L/year  cost/y"
+
+
+def _mark(one: UnitOnBoat, recommended: str | None) -> str:
+    return (">" if one.unit.label == recommended else " ") + ("*" if one.unit.fitted else " ")
+
+
+def _folded(one: UnitOnBoat, recommended: str | None, width: int) -> list[str]:
+    """Return a unit as lines that hold what its row in the wide table holds."""
+    carried = f"carries {100 * one.carried_new:.0f} % of days new"
+    text = (
+        f"{_mark(one, recommended)}{harmless(one.unit.label, 30)}, {one.unit.rated_w:.0f} W: "
+        f"{carried}, {100 * one.carried_end:.0f} % old; {one.hours_per_year:.0f} h/year; years "
+        f"{_years(one.years_design)} by design hours, {_years(one.years_decline)} by decline; "
+        f"L/year {_whole(one.litres_per_year)}; cost/year {_whole(one.cost_per_year)}"
+    )
+    lines = wrap_plain(text, width - 4)
+    return [lines[0], *(f"    {line}" for line in lines[1:])]
 
 
 def _label_width(width: int) -> int:
@@ -120,14 +144,12 @@ def _label_width(width: int) -> int:
 
 def _row(one: UnitOnBoat, recommended: str | None, width: int) -> str:
     unit, letters = one.unit, _label_width(width)
-    mark = (">" if unit.label == recommended else " ") + ("*" if unit.fitted else " ")
+    mark = _mark(one, recommended)
     carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
     text = (
         f"{mark}{harmless(unit.label, letters):<{letters}} {unit.rated_w:4.0f} W  {carried:>15}  "
         f"{one.hours_per_year:6.0f}"
     )
-    if width < _WIDE:
-        return f"{text}  {_years(one.years):>5}"
     spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
     return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_whole(one.cost_per_year):>6}"
 
