@@ -18,6 +18,7 @@ from analysis.guides import GUIDES
 from analysis.parser import build_parser
 from analysis.publish.settings import SECTIONS as PUBLISH_SECTIONS
 from analysis.show.cautions import CAUTIONS, LIMITS
+from analysis.show.glossary import GLOSSARY
 from analysis.transfer.series.mapping import IMPORT
 from analysis.vocabulary import lists
 from logger import __version__
@@ -64,6 +65,9 @@ def manual() -> list[Block]:
         *_configuration(),
         Block("chapter", "Guides"),
         *_guides(),
+        Block("chapter", "Glossary"),
+        Block("text", "What the words on screens and pages mean."),
+        *(Block("item", told, word) for word, told in GLOSSARY),
         *_LAST,
         Block("chapter", "Cautions"),
         *(Block("item", f"{c.text} ({c.source})", c.title) for c in CAUTIONS),

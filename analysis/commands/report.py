@@ -6,6 +6,7 @@ import os
 import shutil
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
+    from analysis.assessment.case import Case
     from analysis.show.matter import Matter
     from logger.config import Config
 

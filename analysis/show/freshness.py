@@ -79,6 +79,12 @@ def _without_old_date(due: Due, end_s: float, now_s: float) -> Due:
     return replace(due, by_use_s=None) if old else due
 
 
+def dated(end_s: float | None, now_s: float) -> str:
+    """Return ', as of DATE' for a figure that is older than a day, else nothing."""
+    old = end_s is not None and now_s - end_s > TOLD_FROM_D * DAY_S
+    return f", {as_of(end_s)}" if old else ""
+
+
 def fuel_too_old(days_left: Span, end_s: float | None, now_s: float) -> str | None:
     """Return why days of fuel counted from ``end_s`` say nothing at ``now_s``; None if they do."""
     lasts_d = days_left.median if days_left.median is not None else days_left.low

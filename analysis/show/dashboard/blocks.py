@@ -19,14 +19,13 @@ from analysis.show.dashboard.marks import INKS, bar
 from analysis.show.dashboard.pen import NAMES, entry
 from analysis.show.dashboard.plots import output_plot, voltage_plot
 from analysis.show.dashboard.top import VERDICT_INK
-from analysis.show.freshness import TOLD_FROM_D, as_of
+from analysis.show.freshness import dated
 from analysis.show.inputs import worst
 from analysis.show.phrases import remaining_short, sentence
 from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.text import harmless
-from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,7 +43,8 @@ def output(pen: Pen, facts: Facts, *, full: bool = True) -> list[Text]:
     available = _available_w(facts.assessment)
     words = [f"rated {facts.rated_w:.0f} W"] if full or available is None else []
     if available is not None and facts.assessment is not None:
-        words.insert(0, f"can give {figure(facts.assessment.output, 'W', facts.rated_w)}")
+        given = figure(facts.assessment.output, "W", facts.rated_w)
+        words.insert(0, f"can give {given}{dated(facts.assessment.observed_to_s, facts.now_s)}")
     power = facts.power_w
     if power is not None and not facts.live and facts.age_s is not None:
         words.insert(0, f"last seen {power:.0f} W, {age(facts.age_s)} ago")
@@ -112,7 +112,10 @@ def _trend(slope: float) -> str:
 
 def use(pen: Pen, facts: Facts, *, days: bool = False) -> list[Text]:
     """Return today's and the week's energy, and hours; what is not logged says so."""
-    hours = [] if facts.counter_h is None else [f"counter {facts.counter_h:.0f} h"]
+    hours = []
+    if facts.counter_h is not None:
+        end_s = None if facts.live or facts.age_s is None else facts.now_s - facts.age_s
+        hours.append(f"counter {facts.counter_h:.0f} h{dated(end_s, facts.now_s)}")
     if not any(day.logged for day in facts.week):
         return entry(pen, "Energy", ", ".join(["nothing logged in the last 7 days", *hours]))
     today = "today not logged"
@@ -153,8 +156,7 @@ def health(pen: Pen, facts: Facts, *, rows: int = 0, full: bool = True) -> list[
     )
     if not full and a.output.median is not None:
         head.append(f", {figure(a.output, '%', 100)} of rated")
-    if a.observed_to_s is not None and facts.now_s - a.observed_to_s > TOLD_FROM_D * DAY_S:
-        head.append(f", {as_of(a.observed_to_s)}")
+    head.append(dated(a.observed_to_s, facts.now_s))
     lines = entry(pen, "Health", head)
     if a.inputs:
         lines += entry(pen, "Data", worst(a.inputs))[:2]
@@ -188,7 +190,7 @@ def fuel(pen: Pen, facts: Facts, *, full: bool = True) -> list[Text]:
         return []
     parts = []
     if f.days.median is not None or f.days.low is not None:
-        parts.append(f"{figure_with_ends(f.days, 'days')} left")
+        parts.append(f"{figure_with_ends(f.days, 'days')} left{dated(f.as_of_s, facts.now_s)}")
     if full and f.litres != Span():
         parts.append(figure_with_ends(f.litres, "L"))
     if full and f.gauge_l is not None:

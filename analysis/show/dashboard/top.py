@@ -14,6 +14,7 @@ from analysis.assessment.document import Verdict
 from analysis.figures import age, figure, minute
 from analysis.show.dashboard.facts import WORKED_OUT, Situation
 from analysis.show.dashboard.marks import INKS
+from analysis.show.freshness import dated
 from analysis.show.phrases import sentence
 from analysis.show.service import overdue
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
@@ -137,7 +138,7 @@ def _fuel(facts: Facts) -> Text | None:
         return None
     if f.days.median is None and f.days.low is None:
         return Text(f"fuel {WORKED_OUT if f.note == WORKED_OUT else 'not known'}")
-    days = figure(f.days, "d")
+    days = f"{figure(f.days, 'd')}{dated(f.as_of_s, facts.now_s)}"
     if f.low:
         return Text(f"! fuel LOW, {days}", style=f"bold {INKS['mind']}")
     return Text(f"fuel {days}")

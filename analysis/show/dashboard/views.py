@@ -15,6 +15,7 @@ from analysis.show.dashboard.marks import INKS
 from analysis.show.dashboard.pen import Pen
 from analysis.show.dashboard.plots import output_plot
 from analysis.show.freshness import with_fuel_suspended
+from analysis.show.glossary import meaning
 from analysis.show.phrases import (
     decline_sentence,
     next_actions,
@@ -40,6 +41,8 @@ HINTS = (
 )
 BACK = "any key: back   q quit"
 MORE = "space: more  any key: back  q quit"
+#: Words of the glossary that the dashboard shows.
+_EXPLAINED = ("plan limit", "replacement limit", "remaining life")
 #: Rows of the plot of output on the screen of health, the most and the fewest.
 _PLOT_ROWS, _FEWEST_ROWS = 12, 5
 
@@ -138,13 +141,13 @@ def _explained(pen: Pen, source: str) -> list[Text]:
         "practice). Charging: the voltage stands higher. Settling: the charger has stopped, the "
         "voltage still sinks by itself. A load lowers it too.",
         f"ran {pen.marks.shade * 3}: the charger ran in these hours.",
-        "Can give: the output that the last runs show, of the rated output. In brackets: the "
-        "90 % interval.",
-        f"{pen.marks.bound} at least this: the battery took no more, so the charger could give "
-        "this or more.",
-        "Plan limit, replacement limit: parts of the rated output, set in the configuration.",
+        f"Can give: {meaning('available output')}.",
+        f"{pen.marks.bound} a lower bound: {meaning('the battery set the current')}.",
+        f"In brackets, the 90 % interval: {meaning('90 % interval')}.",
+        *(f"{word.capitalize()}: {meaning(word)}." for word in _EXPLAINED),
         "Fuel LOW: it may last for less than 3 days.",
         *([f"Measured by: {harmless(source, 400)}"] if source else []),
+        "All words: the glossary in analysis/REFERENCE.md, or 'ebbwatt --man'.",
         "",
         SHORT,
     )

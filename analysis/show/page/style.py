@@ -54,6 +54,7 @@ bdi { overflow-wrap: anywhere; }
 .whole { white-space: nowrap; }
 .quiet { color: var(--quiet); }
 .small { font-size: .875rem; }
+a { color: inherit; }
 .verdict { margin: 1rem 0; padding: .75rem 1rem; border: 2px solid var(--text);
   border-left-width: .6rem; }
 .verdict.plan { border-left-style: double; }
@@ -154,7 +155,7 @@ svg .bar { fill: var(--seen); stroke: none; }
   .cautions { background: none; padding: .2rem .8rem; }
   footer { margin-top: .5rem; }
   .marks ol { columns: 2; }
-  a { color: inherit; }
+  .words { display: none; }
 }
 """)
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from analysis.figures import day
 from analysis.show.cautions import CAUTIONS, LIMITS
+from analysis.show.glossary import GLOSSARY
 from analysis.show.page.pieces import (
     NOTHING,
     joined,
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 
     from analysis.show.matter import Matter
 
+WORDS = "What the words mean"
 #: More rows of events than this are summed up; the report stays a few pages.
 MOST_EVENTS = 10
 
@@ -124,8 +127,16 @@ def energy_check(_: Matter) -> Markup:
     )
 
 
+def words(_: Matter) -> Markup:
+    """Return what the words of the report mean."""
+    return listing(
+        joined(tag("strong", text(word)), ": ", text(told), ".") for word, told in GLOSSARY
+    )
+
+
 #: The parts, each with its title.
 PARTS = (
+    (WORDS, words),
     ("Cautions in full, with their sources", cautions),
     ("Remaining life in figures", remaining),
     ("What the data say about themselves", inputs),
@@ -137,12 +148,21 @@ PARTS = (
 )
 
 
+def _anchor(title: str) -> str:
+    """Return the name by which a part of the page is linked to."""
+    return "-".join(re.findall(r"[a-z]+", title.lower()))
+
+
+#: Where the words are explained, for links in the page.
+LINK_TO_WORDS = f"#{_anchor(WORDS)}"
+
+
 def appendix(matter: Matter) -> Markup:
     """Return each part under a title that opens it; all are open in the full report."""
     opened = {"open": ""} if matter.full else {}
     return joined(
         *(
-            tag("details", tag("summary", text(title)), inside, **opened)
+            tag("details", tag("summary", text(title)), inside, id=_anchor(title), **opened)
             for title, part in PARTS
             if (inside := part(matter))
         )

@@ -22,6 +22,7 @@ from analysis.show.page.pieces import (
     with_whole_dates,
 )
 from analysis.show.page.report import inputs_part
+from analysis.show.page.report.appendix import LINK_TO_WORDS, WORDS
 from analysis.show.phrases import actions, remaining_sentence, sentence, verdict_sentence
 from analysis.text import counted, for_html
 from logger.sections import CHECK_LIST
@@ -65,6 +66,7 @@ def verdict(matter: Matter) -> Markup:
     left = paragraphs(remaining_sentence(a)) if a.runs else NOTHING
     return joined(
         tag("div", said, left, class_=f"verdict {a.verdict}"),
+        tag("p", tag("a", text(WORDS), href=LINK_TO_WORDS), class_="small words"),
         tag("dl", *inside, class_="facts"),
         listing(reasons),
     )

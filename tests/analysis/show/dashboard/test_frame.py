@@ -12,6 +12,7 @@ import pytest
 from rich.console import Console
 
 from analysis.assessment.case import Case
+from analysis.assessment.service import Due
 from analysis.commands.watch import print_frame
 from analysis.estimate import Span
 from analysis.history.history import STATE_CODE, History
@@ -116,6 +117,14 @@ SITUATIONS = {
         Fuel(Span(1.1, 1.4, 1.7), Span(1.2, 1.9, 3.0), low=True),
     ),
     "replacement-due": (WORN, recent(), scenes.replacement_due(), None),
+    "service-due": (
+        RESTING, recent(),
+        replace(scenes.sound(), service=(
+            Due("intake-filter", NOW_S - 9e6, -12.0, NOW_S - 3600.0, None),
+            Due("exhaust-check", NOW_S - 9e6, None, None, NOW_S + 90 * 86400.0),
+        )),
+        None,
+    ),
 }  # fmt: skip
 
 
