@@ -1,4 +1,4 @@
-"""What may be said outwards now: the newest reading if it speaks for now, and the assessment."""
+"""The facts that are published: the newest reading if it is current, and the assessment."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from logger.system.snapshot import Snapshot
 
 SCHEMA = "ebbwatt/assessment/1"
-#: An assessment document is a few kilobytes; what is larger than this is something else.
+#: Largest assessment document: it has a few kilobytes, so a larger file is something else.
 LARGEST_BYTES = 1_000_000
 VERDICTS = ("sound", "plan", "replace", "undetermined")
 
@@ -38,12 +38,12 @@ class Facts:
 
     @property
     def live(self) -> bool:
-        """Whether the values are those of now."""
+        """Whether the values are current."""
         return self.reading is not None
 
 
 def gather(label: str, snapshot_file: Path, document_file: Path) -> Facts:
-    """Read what there is; whatever is missing, stale or not understood is left out."""
+    """Read snapshot and document; leave out what is missing, stale or cannot be read."""
     snapshot = read_snapshot(snapshot_file)
     age_s = None if snapshot is None else snapshot.age_s(boottime_s(), boot_id())
     fresh = age_s is not None and 0.0 <= age_s < STALE_AFTER_S

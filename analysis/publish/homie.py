@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from analysis.publish.settings import Mqtt
 
 _log = logging.getLogger("ebbwatt")
-#: Decimals that a value has in the log: a change below them is none.
+#: Decimals of a value in the log; a smaller change is not published.
 _DECIMALS = {
     "voltage": 3,
     "current": 3,
@@ -38,7 +38,7 @@ _QOS = 2
 _J_PER_KWH = 3.6e6
 #: A broker that is told nothing but values has nothing longer than this to answer, bytes.
 LARGEST_ANSWER = 1024
-#: How long the last words may take, s.
+#: Longest time for the last message, s (judgement).
 _FAREWELL_S = 3.0
 #: Waits between two connections, s; a connection that holds as long as ``STEADY_S`` is a good one.
 _FIRST_WAIT_S, LONGEST_WAIT_S = 1, 600
@@ -85,7 +85,7 @@ def description(label: str) -> dict[str, Any]:
 
 
 def values(facts: Facts) -> dict[str, str]:
-    """Return what is known now, by NODE/PROPERTY; what is not known is left out."""
+    """Return the known values by NODE/PROPERTY, without the unknown ones."""
     return _reading(facts) | _health(facts)
 
 
@@ -177,7 +177,7 @@ class Homie:
         self._client = client = _client(ident)
         client.will_set(f"{self._base}/$state", "lost", _QOS, retain=True)
         client.reconnect_delay_set(_FIRST_WAIT_S, LONGEST_WAIT_S)
-        # Values are renewed anyway: what waits for a broker that is away need not pile up.
+        # Values are renewed anyway, so messages for an absent broker need not queue.
         client.max_queued_messages_set(100)
         client.on_connect, client.on_disconnect = self._connected, self._disconnected
         client.on_connect_fail = self._failed
@@ -225,7 +225,7 @@ class Homie:
         self._tell("the broker cannot be reached, or its certificate is not good")
 
     def _tell(self, what: str) -> None:
-        """Say once what is wrong; it is tried again with growing waits."""
+        """Report a failure once; the connection is tried again with growing waits."""
         if what not in self._told:
             self._told.add(what)
             _log.warning("mqtt: %s; trying again", what)
@@ -245,7 +245,7 @@ class Homie:
                 self._sent[topic] = value
 
     def close(self) -> None:
-        """Say goodbye, if the broker is there, and end."""
+        """Tell the broker, if it is there, that the device leaves, and end."""
         if self._client.is_connected():
             farewell = self._client.publish(
                 f"{self._base}/$state", "disconnected", _QOS, retain=True

@@ -31,12 +31,12 @@ _END_S = 5.0
 
 
 class Target(Protocol):
-    """Where values go to."""
+    """A target of published values."""
 
     name: str
 
     def send(self, facts: Facts) -> None:
-        """Hand the values out.
+        """Publish the values.
 
         Raises
         ------
@@ -46,7 +46,7 @@ class Target(Protocol):
         ...
 
     def close(self) -> None:
-        """End well."""
+        """Close the target."""
         ...
 
 
@@ -67,7 +67,7 @@ class TextFile:
         write_whole(self._path, text(facts), VALUES, self._keep, PUBLIC_MODE)
 
     def close(self) -> None:
-        """Leave the file: the time of its reading tells its age."""
+        """Leave the file in place: it holds the time of its reading, which shows its age."""
 
 
 def targets(config: Config, chosen: Publishing) -> list[tuple[Target, float]]:
@@ -97,7 +97,7 @@ def run(
     stop: threading.Event,
     rounds: int | None = None,
 ) -> None:
-    """Publish until ``stop`` is set, or for so many rounds of each target."""
+    """Publish until ``stop`` is set, or for ``rounds`` rounds of each target."""
     snapshot_file = snapshot_path(config.store.path)
 
     def now() -> Facts:
@@ -133,7 +133,7 @@ def keep_sending(
     stop: threading.Event,
     rounds: int | None = None,
 ) -> None:
-    """Send to one target again and again; a fault is told once, and its end as well."""
+    """Send to one target again and again; report a fault once, and its end once."""
     wait_s, told = every_s, ""
     done = 0
     try:

@@ -19,7 +19,7 @@ from analysis.publish.facts import iso_ms
 if TYPE_CHECKING:
     from analysis.publish.facts import Facts
 
-#: What a verdict is in the model's words for the state of a notification.
+#: State of a notification, in the words of the data model, for each verdict.
 _NOTICE = {
     "sound": ("normal", "The charger is sound"),
     "plan": ("alert", "Plan the replacement of the charger"),
@@ -27,12 +27,12 @@ _NOTICE = {
     "undetermined": ("normal", "What the charger can give is not known yet"),
 }
 _KELVIN = 273.15
-#: The socket is on this machine: what takes longer than this hangs.
+#: Longest time for the socket, s: it is on this machine, so a longer wait means that it hangs.
 TIMEOUT_S = 2.0
 
 
 def delta(facts: Facts, ident: str, battery: str) -> dict[str, Any] | None:
-    """Return one delta, or None where there is nothing to say.
+    """Return one delta, or None where there are no values.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The sheet for a passage: what it takes, what to have aboard, what to buy, and until when.
+"""The sheet for a passage: fuel needed, fuel to have aboard, what to buy, and by when.
 
 The same rows make the sheet in the terminal and the page for the printer.
 """
@@ -37,7 +37,7 @@ def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[st
             "reserve",
             (
                 f"{found.reserve_l * scale:.1f} {unit}: {found.reserve_d} more days under way, and "
-                "the one passage in twenty that takes more"
+                "a margin that only one passage in twenty exceeds"
             ),
         ),
         (
@@ -46,7 +46,7 @@ def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[st
         ),
     ]
     if found.stock_l is None:
-        told.append(("aboard now", "not known: count what is sealed yourself"))
+        told.append(("aboard now", "not known: count the sealed containers"))
     else:
         told.append(("aboard now", f"at least {found.stock_l * scale:.1f} {unit}"))
     told.append(("buy", f"{found.buy} containers of {size}" if found.buy else "nothing"))
@@ -61,28 +61,28 @@ def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[st
 
 
 def _drawn(found: Provision) -> str:
-    """Say what the load is taken from, and where that is little."""
+    """Say where the load comes from, and whether that is little."""
     need = found.need
     load = f"{figure_with_ends(need.load_ah, 'Ah')} a day"
     if need.trip.watts is not None:
         return f"{load}, as asked for ({need.trip.watts:.0f} W)"
     said = f"{load}, by {need.days_seen or 0.0:.0f} days under way in the log's last year"
-    return f"{said}: FEW, so this is half a guess" if need.few else said
+    return f"{said}: FEW, so this is a rough estimate" if need.few else said
 
 
 def notes(found: Provision) -> list[str]:
-    """Return what has to be said beside the figures."""
+    """Return the notes beside the figures."""
     told = ["In brackets: 90 % interval. Without engine and shore power; who motors uses less."]
     if found.need.flat_out:
         told.append(
             "The charger runs round the clock and still gives less than the boat draws: the "
-            "battery sinks all the while, and fuel does not help."
+            "battery discharges all the time, and more fuel does not help."
         )
     return told
 
 
 def title(found: Provision) -> str:
-    """Return what the passage is."""
+    """Return the passage in words."""
     trip = found.need.trip
     words = f"{trip.under_way_d} days under way"
     return f"{words} and {trip.at_anchor_d} at anchor" if trip.at_anchor_d else words

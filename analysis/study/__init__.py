@@ -1,6 +1,6 @@
-"""The study: how far the statements about a charger can be believed.
+"""The study: how accurate the figures about a charger are.
 
-``python -m analysis.study`` lets several hundred invented boats live, runs the whole chain on
-each, and compares what is said with what is true. Nothing here is used by the commands, and the
-estimator knows nothing of what is here.
+``python -m analysis.study`` simulates several hundred invented boats, runs the whole analysis on
+each, and compares its figures with the truth. No command uses this package, and the estimator does
+not know it.
 """

@@ -1,4 +1,4 @@
-"""``python -m analysis.study``: let the boats live, judge what is said of them, write the table."""
+"""``python -m analysis.study``: simulates boats and writes a table of how accurate figures are."""
 
 from __future__ import annotations
 
@@ -39,17 +39,19 @@ METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 def main() -> int:
     """Run the study and return the exit status."""
     parser = argparse.ArgumentParser(prog="python -m analysis.study", description=__doc__)
-    parser.add_argument("--boats", type=int, default=300, help="how many (default: 300)")
+    parser.add_argument("--boats", type=int, default=300, help="number of boats (default: 300)")
     parser.add_argument("--first", type=int, default=0, help="number of the first boat")
-    parser.add_argument("--seed", type=int, default=1, help="another seed, other boats")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the boats")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, default=Path("build/study"), help="cache and CSV")
-    parser.add_argument("--load", action="store_true", help="judge the load instead")
-    parser.add_argument("--fuel", action="store_true", help="judge the fuel instead")
-    parser.add_argument("--passage", action="store_true", help="judge passages and a year's fuel")
-    parser.add_argument("--dates", action="store_true", help="judge the date of replacement")
+    parser.add_argument("--load", action="store_true", help="study the load instead")
+    parser.add_argument("--fuel", action="store_true", help="study the fuel instead")
+    parser.add_argument("--passage", action="store_true", help="study passages and a year's fuel")
+    parser.add_argument("--dates", action="store_true", help="study the date of replacement")
     parser.add_argument(
-        "--inputs", action="store_true", help="question the logs, with and without faults, instead"
+        "--inputs",
+        action="store_true",
+        help="study the checks of the data instead",
     )
     parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
     args = parser.parse_args()
@@ -73,7 +75,7 @@ def main() -> int:
 
 
 def _show(args: argparse.Namespace, table: str, mark: str) -> int:
-    """Print a table, and put it into METHOD.md if that is wanted."""
+    """Print a table, and write it into METHOD.md if ``--write`` is given."""
     print(table)
     if args.write:
         _write(table, mark)
@@ -81,7 +83,7 @@ def _show(args: argparse.Namespace, table: str, mark: str) -> int:
 
 
 def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
-    """Let the boats live and judge each."""
+    """Simulate the boats and compare each with its truth."""
     boats = population(args.first + args.boats, args.seed)[args.first :]
     outcomes: list[T] = []
     args.out.mkdir(parents=True, exist_ok=True)
@@ -94,7 +96,7 @@ def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
 
 
 def _write(table: str, mark: str) -> None:
-    """Put a table into METHOD.md, between its marks."""
+    """Write a table into METHOD.md, between its marks."""
     begin, end = f"<!-- {mark}:begin -->", f"<!-- {mark}:end -->"
     text = METHOD.read_text(encoding="utf-8")
     before, _, rest = text.partition(begin)

@@ -1,16 +1,16 @@
 """One boat of the study: its description, its life as a log, and the truth about it.
 
-The log goes through the real condenser. Truth, in the words of the design:
+The log goes through the real condenser. The truth is defined so:
 
 Available output
     Power the charger can give warm, in a compartment at 25 degC, with the battery not limiting,
     early in a run: the charger's course at its present running hours, run-to-run scatter and
     sensor noise excluded, the charger's own wander included.
 Remaining hours
-    Until the course, which goes on wandering in the future, falls below the replacement limit and
+    Until the course, which goes on fluctuating in the future, falls below the replacement limit and
     stays below for 100 running hours; or until the design hours are used up; or until available
-    output no longer covers the boat's 95th percentile day; whichever comes first. Future sudden
-    steps are not part of the course: nobody could foresee them.
+    output no longer covers the boat's 95th percentile day; whichever comes first. The course has no
+    future sudden steps, because nothing could forecast them.
 Daily load
     What the boat drew on days in season on which no other source was connected.
 """
@@ -28,8 +28,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import logger.interval
+import logger.sources.boat.bank
+import logger.sources.boat.charger
 import logger.sources.boat.course
 import logger.sources.boat.days
+import logger.sources.boat.instruments
 import logger.sources.boat.run
 from analysis.history.history import STATE_CODE, History
 from logger.config import (
@@ -55,7 +58,7 @@ if TYPE_CHECKING:
 
 #: How long output must stay below a limit for the crossing to be for good, running hours.
 SUSTAINED_H = 100.0
-#: How far, relative, what a container holds may scatter about its label at most (judgement).
+#: Largest relative scatter of a container's content about its label (judgement).
 MOST_FILL_SD = 0.03
 
 _COLUMNS = (
@@ -89,32 +92,36 @@ _DAY_COLUMNS = (
     "stored_ah",
     "silent_h",
 )
+#: Modules whose change makes a kept life worthless.
 _MODEL_SOURCES = (
     logger.interval,
+    logger.sources.boat.bank,
+    logger.sources.boat.charger,
     logger.sources.boat.course,
     logger.sources.boat.days,
+    logger.sources.boat.instruments,
     logger.sources.boat.run,
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Boat:
-    """One boat of the study. ``model`` is what happens; the rest is what its owner told.
+    """One boat of the study. ``model`` is what happens; the rest is what its owner configures.
 
     Parameters
     ----------
     name
         Unique within a population.
     category
-        What the boat was drawn for; tables are cut by what is true, not by this.
+        Purpose for which the boat was drawn; tables group boats by the truth, not by this.
     until_h
-        The log ends when the charger has run so many hours (``hours_before`` included).
+        The log ends when the charger has run this many hours (``hours_before`` included).
     most_days
-        The log ends after so many days in any case.
+        The log ends after this many days at the latest.
     ceiling_told, capacity_told, fuel_told
-        Whether the configuration and the event log tell these.
+        Whether the configuration and the events contain these.
     unknown_clock
-        Share of the logger's restarts after which it never learns the time.
+        Share of the logger's restarts after which it never has the true time.
     """
 
     name: str
@@ -131,10 +138,10 @@ class Boat:
     fuel_told: bool = True
     unknown_clock: float = 0.0
     gain_uncertainty: float = 0.0
-    """What the owner says of the current's scale: the boats' sensors are true unless said."""
+    """The configured uncertainty of the current's scale; the simulated sensors are exact."""
 
     def digest(self) -> str:
-        """Return a digest of the boat and of the code that lets it live."""
+        """Return a digest of the boat and of the code that simulates it."""
         text = repr(self).encode()
         here = Path(__file__).read_bytes()
         code = b"".join(Path(str(module.__file__)).read_bytes() for module in _MODEL_SOURCES)
@@ -150,7 +157,7 @@ class Boat:
                 label=self.name,
                 rated_w=model.charger.rated_w,
                 fitted=model.start.date(),
-                # Its end is exact in the study, unlike aboard.
+                # In the study the end of the design life is exact.
                 design_life_h=(self.design_life_h, self.design_life_h),
                 plan_below=self.plan_below,
                 replace_below=self.replace_below,
@@ -176,7 +183,7 @@ class Boat:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What is true of one boat at the end of its log; see the module for definitions."""
+    """The truth about one boat at the end of its log; the module has the definitions."""
 
     output: float
     """Available output now, fraction of rated."""
@@ -208,7 +215,7 @@ class Truth:
     l_per_kwh: float
     """Fuel per kilowatt-hour at the end of the log."""
     changes: tuple[float, ...]
-    """Unix time of each container change, whether the owner told it or not."""
+    """Unix time of each container change, recorded or not."""
     changes_early: tuple[float, ...]
     """Those of a container that was not yet empty."""
     loop_ohm: float
@@ -218,7 +225,7 @@ class Truth:
     free_h: float
     """Running hours in which only the charger limited."""
     heat_k_above_knee: float
-    """How far the compartment of a long summer run stands above the knee of the heat loss, K."""
+    """Temperature of the compartment in a long summer run above the knee of the heat loss, K."""
     course: NDArray[np.float64]
     """Available output at whole running hours, past and future."""
     days: dict[str, NDArray[np.float64]]
@@ -240,14 +247,14 @@ class Truth:
 
 
 def simulate(boat: Boat, cache: Path | None = None) -> tuple[History, Truth]:
-    """Let a boat live and return its log and the truth.
+    """Simulate a boat and return its log and the truth.
 
     Parameters
     ----------
     boat
         The boat.
     cache
-        A directory in which lives are kept; None keeps nothing.
+        A folder that keeps simulated lives; None keeps nothing.
     """
     kept = None if cache is None else cache / f"{boat.digest()}.npz"
     if kept is not None and kept.is_file():
@@ -305,12 +312,12 @@ def _history(boat: Boat, voyage: Voyage, table: NDArray[np.float64]) -> History:
     edges = np.flatnonzero(np.diff(session)) + 1
     for first, stop in itertools.pairwise([*edges, len(table)]):
         if rng.random() < boat.unknown_clock:
-            # It can only be placed right behind what came before.
+            # Without a time it can only be placed directly behind the session before.
             start_s[first:stop] -= gap_s[first - 1] - 60.0
             known[first:stop] = False
     charger = boat.model.charger
     told = [e for e in voyage.events if e[1] != "fuel" or boat.fuel_told]
-    # What is noted of a container is its label; what it holds differs, more on some boats.
+    # The owner records a container's label; its content differs, more on some boats.
     held = np.random.default_rng([boat.model.seed, 78])
     spread = held.uniform(0.0, MOST_FILL_SD)
     events = tuple(

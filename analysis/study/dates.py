@@ -23,22 +23,22 @@ if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.study.boats import Boat, Truth
 
-#: No boat is followed further into the future than this, days.
+#: Longest time for which a boat is simulated beyond its log, days.
 FURTHEST_D = 3000.0
 
 
 @dataclass(frozen=True, slots=True)
 class DateOutcome:
-    """What was said of one boat's date of replacement: days from the end of the log."""
+    """The assessed and the true date of one boat, days from the end of the log."""
 
     name: str
     hours: Said | None
     date: Said | None
-    """None where no date was said, or none lies near enough to be known."""
+    """None where no date was stated, or the true one lies beyond ``FURTHEST_D``."""
 
 
 def judge_date(boat: Boat, cache: Path | None) -> DateOutcome:
-    """Let a boat live, ask for the date, and let her live on until it comes."""
+    """Simulate a boat, assess its date of replacement, and simulate on until that comes."""
     history, truth = simulate(boat, cache)
     if len(history) == 0 or boat.unknown_clock > 0.0 or not 0.0 < truth.remaining_h < math.inf:
         return DateOutcome(boat.name, None, None)
@@ -46,7 +46,7 @@ def judge_date(boat: Boat, cache: Path | None) -> DateOutcome:
 
 
 def date_outcome(boat: Boat, truth: Truth, a: Assessment, cache: Path | None) -> DateOutcome:
-    """Set what was said beside what came."""
+    """Compare the assessed date with the true one."""
     said, hours, last_s = a.remaining_date, a.remaining_h, a.observed_to_s
     if said.median is None or said.low is None or last_s is None or hours.median is None:
         return DateOutcome(boat.name, None, None)

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class InputOutcome:
-    """What was said of one boat: codes of stops and doubts, without a fault and with each."""
+    """The findings of one boat: codes of stops and doubts, without a fault and with each."""
 
     name: str
     sound: tuple[str, ...]
@@ -160,14 +160,14 @@ FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...
 
 
 def _findings(history: History, config: Config) -> tuple[Finding, ...]:
-    """Return what the log says about itself; no estimate of health is needed for that."""
+    """Return the findings about a log; they need no estimate of health."""
     examined = examine(history, config)
     evidence = gather(examined.runs, config, examined.zero_sd, examined.held)
     return (*examined.findings, *evidence.findings)
 
 
 def judge_inputs(boat: Boat, cache: Path | None) -> InputOutcome:
-    """Let a boat live, and question its log without a fault and with each."""
+    """Simulate a boat, and check its log without a fault and with each fault."""
     history, _ = simulate(boat, cache)
     config = boat.config()
     rated_w = config.charger.rated_w

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.study.boats import Boat, Truth
 
-#: Moments of a life at which the fuel is asked for, as shares of the log.
+#: Moments of a life at which the fuel is estimated, as shares of the log.
 MOMENTS = (0.45, 0.65, 0.85)
 CONTAINERS = (1, 2, 3)
 
@@ -46,7 +46,7 @@ class Changes:
 
 @dataclass(frozen=True, slots=True)
 class FuelOutcome:
-    """What was said of one boat's fuel."""
+    """The fuel figures of one boat beside the truth."""
 
     name: str
     l_per_kwh: dict[int, Said]
@@ -59,7 +59,7 @@ class FuelOutcome:
 
 
 def judge_fuel(boat: Boat, cache: Path | None) -> FuelOutcome:
-    """Let a boat live, ask for its fuel, and set what is said beside what is true."""
+    """Simulate a boat, and compare its fuel figures with the truth."""
     if boat.config().fuel is None:
         return FuelOutcome(boat.name, {}, (), (), Changes())
     history, truth = simulate(boat, cache)
@@ -139,7 +139,7 @@ def _days_left(boat: Boat, history: History, truth: Truth) -> list[tuple[Said, b
         left = boat.model.charger.container_l - litres[fresh] * part - litres[fresh + 1 : day].sum()
         ahead = np.cumsum(litres[day:-1])
         if left <= 0.0 or len(ahead) == 0 or ahead[-1] < left:
-            continue  # what came after the log is not known
+            continue  # the use after the log is not known
         runs = find_runs(cut, config.charger.rated_w)
         said = fuel_outlook(runs, find_use(runs, config.boat.zone), config).days_left
         if said.low is None:

@@ -1,4 +1,4 @@
-"""One boat of the study, judged: what was said of it, what is true, what plain methods say."""
+"""One boat of the study: its assessment, the truth, and what plain methods give."""
 
 from __future__ import annotations
 
@@ -24,15 +24,15 @@ if TYPE_CHECKING:
 #: A step counts as found within so many running hours, and as one from this size on.
 STEP_WITHIN_H = 50.0
 STEP_SIZE = 0.05
-#: Fewer hours than this with the charger limiting, and its output cannot be known.
+#: With fewer hours than this with the charger limiting, its output cannot be known.
 FREE_H = 2.0
-#: A figure of hours is right to the rounding of the hour counter.
+#: Hours may be off by this, from the rounding of the hour counter.
 SLACK_H = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What was said and what is true; hours are running hours, outputs fractions of rated."""
+    """Assessed and true values; hours are running hours, outputs fractions of rated."""
 
     name: str
     category: str
@@ -64,7 +64,7 @@ class Outcome:
 
 
 def judge(boat: Boat, cache: Path | None) -> Outcome:
-    """Let a boat live, assess it, and set what is said beside what is true."""
+    """Simulate a boat, assess it, and compare the assessment with the truth."""
     history, truth = simulate(boat, cache)
     case = Case(history, boat.config())
     begun = time.perf_counter()
@@ -74,7 +74,7 @@ def judge(boat: Boat, cache: Path | None) -> Outcome:
 
 
 def outcome(boat: Boat, runs: Runs, truth: Truth, a: Assessment, seconds: float) -> Outcome:
-    """Set an assessment beside the truth."""
+    """Compare an assessment with the truth."""
     history = runs.log
     rated = boat.model.charger.rated_w
     left_h = truth.remaining_h

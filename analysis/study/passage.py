@@ -34,18 +34,18 @@ YEAR_D = 365
 
 @dataclass(frozen=True, slots=True)
 class PassageOutcome:
-    """What was said of one boat's passage and year, L."""
+    """The estimated and the true fuel of one boat's passage and year, L."""
 
     name: str
     passage: Said | None
     few: bool
-    """Whether it was said to rest on few days."""
+    """Whether it was stated to come from few days."""
     year: Said | None
     """Litres of the last 365 days at the use per kWh of their end; where the log is as long."""
 
 
 def judge_passage(boat: Boat, cache: Path | None) -> PassageOutcome:
-    """Let a boat live, ask for the fuel of a passage, and send her."""
+    """Simulate a boat, estimate the fuel of a passage, and simulate the passage."""
     history, truth = simulate(boat, cache)
     if boat.config().fuel is None or len(history) == 0 or boat.unknown_clock > 0.0:
         return PassageOutcome(boat.name, None, False, None)

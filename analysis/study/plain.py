@@ -11,7 +11,7 @@ from logger.durations import DAY_S
 if TYPE_CHECKING:
     from analysis.history.runs import Runs
 
-#: Plain methods look at the last so many running hours.
+#: Plain methods use this many last running hours.
 _LAST_H = 200.0
 _MONTH_S = 30.0 * DAY_S
 

@@ -25,7 +25,7 @@ from logger.sources.boat.model import (
     StepChange,
 )
 
-#: What boats are drawn for, a tenth of the population each.
+#: Purposes of the boats; each gets a tenth of the population.
 TENTHS = (
     "wear",
     "half_life",
@@ -40,9 +40,9 @@ TENTHS = (
 )
 #: In every second round of ten, these take the place of the last three.
 RARE = ("short", "renewed", "healthy")
-#: No log runs longer, so that a study of hundreds of boats stays a matter of minutes.
+#: Longest log, running hours, so that a study of hundreds of boats takes minutes.
 MOST_RUNNING_H = 4500.0
-#: A step lies so far from either end of the log, running hours, that it can be found at all.
+#: Least distance of a step from either end of the log, running hours: nearer ones cannot be found.
 STEP_MARGIN_H = 100.0
 
 
@@ -52,7 +52,7 @@ def population(count: int, seed: int) -> list[Boat]:
 
 
 def category(number: int) -> str:
-    """Return what boat ``number`` is drawn for."""
+    """Return the purpose of boat ``number``."""
     place = number % 10
     if (number // 10) % 2 == 1 and place >= 10 - len(RARE):
         return RARE[place - 10]
@@ -82,7 +82,7 @@ def draw(number: int, seed: int) -> Boat:
     if rng.random() < 0.08:
         reset = float(rng.uniform(model.charger.hours_before, until_h))
         model = replace(model, sensors=replace(sensors, counter_resets_h=(reset,)))
-    # Whether design hours start anew with a stack is a matter of words; kept out of the study.
+    # Design hours may or may not start again with a new stack, so the study avoids this case.
     design = float(rng.choice([3500.0, 5000.0, 7500.0, 7500.0, 7500.0, 9000.0]))
     return Boat(
         name=f"boat {seed}/{number}",
@@ -236,10 +236,10 @@ def _sensors(rng: np.random.Generator) -> Sensors:
 def _span(
     rng: np.random.Generator, kind: str, model: BoatModel, replace_below: float
 ) -> tuple[BoatModel, float]:
-    """Settle at how many running hours the log ends, and put steps and renewals before it."""
+    """Draw the running hours at the end of the log, and steps and renewals before it."""
     charger = model.charger
     if not model.sensors.counter:
-        charger = replace(charger, hours_before=0.0)  # hours that nobody counted are unknowable
+        charger = replace(charger, hours_before=0.0)  # without a counter, earlier hours are unknown
     begun = charger.hours_before
     model = replace(model, charger=charger)
     if kind == "short":

@@ -28,13 +28,13 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: A source that gives this part of the day's load tilts the load.
+#: A source that gives at least this part of a day's load counts as strong.
 STRONG = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class SupplyOutcome:
-    """What was said of one boat's load, and of who else supplied it."""
+    """The estimated load of one boat and its other sources, beside the truth."""
 
     name: str
     method: str
@@ -53,7 +53,7 @@ class SupplyOutcome:
 
 
 def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
-    """Let a boat live, ask for its load, and set what is said beside what is true."""
+    """Simulate a boat, and compare its load with the truth."""
     history, truth = simulate(boat, cache)
     found = Case(history, boat.config()).load
     alone, other = _days(history, truth)
@@ -68,7 +68,7 @@ def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
     first_s = truth.days["start_s"][0] if len(truth.days["start_s"]) else 0.0
     helped = _marked(found.other_s, first_s, len(alone))
     silent = _marked(found.gap_s, first_s, len(alone))
-    if boat.unknown_clock > 0.0:  # its days have no certain place
+    if boat.unknown_clock > 0.0:  # the dates of its days are not certain
         alone, other = np.zeros_like(alone), np.zeros_like(other)
     strong = other & ~silent & (truth.days["fed_ah"] >= STRONG * truth.days["load_ah"])
     return SupplyOutcome(

@@ -1,4 +1,4 @@
-"""The table of the study: what was said against what is true, and against plain methods."""
+"""The table of the study: the assessments beside the truth and beside plain methods."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ def _verdicts(outcomes: Sequence[Outcome], told: Sequence[Outcome]) -> list[Row]
 
 
 def _steps(told: Sequence[Outcome]) -> list[Row]:
-    """Return how many steps are found, and how many boats are given one that never was."""
+    """Return how many steps are found, and how many boats get a false one."""
     steps = sum(o.steps for o in told)
     return [
         least(
@@ -153,8 +153,8 @@ def _steps(told: Sequence[Outcome]) -> list[Row]:
 
 
 def _battery_limited(outcomes: Sequence[Outcome]) -> list[Row]:
-    """Return what is said where the battery alone set the current."""
-    # A charger that heat holds down all the time is not held down by the battery.
+    """Return the lines of boats on which the battery alone set the current."""
+    # A charger that heat limits all the time is not limited by the battery.
     unfree = [o for o in outcomes if o.free_h < FREE_H and not o.hot]
     bounded = [o for o in unfree if o.output is None and o.low is not None]
     return [
@@ -197,7 +197,7 @@ def _seconds(outcomes: Sequence[Outcome]) -> Row:
 
 
 def share(what: str, hits: list[bool], wanted: tuple[float, float]) -> Row:
-    """Return the line of a share that is to lie in a band, with its exact interval."""
+    """Return the line of a share that must lie in a band, with its exact interval."""
     if not hits:
         return Row(what, "", "none", 0, None)
     part = sum(hits) / len(hits)
@@ -212,14 +212,14 @@ def share(what: str, hits: list[bool], wanted: tuple[float, float]) -> Row:
 
 
 def limit(what: str, value: float, most: float, boats: int, plain: str = "") -> Row:
-    """Return the line of a figure that is to be small."""
+    """Return the line of a figure with an upper limit."""
     if boats == 0 or math.isnan(value):
         return Row(what, f"at most {most:g}", "none", boats, None, plain)
     return Row(what, f"at most {most:g}", f"{value:.2f}", boats, value <= most, plain)
 
 
 def least(what: str, value: float, least: float, boats: int) -> Row:
-    """Return the line of a figure that is to be large."""
+    """Return the line of a figure with a lower limit."""
     if boats == 0 or math.isnan(value):
         return Row(what, f"at least {least:g}", "none", boats, None)
     return Row(what, f"at least {least:g}", f"{value:.1f}", boats, value >= least)

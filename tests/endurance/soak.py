@@ -27,6 +27,7 @@ import numpy as np
 from analysis.history.history import STATE_CODE, load_history
 from logger.clock import ClockKeeper
 from logger.config import load_config
+from logger.durations import DAY_S, YEAR_S
 from logger.reading import RUN_STATES, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
@@ -34,7 +35,7 @@ from logger.sources import open_source
 from logger.store.events import list_events
 from logger.store.reader import Reader
 from logger.store.writer import Writer
-from tests.support.rigs.board import DAY_S, YEAR_S, Board
+from tests.support.rigs.board import Board
 
 CONFIG = """\
 [charger]

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from analysis.history.history import load_history
 from logger.clock import ClockKeeper, SystemClock
 from logger.config import ChargerConfig
+from logger.durations import DAY_S, YEAR_S
 from logger.reading import Reading
 from logger.store.boots import Extent, find_extents
 from logger.store.events import list_events
@@ -25,7 +26,7 @@ from logger.store.placement import BELIEVED, TRUE, UNKNOWN, Boot, place
 from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support.rigs.board import DAY_S, START_S, YEAR_S, Board, Logged, interval
+from tests.support.rigs.board import START_S, Board, Logged, interval
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 

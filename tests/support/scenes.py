@@ -9,10 +9,8 @@ from analysis.assessment.account import HoursRow
 from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.estimate import Span
 from analysis.health.run_table import Limit, RunTable
+from logger.durations import DAY_S
 from logger.event import Event
-
-HOUR_S = 3600.0
-DAY_S = 86400.0
 
 
 def at(*ymd_hms):

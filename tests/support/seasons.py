@@ -16,13 +16,13 @@ import numpy as np
 from analysis.history.history import load_history
 from analysis.transfer.import_readings import Importer
 from logger.config import load_config
+from logger.durations import YEAR_S
 from logger.store.files import prepare
 
 STEP_S = 300.0
 STEP_H = STEP_S / 3600.0
 DAY_STEPS = 288
 START_S = datetime(2023, 4, 10, tzinfo=UTC).timestamp()
-YEAR_S = 365.2425 * 86400.0
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""What the battery does, as far as the charger's readings tell: its day, its trend, its level.
+"""The battery, as far as the charger's readings show it: its day, its trend, its level.
 
 A voltage is a level of charge only after a rest: while it is charged it stands higher, and for
 hours after the charger has stopped it sinks by itself.
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 #: Voltage moves less than this in an hour: steady, V/h (about the resolution of such readings).
 STEADY_V_PER_H = 0.03
-#: The trend is of as many hours as the eye follows on the plot of the day, ...
+#: Hours of the trend: as many as the eye follows on the plot of the day, ...
 TREND_H = 3.0
 #: ... and must be that of the last of them too.
 LATEST_H = 1.0
@@ -47,7 +47,7 @@ LEVELS_V = {"flooded": (12.6, 12.2), "agm": (12.7, 12.3), "gel": (12.7, 12.3), "
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """What the battery does."""
+    """State of the battery."""
 
     times_s: NDArray[np.float64]
     volts: NDArray[np.float64]
@@ -61,11 +61,11 @@ class Battery:
     current_a: float | None = None
     at_ceiling: bool = False
     meaning: str = ""
-    """What the voltage means for this chemistry; empty where it is not known."""
+    """Meaning of the voltage for this chemistry; empty where it is not known."""
 
 
 def level(volts: float, chemistry: str) -> str:
-    """Return what a voltage at rest means; ``volts`` of one nominal 12 V block.
+    """Return the meaning of a voltage at rest; ``volts`` of one nominal 12 V block.
 
     >>> level(12.8, "agm"), level(12.4, "agm"), level(12.0, "agm")
     ('full', 'fair', 'low')
@@ -84,7 +84,7 @@ def battery_of(
     *,
     charging: bool,
 ) -> Battery:
-    """Return what the battery does now.
+    """Return the present state of the battery.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def _running(recent: History) -> NDArray[np.bool_]:
 
 
 def _rested_h(now_s: float, recent: History, running: NDArray[np.bool_]) -> float | None:
-    """Return for how long the charger has been at rest; None where the log does not tell."""
+    """Return for how long the charger has been at rest; None where the log does not show it."""
     stopped_s = float(recent.end_s[running].max()) if running.any() else float(recent.start_s.min())
     rest_s = now_s - stopped_s
     known_s = float(recent.duration_s[~running & (recent.start_s >= stopped_s - 1.0)].sum())
@@ -193,5 +193,5 @@ def _meaning(volts: float, chemistry: str, rested_h: float | None, *, charging: 
     word = level(volts, chemistry)
     if rested_h >= SETTLED_H:
         return f"{word}, at rest"
-    # What is left of the charge at its surface only ever raises the voltage.
+    # Surface charge only raises the voltage, so a low voltage is meaningful at once.
     return "low" if word == "low" else "settling"

@@ -24,14 +24,13 @@ if TYPE_CHECKING:
 TWO_COLUMNS = 110
 #: The frame is readable down to this width.
 NARROWEST = 40
-#: Wider than this, lines become too long for the eye.
+#: Greatest width: longer lines are hard to read.
 WIDEST = 132
 
 _LEFT = ("output", "battery", "use")
 _RIGHT = ("health", "fuel", "log")
-#: What becomes shorter first where the screen is too low: a block, and the number of its wording.
-#: What stands in the top line already goes before what does not. "title", "gaps" and "rule" are
-#: there or not.
+#: Order in which blocks become shorter on a low screen: a block, and the number of its wording.
+#: Content that the top line repeats goes first. "title", "gaps" and "rule" are there or not.
 _SHORTER = (
     ("battery", 1), ("health", 1), ("battery", 2), ("health", 2),
     ("log", 1), ("log", 2), ("gaps", 1), ("health", 3), ("battery", 3), ("health", 4),
@@ -42,7 +41,7 @@ _SHORTER = (
 )  # fmt: skip
 
 
-#: The wordings of a picture whose height is free, other than the fullest.
+#: The wordings of a frame without a given height, where they are not the fullest.
 _FREE = {"battery": 2, "health": 2}
 
 
@@ -76,20 +75,20 @@ class _Layout:
         self._made: dict[tuple[str, int], list[Text]] = {}
 
     def choose(self, wordings: dict[str, int]) -> None:
-        """Take these wordings, by name of the block."""
+        """Set the wordings, by name of the block."""
         self._chosen.update(wordings)
 
     def fit(self, height: int) -> None:
-        """Choose the fullest wordings of which all fit."""
+        """Choose the fullest wordings that fit together."""
         for name, number in _SHORTER:
             count = self._count()
             if count <= height:
                 break
             before, self._chosen[name] = self._chosen[name], number
             if self._count() == count:
-                # In two columns the other one is the longer: this block need not give way yet.
+                # In two columns the other column is the longer one, so keep this block.
                 self._chosen[name] = before
-        # What was made shorter before something else went may have room again.
+        # A block that was shortened early may have room again.
         for name, number in reversed(_SHORTER):
             if self._chosen[name] == number:
                 self._chosen[name] = number - 1

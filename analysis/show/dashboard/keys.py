@@ -1,4 +1,4 @@
-"""What a person does at the live screen: keys, and the window's size.
+"""Input at the live screen: keys, and the window's size.
 
 Keys come one by one, without Enter and without an echo; Ctrl-C still interrupts. The kernel tells
 of a new window size by SIGWINCH (signal(7)), which ends the wait at once.
@@ -79,5 +79,5 @@ class Keyboard:
             return ""
         pressed = os.read(self._handle, _SEQUENCE)
         if not pressed:
-            self._handle = None  # its end: nobody types any more
+            self._handle = None  # end of input
         return pressed[:1].decode("ascii", errors="ignore")

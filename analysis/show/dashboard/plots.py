@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from analysis.show.dashboard.facts import Facts
     from analysis.show.dashboard.pen import Pen
 
-#: Between two intervals of the log no more than this is missing, s.
+#: Longest gap between two intervals that the plot bridges, s.
 JOINED_S = 120.0
 #: Hours between two marks of the day's axis.
 TICK_H = 6
@@ -91,7 +91,7 @@ def _clock_axis(pen: Pen, facts: Facts) -> Text:
         if tick.hour % TICK_H:
             continue
         place = int((tick - begin).total_seconds() / DAY_S * pen.room)
-        # The mark stands under its hour: its first digit.
+        # The first digit of the mark stands under its hour.
         if place + 5 < pen.room - 4:
             row[place : place + 5] = tick.strftime("%H:%M")
     return Text(" " * NAMES + "".join(row), style=INKS["quiet"])
@@ -108,7 +108,7 @@ def output_plot(pen: Pen, facts: Facts, rows: int) -> list[Text]:
         return []
     values, hours = table.fraction[shown], table.runtime_h[shown]
     bound = np.array([limit is Limit.BATTERY for limit in table.limit])[shown]
-    # A run that ended without fuel says nothing here: it must not flatten all the others.
+    # A run that ended without fuel is left out, because it would flatten all the others.
     usual = float(np.quantile(values[~bound], 0.1)) if (~bound).any() else 1.0
     low = max(0.0, float(np.floor(10 * (min(usual, a.replace_below) - 0.01)) / 10))
     high = max(1.0, float(np.ceil(10 * np.quantile(values, 0.98)) / 10))
@@ -117,7 +117,7 @@ def output_plot(pen: Pen, facts: Facts, rows: int) -> list[Text]:
     places = np.clip(hours / last_h * canvas.width, 0, canvas.width - 1).astype(np.int64)
     canvas.scatter(places[~bound], values[~bound])
     field = [list(line) for line in canvas.lines()]
-    # A bound says something where no run told more.
+    # A bound is drawn only where no run gave a value.
     told = [any(row[k] != " " for row in field) for k in range(width)]
     rows_of = canvas.heights_of(values[bound]) // pen.marks.dots.down
     for row, column in zip(

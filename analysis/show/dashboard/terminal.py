@@ -24,7 +24,7 @@ _REST_OF_LINE = Control((ControlType.ERASE_IN_LINE, 0))
 
 
 class PipedConsole(Console):
-    """A console that leaves it to the command how to end when the reader of a pipe has gone."""
+    """A console that lets the command decide how to end when the reader of a pipe has gone."""
 
     def on_broken_pipe(self) -> NoReturn:
         """Say so, as writing without a console does."""

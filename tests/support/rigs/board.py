@@ -7,8 +7,6 @@ from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.store.writer import Writer
 
-YEAR_S = 365.25 * 86400.0
-DAY_S = 86400.0
 START_S = 1_780_000_000.0  # in 2026
 
 
