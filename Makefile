@@ -85,7 +85,7 @@ install-system:
 	for unit in ebbwatt.service ebbwatt-publish.service ebbwatt-report.service ebbwatt-report.timer; do sed 's|/opt/ebbwatt/|$(PREFIX)/|g' systemd/$$unit > $(UNITS)/$$unit; chmod 644 $(UNITS)/$$unit; done
 	install -m 644 systemd/ebbwatt.sysusers $(DESTDIR)/etc/sysusers.d/ebbwatt.conf
 	install -m 644 systemd/ebbwatt.tmpfiles $(DESTDIR)/etc/tmpfiles.d/ebbwatt.conf
-	install -m 644 systemd/ebbwatt.rules systemd/kernel-clock.conf systemd/modbus-tcp.conf $(SHARE)
+	install -m 644 systemd/ebbwatt.rules systemd/kernel-clock.conf systemd/modbus-tcp.conf systemd/can.conf $(SHARE)
 	@# A configuration that is there already is somebody's work.
 	[ -e $(DESTDIR)/etc/ebbwatt/ebbwatt.toml ] || install -m 644 systemd/ebbwatt.toml $(DESTDIR)/etc/ebbwatt
 ifeq ($(DESTDIR),)

@@ -80,6 +80,16 @@ def test_over_the_network_it_reaches_one_address_and_nothing_else(program, tmp_p
     ]
 
 
+def test_a_can_bus_opens_no_way_to_any_network(program, tmp_path):
+    analyze = program("systemd-analyze", "systemd")
+    unit = with_drop_in(tmp_path, "can.conf")
+    done = run(analyze, "verify", unit)
+    assert [line for line in done.stderr.splitlines() if "ebbwatt" in line] == []
+    assert exposure(analyze, unit) < 1.6
+    families = re.findall(r"^RestrictAddressFamilies=(.*)", unit.read_text(), re.MULTILINE)
+    assert families == ["AF_UNIX", "AF_UNIX AF_CAN"], "lists add up: no internet"
+
+
 def test_the_service_restarts_but_not_on_a_wrong_configuration_and_is_watched(ebbwatt, tmp_path):
     text = (SYSTEMD / "ebbwatt.service").read_text()
     settings = dict(re.findall(r"^(\w+)=(.*)$", text, re.MULTILINE))
@@ -175,6 +185,7 @@ def test_make_install_puts_everything_under_destdir_and_the_program_runs(program
         "opt/ebbwatt/share/ebbwatt.rules",
         "opt/ebbwatt/share/kernel-clock.conf",
         "opt/ebbwatt/share/modbus-tcp.conf",
+        "opt/ebbwatt/share/can.conf",
     ):
         assert name in found
     program_ = stage / "opt/ebbwatt/bin/ebbwatt"

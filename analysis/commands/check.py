@@ -95,6 +95,7 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
     Returns the device's description and the configuration, where there is one, and whether the
     settings do not fit what was measured.
     """
+    from analysis.probe.dbc import compile_all
     from analysis.publish.settings import publishing
     from logger.settings import read_document
     from logger.sources import open_source
@@ -102,6 +103,8 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
     from logger.store.files import is_there
 
     data = {} if is_database(path) else read_document(path).data
+    for told in compile_all(path, data):
+        say(told)
     if "charger" not in data and "decoder" in data:
         description = read_description(path)
         _check_transport(description)
@@ -192,6 +195,10 @@ def _check_transport(description: Description) -> None:
         from logger.sources.hwmon import checked_sensor
 
         checked_sensor(description)
+    elif description.decoder_kind == "can":
+        from logger.sources.can.source import checked_decoder
+
+        checked_decoder(description)
 
 
 def _look_at_log(config: Config, *, mend: bool) -> str:

@@ -99,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     config = _with_first_guess(_one_source(load_config(find_config(args.config)), args.source))
     if args.write is not None and args.write.exists():
         raise UsageError(f"{args.write}: is there already; name a new file")
-    if (shown := _undescribed(config)) is not None:
+    if (shown := _undescribed(config, args.seconds)) is not None:
         print("\n".join(for_encoding(line, sys.stdout.encoding) for line in shown))
         return 0
     with contextlib.ExitStack() as stack:
@@ -138,7 +138,7 @@ def _with_first_guess(config: Config) -> Config:
     return replace(config, source=guess | source)
 
 
-def _undescribed(config: Config) -> list[str] | None:
+def _undescribed(config: Config, seconds: float | None) -> list[str] | None:
     """Return what a source offers that is not described yet, with the lines that describe it.
 
     None where there is nothing to ask, or a description: it is read as it stands.
@@ -153,7 +153,21 @@ def _undescribed(config: Config) -> list[str] | None:
         return listed(config.path.parent / str(source.get("root", ROOT)))
     if source.get("kind") == "modbus_tcp":
         return _walked(config, source)
+    if source.get("kind") == "can" and "decoder" not in source:
+        return _listened(config, seconds)
     return None
+
+
+def _listened(config: Config, seconds: float | None) -> list[str]:
+    """Listen to a CAN bus that is not described yet."""
+    from analysis.probe import bus
+    from logger.sources.can.source import checked_interface
+
+    interface = checked_interface(config)
+    lasts_s = seconds or bus.LISTEN_S
+    say(f"listening to {interface} for {lasts_s:g} s; nothing is sent", file=sys.stderr)
+    interrupts.raise_interrupt()
+    return bus.listed(bus.listen(interface, lasts_s), lasts_s)
 
 
 def _walked(config: Config, source: dict[str, Any]) -> list[str] | None:

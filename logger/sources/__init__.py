@@ -22,6 +22,7 @@ MODULES = {
     "ble": "logger.sources.ble",
     "hwmon": "logger.sources.hwmon",
     "modbus_tcp": "logger.sources.modbus_tcp",
+    "can": "logger.sources.can.source",
     "replay": "logger.sources.replay",
     "simulated": "logger.sources.simulated",
 }

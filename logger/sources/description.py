@@ -42,6 +42,7 @@ DECODERS = {
     "characteristics": ("logger.sources.decoders.characteristics", "build_characteristics"),
     "sunspec": ("logger.sources.decoders.sunspec", "build_sunspec"),
     "hwmon": ("logger.sources.decoders.hwmon", "build_hwmon"),
+    "can": ("logger.sources.can.signals", "build_can"),
 }
 
 DEVICE = Section(

@@ -18,6 +18,7 @@ from logger.system.onlookers import Onlooker
 from logger.system.snapshot import snapshot_path
 from tests.conftest import ROOT
 from tests.support.rigs.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
+from tests.support.rigs.can_bus import Bus as CanBus
 from tests.support.rigs.modbus_tcp import Server, sunspec
 from tests.support.rigs.pty_line import PtyLine
 from tests.support.rigs.sensor_tree import SensorTree
@@ -34,6 +35,7 @@ description = "{folder}/{description}.toml"
 """
 SERIAL = 'kind = "serial"\nport = "charger"\n'
 MODBUS_TCP = 'kind = "modbus_tcp"\nhost = "127.0.0.1"\nport = {port}\nallow_network = true\n'
+CAN = 'kind = "can"\ninterface = "can0"\n'
 HWMON = 'kind = "hwmon"\nroot = "hwmon"\n'
 BLE = f'kind = "ble"\naddress = "{ADDRESS}"\n'
 #: What the libraries alone take for a line a second, cut into numbers and dropped.
@@ -157,6 +159,19 @@ def modbus_tcp_ms():
     return cost
 
 
+def can_ms():
+    """Return what three frames cost that make one reading a second, ms, of eighty that come."""
+    with tempfile.TemporaryDirectory() as name, tempfile.TemporaryDirectory(dir=MEMORY) as memory:
+        folder = Path(name)
+        configure(folder, CAN, "can-frames", 1.0)
+        bus = CanBus(folder)
+        module = ("-m", "tests.support.rigs.can_bus", "log")
+        with started(folder, *module, RUNTIME_DIRECTORY=memory) as program:
+            cost = cost_ms(program, time.sleep, 1.0)
+        bus.end()
+    return cost
+
+
 def configure(folder, source, description, rate_hz):
     """Write a configuration."""
     devices = ROOT / "fixtures/devices"
@@ -174,6 +189,7 @@ def main():
         ("Bluetooth, 3 notifications a second for 1 reading", ble_ms()),
         ("bleak alone", ble_ms(bare=True)),
         ("Modbus TCP, 2 questions a second for 1 reading", modbus_tcp_ms()),
+        ("CAN, 80 frames a second for 1 reading", can_ms()),
         ("hwmon, 3 attributes a second for 1 reading", hwmon_ms()),
     )
     for what, cost in rows:

@@ -2,12 +2,15 @@
 
 import os
 import signal
+import subprocess
+import sys
 import time
 
 import pytest
 
 from analysis.history.history import load_history
 from tests.conftest import ROOT, unmeasured
+from tests.support.rigs.can_bus import Bus
 from tests.support.rigs.live import live, resident_kib, stored_since
 from tests.support.rigs.modbus_tcp import Server, Wire, sunspec
 from tests.support.rigs.sensor_tree import SensorTree
@@ -77,7 +80,21 @@ class Registers:
         assert {(len(question), question[7]) for question in self.wire.asked} == {(12, 3)}
 
 
-DEVICES = {"hwmon-shunt": Shunt, "sunspec": Registers}
+class OnBus(Bus):
+    """The charger on a CAN bus that stands in for one of the kernel."""
+
+    source = 'kind = "can"\ninterface = "can0"\n'
+    gives = (13.2, 8.0, 602.5)
+    most_mib = 31
+    module = "tests.support.rigs.can_bus"
+
+    def __init__(self, folder, _env):
+        for name in ("can-frames.dbc", "can-frames.dbc.json"):
+            (folder / name).write_bytes((ROOT / "fixtures/devices" / name).read_bytes())
+        super().__init__(folder)
+
+
+DEVICES = {"hwmon-shunt": Shunt, "sunspec": Registers, "can-frames": OnBus}
 
 
 @pytest.mark.parametrize("kind", DEVICES)
@@ -92,9 +109,14 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
     (tmp_path / "device.toml").write_text(text.replace("every_s = 1.0", "every_s = 0.2") + fast)
     try:
         assert "a good description" in ebbwatt("check", "device.toml", cwd=tmp_path).stdout
-        probed = ebbwatt("probe", "--count", "3", cwd=tmp_path).stdout
-        assert f"{volts:g} V, {amps:g} A" in probed
-        daemon = start_daemon(tmp_path, measured=False)  # its memory is looked at
+        module = getattr(device, "module", "analysis")
+        probe = [sys.executable, "-m", module, "probe", "--count", "3"]
+        probed = subprocess.run(
+            probe, cwd=tmp_path, env=child_env, capture_output=True, text=True, check=True
+        )
+        assert f"{volts:g} V, {amps:g} A" in probed.stdout
+        # Its memory is looked at.
+        daemon = start_daemon(tmp_path, measured=False, module=(module, "log"))
         reading = live(tmp_path, 5).reading
         assert (reading.voltage_v, reading.current_a) == pytest.approx((volts, amps))
         assert reading.runtime_h == (None if hours is None else pytest.approx(hours))

@@ -1,0 +1,118 @@
+"""Readings of a device on a CAN bus: listened to, never asked, by the user's own DBC."""
+
+from __future__ import annotations
+
+import re
+import time
+from typing import TYPE_CHECKING, Any
+
+from logger.errors import SourceError
+from logger.settings import REQUIRED, Section, Setting
+from logger.sources.base import checked_settings
+from logger.sources.can.bus import BusLink
+from logger.sources.can.signals import CanDecoder
+from logger.sources.described import EAGER_S, DescribedSource
+from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
+from logger.sources.link.conversation import opened
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from logger.config import Config
+    from logger.reading import Reading
+    from logger.sources.description import Description
+
+SETTINGS = Section(
+    "source",
+    (
+        Setting("interface", "text", REQUIRED, "the CAN interface, such as can0, set up and up"),
+        Setting(
+            "every_s",
+            "number",
+            None,
+            "of each kind of frame one is taken per so long; log.interval_s if left out",
+            "s",
+            0.01,
+            3600,
+        ),
+        *DESCRIPTION_SETTINGS,
+    ),
+    "a device on a CAN bus, which is only listened to",
+)
+#: Names of interfaces are at most 15 characters (IFNAMSIZ).
+_INTERFACE = re.compile(r"[^\s/]{1,15}")
+
+
+class CanSource(DescribedSource):
+    """A device on a CAN bus."""
+
+    def __init__(
+        self, interface: str, every_s: float, description: Description, decoder: CanDecoder
+    ) -> None:
+        super().__init__(interface, description, eager_s=EAGER_S)
+        self.interface = interface
+        self._every_s = every_s
+        self._decoder = decoder
+
+    async def readings(self) -> AsyncIterator[Reading]:
+        """Listen and give readings; see :class:`logger.sources.base.Source`."""
+        link = BusLink(self.interface, self._decoder, self._every_s, self.refusals)
+        self.pipeline.reset(in_sync=True, opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))
+        try:
+            async with opened(link, self.refusals):
+                async for reading in self._converse(link).readings():
+                    yield reading
+        except SourceError as error:
+            raise SourceError(f"{self.interface}: {error}") from None
+
+
+def build(config: Config) -> CanSource:
+    """Build the source from the [source] section.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        With file, line, key and the accepted values.
+    """
+    settings = checked_settings(config, SETTINGS)
+    interface = checked_interface(config)
+    description = configured_description(config, settings)
+    decoder = checked_decoder(description)
+    every_s = settings["every_s"] or config.log.interval_s
+    return CanSource(interface, every_s, description, decoder)
+
+
+def checked_interface(config: Config) -> str:
+    """Return the name of the interface.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        With file, line, key and the accepted values.
+    """
+    settings = checked_settings(config, SETTINGS)
+    interface: str = settings["interface"]
+    if not _INTERFACE.fullmatch(interface):
+        raise config.document.error(
+            f"got {interface!r}; accepted: the name of a network interface, such as can0",
+            "source",
+            "interface",
+        )
+    return interface
+
+
+def checked_decoder(description: Description) -> CanDecoder:
+    """Check that a description suits a CAN bus, and return its decoder, set to its fields."""
+    place, decoder = description.place, description.decoder
+    if not isinstance(decoder, CanDecoder):
+        raise place.error(
+            f"got {description.decoder_kind!r}; accepted on a CAN bus: 'can'", "decoder", "kind"
+        )
+    tables: Any = description.tables
+    for key in ("line", "ble", "hwmon", "poll"):
+        if tables.get(key) is not None:
+            raise place.error("has no meaning on a CAN bus; leave it out", key)
+    names = frozenset(f.source for f in description.fields)
+    words = frozenset(f.source for f in description.fields if f.channel == "state")
+    decoder.want(names, words)
+    return decoder
