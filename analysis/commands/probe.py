@@ -100,7 +100,14 @@ def run(args: argparse.Namespace) -> int:
     if args.write is not None and args.write.exists():
         raise UsageError(f"{args.write}: is there already; name a new file")
     if (shown := _undescribed(config, args.seconds)) is not None:
-        print("\n".join(for_encoding(line, sys.stdout.encoding) for line in shown))
+        lines, described = shown
+        if args.write is not None:
+            from analysis.probe.draft import save
+
+            if not described:
+                raise UsageError(f"{args.write}: there is nothing yet that could be described")
+            lines = [*lines, "", *save(args.write, "\n".join(described) + "\n")]
+        print("\n".join(for_encoding(line, sys.stdout.encoding) for line in lines))
         return 0
     with contextlib.ExitStack() as stack:
         capture = None
@@ -138,8 +145,8 @@ def _with_first_guess(config: Config) -> Config:
     return replace(config, source=guess | source)
 
 
-def _undescribed(config: Config, seconds: float | None) -> list[str] | None:
-    """Return what a source offers that is not described yet, with the lines that describe it.
+def _undescribed(config: Config, seconds: float | None) -> tuple[list[str], list[str]] | None:
+    """Return what a source offers that is not described yet, and a description of it if any.
 
     None where there is nothing to ask, or a description: it is read as it stands.
     """
@@ -150,11 +157,13 @@ def _undescribed(config: Config, seconds: float | None) -> list[str] | None:
         from analysis.probe.sensors import listed
         from logger.sources.hwmon import ROOT
 
-        return listed(config.path.parent / str(source.get("root", ROOT)))
+        lines, paste = listed(config.path.parent / str(source.get("root", ROOT)))
+        described = [line.replace("[source.", "[") for line in paste]
+        return lines, [*described, "[decoder]", 'kind = "hwmon"'] if paste else []
     if source.get("kind") == "modbus_tcp":
         return _walked(config, source)
     if source.get("kind") == "can" and "decoder" not in source:
-        return _listened(config, seconds)
+        return _listened(config, seconds), []
     return None
 
 
@@ -170,7 +179,7 @@ def _listened(config: Config, seconds: float | None) -> list[str]:
     return bus.listed(bus.listen(interface, lasts_s), lasts_s)
 
 
-def _walked(config: Config, source: dict[str, Any]) -> list[str] | None:
+def _walked(config: Config, source: dict[str, Any]) -> tuple[list[str], list[str]] | None:
     """Walk through the models of a device with SunSpec where nobody says where they begin."""
     import asyncio
 
@@ -197,8 +206,8 @@ def _walked(config: Config, source: dict[str, Any]) -> list[str] | None:
             "",
             "# a description: a file of its own, named by description = FILE",
             *described,
-        ]
-    return [*lines, "", "no port of a model 714 gives voltage and current: nothing to log"]
+        ], described
+    return [*lines, "", "no port of a model 714 gives voltage and current: nothing to log"], []
 
 
 def _look_round(args: argparse.Namespace) -> int:

@@ -20,11 +20,11 @@ _UNITS = {"in": "V", "curr": "A", "power": "W", "temp": "degC"}
 _BANK_V = (8.0, 64.0)
 
 
-def listed(root: Path) -> list[str]:
-    """Return a line for each sensor and each of its inputs, and what to paste."""
+def listed(root: Path) -> tuple[list[str], list[str]]:
+    """Return a line for each sensor and each of its inputs; and what to paste, which they show."""
     found = [(sensor, _inputs(sensor)) for sensor in sensors(root)]
     if not found:
-        return [f"{root}: no sensors; is the driver loaded, and the chip on the bus?"]
+        return [f"{root}: no sensors; is the driver loaded, and the chip on the bus?"], []
     lines = [f"sensors of Linux in {root}:"]
     best: list[str] = []
     for sensor, inputs in found:
@@ -38,8 +38,8 @@ def listed(root: Path) -> list[str]:
         if len(paste) > len(best):
             best = paste
     if not best:
-        return [*lines, "none of them gives both a voltage and a current"]
-    return [*lines, "to read one, in ebbwatt.toml:", *(f"  {line}" for line in best)]
+        return [*lines, "none of them gives both a voltage and a current"], []
+    return [*lines, "to read one, in ebbwatt.toml:", *(f"  {line}" for line in best)], best
 
 
 def _inputs(sensor: Sensor) -> dict[str, tuple[str, str]]:

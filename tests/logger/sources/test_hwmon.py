@@ -307,6 +307,8 @@ def test_probe_lists_what_there_is_and_the_lines_work(tmp_path, tree, ebbwatt):
     )
     assert "temp2: (Input/output error)" in shown
     lines = shown.split("in ebbwatt.toml:\n")[1]
+    ebbwatt("probe", "--write", "device.toml", cwd=tmp_path)
+    ebbwatt("check", "device.toml", cwd=tmp_path)
     (tmp_path / "ebbwatt.toml").write_text(head + lines)
     ebbwatt("check", cwd=tmp_path)
     assert (

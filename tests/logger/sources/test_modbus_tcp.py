@@ -485,7 +485,9 @@ def test_probe_writes_a_description_that_works(base, tmp_path, sunspec_device, e
     assert "DC port 1 'output', injecting: DCA 8, DCV 13.2, DCW 105.6, Tmp not implemented" in shown
     assert "DC port 2 'spare', energy storage: DCA not implemented, DCV not implemented" in shown
     assert "state InvSt: running\n  state St: running\n" in shown
-    (tmp_path / "device.toml").write_text(shown.split("description = FILE\n")[1])
+    written = ebbwatt("probe", "--write", "device.toml", cwd=tmp_path).stdout
+    assert "device.toml" in written
+    assert (tmp_path / "device.toml").read_text() == shown.split("description = FILE\n")[1]
     ebbwatt("check", "device.toml", cwd=tmp_path)
     (tmp_path / "ebbwatt.toml").write_text(config + 'description = "device.toml"\n')
     ebbwatt("check", cwd=tmp_path)
