@@ -176,7 +176,8 @@ class Daemon:
     def _note(self, status: LinkStatus) -> None:
         which = status.source
         self._statuses[which] = status
-        log.debug("link %s: %s%s", which, status.state, status.reason and f", {status.reason}")
+        reason = status.reason and f", {status.reason}"
+        log.debug("link%s: %s%s", which and f" {which}", status.state, reason)
         if status.notice:
             log.warning("%s: %s", which or self.source.describe(), status.notice)
         # The dashboard shows what is wrong with the link until it is live again.

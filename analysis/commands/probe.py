@@ -306,7 +306,7 @@ class _Watcher:
         from logger.sources.capture import CaptureWriter
 
         self.manner = Manner()
-        self._heard = Heard()
+        self._heard = Heard(config.plausible["current_a"][1])
         self._began_s = self._asked_s = time.clock_gettime(time.CLOCK_BOOTTIME)
 
         self._source = source

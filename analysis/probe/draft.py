@@ -50,7 +50,7 @@ def draft(heard: Heard, line: Mapping[str, Any] | None = None, poll: Poll | None
     text = sum(1 for b in data if 32 <= b < 127 or b in b"\r\n\t")
     columns = {} if poll is None else columns_by_question(heard)
     if poll is not None:
-        parts.append(_poll_table(poll, columns))
+        parts.append(_poll_table(poll, columns, echo=poll.echo or heard.echoed))
     if not heard.packets and data and text > 0.9 * len(data):
         parts.append(text_draft(heard, columns))
     else:
@@ -79,7 +79,7 @@ def save(path: Path, text: str) -> list[str]:
     return said
 
 
-def _poll_table(poll: Poll, columns: Mapping[bytes, list[str]]) -> str:
+def _poll_table(poll: Poll, columns: Mapping[bytes, list[str]], *, echo: bool) -> str:
     lines = ["[poll]", "send = ["]
     for request in poll.requests:
         payload = request.payload
@@ -92,5 +92,5 @@ def _poll_table(poll: Poll, columns: Mapping[bytes, list[str]]) -> str:
         more = f", columns = {json.dumps(named)}" if named else ""
         lines.append(f"    {{ {asked}{more} }},")
     lines += ["]", f"every_s = {poll.every_s:g}", f"answer_s = {poll.answer_s:g}"]
-    lines += ["echo = true"] if poll.echo else []
+    lines += ["echo = true"] if echo else []
     return "\n".join(lines) + "\n"

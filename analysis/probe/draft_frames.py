@@ -32,11 +32,12 @@ class Value:
     guess: Guess
 
 
-def candidates(found: Found, seconds: float) -> list[Value]:
+def candidates(found: Found, heard: Heard) -> list[Value]:
     """Return what the values of frames may be, each byte in one of them, the likeliest first."""
     everything: list[tuple[int, int, str, str, int, Guess]] = []
     for kind, frames in found.kinds.items():
-        lasted_s = seconds * (len(frames) - 1) / len(frames)
+        period_s = heard.seconds / len(frames)
+        lasted_s = period_s * (len(frames) - 1)
         front = len(found.start) if found.type_at is None else found.type_at + 1
         room = len(frames[0]) - found.size
         for name, size in _TYPES:
@@ -47,7 +48,13 @@ def candidates(found: Found, seconds: float) -> list[Value]:
                         continue  # the same as without a sign
                     everything += [
                         (guess.weight, kind, name, order, at, guess)
-                        for guess in guesses(numbers, lasted_s, whole=name != "f32")
+                        for guess in guesses(
+                            numbers,
+                            lasted_s,
+                            whole=name != "f32",
+                            slack_s=period_s,
+                            most_a=heard.most_a,
+                        )
                     ]
     everything.sort(key=lambda row: (-row[0], -dict(_TYPES)[row[2]]))
     order = next((o for _, _, n, o, _, g in everything if g.channel == "voltage_v"), "little")
@@ -74,7 +81,7 @@ def candidate_lines(heard: Heard) -> list[str]:
     if found is None:
         return []
     lines = []
-    for value in candidates(found, heard.seconds):
+    for value in candidates(found, heard):
         place, _, order = value.place.partition("  # ")
         where = f"frames of type 0x{value.kind:02X}, " if found.type_at is not None else ""
         lines.append(f"  {where}{value.name} = {place}, byte_order {order}: {value.guess.words()}")
@@ -91,7 +98,7 @@ def frame_draft(heard: Heard) -> str:
             "# another make. The first bytes:\n"
             f"# {heard.data[:48].hex(' ')}\n"
         )
-    values = candidates(found, heard.seconds)
+    values = candidates(found, heard)
     order = values[0].place.partition("  # ")[2] if values else "little"
     lines = ["[decoder]", 'kind = "frame"']
     if found.framing != "plain":

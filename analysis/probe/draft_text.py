@@ -41,8 +41,10 @@ def text_draft(heard: Heard, columns: Mapping[bytes, list[str]]) -> str:
             for q, lines in asked.items()
             for line in lines
         ]
-        return _described(_toml(table), rows, heard.seconds)
+        return _described(_toml(table), rows, heard)
     lines = _lines(heard.data)[1:-1]
+    if heard.answers:
+        lines = [line for q, data in heard.answers.items() for line in _lines(data, q)]
     best: tuple[int, str, list[dict[str, str]]] = (0, "", [])
     for found, words in _readings_of(lines):
         rows = list(words)
@@ -52,11 +54,11 @@ def text_draft(heard: Heard, columns: Mapping[bytes, list[str]]) -> str:
     if not best[2]:
         shown = "\n".join(f"# {printable(line, 80)}" for line in lines[:6])
         return f"# The lines fit no decoder; the first of them:\n{shown}\n"
-    return _described(best[1], best[2], heard.seconds)
+    return _described(best[1], best[2], heard)
 
 
-def _described(table: str, rows: list[dict[str, str]], seconds: float) -> str:
-    fields, states = _text_fields(rows, seconds)
+def _described(table: str, rows: list[dict[str, str]], heard: Heard) -> str:
+    fields, states = _text_fields(rows, heard)
     return "\n".join([table, "", *fields_table(fields), *states, ""])
 
 
@@ -118,8 +120,10 @@ def _readings_of(lines: Sequence[bytes]) -> Iterator[tuple[str, Iterator[dict[st
 
 def _pattern(line: str) -> str:
     """Return a pattern in which each number of a line is a group."""
-    parts = re.split(r"([-+]?\d+(?:[.,]\d+)?)", line)
-    return "".join(r"(?P<n>[-+0-9.,]+)" if k % 2 else re.escape(p) for k, p in enumerate(parts))
+    # A digit behind a letter belongs to a name: CH1.
+    parts = re.split(r"((?<![A-Za-z\d])[-+]?\d+(?:[.,]\d+)?)", line)
+    escaped = [re.escape(part).replace("\\ ", " ") for part in parts]
+    return "".join(r"(?P<n>[-+0-9.,]+)" if k % 2 else p for k, p in enumerate(escaped))
 
 
 def _toml(table: dict[str, object]) -> str:
@@ -143,7 +147,7 @@ def _decoded(table: dict[str, object], lines: Sequence[bytes]) -> Iterator[dict[
                 yield {name: str(v) for name, v in item.values.items() if v is not None}
 
 
-def _text_fields(rows: list[dict[str, str]], seconds: float) -> tuple[list[str], list[str]]:
+def _text_fields(rows: list[dict[str, str]], heard: Heard) -> tuple[list[str], list[str]]:
     """Return the lines of [fields], and those of [states]."""
     taken: dict[str, tuple[str, Guess]] = {}
     found: list[tuple[int, str, Guess]] = []
@@ -155,7 +159,10 @@ def _text_fields(rows: list[dict[str, str]], seconds: float) -> tuple[list[str],
             words[name] = set(said)
             continue
         whole = all(re.fullmatch(r"[-+]?\d+", text.strip()) for text in said)
-        found += [(g.weight, name, g) for g in guesses(numbers, seconds, whole=whole)]
+        found += [
+            (guess.weight, name, guess)
+            for guess in guesses(numbers, heard.seconds, whole=whole, most_a=heard.most_a)
+        ]
     for _, name, guess in sorted(found, key=lambda row: -row[0]):
         if guess.channel not in taken and name not in {n for n, _ in taken.values()}:
             taken[guess.channel] = (name, guess)

@@ -59,6 +59,16 @@ class Found:
     type_at: int | None
     kinds: dict[int, list[bytes]]
 
+    def words(self) -> str:
+        """Return the keys of [decoder] that cut the bytes into these frames."""
+        keys = [f'framing = "{self.framing}"'] if self.framing != "plain" else []
+        keys += [f'start = "{self.start.hex().upper()}"'] if self.start else []
+        keys += [self.checksum] if self.checksum else []
+        if self.type_at is not None:
+            keys.append(f"type_at = {self.type_at}")
+        lengths = sorted({len(frames[0]) for frames in self.kinds.values()})
+        return ", ".join([*keys, f"length = {' or '.join(map(str, lengths))}"])
+
 
 def find_frames(data: bytes, packets: Sequence[bytes] = ()) -> Found | None:
     """Return the frames in a stream, or in packets of a radio link; None where there are none."""

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from analysis.probe.series import MOST_A
+
 #: Bytes that are remembered.
 MOST_HEARD = 65_536
 
 
 @dataclass(slots=True)
 class Heard:
-    """What came, and when; bounded."""
+    """What came, and when; bounded. The charger gives no more than ``most_a``, A."""
 
+    most_a: float = MOST_A
     pieces: list[tuple[float, bytes, str]] = field(default_factory=list)
     size: int = 0
     answers: dict[bytes, bytes] = field(default_factory=dict)
@@ -29,6 +32,11 @@ class Heard:
             self.size += len(data)
             if self._asked:
                 self.answers[self._asked] = self.answers.get(self._asked, b"") + data
+
+    @property
+    def echoed(self) -> bool:
+        """Whether the line gives back each question."""
+        return bool(self.answers) and all(a.startswith(q) for q, a in self.answers.items())
 
     @property
     def data(self) -> bytes:

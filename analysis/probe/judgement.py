@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Nominal voltages of house banks, V; common practice, no source.
 NOMINAL_V = (12.0, 24.0, 36.0, 48.0)
+#: No small charger has run for longer, h: ten years without a pause. Common practice, no source.
+OLDEST_H = 10.0 * 8766.0
 #: Factors by which a scale is usually wrong.
 FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001)
 
@@ -79,6 +81,8 @@ class Judgement:
             return self._odd_voltage(seen)
         if channel == "runtime_h" and self._too_fast:
             return f"rises faster than time; {self._order_hint(channel)}"
+        if channel == "runtime_h" and seen.high > OLDEST_H:
+            return f"more than ten years of running; {self._order_hint(channel)}"
         return ""
 
     def _odd_voltage(self, seen: _Seen) -> str:

@@ -19,7 +19,7 @@ _BANKS_V = (12.0, 24.0, 48.0)
 #: Scales of devices that send whole numbers, the likeliest first; 0.001 is millivolts.
 _SCALES = (0.01, 0.001, 0.1)
 #: A charger of a boat gives no more, A; common practice, no source.
-_MOST_A = 60.0
+MOST_A = 60.0
 #: A current that was seen to be less tells nothing, A.
 _LEAST_A = 0.5
 #: A temperature in a locker, degC; it moves by less than a degree from one frame to the next.
@@ -56,8 +56,8 @@ class Guess:
     def words(self) -> str:
         """Say what was seen."""
         if self.low == self.high:
-            return f"stands at {self.low:.6g} {self.unit}"
-        return f"moves between {self.low:.6g} and {self.high:.6g} {self.unit}"
+            return f"stands at {self.low:.9g} {self.unit}"
+        return f"moves between {self.low:.9g} and {self.high:.9g} {self.unit}"
 
     def line(self, name: str) -> str:
         """Return the line for [fields]."""
@@ -71,7 +71,14 @@ class Guess:
         )  # fmt: skip
 
 
-def guesses(values: Sequence[float], seconds: float, *, whole: bool) -> list[Guess]:
+def guesses(
+    values: Sequence[float],
+    seconds: float,
+    *,
+    whole: bool,
+    slack_s: float = 0.0,
+    most_a: float = MOST_A,
+) -> list[Guess]:
     """Return what a row of numbers may be, the likeliest first.
 
     Parameters
@@ -82,15 +89,19 @@ def guesses(values: Sequence[float], seconds: float, *, whole: bool) -> list[Gue
         From the first to the last.
     whole
         The device sends whole numbers, which have a scale; else they are as they are.
+    slack_s
+        By so much ``seconds`` may be wrong.
+    most_a
+        The charger gives no more, A.
     """
     if len(values) < 3:
         return []
     scales = _SCALES if whole else (1.0,)
     found = [
         *_voltages(values, scales),
-        *_hours(values, seconds, whole=whole),
-        *_currents(values, scales),
-        *_warmths(values, (0.1, 0.01) if whole else (1.0,)),
+        *_hours(values, seconds, slack_s, whole=whole),
+        *_currents(values, scales, most_a),
+        *_warmths(values, (0.1,) if whole else (1.0,)),
     ]
     return sorted(found, key=lambda guess: -guess.weight)
 
@@ -110,7 +121,7 @@ def _voltages(values: Sequence[float], scales: Sequence[float]) -> Iterator[Gues
             yield _seen("voltage_v", "V", values, scale, weight if high > low else 5)
 
 
-def _currents(values: Sequence[float], scales: Sequence[float]) -> Iterator[Guess]:
+def _currents(values: Sequence[float], scales: Sequence[float], most_a: float) -> Iterator[Guess]:
     low, high = min(values), max(values)
     steps = sorted(abs(b - a) for a, b in pairwise(values))
     # Half of the steps are small: a current wanders, it does not leap.
@@ -119,11 +130,13 @@ def _currents(values: Sequence[float], scales: Sequence[float]) -> Iterator[Gues
     # The low byte of a true value moves all the time.
     lively = 2 if len(set(values)) > len(values) / 2 else 0
     for rank, scale in enumerate(scales):
-        if low * scale >= -1.0 and _LEAST_A <= high * scale <= _MOST_A:
+        if low * scale >= -1.0 and _LEAST_A <= high * scale <= most_a:
             yield _seen("current_a", "A", values, scale, 4 - rank + lively)
 
 
-def _hours(values: Sequence[float], seconds: float, *, whole: bool) -> Iterator[Guess]:
+def _hours(
+    values: Sequence[float], seconds: float, slack_s: float, *, whole: bool
+) -> Iterator[Guess]:
     if any(b < a for a, b in pairwise(values)):
         return
     rise = values[-1] - values[0]
@@ -131,7 +144,9 @@ def _hours(values: Sequence[float], seconds: float, *, whole: bool) -> Iterator[
         hours = values[0] * of_a_unit / 3600.0
         expected = seconds / of_a_unit
         # What rises with the clock is a counter; one unit is lost to rounding at each end.
-        rises = expected >= 2.0 and abs(rise - expected) <= 1.0 + 0.2 * expected
+        rises = expected >= 2.0 and abs(rise - expected) <= (
+            1.0 + 0.2 * expected + slack_s / of_a_unit
+        )
         if rises and _HOURS[0] <= hours <= _HOURS[1]:
             yield _seen("runtime_h", unit, values, 1.0, 9)
     slow = 0.0 < rise <= seconds / 3600.0 + 0.11

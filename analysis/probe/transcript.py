@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from analysis.probe.find_frames import find_frames
 from analysis.probe.guesses import guess_checksum, guess_framing, guess_kind
 from analysis.probe.judgement import Judgement
 from logger.config import ANY_CHARGER
@@ -204,12 +205,14 @@ class Transcript:
         hints += self._poll_hints()
         if any("decimal comma" in reason for reason in self.refused):
             hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
-        if self.names and (self.ignored or self.refused["incomplete message"]):
+        lacking = any(f.source not in self.names for f in self.description.fields)
+        if self.names and (self.refused["incomplete message"] or (self.ignored and lacking)):
             wanted = ", ".join(f.source for f in self.description.fields)
             seen = ", ".join(name for name, _ in self.names.most_common(20))
             hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
         hints += self._name_hints()
-        if self.details.get("incomplete message", "").startswith("without"):
+        apart = self.details.get("incomplete message", "").startswith("without")
+        if apart and not self.absent:
             hints.append(
                 "values that come in several messages make one reading if they come within "
                 "gather_s seconds, such as gather_s = 0.8 in [timing]; what comes seldom is "
@@ -281,7 +284,9 @@ class Transcript:
             and self.unprintable > 0.2 * self.received
         ):
             hints.append(f"the first bytes, in hexadecimal: {self.head[:_SHOWN].hex(' ')}")
-            if guess := guess_framing(self.head):
+            found = find_frames(self.head)
+            guess = found.words() if found and found.size else guess_framing(self.head)
+            if guess:
                 hints.append(f'these may be binary frames: kind = "frame", {guess} in [decoder]')
             if self.packets:
                 lengths = " or ".join(str(n) for n, _ in self.packets.most_common(4))

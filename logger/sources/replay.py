@@ -115,6 +115,10 @@ class Replay:
                 yield row
 
 
+#: A capture may be made with a first guess that knows no answer and waits for each to the end.
+_PATIENCE = 3.0
+
+
 def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterator[Reading]:
     """Yield the readings in a capture; it begins in the middle of the device's talk."""
     pipeline.reset()
@@ -123,6 +127,8 @@ def captured(path: Path, pipeline: Pipeline, description: Description) -> Iterat
         for chunk in read_capture(path):
             yield from pipeline.feed(chunk.time_s, chunk.data, chunk.channel)
         return
+    # The questions say where a round ends; who captured without a description waited longer.
+    pipeline.gather_s *= _PATIENCE if pipeline.rounds else 1.0
     questions = [r for whole in poll.requests for r in whole.with_parts()]
     before, asked_s = len(questions), math.inf
     for chunk in read_capture(path):

@@ -71,6 +71,11 @@ def test_swapped_words_of_a_counter_of_seconds():
     )
 
 
+def test_a_counter_of_more_than_ten_years_of_running():
+    told = said(Reading(0.0, 13.2, runtime_h=114_906.0))
+    assert f'more than ten years of running; {SWAPPED} "ABCD"' in told
+
+
 def test_a_number_that_no_sensor_gives():
     told = said(Reading(0.0, 13.2, temperature_c=5e-20))
     assert f'too small to be measured; {SWAPPED} "CDAB"' in told

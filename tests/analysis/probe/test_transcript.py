@@ -58,6 +58,14 @@ def test_check_warns_of_frames_without_a_checksum(tmp_path, capsys):
         assert ("a spoiled frame passes for a good one" in capsys.readouterr().out) == warned
 
 
+def test_packets_that_are_no_text_lead_to_a_packed_structure():
+    transcript = Transcript(described('[decoder]\nkind = "keyvalue"\n[fields]\nvoltage_v = "U"\n'))
+    for n in range(9):
+        transcript.bytes_came(bytes([5, 0x28 + n, 1, 0xA4, 0x81, 0xF0, 0, 2]), "fff1")
+    (hint,) = (h for h in transcript.hints({}) if "packed" in h)
+    assert 'kind = "frame", framing = "packet", length = 8 in [decoder]' in hint
+
+
 NUMBERS = """
 [poll]
 send = ["V?\\r\\n", { text = "A?\\r\\n", columns = ["amps"] }]
