@@ -1,4 +1,4 @@
-"""What every source of readings offers, and how its settings are checked."""
+"""The interface of every source of readings, and the check of its settings."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Source(Protocol):
         ...
 
     def hold(self, seconds: float) -> None:
-        """Let readings of this session wait for up to so long, so that several are given in one go.
+        """Let readings of this session wait for up to ``seconds``, so that several come together.
 
         0 gives each at once again. It spares the processor; a source that cannot wait, or gains
         nothing by it, does nothing.
@@ -56,11 +56,11 @@ class Source(Protocol):
         ...
 
     def rest(self) -> list[Reading]:
-        """Return the readings that still wait when :meth:`readings` was ended from outside."""
+        """Return the readings that still wait after :meth:`readings` was ended from outside."""
         ...
 
     async def close(self) -> None:
-        """Release what outlives a session."""
+        """Release everything that outlives a session."""
         ...
 
 

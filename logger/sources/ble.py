@@ -81,7 +81,7 @@ BLE = Section(
         Setting("call_s", "number", 10.0, "how long one call may take", "s", 0.1, 120),
         Setting("adapter", "text", "", "such as hci1; the first one if left out"),
     ),
-    "which characteristics or advertised data are listened to",
+    "the characteristics or advertised data that are used",
 )
 SETTINGS = Section(
     "source",
@@ -92,9 +92,9 @@ SETTINGS = Section(
     ),
     "a device on Bluetooth LE",
 )
-# The library warns at each dropout; here a trouble is told once.
+# The library warns at each dropout; this program reports trouble once.
 logging.getLogger("bleak").setLevel(logging.ERROR)
-#: What an address looks like.
+#: Form of an address.
 ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
 _COMPANY = re.compile(r"[0-9A-Fa-f]{4}")
 _UUID_WORDS = "accepted: UUIDs of four or 32 hexadecimal digits"
@@ -128,7 +128,7 @@ class BleSource(DescribedSource):
             raise SourceError(f"{self.address}: {explain(error)}") from None
 
     def _left_over(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        """Count what the library leaves behind of a lost bus, instead of a page in the journal."""
+        """Count the errors that the library leaves after a lost bus, instead of logging each."""
         forgotten = "never retrieved" in context["message"]
         if forgotten and isinstance(context.get("exception"), OSError | EOFError):
             self.refusals.count("a call to the radio was lost with its link")
@@ -144,7 +144,7 @@ class BleSource(DescribedSource):
                 return device
         device = await find_advertising(self.address, self._radio)
         if device is None:
-            # Perhaps because it is connected: a connected device does not advertise.
+            # It may be connected: a connected device does not advertise.
             self._look_connected = True
             raise SourceError("not seen; is it on, and near enough?")
         return device

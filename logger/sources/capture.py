@@ -1,4 +1,4 @@
-"""Captured byte streams: what came over a link, and when, in a file that can be played again.
+"""Captured byte streams: the bytes of a link with their times, in a file that can be replayed.
 
 JSON Lines. The first line is ``{"capture": 1, "began": "2026-05-03T14:05:30Z", "link": "..."}``;
 each further line is ``{"at_s": 0.513, "bytes": "553d31330a"}`` with the seconds since the
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _VERSION = 1
-#: First bytes by which a capture is told from other files.
+#: First bytes of a capture.
 _HEAD = 12
 
 
@@ -38,7 +38,7 @@ class Chunk:
 
 
 class CaptureWriter:
-    """Writes chunks as they come; each line is complete, so a cut costs the last one at most."""
+    """Writes chunks as they come; each line is complete, so a power cut costs at most the last."""
 
     def __init__(self, file: IO[str], began_s: float, link: str) -> None:
         self._file = file
@@ -111,7 +111,7 @@ def read_capture(path: Path) -> Iterator[Chunk]:
                 yield _chunk(row, began_s, latest)
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
                 if number > 1 and not line.endswith("\n"):
-                    return  # it was cut while it was written
+                    return  # the last line is incomplete
                 raise RecordingError(
                     f"{path}, line {number}: is not a line of a capture: {error!r}"
                 ) from None

@@ -1,4 +1,4 @@
-"""The contract of a decoder: bytes in, messages and used length out, and nothing remembered.
+"""The interface of a decoder: bytes in, messages and used length out; it keeps no state.
 
 Because a decoder keeps no state, partial, joined and disturbed input take the same path: what is
 not used stays in the caller's buffer and is offered again with whatever arrives next.
@@ -24,7 +24,7 @@ Value = str | int | float | None
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Something that a source asks the device, and what the answer means.
+    """A question to the device, and the meaning of its answer.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What is known about bytes besides the bytes.
+    """The context of some bytes.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class Context:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One decoded message. No values: it is well formed but of a kind nobody asked for."""
+    """One decoded message. Without values it is well formed, but of a kind that is not used."""
 
     raw: bytes
     values: Mapping[str, Value] = field(default_factory=dict)
@@ -96,7 +96,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Result of one look at the buffer: what came out, and how many bytes are done with."""
+    """Result of decoding a buffer: the items found, and the number of bytes used."""
 
     used: int
     items: tuple[Message | Refused, ...] = ()
@@ -129,7 +129,7 @@ class Decoder(Protocol):
         ...
 
     def answer_form(self, request: Request) -> Hashable | None:
-        """Return what all answers to a question have in common, by which they are told apart.
+        """Return the form that all answers to a question share; other answers differ from it.
 
         Two questions of the same form could be given each other's answers. None: an answer names
         its values itself, so that none can get a wrong name.
@@ -139,7 +139,7 @@ class Decoder(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a table stands in a file, for errors that name file, line and key."""
+    """The place of a table in a file, for errors that name file, line and key."""
 
     document: Document
     prefix: tuple[str, ...] = ()

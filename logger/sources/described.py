@@ -1,4 +1,4 @@
-"""What the sources share whose device a description describes, on a line or by radio."""
+"""The common part of sources whose device has a description, on a line or by radio."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from logger.sources.link.conversation import Link, Tap
     from logger.sources.pipeline import Outcome, Pipeline
 
-#: For so long a link that costs nothing to try is tried every second; common practice, no source.
+#: Time for which a local link is tried every second, s: a try costs nothing (judgement, no source).
 EAGER_S = 60.0
 
 
 class DescribedSource:
-    """A live source, but for its sessions; see :class:`logger.sources.base.Source`.
+    """A live source without its sessions; see :class:`logger.sources.base.Source`.
 
     Parameters
     ----------
@@ -68,14 +68,14 @@ class DescribedSource:
         self._tap = tap
 
     def describe(self) -> str:
-        """Name the place and what is spoken there."""
+        """Name the port or address, and the decoder."""
         label = f"{self.description.label}, " if self.description.label else ""
         return f"{label}{self.description.decoder_kind} on {self._place}"
 
     def hold(self, seconds: float) -> None:
         """Let readings wait; see :class:`logger.sources.base.Source`."""
         if self._talk is not None:
-            # Silence must still be told from waiting.
+            # A hold must stay shorter than the time after which a silent link counts as lost.
             self._talk.hold(min(seconds, 0.75 * self.delays.stale_s))
 
     def rest(self) -> list[Reading]:

@@ -48,7 +48,7 @@ FIELD = Section(
             "hold_s",
             "number",
             0.0,
-            "the value stands for so long after it came, for devices that send it rarely",
+            "how long a value stays valid, for devices that send it rarely",
             "s",
             0,
             864000,
@@ -58,7 +58,7 @@ FIELD = Section(
     ),
     "one channel of a reading",
 )
-#: Names that an error lists: there are a hundred values of Bluetooth characteristics.
+#: Most names that an error lists: Bluetooth characteristics have a hundred.
 MOST_LISTED = 24
 #: Channels that [fields] may name.
 FIELD_KEYS = (*CHANNELS, "state", "utc_s")
@@ -78,7 +78,7 @@ class ValueRefusedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """How one channel is found in messages."""
+    """How one channel is read from messages."""
 
     channel: str
     source: str
@@ -296,6 +296,6 @@ def state_of(word: str, states: Mapping[str, OperatingState]) -> OperatingState 
     """Return the operating state of a device's word, or None if nothing says what it means."""
     found = states.get(word, states.get(ANY_WORD))
     if found is None and not states and word in _STATE_NAMES:
-        # A device that speaks the standard's own words needs no table.
+        # A device that uses the standard's own words needs no table.
         return OperatingState(word)
     return found

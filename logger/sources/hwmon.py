@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from logger.sources.description import Description
     from logger.sources.fields import Field
 
-#: Where the kernel shows its sensors.
+#: Folder in which the kernel shows its sensors.
 ROOT = "/sys/class/hwmon"
-#: What each channel can be read from.
+#: Kinds of attribute from which each channel can be read.
 SOURCES = {
     "voltage_v": ("in",),
     "current_a": ("curr", "power"),
@@ -99,7 +99,7 @@ class HwmonSource(DescribedSource):
             self.every_s,
             self.refusals,
         )
-        # Its lines are whole from the first on.
+        # Its first line is complete, unlike that of a serial line.
         self.pipeline.reset(in_sync=True, opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))
         async with opened(link, self.refusals):
             async for reading in self._converse(link).readings():
@@ -154,7 +154,7 @@ def _check_field(description: Description, f: Field) -> None:
     if match is not None and match.re is QUOTIENT:
         kind = "power"
     elif kind == "power":
-        kind = ""  # watts are no amperes
+        kind = ""  # a power attribute gives watts, not amperes
     if kind not in kinds:
         examples = " or ".join(f"{_EXAMPLES[kind]!r}" for kind in kinds)
         raise place.error(

@@ -53,7 +53,7 @@ class ModbusTcpSource(DescribedSource):
     def __init__(self, host: str, port: int, description: Description) -> None:
         poll = description.poll
         if poll is not None and "late_s" not in (description.tables.get("poll") or {}):
-            # An answer says which question it belongs to: none has to be waited for.
+            # An answer names its question, so a late one cannot be confused with another.
             description = replace(description, poll=replace(poll, late_s=0.0))
         super().__init__(f"{host}:{port}", description, eager_s=EAGER_S)
         self.host = host

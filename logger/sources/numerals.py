@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-#: Digits beyond this are noise or an attack; no measured value needs them.
+#: Most characters of a number: no measured value needs more.
 LONGEST_NUMERAL = 32
 _NUMERAL = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 

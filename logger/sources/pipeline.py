@@ -1,11 +1,11 @@
-"""Turns the bytes of one link into readings, counting whatever is refused on the way.
+"""Turns the bytes of one link into readings, and counts what is refused on the way.
 
 bytes -> buffer of the channel -> decoder -> messages -> round -> reading. A round is the set of
 values that make one reading: a single message, or several within ``gather_s`` where the device
 spreads its values over messages or characteristics.
 
-Where a device is asked several questions, the caller says where a round begins and ends: what was
-not given in one round is never completed by another.
+If a device is asked several questions, the caller says where a round begins and ends. A value that
+is missing in one round is never taken from another.
 """
 
 from __future__ import annotations
@@ -25,15 +25,16 @@ if TYPE_CHECKING:
     from logger.sources.decoding import Decoder, Request, Value
     from logger.sources.fields import Field
 
-#: Readings of one burst of bytes came at one instant; they are set so far apart, in their order, s.
+#: Distance between readings of one burst of bytes, s: they came at one instant, and this keeps
+#: their order.
 BURST_SPACING_S = 1e-6
-#: A time that lies no further back than this belongs to the same burst, s.
+#: A time that is earlier by at most this belongs to the same burst, s.
 BURST_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one message, for a person who watches."""
+    """The result of one message, for a person who watches."""
 
     time_s: float
     channel: str
@@ -43,7 +44,7 @@ class Outcome:
 
 @dataclass(slots=True)
 class Counts:
-    """What passed through a pipeline."""
+    """Counts of what passed through a pipeline."""
 
     good: int = 0
     ignored: int = 0
@@ -115,7 +116,7 @@ class Pipeline:
         self.reset()
 
     def reset(self, *, in_sync: bool = False, opened_s: float = math.inf) -> None:
-        """Forget what was under way: a new session starts in the middle of the device's talk.
+        """Forget the old session; a new one starts in the middle of the device's output.
 
         ``opened_s`` is when it began, on the clock of the bytes: after a silence longer than
         ``cut_s`` the first byte begins a message.
@@ -136,7 +137,7 @@ class Pipeline:
         self._held: dict[str, tuple[float, Value]] = {}
 
     def asked(self, request: Request | None, *, echo: bool = False) -> None:
-        """Note a request: what waits in the buffers cannot be its answer and is dropped.
+        """Note a request, and drop the buffers: what they hold cannot be its answer.
 
         ``echo`` tells that the line will give back the request before the answer comes.
         """
@@ -161,7 +162,7 @@ class Pipeline:
         self._in_rounds = self._round_open = self.rounds
 
     def drop_round(self) -> None:
-        """Forget what this round gave; whatever comes before the next begins is not used."""
+        """Drop this round; data that come before the next round are not used."""
         self._tell_part()
         self._round = {}
         self._in_rounds, self._round_open = self.rounds, False
@@ -176,7 +177,7 @@ class Pipeline:
         return readings
 
     def unanswered(self, request: Request) -> None:
-        """Count a request that got no usable answer, with what came instead of one."""
+        """Count a request without a usable answer, and note what came instead."""
         waiting = b"".join(self._buffers.values())
         self._buffers.clear()
         reason = "incomplete answer" if waiting else "no answer"
@@ -231,7 +232,7 @@ class Pipeline:
         return readings
 
     def _lacks(self, asked: Request) -> None:
-        """Take note that the device does not have all of what was asked."""
+        """Note that the device does not have everything that was asked."""
         if asked.parts:
             self.refused_whole = asked
             self.rounds = True
@@ -242,7 +243,7 @@ class Pipeline:
             self._doubted.add(asked)
 
     def _has(self, asked: Request) -> None:
-        """Take note that the device has what it refused before."""
+        """Note that the device has what it refused before."""
         if asked in self._doubted:
             self._doubted.discard(asked)
             self._leave_out(self.absent.difference(asked.columns or ()))
@@ -261,7 +262,7 @@ class Pipeline:
             self._tell(time_s, channel, message)
             return []
         if unread := self._unread(values):
-            # Noise that makes a message of its own is no answer: that may still come.
+            # Noise that happens to decode is not the answer; that may still come.
             self._refuse(time_s, channel, Refused(message.raw, unread.reason, unread.detail))
             return []
         extra = (told_by_form and self.answered) or not self._round.keys().isdisjoint(values)
@@ -303,7 +304,7 @@ class Pipeline:
         return None
 
     def _hold(self, time_s: float, values: Mapping[str, Value]) -> None:
-        """Keep the values that stand for a while."""
+        """Keep the values that stay valid for a while."""
         for f in self.fields:
             if f.hold_s and f.source in values:
                 self._held[f.source] = (time_s, values[f.source])
@@ -383,7 +384,7 @@ class Pipeline:
             return OperatingState.UNKNOWN, ""
         state = state_of(word, self.states)
         if state is None:
-            # The reading is worth keeping without its state, but somebody has to hear of the word.
+            # Keep the reading without its state, and report the unknown word.
             self.refusals.count("unknown state word", word)
             word, words = word[:LONGEST_WORD], self.counts.unknown_words
             if word in words or len(words) < MOST_WORDS:

@@ -100,7 +100,7 @@ class SerialSource(DescribedSource):
     async def readings(self) -> AsyncIterator[Reading]:
         """Open the port and give readings; see :class:`logger.sources.base.Source`."""
         if self._link is not None and self._link.thread.is_alive():
-            # A driver that does not come back: another thread on the same port would hang too.
+            # The driver hangs; another thread on the same port would hang as well.
             raise SourceError(f"{self.port}: the last session still hangs in the driver")
         link = self._link = PortLink(self.port, self.line)
         self.pipeline.reset(opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))

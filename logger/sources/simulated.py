@@ -1,7 +1,7 @@
-"""A source without a charger: an invented boat that lives at any speed, for trials and teaching.
+"""A source without a charger: an invented boat at any speed, for trials and teaching.
 
-At speed 1 it stands in for a live charger (times on ``CLOCK_BOOTTIME``); at any other speed it is
-a recording in the making (Unix times from ``start``), and at speed 0 as fast as the machine can.
+At speed 1 it acts like a live charger (times on ``CLOCK_BOOTTIME``). At any other speed it acts
+like a recording (Unix times from ``start``); at speed 0 it runs as fast as the machine can.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ if TYPE_CHECKING:
 SETTINGS = Section(
     "source",
     (
-        Setting("seed", "whole", 1, "another seed is another boat", "", 0, 2**31),
+        Setting("seed", "whole", 1, "number of the boat", "", 0, 2**31),
         Setting(
             "speed",
             "number",
             1.0,
-            "1 lives in real time, 60 an hour a minute, 0 as fast as possible",
+            "1 is real time, 60 an hour in a minute, 0 as fast as possible",
             "",
             0,
             1e9,
@@ -69,9 +69,9 @@ SETTINGS = Section(
 
 #: Spacing of the readings where nothing is set, s: years in seconds are made of minutes.
 LIVE_SPACING_S, FAST_SPACING_S = 1.0, 60.0
-#: The season of a boat that lives in real time: whoever looks wants to see it.
+#: The season of a boat in real time: all year, so that there is always something to see.
 EVERY_DAY = (1, 366)
-#: Readings between two looks at what else the process has to do, at full speed.
+#: Readings at full speed after which other tasks of the process get a turn.
 _BREATH = 200
 
 

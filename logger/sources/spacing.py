@@ -1,12 +1,12 @@
-"""How far apart the readings of a source come, and from which spacing on it is a gap.
+"""Finds how far apart the readings of a source are, and from which spacing on there is a gap.
 
-A gap is never integrated, so a limit that is too short loses everything that a slow source says.
-The limit is found from the readings: five times the usual spacing, at least 5 s. What is usual is
-learnt apart for a charger that runs and one that rests, because many sources speak less often at
-rest. The usual spacing is the one in which three quarters of the time lie: weighted by time, a
-burst of readings every minute counts as a minute, and a source at irregular times by its longer
-pauses. Three spacings in a row of about the same length are a rhythm from then on, so that a
-source that becomes slower is followed at once. Memory and work for each reading are fixed.
+A gap is never integrated, so a limit that is too short loses all data of a slow source. The limit
+is found from the readings: five times the usual spacing, at least 5 s. The usual spacing is found
+separately for running and for rest, because many sources send less often at rest. It is weighted by
+time: three quarters of the time have this spacing or a closer one. So a burst of readings every
+minute counts as a minute, and a source at irregular times by its longer pauses. Three spacings in a
+row of about the same length are a rhythm, so that a source that becomes slower is followed at once.
+Memory and work for each reading are fixed.
 """
 
 from __future__ import annotations
@@ -15,23 +15,23 @@ from math import frexp
 
 from logger.config import GAP_SPACINGS, SHORTEST_GAP_S, LogConfig, gap_after
 
-#: Without a rhythm, a spacing beyond this is silence, s (common practice, no source).
+#: Without a rhythm, a longer spacing is silence, s (common practice, no source).
 LONGEST_LOOSE_S = 600.0
-#: No source is read less often than this, s: the largest ``interval_s`` that is accepted.
+#: Longest spacing of a source, s: the largest accepted ``interval_s``.
 LONGEST_SPACING_S = 3600.0
-#: Spacings that agree within this factor are one rhythm: a source that misses every other message.
+#: Spacings within this factor are one rhythm, so that a source may miss every other message.
 RHYTHM_FACTOR = 2.0
-#: Share of the time that lies in spacings up to the usual one. Dropouts that fill less than a
-#: quarter of the time stay gaps.
+#: Share of the time with the usual spacing or a closer one: dropouts that fill less than a quarter
+#: of the time stay gaps.
 TIME_SHARE = 0.75
-#: A size of spacing is known once it was seen so often.
+#: Times that an octave of spacing must be seen to count.
 SEEN_OFTEN = 3
-#: What was learnt counts half after so many readings.
+#: Number of readings after which earlier ones count half.
 HALF_LIFE = 1024
 #: Octaves of spacing, from 2**-5 s (shorter ones are bursts) to 2**12 s.
 LOWEST_OCTAVE, _HIGHEST = -5, 12
 OCTAVES = _HIGHEST - LOWEST_OCTAVE + 1
-#: A setting is told to be wrong where the usual spacing is so many times longer or shorter.
+#: A setting is reported as wrong if the usual spacing differs from it by more than this factor.
 WRONG_FACTOR = 2.5
 
 
@@ -54,7 +54,7 @@ class Usual:
         self._before_s = self._still_before_s = 0.0
 
     def is_rhythm(self, spacing_s: float) -> bool:
-        """Say whether this spacing and the two before it are about the same; remember it."""
+        """Tell whether this spacing and the two before it are about equal, and keep it."""
         before_s, still_before_s = self._before_s, self._still_before_s
         self._still_before_s, self._before_s = before_s, spacing_s
         return spacing_s <= LONGEST_SPACING_S and max(
@@ -62,7 +62,7 @@ class Usual:
         ) <= RHYTHM_FACTOR * min(spacing_s, before_s, still_before_s)
 
     def learn(self, spacing_s: float) -> None:
-        """Take note of one spacing."""
+        """Count one spacing."""
         octave = frexp(spacing_s)[1] - LOWEST_OCTAVE
         octave = 0 if octave < 0 else min(octave, OCTAVES - 1)
         self.seconds[octave] += spacing_s
@@ -75,7 +75,7 @@ class Usual:
             self.find()
 
     def find(self) -> None:
-        """Work out the usual spacing anew."""
+        """Find the usual spacing again."""
         known = [k for k in range(OCTAVES) if self.counts[k] >= SEEN_OFTEN]
         wanted_s = TIME_SHARE * sum(self.seconds[k] for k in known)
         for k in known:
@@ -86,7 +86,7 @@ class Usual:
 
 
 class Spacing:
-    """Tells gaps from spacings, reading by reading.
+    """Decides, reading by reading, which spacings are gaps.
 
     Parameters
     ----------
@@ -115,14 +115,14 @@ class Spacing:
 
     @property
     def gap_s(self) -> float:
-        """The longest silence that is no gap by now, s."""
+        """The longest silence that is not a gap, by the readings so far, s."""
         limit_s = self._log.gap_s if self.usual_s is None else self._limit_s(self.usual_s)
         return max(limit_s, self._patience_s)
 
     def is_gap(self, spacing_s: float, *, running: bool) -> bool:
-        """Say whether the spacing before a reading is a gap, and learn from it.
+        """Tell whether the spacing before a reading is a gap, and learn from it.
 
-        ``running`` tells of the reading before.
+        ``running`` is whether the charger ran at the reading before.
         """
         found = self._found[running]
         usual_s = found.usual_s
@@ -151,7 +151,7 @@ class Spacing:
         return gap_after(usual_s) if self._log.adapts else self._log.gap_s
 
     def wrong_words(self) -> str:
-        """Say that ``interval_s`` or ``gap_s`` does not fit what comes; empty where it does."""
+        """Say that ``interval_s`` or ``gap_s`` does not fit the readings; empty where it does."""
         return wrong_words(self._log, *self.each_s)
 
 
@@ -163,8 +163,8 @@ def wrong_words(log: LogConfig, *usual_s: float | None) -> str:
     log
         The settings.
     usual_s
-        The usual spacings, s, None where one is not known. A source may speak often while it runs
-        and seldom at rest: ``interval_s`` fits where it fits one of them, or lies between them.
+        The usual spacings, s, None where one is not known. A source may send often while it runs
+        and seldom at rest: ``interval_s`` fits if it fits one of them, or lies between them.
     """
     known = [rounded(s) for s in usual_s if s is not None]
     if not known:
@@ -172,8 +172,8 @@ def wrong_words(log: LogConfig, *usual_s: float | None) -> str:
     short_s, long_s = min(known), max(known)
     if not log.adapts and log.gap_s < long_s:
         return (
-            f"readings come every {long_s:g} s, and gap_s = {log.gap_s:g} makes a gap of "
-            f"each: what lies between them is lost. Take gap_s out of [log], or write "
+            f"readings come every {long_s:g} s, and with gap_s = {log.gap_s:g} each step between "
+            f"them counts as a gap, so nothing is added up. Delete gap_s from [log], or write "
             f"gap_s = {gap_after(long_s):g}"
         )
     if not log.interval_given:
@@ -182,17 +182,17 @@ def wrong_words(log: LogConfig, *usual_s: float | None) -> str:
     if short_s > WRONG_FACTOR * log.interval_s and short_s > SHORTEST_GAP_S / GAP_SPACINGS:
         return (
             f"readings come {every}, not every {log.interval_s:g} s as interval_s says; the "
-            f"measured spacing counts. Write interval_s = {short_s:g} in [log], or leave it out"
+            f"measured spacing is used. Write interval_s = {short_s:g} in [log], or delete it"
         )
     if WRONG_FACTOR * long_s < log.interval_s and log.gap_s > SHORTEST_GAP_S:
         return (
-            f"readings come {every}, not every {log.interval_s:g} s as interval_s says, by which "
-            f"silence of up to {log.gap_s:g} s would not be seen. Write interval_s = {long_s:g} "
-            f"in [log], or leave it out"
+            f"readings come {every}, not every {log.interval_s:g} s as interval_s says, so silence "
+            f"of up to {log.gap_s:g} s would go unnoticed. Write interval_s = {long_s:g} in [log], "
+            f"or delete it"
         )
     return ""
 
 
 def rounded(spacing_s: float) -> float:
-    """Return a spacing in two digits, as a person would write it."""
+    """Return a spacing with two digits."""
     return float(f"{spacing_s:.2g}")

@@ -310,7 +310,7 @@ def test_a_gap_that_loses_the_season_is_told_and_importing_again_repairs_it(boat
     done = ebbwatt("import", "a.csv", cwd=boat, status=1)
     first, second = done.stdout.splitlines()[:2]
     assert first == "a.csv: NOTHING USABLE CAME IN"
-    assert "readings come every 10 s, and gap_s = 5 makes a gap of each" in second
+    assert "readings come every 10 s, and with gap_s = 5 each step" in second
     done = ebbwatt("check", cwd=boat, status=1)
     assert "17,280 readings stand alone" in done.stdout
     (boat / "ebbwatt.toml").write_text(CONFIG)

@@ -1,4 +1,4 @@
-"""Asks a device its questions, round after round, and keeps late answers from the wrong question.
+"""Asks a device its questions, round after round, and never takes a late answer for another one.
 
 An answer on a serial line does not say which question it belongs to. So one question at a time is
 under way, and a question that got no answer in time is *owed* one. While an answer is owed, its
@@ -37,14 +37,14 @@ RETRY_S = 600.0
 
 
 class Polling:
-    """The questions of one device; it outlives the sessions, since an answer may do so too.
+    """The questions of one device. It outlives a session, because a late answer may, too.
 
     Parameters
     ----------
     poll
-        What is asked, and when.
+        The questions and their times.
     pipeline
-        Where the answers go.
+        Receives the answers.
     """
 
     def __init__(self, poll: Poll, pipeline: Pipeline) -> None:
@@ -69,7 +69,8 @@ class Polling:
         while True:
             async for reading in self._round(talk):
                 yield reading
-            # A round that took too long is followed by the next at once, but none is caught up.
+            # After a round that took too long the next begins at once; missed rounds are not made
+            # up.
             next_round_s = max(next_round_s + self._poll.every_s, loop.time())
             async for reading in talk.until(next_round_s):
                 yield reading
@@ -127,7 +128,7 @@ class Polling:
         return tuple(r for r in self._requests if not absent.issuperset(r.columns or ("",)))
 
     def _mute(self, request: Request) -> bool:
-        """Tell whether a question is not owed an answer.
+        """Tell whether a question expects no answer.
 
         A question may only wake the device. Where the answers name their values, a question that
         was never answered cannot put a value under a wrong name. A single question has no other.
@@ -153,17 +154,17 @@ class Polling:
         if talk.tap is not None:
             talk.tap(time.clock_gettime(time.CLOCK_BOOTTIME), request.payload, True, "")
         if not self._mute(request):
-            # The device may begin on this question only when it is done with the one before.
+            # The device may start on this question only after the one before.
             begin_s = max(asyncio.get_running_loop().time(), self._owed_until_s)
             self._owed_until_s = begin_s + self._poll.answer_s + self._poll.late_s
         await talk.link.send(request.payload)
 
     async def _settle(self, talk: Conversation, request: Request) -> None:
-        """Return when no answer can be under way any more; the round is dropped already."""
+        """Wait until no answer can be under way any more; the round is dropped already."""
         owed = [request]
         if not self._confusable(request):
             other = self._told_apart(owed)
-            # Half an answer may be on its way: the line is asked only when it is quiet.
+            # Half an answer may be on its way, so ask only when the line is quiet.
             loop = asyncio.get_running_loop()
             if await self._listen(talk, loop.time() + self._poll.answer_s):
                 self._owed_until_s = float("-inf")
@@ -181,7 +182,7 @@ class Polling:
         return form if form is not None else self._names.get(request)
 
     def _confusable(self, request: Request) -> bool:
-        """Tell whether the answer to another question could pass for that to this one."""
+        """Tell whether the answer to another question looks like the answer to this one."""
         form = self._forms[request]
         return form is not None and [self._forms[r] for r in self._requests].count(form) > 1
 
@@ -195,7 +196,7 @@ class Polling:
         return None
 
     async def _listen(self, talk: Conversation, until_s: float) -> bool:
-        """Take what comes, without using it; return whether the last question was answered."""
+        """Receive and drop data; return whether the last question was answered."""
         while (chunk := await talk.link.receive(until_s)) is not None:
             talk.feed(*chunk)
             if self._pipeline.answered:
@@ -205,14 +206,14 @@ class Polling:
         return False
 
     def _answers_last(self) -> bool:
-        """Tell whether the answer that came can be that to the question asked last."""
+        """Tell whether the answer that came can belong to the question asked last."""
         asked = self._pipeline.request
         if asked is None or self._forms[asked] is not None:
             return True
         return self._pipeline.answer_names == self._names.get(asked)
 
     async def _listen_out(self, talk: Conversation) -> None:
-        """Let an answer pass that an earlier session, or a disturbed line, still owes."""
+        """Wait for, and drop, an answer that an earlier session or a disturbed line still owes."""
         self._pipeline.drop_round()
         while await talk.link.receive(self._owed_until_s) is not None:
             pass
