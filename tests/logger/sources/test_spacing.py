@@ -99,7 +99,7 @@ def test_a_gap_that_is_set_is_kept_and_told_where_it_loses_everything():
     log = LogConfig(gap_s=5.0)
     gaps, spacing = judged_live(regular(10.0, 50), log=log)
     assert all(gaps)
-    assert "gap_s = 5 makes a gap" in spacing.wrong_words()
+    assert "gap_s = 5 each step between them counts as a gap" in spacing.wrong_words()
     assert "gap_s = 50" in spacing.wrong_words()
 
 
