@@ -22,6 +22,7 @@ from analysis.show.glossary import GLOSSARY
 from analysis.transfer.series.mapping import IMPORT
 from analysis.vocabulary import lists
 from logger import __version__
+from logger.other_sources import OTHER_SOURCE
 from logger.sections import SECTIONS, SERVICE
 from logger.settings import REQUIRED, Section
 from logger.sources import MODULES
@@ -154,6 +155,7 @@ def _configuration() -> Iterator[Block]:
     )
     for section in (*SECTIONS, SERVICE, *PUBLISH_SECTIONS):
         yield from _section(f"[{section.name}]", section)
+    yield from _section("[[other_sources]]", OTHER_SOURCE)
     yield from _section("[import]", IMPORT)
     yield Block(
         "text",

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
+from logger.other_sources import OTHER_SOURCE, OtherSource, other_sources
 from logger.plausibility.bank import BANKS_V, DEAD_SHARE, HIGHEST_SHARE
 from logger.recordings.files import Limits
 from logger.refusals import printable
@@ -224,6 +225,7 @@ class Config:
     judges_bank: bool = False
     """Whether voltages are judged by the bank too: [plausible] does not name them."""
     sources: tuple[dict[str, Any], ...] = ()
+    other_sources: tuple[OtherSource, ...] = ()
 
 
 def gap_after(spacing_s: float) -> float:
@@ -258,7 +260,8 @@ def _read(path: Path, *, quiet: bool) -> Document:
         return read_document(path)
     if not quiet:
         log.warning("%s: using the configuration that it carries", printable(str(path), 200))
-    return Document(path, carried(path, {s.name: s.keys() for s in SECTIONS}))
+    known = {section.name: section.keys() for section in (*SECTIONS, OTHER_SOURCE)}
+    return Document(path, carried(path, known))
 
 
 def load_config(path: Path, *, quiet: bool = False) -> Config:
@@ -283,7 +286,14 @@ def config_of(document: Document) -> Config:
         With all that is wrong: file, line, key and the accepted values of each.
     """
     path, data, errors = document.path, document.data, Errors()
-    known = [*(s.name for s in SECTIONS), "service", "source", "publish", "import"]
+    known = [
+        *(s.name for s in SECTIONS),
+        "service",
+        "source",
+        "publish",
+        "import",
+        OTHER_SOURCE.name,
+    ]
     with errors.noted():
         check_unknown_key(document, data, known)
     values: dict[str, dict[str, Any]] = {}
@@ -294,6 +304,8 @@ def config_of(document: Document) -> Config:
                 values[section.name] = _fitting_together(document, section.name, table)
     with errors.noted():
         services = _services(document, data.get("service"))
+    with errors.noted():
+        others = other_sources(document)
     with errors.noted():
         source, sources = _sources(document)
     with errors.noted():
@@ -320,6 +332,7 @@ def config_of(document: Document) -> Config:
         unit=UnitConfig(**values["unit"]),
         boat=BoatConfig(**values["boat"]),
         services=services,
+        other_sources=others,
         judges_bank=values["plausible"]["voltage_v"] is None,
     )
 

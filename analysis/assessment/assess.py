@@ -11,6 +11,7 @@ import numpy as np
 from analysis.assessment.account import count_runs, hours_account
 from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.assessment.forecast import Forecast, forecast
+from analysis.assessment.step_causes import STEP, step_findings
 from analysis.assessment.usage import Usage, dates, usage
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
@@ -118,7 +119,12 @@ def assess(
         left_out=out.left_out_h,
         account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
-        inputs=worst_first(with_exchange(findings, jumps, changes)),
+        inputs=worst_first(
+            [
+                *with_exchange(findings, jumps, changes),
+                *step_findings(steps, runs.log.events, config.other_sources),
+            ]
+        ),
         store=(runs.log.store_id, runs.log.fitting.id) if runs.log.store_id else None,
     )
     return _without_conclusions(made) if _stopped(made) else made
@@ -138,6 +144,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
         decline_per_1000h=Span(),
         sag=None,
         steps=(),
+        inputs=tuple(f for f in made.inputs if f.code != STEP),
         until=None,
         remaining_h=Span(),
         remaining_date=Span(),

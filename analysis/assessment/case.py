@@ -74,6 +74,8 @@ class Case:
     def _judged(self) -> tuple[Health | None, Evidence]:
         sure = self.examined
         found = gather(self.runs, self.config, sure.zero_sd, sure.held, gain_sd=sure.gain_sd)
+        if sure.jumps:
+            found = replace(found, may_begin_h=sure.jumps[-1].runtime_h)
         return health_of(found, self.config)
 
     @cached_property

@@ -75,6 +75,9 @@ class Evidence:
     """Uncertainty of the output from the current sensor's zero (one sd), fraction of rated."""
     gain_sd: float = 0.0
     """Uncertainty of the output from the sensor's gain (one sd), as a share of the output."""
+    may_begin_h: float | None = None
+    """Running hours at which another unit may have been fitted: the counter jumped back there, and
+    nobody recorded why. None where there is no doubt."""
 
     @property
     def now_h(self) -> float | None:
@@ -144,7 +147,9 @@ def _restricted(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
         out = replace(out, used=out.used & ~low)
     if held is not None and held.any():
         held = held & out.used
-        out = _with_reason(out, held, Limit.BATTERY, "used as a lower bound: held by a setting")
+        out = _with_reason(
+            out, held, Limit.BATTERY, "used as a lower bound: held by a setting or another source"
+        )
         out = replace(out, bound=out.bound | held)
     return out
 
@@ -205,7 +210,11 @@ def design_hours_left(evidence: Evidence, config: Config) -> tuple[float, float]
     if not counted and not _seen_from_new(evidence.runs, config):
         return None
     passed_h = now_h - start_h
-    return life_h[0] - passed_h, life_h[1] - passed_h
+    # Where another unit may have been fitted both readings stay open: the old one, or a new one.
+    least_h = passed_h
+    if evidence.may_begin_h is not None:
+        least_h = min(passed_h, now_h - evidence.may_begin_h)
+    return life_h[0] - passed_h, life_h[1] - least_h
 
 
 def _hours_at(runs: Runs, time_s: Floats) -> Floats:

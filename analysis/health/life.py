@@ -73,6 +73,11 @@ _WAVE_SIZE = 0.02
 #: spring to summer at 4 % per 10 K, the upper end of what is usual (common practice, no source).
 _FIRST_SEASON_SIZE = 0.04
 
+#: A change between the medians of so many runs before and behind, fraction of rated, that no heat
+#: makes from one week to the next: 25 K at 4 % per 10 K, the upper end of what is usual (common
+#: practice, no source).
+_JUMP_RUNS, _JUMP = 8, 0.10
+
 
 @dataclass(frozen=True, slots=True)
 class StepFound:
@@ -135,14 +140,34 @@ def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     nodes = make_nodes(data.kh)
     columns = heat_columns(temperature_c)
     trend = trend_columns(forms(0.05)[0], data.kh, float(data.kh.max()))
-    design = np.column_stack((trend, columns))
-    spread = np.array([_LEVEL_PRIOR[1], SLOPE_SPREAD, *HEAT_SIZE])
+    jump = _jump(data)
+    design = np.column_stack((trend, columns, jump))
+    spread = np.array(
+        [_LEVEL_PRIOR[1], SLOPE_SPREAD, *HEAT_SIZE, *[_LEVEL_PRIOR[1]] * jump.shape[1]]
+    )
     mean = np.concatenate(([_LEVEL_PRIOR[0]], np.zeros(len(spread) - 1)))
     scatter = float(np.clip(np.median(np.abs(np.diff(data.y[values]))), 1e-3, 0.05))
     mode = find_mode(data, nodes, design, (mean, spread**-2.0), 0.01, scatter)
     level = max(float(np.median(trend @ mode.coefficients[:2])), 0.1)
-    effect: Floats = mode.coefficients[2:] / level
+    effect: Floats = mode.coefficients[2 : 2 + columns.shape[1]] / level
     return effect
+
+
+def _jump(data: Observations) -> Floats:
+    """Return a column that is one from the largest jump of the output on; none where none is large.
+
+    Without it, a sudden loss in a season that warms would pass for an effect of heat.
+    """
+    values = np.flatnonzero(~data.bound)
+    if len(values) < 2 * _JUMP_RUNS:
+        return np.empty((len(data.y), 0))
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(data.y[values], _JUMP_RUNS), axis=1)
+    change = middle[_JUMP_RUNS:] - middle[:-_JUMP_RUNS]
+    place = int(np.argmax(np.abs(change)))
+    if abs(change[place]) < _JUMP:
+        return np.empty((len(data.y), 0))
+    column = np.arange(len(data.y)) >= values[place + _JUMP_RUNS]
+    return np.asarray(column[:, None], dtype=np.float64)
 
 
 def estimate(

@@ -80,6 +80,9 @@ class Clamped:
     """Zero where readings are too near each other to tell."""
     relative_sd: float
     """What a corrected current may still be wrong by, as a part of it, where the charger runs."""
+    drop_ohm: float = 0.0
+    """Between the charger and the place where the log's voltage is measured, by a voltmeter; zero
+    where both agree."""
 
     @property
     def drifts(self) -> bool:
@@ -168,6 +171,13 @@ def solve(readings: list[Reading], zero_sd_a: float) -> Clamped | None:
     # Where it runs now: gain and zero are wrong together, and in part undo each other.
     running = np.array([1.0, 1.0 / float(np.median(np.abs(c))), 0.0])
     relative = math.sqrt(float(running @ covariance @ running)) / float(mean[0])
+    drops = [
+        (r.voltage_v - r.logged_v) / r.current_a
+        for r in used
+        if r.voltage_v is not None
+        and r.logged_v is not None
+        and abs(r.voltage_v - r.logged_v) > AGREE_V
+    ]
     return Clamped(
         tuple(used),
         float(mean[0]),
@@ -175,6 +185,7 @@ def solve(readings: list[Reading], zero_sd_a: float) -> Clamped | None:
         float(mean[1]),
         float(mean[2]) if drifts else 0.0,
         relative,
+        float(np.median(drops)) if drops else 0.0,
     )
 
 
@@ -187,10 +198,13 @@ def corrected(log: History, clamped: Clamped) -> History:
     """Return the log with charge and energy as the clamp meter would have shown them."""
     gain = clamped.gain_at(log.start_s + 0.5 * log.duration_s)
     zero_c = clamped.zero_a * log.duration_s
+    charge_c = (log.charge_c - zero_c) / gain
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lost_j = clamped.drop_ohm * charge_c**2 / log.duration_s
     return replace(
         log,
-        charge_c=(log.charge_c - zero_c) / gain,
-        energy_j=(log.energy_j - zero_c * log.voltage_mean_v) / gain,
+        charge_c=charge_c,
+        energy_j=(log.energy_j - zero_c * log.voltage_mean_v) / gain + lost_j,
     )
 
 
@@ -204,14 +218,11 @@ def clamp_finding(clamped: Clamped) -> Finding:
         f"Checked with a clamp meter on {days}: gain {clamped.gain:.2f} +- {half:.2f}.{drift} "
         f"Every output here was corrected by it."
     )
-    if (
-        last.voltage_v is not None
-        and last.logged_v is not None
-        and abs(last.voltage_v - last.logged_v) > AGREE_V
-    ):
+    if clamped.drop_ohm != 0.0 and last.voltage_v is not None and last.logged_v is not None:
         text += (
             f" The voltmeter showed {last.voltage_v:.2f} V, the log {last.logged_v:.2f} V: there "
-            f"is a drop between the two places."
+            f"is a drop between the two places ({1000.0 * clamped.drop_ohm:.0f} mOhm), which was "
+            f"put back into every output."
         )
     return Finding(
         "clamp_checked",

@@ -16,13 +16,14 @@ from analysis.estimate import Z90
 from analysis.history.runs import Runs, find_runs
 from analysis.inputs import clamp
 from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
+from analysis.inputs.capacity import capacity_finding
 from analysis.inputs.counter import counter_findings, without_counter
 from analysis.inputs.dates import impossible_dates
 from analysis.inputs.exchange import Jump, jump_finding, jumps_back
 from analysis.inputs.finding import Finding, Severity, worst_first
-from analysis.inputs.gain import look_for_drift
+from analysis.inputs.gain import find_cycles, look_for_drift
 from analysis.inputs.mended import mended_findings
-from analysis.inputs.rated import above_rated, current_missing, not_the_chargers
+from analysis.inputs.rated import above_rated, not_believed
 from analysis.inputs.stuck import saturated_current, stuck_current, without_current
 from analysis.inputs.zero import (
     find_zero,
@@ -53,7 +54,8 @@ class Examined:
     zero_sd: float
     """What the output may be wrong by for the zero of the current, fraction of rated."""
     held: Flags
-    """Runs that a setting held at a figure: what they gave is a lower bound. Shape (runs,)."""
+    """Runs that a setting held at a figure, or that went against another source by the
+    configuration: what they gave is a lower bound. Shape (runs,)."""
     gain_sd: float = 0.0
     """What it may be wrong by for the gain of the current, as a part of the output."""
     jumps: tuple[Jump, ...] = ()
@@ -90,11 +92,16 @@ def examine(history: History, config: Config) -> Examined:
         runs = find_runs(without_counter(log, unsound_from_s), rated_w)
     jumps = () if unsound_from_s is not None else tuple(jumps_back(runs, log.events))
     findings += [jump_finding(jump) for jump in jumps[-5:]]
+    small = capacity_finding(find_cycles(runs), config.battery.capacity_ah, volts)
+    findings += [] if small is None else [small]
     power = power_of_runs(runs)
     cap = find_cap(power, rated_w)
     if cap is not None:
         findings.append(cap_finding(cap, power.whole, runs.start_s, rated_w))
     held = np.zeros(len(runs), dtype=bool) if cap is None else cap.runs
+    for source in config.other_sources:
+        if source.holds:
+            held |= (runs.end_s > source.begin_s) & (runs.start_s < source.end_s)
     saturated = saturated_current(log, rated_w / max(volts, 1.0), volts)
     if saturated is not None:
         findings.append(saturated)
@@ -117,7 +124,7 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
     rated_a = rated_w / max(volts, 1.0)
     log = runs.log
     findings: list[Finding] = []
-    current = not_the_chargers(log, rated_a) or current_missing(log)
+    current = not_believed(log, rated_a)
     stuck = stuck_current(log, rated_a, volts)
     if stuck is not None:
         findings.append(stuck[0])
@@ -137,7 +144,7 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
         runs = find_runs(clamp.corrected(runs.log, clamped), rated_w)
         gain_sd, zero_sd = clamped.relative_sd, 0.0
     else:
-        drift = look_for_drift(runs)
+        drift = look_for_drift(find_cycles(runs))
         if drift is not None:
             findings.append(drift[0])
             # The interval of 90 % reaches from what the sensor says to what the others say.

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 WITHIN_H = 50.0
 #: An event that a person recorded within so many days explains the jump.
 RECORDED_WITHIN_D = 30.0
+_RESET = "counter reset"
 _EXPLAINS = {"replacement", "renewal"}
 
 
@@ -47,7 +48,7 @@ def jumps_back(runs: Runs, events: Sequence[Event]) -> list[Jump]:
         was, now = float(log.runtime_h[before[-1]]), float(log.runtime_h[place])
         time_s = float(log.start_s[place])
         explained = any(
-            e.kind in _EXPLAINS
+            (e.kind in _EXPLAINS or (e.kind == "note" and _RESET in e.text.lower()))
             and not e.struck
             and abs(e.time_s - time_s) < DAY_S * RECORDED_WITHIN_D
             for e in events
@@ -66,9 +67,10 @@ def jump_finding(jump: Jump) -> Finding:
         jump.time_s,
         f"The hour counter jumped from {jump.was_h:.1f} to {jump.now_h:.1f} h on {when}; nobody "
         "recorded why. The hours go on from before: if another charger was fitted, they count "
-        "those of the old one, too.",
+        "those of the old one, too. What is left of the design hours keeps both readings open.",
         "If the charger was exchanged or renewed then, record it: ebbwatt event add replacement "
-        f"--at {when}. If only the counter was reset, there is nothing to do.",
+        f"--at {when}. If only the counter was reset, say so: ebbwatt event add note --at {when} "
+        '--text "counter reset".',
         f"at least {jump.was_h:.1f} h",
         f"{jump.now_h:.1f} h",
     )

@@ -87,6 +87,8 @@ class Change:
 def find_cycles(runs: Runs) -> Cycles:
     """Return the whole cycles of a log that no other source took part in."""
     log = runs.log
+    if not len(runs) or not np.isfinite(log.voltage_mean_v).any():
+        return Cycles(*np.empty((4, 0)))
     opens = np.flatnonzero(np.diff(runs.begun_s, prepend=-np.inf))  # pieces of long runs are joined
     first, last = runs.first[opens], runs.last[np.append(opens[1:], len(runs)) - 1]
     high_v = HELD_V * blocks_in_series(float(np.nanmedian(log.voltage_mean_v)))
@@ -154,8 +156,9 @@ def in_doubt(change: Change) -> bool:
     apart = [abs(change.seen - w) / se for w, se in zip(others, errors, strict=True)]
     if min(apart) < SURE or sum(apart) < SURE_OF_BOTH:
         return False
-    fell = change.seen < -LEAST and all(w > LESS_THAN * change.seen for w in others)
-    hides = max(others) < -LEAST and change.seen > LESS_THAN * max(others)
+    # No charger grows stronger with use: where one side rose, load or bank have changed.
+    fell = change.seen < -LEAST and all(LESS_THAN * change.seen < w < LEAST for w in others)
+    hides = max(others) < -LEAST and LESS_THAN * max(others) < change.seen < LEAST
     return fell or hides
 
 
@@ -170,16 +173,21 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
         f"the current sensor says {percent(change.seen)}, running hours against the load "
         f"{percent(change.by_hours)}, the times of charging and resting {percent(change.by_times)}"
     )
+    said = (
+        f"it shows {100.0 * abs(math.expm1(change.seen)):.0f} % less output, but the charger does "
+        "not run longer for it"
+        if change.seen < LESS_THAN * max(change.by_hours, change.by_times) and change.seen < -LEAST
+        else "the charger runs longer than the output that it shows explains"
+    )
     power = cycles.power_w
     return Finding(
         "gain_drift",
         Severity.DOUBT,
         change.begin_s,
-        f"The output {when}: {compared}. A charger that gave so much "
-        f"{'less' if change.seen < 0.0 else 'more'} would run "
-        f"{'longer' if change.seen < 0.0 else 'shorter'}; either the sensor's gain drifts, or load "
-        "and bank changed by the same part. The fuel per kWh follows the same sensor and is no "
-        "second witness. The interval holds both readings.",
+        f"The current sensor may drift: {said}. "
+        f"Compared {when}: {compared}. Either the sensor's gain drifts, or load and bank changed "
+        "by the same part. The fuel per kWh follows the same sensor and is no second witness. The "
+        "interval holds both readings.",
         "Hold a clamp meter on the charger's lead in a run and record what it shows: ebbwatt event "
         "add reading --current A --voltage V. Replace nothing before.",
         "the same change by each of the three",
@@ -188,11 +196,8 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
     )
 
 
-def look_for_drift(runs: Runs) -> tuple[Finding, float] | None:
+def look_for_drift(cycles: Cycles) -> tuple[Finding, float] | None:
     """Return a finding where the sensor's gain is in doubt, and what it would have changed by."""
-    if not len(runs) or not np.isfinite(runs.log.voltage_mean_v).any():
-        return None
-    cycles = find_cycles(runs)
     change = find_change(cycles)
     if change is None or not in_doubt(change):
         return None

@@ -32,6 +32,7 @@ _VOLTS = (11.0, 60.0)
 NEGATIVE = 0.03
 #: This part of the rest, or of the running, is enough to say so.
 _SHARE = 0.2
+MOSTLY = 0.8
 #: ... and so many hours.
 _LEAST_H = 5.0
 
@@ -142,8 +143,15 @@ def not_the_chargers(log: History, rated_a: float) -> Finding | None:
     )
 
 
-def current_missing(log: History) -> Finding | None:
-    """Return a finding where much of the running has no current that is believed."""
+def not_believed(log: History, rated_a: float) -> Finding | None:
+    """Return a finding where the current is not the charger's, or is missing."""
+    # Where hardly any current of a run is believed its unit or its sign is wrong, whatever it
+    # seems to be at rest.
+    return current_missing(log, MOSTLY) or not_the_chargers(log, rated_a) or current_missing(log)
+
+
+def current_missing(log: History, least: float = _SHARE) -> Finding | None:
+    """Return a finding where more than a part of the running has no current that is believed."""
     current = mean_current(log)
     running = np.isin(log.state, _RUNS)
     if not running.any():
@@ -151,7 +159,7 @@ def current_missing(log: History) -> Finding | None:
     running &= np.isfinite(log.voltage_mean_v)
     gone = running & ~np.isfinite(current)
     running_h, gone_h = (float(log.duration_s[flag].sum()) / 3600.0 for flag in (running, gone))
-    if gone_h < _LEAST_H or gone_h < _SHARE * running_h:
+    if gone_h < _LEAST_H or gone_h < least * running_h:
         return None
     since_s = float(log.start_s[np.argmax(gone)])
     return Finding(

@@ -20,6 +20,7 @@ from analysis.estimate import Z90, Span
 from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import find_kept, told
+from analysis.load.declared import along, held_days, since_change
 from analysis.load.doubts import SUN_SD, doubts, sun
 from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.result import FEWEST_FOR_P95, LoadResult, Month
@@ -98,6 +99,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     efficiency, _ = efficiency_of(config)
     if len(runs.log):
         runs = runs_since(runs, float(runs.log.start_s[-1]) - LATEST_DAYS * DAY_S)
+        runs = since_change(runs, config.other_sources)
     voltage = runs.log.voltage_mean_v
     if len(runs.log) == 0 or not np.isfinite(voltage).any():
         return _nothing("the log holds no voltage yet", efficiency, {}, None)
@@ -115,7 +117,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     per_h = STEP_S / 3600.0
     known_h = np.bincount(index, weights=grid.known * per_h, minlength=count)
     help_h = np.bincount(index, weights=grid.aided * per_h, minlength=count)
-    helped = help_h > _HELP_H
+    helped = (help_h > _HELP_H) | held_days(origin, count, config.other_sources)
     gap = ~helped & (known_h < _KNOWN_H)
     left_out = {"other_source": int(helped.sum()), "gap": int(gap.sum())}
     good = ~helped & ~gap
@@ -137,6 +139,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             config.battery.chemistry,
             told_share=config.battery.charge_efficiency,
             capacity_ah=config.battery.capacity_ah,
+            beside=along(runs, config.other_sources),
         )
     return replace(
         found,
@@ -183,6 +186,7 @@ def _balance(
     *,
     told_share: float | None,
     capacity_ah: float | None,
+    beside: tuple[str, ...],
 ) -> LoadResult:
     """Find the loads by the balance of charge between marks."""
     if chemistry == "lfp":
@@ -246,7 +250,7 @@ def _balance(
     draws = mean[:, None] + 24.0 * (found.factor[place] @ noise)
     unseen = left_out["between_marks"] / max(int(good.sum()), 1)
     scatter = float(mean.std() / max(mean.mean(), 1e-9))
-    sunny = sun(grid)
+    sunny = sun(grid) or bool(beside)
     guess = _GUESS * len(rest.first) * max(found.swing_ah, 0.0) / (24.0 * found.mean_a.sum())
     parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, guess, _BALANCE)
     common = float(np.linalg.norm(parts_of_it))
@@ -263,7 +267,7 @@ def _balance(
     pattern = np.maximum(1.0 + found.pattern_a / max(float(found.mean_a.mean()), 1e-9), 0.5)
     return replace(
         found_load,
-        doubts=doubts(kept, sunny=sunny),
+        doubts=(*beside, *doubts(kept, sunny=sunny and not beside)),
         pattern=pattern / pattern.sum(),
         start_ah=_start_ah(grid, spans, found.swing_ah),
     )

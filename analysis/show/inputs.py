@@ -27,12 +27,15 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     ("no part of the log was lost by damage to its file", frozenset({"log_lost_intervals"})),
     ("a current is logged while it runs", frozenset({"current_missing"})),
     ("the current is the charger's own", frozenset({"net_current"})),
-    ("the current reads zero at rest", frozenset({"current_zero"})),
+    ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),
+    ("the bank can hold what it gives", frozenset({"capacity_too_small"})),
+    ("running hours bear out what the current shows", frozenset({"gain_drift"})),
     (
         "the current moves, and its sensor reaches far enough",
         frozenset({"current_stuck", "current_saturates"}),
     ),
     ("the output is not above rated", frozenset({"above_rated"})),
+    ("the output never changes suddenly", frozenset({"output_step"})),
     ("no setting holds the output at one figure or at two", frozenset({"flat_cap", "two_levels"})),
     (
         "the hour counter follows the running",

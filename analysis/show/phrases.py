@@ -11,6 +11,7 @@ from analysis.estimate import Span
 from analysis.figures import (
     date_ends,
     date_figure,
+    day,
     ends,
     figure,
     figure_with_ends,
@@ -190,7 +191,7 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
     ``now_s`` is the Unix time for which the service calendar is asked; the end of the log if left
     out.
     """
-    own = [Action(_ACTIONS[a.verdict], "owner")]
+    own = [Action(_own_action(a), "owner")]
     found = [
         Action(f.what_to_do, "technician") for f in a.inputs if f.severity is not Severity.NOTE
     ]
@@ -209,6 +210,20 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
     words = f"Service due: {', '.join(due)}. When done: 'ebbwatt event tick'."
     jobs = [Action(words, "technician")]
     return first + (jobs if due else []) + further
+
+
+def _own_action(a: Assessment) -> str:
+    """Return what the verdict asks for; the cause of a sudden loss is looked for first."""
+    action = _ACTIONS[a.verdict]
+    lost = [step for step in a.steps if step.change < 0.0]
+    if not lost or a.verdict not in {Verdict.PLAN, Verdict.REPLACE}:
+        return action
+    worst = min(lost, key=lambda step: step.change)
+    return (
+        f"First find the cause of the sudden change of {100 * worst.change:+.0f} % of rated about "
+        f"{day(worst.time_s)} (ebbwatt check --log says where to look): it is not wear. Only if "
+        f"that cannot be mended: {action[0].lower()}{action[1:]}"
+    )
 
 
 def next_actions(a: Assessment, now_s: float | None = None) -> list[str]:

@@ -10,6 +10,10 @@ from logger.config import LEAST_METHANOL_L_PER_KWH, find_config, load_config
 from logger.errors import ConfigError
 from logger.sections import SECTIONS
 from logger.settings import REQUIRED
+from logger.store.file_format.carried import carry
+from logger.store.files import prepare
+from logger.store.records import SessionStart
+from logger.store.writer import Writer
 
 GOOD = """\
 [charger]
@@ -209,3 +213,53 @@ def test_an_awg_size_is_taken_as_its_area(tmp_path, size, mm2):
 def test_a_size_of_wire_that_is_none_is_refused(tmp_path, lines, words):
     with pytest.raises(ConfigError, match=words):
         written(tmp_path, f"[charger]\nrated_w = 110\n[wiring]\nlength_m = 2\n{lines}\n")
+
+
+OTHERS = """[charger]
+rated_w = 110
+[[other_sources]]
+kind = "solar"
+watts = 100
+from = 2024-05-01
+[[other_sources]]
+kind = "shore"
+from = 2024-01-01
+to = 2024-02-01
+"""
+
+
+def test_other_sources_are_read_one_after_another_and_travel_with_the_log(tmp_path):
+    config = load_config(write(tmp_path, OTHERS))
+    solar, shore = config.other_sources
+    assert str(solar) == "solar of 100 W since 2024-05-01"
+    assert str(shore) == "shore from 2024-01-01 to 2024-02-01"
+    assert (solar.holds, shore.holds) == (False, True)
+    # By hand: the day begins somewhere on earth at noon UTC of the day before, ends a day after.
+    noon_s = dt.datetime(2024, 1, 1, 12, tzinfo=dt.UTC).timestamp()
+    assert shore.begin_s <= noon_s - 86400.0
+    assert shore.end_s >= dt.datetime(2024, 2, 2, 12, tzinfo=dt.UTC).timestamp()
+    prepare(config.store.path)
+    Writer(config.store.path, config.charger, SessionStart("x", 0.0, configuration=carry(
+        config.document.data))).close(1.0)  # fmt: skip
+    assert load_config(config.store.path, quiet=True).other_sources == config.other_sources
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('kind = "solar"', 'kind = "sun"', "accepted: one of shore, charger, solar"),
+        ("from = 2024-05-01", "", "from is missing"),
+        ("to = 2024-02-01", "to = 2023-02-01", "before from"),
+        ("watts = 100", "watts = 100\namperes = 8", "one of watts and amperes"),
+        ("watts = 100", "watt = 100", "watts"),
+        ("[[other_sources]]", "[other_sources]", "[[other_sources]]"),
+    ],
+)
+def test_another_source_that_is_wrong_is_told_by_its_key(tmp_path, old, new, said):
+    text = OTHERS.replace(old, new, 1)
+    if new.startswith("[other"):  # one table, not a list of them
+        text = text.rpartition("[[other_sources]]")[0]
+    with pytest.raises(ConfigError) as error:
+        load_config(write(tmp_path, text))
+    assert said in str(error.value)
+    assert "other_sources" in str(error.value)

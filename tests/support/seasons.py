@@ -89,6 +89,13 @@ class Season:
     capped_from: float = math.inf
     """Share of the log from which on the user has turned it down to ..."""
     cap_w: float = 60.0
+    lake_from: float = math.inf
+    """Share of the log from which on the boat lies on a mountain lake, where the thin air leaves
+    of the output ..."""
+    lake_output: float = 0.88
+    ceiling_from: float = math.inf
+    """Share of the log from which on the charger has another charge profile, that ends at ..."""
+    ceiling_later_v: float = 13.8
     ghost_a: float = 0.0
     """Another source that nobody logs, amperes by day (a solar panel at its best) ..."""
     ghost_from: float = 0.0
@@ -140,7 +147,7 @@ class Bank:
         idle_v = self.still_v + others_a * ohm
         return 2.0 * power / (idle_v + math.sqrt(idle_v**2 + 4.0 * power * (ohm + 0.03)))
 
-    def take(self, amps, others_a, held_v):
+    def take(self, amps, others_a, held_v, ceiling_v):
         """Return (charger's amps, net amps, whether at the top, volts), and let a step pass."""
         into = amps + others_a
         ohm = self.ohm(into)
@@ -150,7 +157,7 @@ class Bank:
             if at_top:
                 into, amps = room, min(amps, 0.4)
         else:  # the charger holds its own terminals at the ceiling
-            most = max((self.boat.ceiling_v - self.still_v - others_a * ohm) / (ohm + 0.03), 0.0)
+            most = max((ceiling_v - self.still_v - others_a * ohm) / (ohm + 0.03), 0.0)
             at_top = amps > most
             if at_top:
                 amps, into = most, most + others_a
@@ -193,6 +200,7 @@ class Unit:
         inside = ambient_c + self.warm_c
         power = self.rated_w * self.level * self.factor
         power *= 1.0 - self.boat.heat_per_k * (inside - 25.0)
+        power *= self.boat.lake_output if share >= self.boat.lake_from else 1.0
         power *= 1.0 - 0.015 * (1.0 - math.exp(-self.since * STEP_H / 5.0))
         power *= min(1.0, 0.15 + 0.3 * self.since) * (self.boat.half_output if self.half else 1.0)
         return min(power, self.boat.cap_w) if share >= self.boat.capped_from else power
@@ -253,7 +261,8 @@ def sail(boat):
         power = unit.power(ambient[k], share)
         amps = bank.power_to_amps(power, others) if power > 0.0 else 0.0
         held = 13.7 if shore else boat.ceiling_v if engine else None
-        amps, into, at_top, volts = bank.take(amps, others, held)
+        ceiling_v = boat.ceiling_later_v if share >= boat.ceiling_from else boat.ceiling_v
+        amps, into, at_top, volts = bank.take(amps, others, held, ceiling_v)
         left_l -= amps * volts * STEP_H / 1000.0 * 0.9 / max(unit.level, 0.2)
         left_l += 10.0 * (left_l <= 0.0)
         inside = ambient[k] + unit.warm_c

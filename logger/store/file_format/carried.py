@@ -23,7 +23,17 @@ KEY = "configuration"
 #: The key under which stands how many numbers of intervals are free on purpose.
 ABSENT = "absent"
 #: Sections that travel.
-TRAVEL = ("boat", "charger", "battery", "fuel", "wiring", "unit", "sensor", "service")
+TRAVEL = (
+    "boat",
+    "charger",
+    "battery",
+    "fuel",
+    "wiring",
+    "unit",
+    "sensor",
+    "service",
+    "other_sources",
+)
 _SQLITE = b"SQLite format 3\0"
 #: A configuration is a few hundred bytes; a file that claims more is not one.
 _LONGEST = 1_000_000
@@ -85,19 +95,28 @@ def carried(path: Path, known: Mapping[str, list[str]]) -> dict[str, Any]:
     try:
         tables = json.loads(text)
         found = {
-            name: {key: value for key, value in tables[name].items() if key in known[name]}
+            name: _known(tables[name], known[name])
             for name in TRAVEL
             if name in tables and name in known
         }
         if isinstance(tables.get("service"), dict):
             # Its keys are the names of jobs, which the owner chooses.
             found["service"] = tables["service"]
+        for source in found.get("other_sources", []):
+            source |= {k: date.fromisoformat(source[k]) for k in ("from", "to") if k in source}
         fitted = found.get("charger", {}).get("fitted")
         if fitted is not None:
             found["charger"]["fitted"] = date.fromisoformat(fitted)
     except (ValueError, TypeError, AttributeError, RecursionError):
         raise ConfigError(f"{path}: the configuration that it carries cannot be read") from None
     return found
+
+
+def _known(tables: Any, keys: list[str]) -> Any:  # noqa: ANN401 - as JSON has it
+    """Return a table, or a list of tables, without keys that are not known here."""
+    if isinstance(tables, list):
+        return [_known(table, keys) for table in tables]
+    return {key: value for key, value in tables.items() if key in keys}
 
 
 def _stored(path: Path) -> str | None:

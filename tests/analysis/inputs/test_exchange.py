@@ -2,6 +2,11 @@
 
 from dataclasses import replace
 
+import numpy as np
+import pytest
+
+from analysis.assessment.case import Case
+from analysis.health.evidence import design_hours_left
 from analysis.inputs.finding import Severity
 from logger.event import Event
 from tests.support.findings import assessed, doubts, found, holds_truth
@@ -32,3 +37,33 @@ def test_a_recorded_exchange_is_not_asked_about(season):
     at_s = course.time_s[len(course.time_s) // 2]
     told = replace(history, events=(Event(1, float(at_s), "replacement"),))
     assert assessed((told, config, course)).inputs == ()
+
+
+def test_a_note_that_the_counter_was_reset_settles_it(season):
+    history, config, course = season(
+        seasons=2, days=60, exchange_at=0.5, exchange_new=0.965, loss_per_kh=0.02
+    )
+    at_s = float(course.time_s[len(course.time_s) // 2])
+    told = replace(history, events=(Event(1, at_s, "note", text="Counter reset at the yard"),))
+    assert assessed((told, config, course)).inputs == ()
+
+
+def test_a_break_of_the_counter_keeps_both_readings_of_the_design_hours_open(season):
+    history, config, course = season(
+        seasons=2, days=60, exchange_at=0.5, exchange_new=0.965, loss_per_kh=0.02
+    )
+    config = replace(config, charger=replace(config.charger, design_life_h=3000.0))
+    case = Case(history, config)
+    low, high = design_hours_left(case.evidence, config)
+    kept = Case(history, replace(config, charger=replace(config.charger, design_life_h=None)))
+    assert kept.assessment.until != "design_hours"
+    # By hand: the old unit has run all hours, a new one only what its own counter shows.
+    whole_h = case.runs.hours.at_end_h[-1]
+    assert whole_h == pytest.approx(low_h(course), rel=0.01)
+    assert low <= 3000.0 - whole_h + 1.0
+    assert high >= 3000.0 - course.hours[-1] - 5.0
+
+
+def low_h(course):
+    """Return the hours of both units together."""
+    return float(np.clip(np.diff(course.hours), 0.0, None).sum())

@@ -20,6 +20,7 @@ def test_a_gain_that_drifts_is_told_with_what_was_compared(season):
     a = assessed(sailed)
     finding = found(a, "gain_drift")
     assert finding.severity is Severity.DOUBT
+    assert "does not run longer" in finding.text
     assert "running hours against the load" in finding.text
     assert "no second witness" in finding.text
     assert "clamp meter" in finding.what_to_do
@@ -87,8 +88,9 @@ def change(seen, by_hours, by_times, se=0.02):
         (change(-0.05, 0.1, 0.1), False),
         (change(0.0, -0.15, -0.2), True),
         (change(-0.15, -0.01, 0.01, se=0.08), False),
+        (change(-0.12, 0.11, 0.11), False),
     ],
-    ids=["both", "the load fell", "the bank grew", "little", "hidden wear", "unsure"],
+    ids=["both", "the load fell", "the bank grew", "little", "hidden wear", "unsure", "stronger"],
 )
 def test_only_where_both_say_so_is_the_sensor_in_doubt(case, doubted):
     assert in_doubt(case) is doubted
