@@ -73,6 +73,12 @@ def zero_drift(history: History, rated_w: float, size: float) -> History:
     return _shifted(history, size * _rated_a(history, rated_w) * years)
 
 
+def gain_drift(history: History, _: float, size: float) -> History:
+    """Let the gain fall by a part of itself a year."""
+    years = (history.start_s - history.start_s[0]) / YEAR_S
+    return _scaled(history, np.maximum(1.0 - size * years, 0.2))
+
+
 def net_current(history: History, rated_w: float, size: float) -> History:
     """Measure at the battery: a load of a part of the rated current is in it."""
     rng = np.random.default_rng(len(history))
@@ -145,6 +151,8 @@ FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...
      frozenset({"current_zero"})),
     ("zero drifting, part of rated a year", zero_drift, (0.02, 0.04, 0.08),
      frozenset({"current_zero"})),
+    ("gain falling, part of itself a year", gain_drift, (0.03, 0.06, 0.1),
+     frozenset({"gain_drift"})),
     ("measured at the battery, load as part of rated", net_current, (0.1, 0.25, 0.5),
      frozenset({"net_current"})),
     ("a unit so many times as strong", larger_unit, (1.25, 1.5, 2.0), frozenset({"above_rated"})),
