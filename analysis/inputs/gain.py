@@ -107,10 +107,9 @@ def find_cycles(runs: Runs) -> Cycles:
             continue
         power = runs.power_w[begin : end + 1]
         power = power[np.isfinite(power)]
-        if len(power):
-            found.append(
-                (log.start_s[begin], run_s / 3600.0, rest_s / 3600.0, float(np.median(power)))
-            )
+        usual_w = float(np.median(power)) if len(power) else 0.0
+        if usual_w > 0.0:
+            found.append((log.start_s[begin], run_s / 3600.0, rest_s / 3600.0, usual_w))
     return Cycles(*np.array(found).reshape(-1, 4).T)
 
 
