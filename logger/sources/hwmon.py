@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Any
 
+from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.decoders.hwmon import ATTRIBUTE, QUOTIENT
@@ -85,13 +86,17 @@ class HwmonSource(DescribedSource):
         self.root = root
         self.sensor = sensor
         self.every_s = every_s
+        self._link: SensorLink | None = None
         self.attributes = tuple(
             dict.fromkeys(name for f in description.fields for name in f.source.split("/"))
         )
 
     async def readings(self) -> AsyncIterator[Reading]:
         """Find the sensor and give readings; see :class:`logger.sources.base.Source`."""
-        link = SensorLink(
+        if self._link is not None and self._link.thread.is_alive():
+            # A bus that does not come back: another thread on it would hang too.
+            raise SourceError("the last session still hangs in the driver")
+        link = self._link = SensorLink(
             self.root,
             self.sensor["name"],
             self.sensor["device"],

@@ -7,7 +7,6 @@ a hung adapter may block the write.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import errno
 import os
@@ -17,13 +16,10 @@ import termios
 import threading
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from logger.errors import SourceError
-from logger.sources.link.inbox import Inbox
-
-if TYPE_CHECKING:
-    from logger.sources.link.inbox import Chunk
+from logger.sources.link.threaded import ThreadedLink
 
 #: Wait after the first byte, s, to take a whole line or answer at once: each wake-up costs more
 #: processor time than a hundred bytes.
@@ -97,7 +93,7 @@ def explain(url: str, error: BaseException) -> str:
     return f"{url}: {' '.join(text.split())[:200] or type(error).__name__}"
 
 
-class PortLink:
+class PortLink(ThreadedLink):
     """A session on a port: opened, read in chunks, closed.
 
     Parameters
@@ -109,29 +105,12 @@ class PortLink:
     """
 
     def __init__(self, url: str, line: LineSettings) -> None:
+        super().__init__(url)
         self.url = url
         self._line = line
-        self._loop = asyncio.get_running_loop()
-        self.inbox = Inbox()
-        self.receive = self.inbox.receive
-        self._opened: asyncio.Future[None] = self._loop.create_future()
-        self._closed = asyncio.Event()
-        self._stop = threading.Event()
         self._port: Any = None
         self._outgoing: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._writer: threading.Thread | None = None
-        self.thread = threading.Thread(target=self._run, name=f"read {url}", daemon=True)
-
-    async def open(self) -> None:
-        """Open the port in its thread.
-
-        Raises
-        ------
-        SourceError
-            If it cannot be opened.
-        """
-        self.thread.start()
-        await self._opened
 
     async def send(self, payload: bytes) -> None:
         """Send a request in the writing thread; a failure ends the session like any other."""
@@ -149,22 +128,9 @@ class PortLink:
         if self._port is not None and hasattr(self._port, "cancel_read"):
             with contextlib.suppress(OSError, AttributeError, TypeError, ValueError):
                 self._port.cancel_read()
-        if self.thread.is_alive():
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(limit_s):
-                    await self._closed.wait()
-                    # The thread is about to end; the next session must not find it running.
-                    self.thread.join(0.1)
+        await super().close(limit_s)
 
     # The methods below run in the threads.
-
-    def _tell(self, what: object, *arguments: object) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop has ended in the meantime
-            self._loop.call_soon_threadsafe(what, *arguments)  # type: ignore[arg-type]
-
-    def _put(self, chunk: Chunk | SourceError) -> None:
-        with contextlib.suppress(RuntimeError):  # as above
-            self.inbox.put(chunk)
 
     def _run(self) -> None:
         port = None
@@ -237,13 +203,3 @@ class PortLink:
             except (OSError, TypeError, ValueError, AttributeError) as error:
                 self._put(SourceError(explain(self.url, error)))
                 return
-
-    # The methods below run in the loop.
-
-    def _set_opened(self, error: SourceError | None) -> None:
-        if self._opened.done():
-            return
-        if error is None:
-            self._opened.set_result(None)
-        else:
-            self._opened.set_exception(error)

@@ -7,24 +7,21 @@ later under the same number is never read for it. Files are only ever opened for
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import os
 import re
-import threading
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import SourceError
-from logger.sources.link.inbox import Inbox
+from logger.sources.link.threaded import ThreadedLink
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
     from logger.refusals import Refusals
-    from logger.sources.link.inbox import Chunk
 
 #: Bytes of an attribute that are read: a number, never more than 20 characters.
 _LONGEST = 64
@@ -117,7 +114,7 @@ def read_attribute(folder: int, name: str) -> str:
     return match[1].decode("ascii")
 
 
-class SensorLink:
+class SensorLink(ThreadedLink):
     """A session on a sensor: found, read at equal distances, given up when nothing can be read.
 
     Parameters
@@ -141,35 +138,15 @@ class SensorLink:
         every_s: float,
         refusals: Refusals,
     ) -> None:
-        self.inbox = Inbox()
-        self.receive = self.inbox.receive
+        super().__init__(name)
         self._which = (root, name, device)
         self._attributes = tuple(attributes)
         self._every_s = every_s
         self._refusals = refusals
-        self._loop = asyncio.get_running_loop()
-        self._opened: asyncio.Future[None] = self._loop.create_future()
-        self._closed = asyncio.Event()
-        self._stop = threading.Event()
-        # A bus that hangs holds up a call for seconds: it must not hold up anything else.
-        self.thread = threading.Thread(target=self._run, name=f"read {name}", daemon=True)
-
-    async def open(self) -> None:
-        """Find the sensor, or raise SourceError."""
-        self.thread.start()
-        await self._opened
 
     async def send(self, payload: bytes) -> None:
         """Refuse: nothing is ever written to a sensor."""
         raise SourceError(f"a sensor is only read, so {len(payload)} bytes cannot be sent")
-
-    async def close(self, limit_s: float = 3.0) -> None:
-        """Let the thread end, waiting for it at most ``limit_s``."""
-        self._stop.set()
-        if self.thread.is_alive():
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(limit_s):
-                    await self._closed.wait()
 
     def look(self, folder: int) -> tuple[bytes, list[str]]:
         """Read every attribute once; return them as a line, and why some are missing in it.
@@ -193,14 +170,6 @@ class SensorLink:
 
     # What follows runs in the thread.
 
-    def _tell(self, what: object, *arguments: object) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop has ended in the meantime
-            self._loop.call_soon_threadsafe(what, *arguments)  # type: ignore[arg-type]
-
-    def _put(self, chunk: Chunk | SourceError) -> None:
-        with contextlib.suppress(RuntimeError):  # as above
-            self.inbox.put(chunk)
-
     def _run(self) -> None:
         folder = None
         try:
@@ -209,9 +178,9 @@ class SensorLink:
             self._tell(self._set_opened, None)
             self._read(folder)
         except (OSError, SourceError) as error:
-            lost = error if isinstance(error, SourceError) else SourceError(str(error.strerror))
-            self._tell(self._set_opened, lost)
-            self._put(lost)
+            self._lose(
+                error if isinstance(error, SourceError) else SourceError(str(error.strerror))
+            )
         finally:
             if folder is not None:
                 os.close(folder)
@@ -231,13 +200,3 @@ class SensorLink:
                 self._tell(self._refusals.count, failure)
             due_s = max(due_s + self._every_s, time.monotonic())
             self._stop.wait(due_s - time.monotonic())
-
-    # What follows runs in the loop.
-
-    def _set_opened(self, error: SourceError | None) -> None:
-        if self._opened.done():
-            return
-        if error is None:
-            self._opened.set_result(None)
-        else:
-            self._opened.set_exception(error)

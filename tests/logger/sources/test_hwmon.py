@@ -237,6 +237,25 @@ def test_an_attribute_that_hangs_holds_up_nothing_else(tmp_path, tree):
     assert (reading.current_a, reading.temperature_c) == (4.2, None)
 
 
+def test_a_bus_that_hangs_gets_no_second_thread(tmp_path, tree, monkeypatch):
+    source = source_from(tmp_path, SOURCE)
+    held = threading.Event()
+    monkeypatch.setattr(SensorLink, "look", lambda _link, _folder: held.wait(60) and (b"", []))
+
+    async def one_session():
+        task = asyncio.ensure_future(take(source, 1))
+        await asyncio.sleep(0.2)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    asyncio.run(one_session())
+    for _ in range(3):
+        with pytest.raises(SourceError, match="still hangs in the driver"):
+            asyncio.run(take(source, 1))
+    assert sum("shuntmon" in t.name for t in threading.enumerate()) == 1
+    held.set()
+
+
 def test_no_file_is_ever_opened_for_writing(tmp_path, tree, monkeypatch):
     opened, real = [], os.open
 
