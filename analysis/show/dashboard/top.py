@@ -15,7 +15,6 @@ from analysis.figures import age, figure, minute
 from analysis.show.dashboard.facts import WORKED_OUT, Situation
 from analysis.show.dashboard.marks import INKS
 from analysis.show.freshness import dated
-from analysis.show.phrases import sentence
 from analysis.show.service import overdue
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.show.wrapping import wrap
@@ -177,7 +176,9 @@ def _advice(facts: Facts) -> str:
     kind = facts.situation
     state = None if facts.reading is None else facts.reading.state
     if kind is Situation.SILENT:
-        link = f"The link is {sentence(harmless(facts.link, 120))} " if facts.link else ""
+        link = harmless(facts.link, 120)
+        end = "" if link.endswith((".", "?", "!")) else "."
+        link = f"The link is {link}{end} " if link else ""
         return f"{link}Look at the charger's power and cable."
     if kind is Situation.PRODUCING and state is OperatingState.THROTTLED:
         return "The charger holds its output back by itself."
