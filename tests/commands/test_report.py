@@ -49,11 +49,13 @@ def test_the_page_is_well_formed_ordered_and_needs_nothing_from_outside(name):
         "What was used and what was left out",
     ]
     assert [t for t in titles if t in expected] == expected
-    folded = re.findall(r"<details><summary>([^<]+)", text)
+    folded = re.findall(r"<details[^>]*><summary>([^<]+)", text)
     assert {"Remaining life in figures", "Cautions in full, with their sources"} <= set(folded)
     # The full report is the same with every part of the appendix open.
     full = page(replace(matter(name, scenes.events()), full=True))
-    assert full.replace('<details open="">', "<details>") == text
+    assert full.replace(' open=""><summary>', "><summary>") == text
+    (link,) = {v for k, v in outline.attributes if k == "href"}
+    assert f'id="{link[1:]}"' in text, "the words are explained where the link leads"
     for last in ("Method in short", "Cautions", "How to check it by hand"):
         assert last in titles
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import ROOT
+from tests.support.pages import words_of
 
 #: A busy machine takes minutes for what takes half a minute.
 GENEROUS_S = 1500
@@ -72,6 +73,8 @@ def test_the_session_runs_to_the_letter_and_prints_what_the_readme_shows(clone, 
     # The page and the document that the session names are there, and the comparison was made.
     for name in ("report.html", "assessment.json"):
         assert (clone / "ebbwatt-demo" / name).stat().st_size > 1000
+    report = (clone / "ebbwatt-demo/report.html").read_text(encoding="utf-8")
+    assert len(words_of(report)) <= 900, "what a customer reads is short"
     compared = said[str(lines.index("ebbwatt report --compare assessment.json"))]
     assert "Since " in compared
     assert "the verdict stayed" in compared

@@ -1,5 +1,6 @@
 """What a report is made of, for tests of what people see, and its outline as a reader meets it."""
 
+import html
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -21,6 +22,13 @@ VOID = {"meta", "br", "img", "link", "hr", "input", "wbr", "col"}
 
 def matter(name="plan", events=(), **changes):
     return Matter(replace(SCENES[name](), **changes), tuple(events), MADE_S, "0.1.0")
+
+
+def words_of(page):
+    """Return the words that a customer reads: not what folds away, nor the plots."""
+    body = page[page.index("<body>") :]
+    shown = re.sub(r"<svg.*?</svg>|<details.*?</details>", "", body, flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]+>", " ", shown)).split()
 
 
 class Outline(HTMLParser):

@@ -22,8 +22,7 @@ def method(_: Matter) -> Markup:
             "is logged. Where the battery set the current, the output seen is the least that the "
             "charger can give. A line is fitted over running hours; sudden steps, and what a rest "
             "brings back, are kept apart. The remaining life ends when the forecast falls below "
-            "the replacement limit for good. In nine of ten boats the truth should lie inside the "
-            "90 % intervals.",
+            "the replacement limit for good.",
         ),
     )
 
