@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Correlation of the load from one day to the next: habits last some days.
-KEEPS = 0.6
+#: Correlation of the load from one day to the next: habits last some days (judgement).
+DAY_CORRELATION = 0.6
 ROUNDS = 8
 
 
@@ -36,7 +36,7 @@ class Fit:
     factor: Floats
     """Lower triangle with ``factor @ factor.T`` the covariance of the days, shape (days, days)."""
     pattern_a: Floats
-    """What each part of the day draws above the mean, A, shape (parts,)."""
+    """Load of each part of the day above the mean, A, shape (parts,)."""
     swing_ah: float
     mark_ah: float
     """Scatter of a mark of charge, Ah."""
@@ -46,14 +46,14 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Rough:
-    """Pieces in which the change of charge is only known by the voltage."""
+    """Pieces in which only the voltage shows the change of charge."""
 
     days: Floats
     parts: Floats
     kept_ah: Floats
     rise_v: Floats
     ah_per_v: float
-    """Charge per volt at the terminals that is expected of this bank."""
+    """Expected charge per volt at the terminals of this bank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,8 @@ class Guessed:
     sd: Floats
 
 
-#: Voltage tells the charge to so many volts (loads, temperature, charging), per 12 V block.
+#: Standard error of the charge by voltage, V per 12 V block: loads, temperature and charging move
+#: the voltage (judgement).
 ROUGH_V = 0.06
 
 
@@ -167,7 +168,7 @@ def fit(
 
 
 def _usual_swing(spans: Spans, supplied: Floats, hours: Floats, level_a: float) -> float:
-    """Return what a charge from a start to a full battery puts in, about, Ah."""
+    """Return about how much charge goes in from a start to a full battery, Ah."""
     up = spans.swing > 0.0
     if not up.any():
         return 24.0 * level_a
@@ -178,8 +179,8 @@ def _autoregression(count: int) -> Floats:
     """Return the precision of an autoregression of unit variance."""
     if count == 1:
         return np.ones((1, 1))
-    scale = 1.0 / (1.0 - KEEPS**2)
-    diagonal = np.full(count, (1.0 + KEEPS**2) * scale)
+    scale = 1.0 / (1.0 - DAY_CORRELATION**2)
+    diagonal = np.full(count, (1.0 + DAY_CORRELATION**2) * scale)
     diagonal[[0, -1]] = scale
-    beside = np.full(count - 1, -KEEPS * scale)
+    beside = np.full(count - 1, -DAY_CORRELATION * scale)
     return np.diag(diagonal) + np.diag(beside, 1) + np.diag(beside, -1)

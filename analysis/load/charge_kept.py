@@ -1,10 +1,10 @@
-"""What part of the charge that goes into a lead-acid bank comes out again, and how sure that is.
+"""Estimates the share of the charge that a lead-acid bank gives back, and how certain that is.
 
 It depends on the state of charge: nearly all of it low down, little near full (Stevens & Corey
-1996, Sandia). A bank that cycles deeply keeps most of what it is given; one that is kept nearly
-full, or is held at the charge ceiling for hours, turns much of it into gas and heat. Nobody knows
-the curve of a given bank, so many believable curves are drawn; each says what the load must have
-been, and their spread is what the balance of charge leaves open.
+1996, Sandia). A bank that cycles deeply keeps most of its charge. One that is kept nearly full, or
+is held at the charge ceiling for hours, turns much of it into gas and heat. The curve of a given
+bank is not known, so many plausible curves are drawn. Each gives a load, and their spread is the
+uncertainty that the balance of charge leaves.
 
     share kept
     1.0 |------------------.
@@ -45,18 +45,17 @@ FULL_SHARE = (0.02, 0.90)
 #: State of charge at which the voltage reaches the charge ceiling at the small currents of these
 #: chargers (common practice, no source).
 CEILING_AT = (0.94, 0.995)
-#: A larger charger reaches it earlier: so much of the state of charge for each hundredth of the
-#: capacity that it gives an hour beyond the first 0.015 (common practice, no source: 0.1 C at 0.8).
+#: A larger charger reaches it earlier: ``EARLIER`` times the hourly charge beyond ``SMALL_RATE``,
+#: both as parts of the capacity (common practice, no source: 0.1 C at 0.8).
 EARLIER, SMALL_RATE = 1.8, 0.015
-#: What a bank holds over what its label says: new, and at its end of life of 80 % (common
-#: practice, no source).
+#: Real capacity over the label, at the end of life (80 %) and new (common practice, no source).
 HOLDS = (0.75, 1.05)
-#: Spread of the logarithm of the capacity where none is configured.
+#: Spread of the logarithm of the capacity where none is configured (judgement).
 CAPACITY_SD = 0.35
 #: Float current of a full bank, A per Ah: 0.001 sealed, 0.005 free acid (EN/IEC 62485-2 takes
 #: these for its gas); most banks take less (common practice, no source).
 FLOAT_A_PER_AH = {"flooded": 0.0015, "agm": 0.0006, "gel": 0.0006}
-#: The voltage at a start tells the depth of discharge to so much.
+#: Standard error of the depth of discharge by the voltage at a start (judgement).
 DEPTH_SD = 0.12
 #: Rested voltage of an empty 12 V block and the rise to full (Bode 1977); sealed ones stand higher.
 EMPTY_V, SWING_V, SEALED_V = 11.89, 0.78, 0.12
@@ -67,30 +66,30 @@ LOAD_SWING = (0.2, 1.0)
 #: takes there decides the figure: so much of the logarithm of the load for the part beyond it
 #: (judgement).
 TOP_PART, TOP_SD = 0.4, 0.9
-#: Volts by which the loads hold the voltage down at a start.
+#: Voltage drop from the loads at a start, V (judgement).
 LOADED_V = 0.04
 _DRAWS, _ROUNDS, _SEED = 400, 15, 20261129
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """Shares kept, and what they leave open."""
+    """Shares of charge kept, and the uncertainty from them."""
 
     by_cell: Floats
     """Share of the charge kept in each cell of the grid, shape (m,)."""
     lost_ah: Floats
-    """What a full bank takes in each cell of float, Ah."""
+    """Charge that a full bank takes in each cell of float, Ah."""
     overall: float
-    """Share of what is given below the ceiling."""
+    """Share kept of the charge given below the ceiling."""
     low: float
     """90 % interval of that share."""
     high: float
     load_sd: float
-    """Standard deviation of the logarithm of the load that comes from not knowing it."""
+    """Standard deviation of the logarithm of the load from this uncertainty."""
 
 
 def told(grid: Grid, spans: Spans, share: float) -> Kept:
-    """Return a share that is configured, and known to 0.01."""
+    """Return a configured share, with a standard deviation of 0.01."""
     edge = np.zeros(len(grid.volts) + 1)
     np.add.at(edge, spans.first, 1.0)
     np.add.at(edge, spans.last, -1.0)
@@ -193,7 +192,7 @@ class _Curve:
 
 @dataclass(frozen=True, slots=True)
 class _Books:
-    """Hours and charge between marks, by who set the current; scalars or arrays over the draws."""
+    """Hours and charge between marks, by what set the current; scalars or arrays over draws."""
 
     off_h: float
     bulk_h: float
@@ -297,7 +296,7 @@ class _Books:
 
 
 def _less_to_and_fro(share: Floats, load_a: Floats, charger_a: float, swing: Floats) -> Floats:
-    """Return the share kept where the load swings about what the charger gives.
+    """Return the share kept where the load fluctuates about the charger's current.
 
     While it is above, the battery gives what it will have to be given again: more passes through it
     than the means tell. For a normal swing the part above zero has a known mean.
@@ -319,7 +318,7 @@ def _capacity(label_ah: float | None, books: _Books, rng: np.random.Generator) -
 
 
 def _depth_by_voltage(grid: Grid, spans: Spans, chemistry: str) -> float | None:
-    """Return the depth of discharge at the starts that their voltage tells."""
+    """Return the depth of discharge at the starts, by their voltage."""
     starts = np.concatenate((spans.last[spans.swing < 0.0], spans.first[spans.swing > 0.0]))
     if len(starts) == 0:
         return None

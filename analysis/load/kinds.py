@@ -1,9 +1,9 @@
 """Kinds of day: under way, at anchor, away, on shore power; and what the boat draws on each.
 
-A day draws what its kind draws, give or take. Kinds last for some days, and each shows itself:
+A day's load scatters about that of its kind. Kinds last for some days, and each has a sign:
 
 * by its level: left alone the boat draws little, at anchor more, under way most;
-* by who else charges: an hour or two of help is the engine under way, a night of it shore power;
+* by other sources: an hour or two of help is the engine under way, a night of it shore power;
 * laid up, nothing is logged, or shore power for weeks.
 
 The charge balance between marks (:mod:`analysis.load.stretches`) is a sum over several days, so
@@ -39,23 +39,24 @@ if TYPE_CHECKING:
 
 AWAY, ANCHOR, UNDER_WAY = range(3)
 NAMES = ("away", "at anchor", "under way")
-#: The boat of the last year is asked for; days.
+#: Days of the log that are used: the kinds of day are those of the last year.
 LATEST_D = 400
-#: Help of less than this is the engine's, of more shore power's, h; below the least, none.
+#: Help from the least time on, up to the second, is the engine; longer help is shore power, h
+#: (judgement).
 LEAST_HELP_H, SHORE_H = 0.3, 6.0
-#: Hours of a day that a stretch must cover for the day to speak.
+#: Hours of a day that a stretch must cover for the day to count (judgement).
 _COVERED_H = 12.0
-#: Levels expected of the kinds, as parts of the mean day, and how sure that is (common practice of
-#: audit tables, no source: under way a third to a half more than at anchor, left alone next to
-#: nothing).
+#: Expected levels of the kinds, as parts of the mean day, and their standard deviations (common
+#: practice of audit tables, no source: under way a third to a half more than at anchor, left alone
+#: next to nothing).
 _EXPECTED = np.array([0.2, 0.8, 1.25])
 _EXPECTED_SD = np.array([0.15, 0.25, 0.35])
 #: At anchor over under way, and its standard deviation (as above).
 _ANCHOR_SHARE, _ANCHOR_SHARE_SD = 0.68, 0.12
-#: Scatter of days of one kind, relative: before it is seen, and how many days that counts for.
+#: Prior of the relative scatter of days of one kind, and its weight in days (judgement).
 _SCATTER, _SCATTER_DAYS = 0.15, 60.0
-#: How likely a day stays what the day before was, beside chance; and days that the first guess of
-#: the shares counts for.
+#: Probability that a day keeps the kind of the day before, beside chance; and the weight of the
+#: prior shares, in days (judgement).
 _STAYS = 0.6
 _SHARE_DAYS = np.array([2.0, 4.0, 4.0])
 #: Probability that a day with an hour or two of help is of a kind: engines run under way.
@@ -64,13 +65,13 @@ _ROUNDS, _BURN_IN = 140, 50
 #: Resistance that a bank shows to its loads, times its charge per volt: V/A x Ah/V (judgement from
 #: the pattern of a sound bank: 0.02 ohm for 200 Ah).
 _LAG_OHM_AH = 0.022
-#: What a stretch from full to start, between like marks, and from start to full is wrong by, in
-#: hours of the mean load, before it is seen, and how many rows that counts for (judgement: a start
-#: and the end of a charge are each sharp to an hour or two).
+#: Prior error of a stretch from full to start, between like marks, and from start to full, in hours
+#: of the mean load, and its weight in rows (judgement: a start and the end of a charge are each
+#: sharp to an hour or two).
 _NOISE_H, _NOISE_ROWS = np.array([1.5, 2.0, 2.5]), 10.0
-#: Degrees of freedom of what a stretch is wrong by: some marks are none.
+#: Degrees of freedom of the error of a stretch: heavy tails, because some marks are wrong.
 _NU = 4.0
-#: Voltage tells the charge to so many volts, per 12 V block (as in the balance).
+#: Standard error of the charge by voltage, V per 12 V block (as in the balance).
 _ROUGH_V = 0.06
 _SEED = 20240611
 
@@ -87,9 +88,9 @@ class Kinds:
     scatter: Floats
     """Relative standard deviation of the days of one kind, shape (draws,)."""
     days: Floats
-    """Days of each kind that the balance covers, by expectation, shape (3,)."""
+    """Expected number of days of each kind among those that the balance covers, shape (3,)."""
     engine_days: int
-    """Days with an hour or two of help besides."""
+    """Days with an hour or two of another source."""
     shore_days: int
     silent_days: int
     """Days that were not logged: laid up, or the logger was off."""
@@ -190,19 +191,19 @@ class _Model:
     ends: Indices
     """The same of its end."""
     sort: Indices
-    """Rows of one sort share their scatter."""
+    """Sort of each row; rows of one sort share their scatter."""
     target: Floats
     extra: Floats
-    """Information that is known to its own scatter."""
+    """Further information, with a scatter of its own."""
     side: Floats
     level_a: float
     """Mean load, A."""
     lag_ah_per_a: float
-    """How much fuller the battery is at a start for each ampere drawn then, as expected."""
+    """Expected extra charge in the battery at a start, for each ampere drawn then."""
 
 
 def _measured(measured_a: Floats, told: Indices) -> _Model:
-    """Take days that the battery's current tells."""
+    """Set up the days whose load the battery's current gives."""
     loads = measured_a[told]
     level = float(loads.mean()) if len(told) else 1.0
     exact = np.full(len(told), 1.0 / (0.02 * level) ** 2)
@@ -336,7 +337,7 @@ def _sample(
 
 
 class _Seen:
-    """The rows with the loads integrated out: their covariance but for the days' scatter.
+    """The rows with the loads integrated out: their covariance without the days' scatter.
 
     The unknowns that are no days (pattern, volts, swing) enter by their prior spread; what pieces
     of a day tell by their voltage enters as rows of its own.
@@ -398,7 +399,7 @@ def _sweep(
 def _noise(
     rest: Floats, sort: Indices, trust: Floats, base: float, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Draw the scatter of the rows of each sort, and how far each row is believed (Student's t)."""
+    """Draw the scatter of the rows of each sort, and the weight of each row (Student's t)."""
     noise2 = np.empty(3)
     for one in range(3):
         mine = sort == one
@@ -414,7 +415,7 @@ def _noise(
 def _lag(
     rest: Floats, lever_a: Floats, weight: Floats, expected: float, rng: np.random.Generator
 ) -> float:
-    """Draw how much fuller the battery is at a start for each ampere drawn then, Ah/A."""
+    """Draw the extra charge in the battery at a start, for each ampere drawn then, Ah/A."""
     total = float(weight @ lever_a**2) + 1.0 / expected**2
     side = float(weight @ (lever_a * rest)) + 1.0 / expected
     return max(float(side / total + rng.standard_normal() / total**0.5), 0.0)

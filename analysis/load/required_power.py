@@ -1,4 +1,4 @@
-"""The power that a charger must give to carry this boat's load with her bank; how sure it is."""
+"""The power that a charger must give to carry this boat's load with its bank, with its error."""
 
 from __future__ import annotations
 
@@ -33,19 +33,19 @@ class LoadLimit:
 
 
 def load_limit(found: LoadResult) -> LoadLimit | None:
-    """Return the power that a boat's load needs; None where the log did not tell it."""
+    """Return the power that a boat's load needs; None where the log does not show it."""
     lived = carried(found)
     return None if lived is None else limit_of(lived)
 
 
 def limit_of(lived: Carried) -> LoadLimit:
-    """Return the limit of a bank that has lived."""
+    """Return the limit from the simulation of a bank."""
     log = np.log(lived.limit_w())
     return LoadLimit(float(np.exp(np.median(log))), float(log.std()))
 
 
 def carried(found: LoadResult) -> Carried | None:
-    """Let the bank live through the boat's own days; None where the load is not known."""
+    """Simulate the bank over the boat's own days; None where the load is not known."""
     if found.ah_p95 is None or found.voltage_v is None or found.bank is None:
         return None
     blocks = blocks_in_series(found.voltage_v)
@@ -62,7 +62,7 @@ def carried(found: LoadResult) -> Carried | None:
 
 
 def _days(found: LoadResult) -> Days:
-    """Put the days in order; one whose load is not known draws what the nearest known one does."""
+    """Order the days; a day without a known load gets that of the nearest known one."""
     known = np.round(found.daily_s / DAY_S).astype(np.intp)
     helped = np.round(found.other_s / DAY_S).astype(np.intp)
     silent = set(np.round(found.gap_s / DAY_S).astype(int).tolist())

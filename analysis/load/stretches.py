@@ -24,16 +24,18 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
 
-#: Starts farther than this from the usual start voltage (per 12 V block) were made by hand.
+#: A start farther than this from the usual start voltage was made by hand, V per 12 V block
+#: (judgement).
 START_BAND_V = 0.12
-#: A run that ends within this of the usual highest voltage has filled the battery.
+#: A run that ends within this of the usual highest voltage has filled the battery, V per 12 V
+#: (judgement).
 FULL_BAND_V = 0.20
-#: Charge ceilings that a charger may have been set to differ by no more (common practice: 14.0 to
-#: 14.8 V, no source), V; runs on either side of one by which the setting of its time is told.
+#: Greatest difference between the charge ceilings that a charger may have been set to, V (common
+#: practice: 14.0 to 14.8 V, no source); number of runs on either side that show the setting.
 TOPS_V, NEARBY = 0.7, 12
-#: Blocks of hours that share one level of the daily pattern.
+#: Number of parts of the day in the daily pattern: three hours each.
 PARTS = 8
-#: Share of a piece for which the charger must run for its voltage to be compared.
+#: Least share of a piece in which the charger runs, for its voltage to be compared (judgement).
 BUSY = 0.9
 #: Depth of discharge in parts of that of a start, and its standard deviation: at a mark, after help
 #: (a night of it fills a battery further than the charger does), and where nothing tells it (a
@@ -53,7 +55,7 @@ class Spans:
     last: Indices
     """The cell after the last one."""
     charge_ah: Floats
-    """What the charger delivered, Ah."""
+    """Charge that the charger delivered, Ah."""
     swing: Floats
     """+1 from a start to a full battery, -1 the other way, 0 between like marks."""
     joined: NDArray[np.bool_]
@@ -82,7 +84,7 @@ def by_cell(runs: Runs, grid: Grid, charge_c: Floats) -> Floats:
 
 
 def find_spans(runs: Runs, grid: Grid) -> Spans:
-    """Find the stretches between marks in which nothing else charged and nothing is missing."""
+    """Find the stretches between marks without another source and without a gap."""
     cell, full = _marks(runs, grid)
     free = np.concatenate(([0], np.cumsum(~(grid.known & ~grid.aided))))
     charge = np.concatenate(([0.0], np.cumsum(charge_by_cell(runs, grid))))
@@ -101,7 +103,7 @@ def find_spans(runs: Runs, grid: Grid) -> Spans:
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """Stretches without marks at their ends, whose voltage tells roughly how the charge changed."""
+    """Stretches without marks at their ends; their voltage shows roughly the change of charge."""
 
     first: Indices
     last: Indices
@@ -111,7 +113,7 @@ class Pieces:
 
 
 def find_pieces(runs: Runs, grid: Grid, spans: Spans) -> Pieces:
-    """Cut what the stretches leave over into pieces of about a day.
+    """Cut the rest of the log into pieces of about a day.
 
     These are the hard days: the charger runs round the clock, an engine now and then fills the
     battery, and neither a start nor a full battery is seen. Left out, they would be missed most.
@@ -148,7 +150,7 @@ class Open:
     last: Indices
     charge_ah: Floats
     swing: Floats
-    """Change of charge that is expected, parts of the swing from a start to a full battery."""
+    """Expected change of charge, parts of the swing from a start to a full battery."""
     sd: Floats
     """Standard deviation of that."""
 
@@ -224,7 +226,7 @@ def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
 
 
 def _nearby(values: Floats, told: NDArray[np.bool_], percentile: float) -> Floats:
-    """Return a percentile of the values that are told, over the runs round each run.
+    """Return a percentile of the known values, over the runs round each run.
 
     A charger may be set to other voltages within the log: what is usual is so for a time.
     """
