@@ -1,1 +1,1 @@
-"""How the charger was fitted, and what has changed since."""
+"""Checks how the charger was fitted, and what has changed since."""

@@ -1,4 +1,4 @@
-"""The fit check: what the first hours of a new fitting say, and how it has changed since.
+"""The fit check: figures from the first hours of a new fitting, and their change since.
 
 Reached output, resistance of the loop to the battery, warming of the compartment, quality of the
 source. Each is a figure with its interval, or None with a reason.
@@ -18,7 +18,7 @@ from analysis.installation.loop_resistance import current_steps, loop_trend
 from analysis.installation.manual_limits import against_log
 from analysis.installation.result import FitCheck
 from analysis.installation.warming import rise_trend, warmth
-from analysis.installation.window import Look
+from analysis.installation.window import LogWindow
 from analysis.physics import CELLS_PER_BLOCK, blocks_in_series, conductor_ohm, ventilation_m3_per_h
 from logger.errors import UsageError
 from logger.store.reader import Reader
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
     from logger.config import Config, WiringConfig
 
-#: Running hours that make the first and the latest figures.
+#: Running hours for the first and for the latest figures (judgement).
 FIRST_H = 100.0
 _NOMINAL_V = 12.0
 
@@ -89,11 +89,11 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
     if len(runs) == 0:
         reasons["first"] = reasons["latest"] = "the log holds no running"
     else:
-        look = Look(history, config, runs, steps, warm, table)
+        window = LogWindow(history, config, runs, steps, warm, table)
         begin_h, end_h = float(runs.hours.at_end_h[0]), float(runs.hours.at_end_h[-1])
-        first = look.at(begin_h, begin_h + first_h)
+        first = window.at(begin_h, begin_h + first_h)
         if end_h - begin_h >= 2.0 * first_h:
-            latest = look.at(end_h - first_h, end_h)
+            latest = window.at(end_h - first_h, end_h)
         else:
             reasons["latest"] = (
                 f"{end_h - begin_h:.0f} of {2.0 * first_h:.0f} running hours seen so far"
@@ -147,14 +147,14 @@ def _iec_ohm(config: Config, wiring: WiringConfig) -> float:
 
 
 def _since_replacement(history: History) -> History:
-    """Leave out what an earlier charger gave, where an exchange was noted as an event alone."""
+    """Leave out the log of an earlier charger, if only an event records the exchange."""
     times = [e.time_s for e in history.events if e.kind == "replacement" and not e.struck]
     begun = [t for t in times if len(history) and t < history.end_s[-1]]
     return history.select(history.start_s >= max(begun)) if begun else history
 
 
 def _blocks(runs: Runs) -> int:
-    """Return how many 12 V the bank has in series, by its voltage while it is charged."""
+    """Return the number of 12 V blocks in series, by the voltage of the bank while charged."""
     volts = runs.log.voltage_mean_v[runs.running]
     volts = volts[np.isfinite(volts)]
     return blocks_in_series(float(np.median(volts))) if len(volts) else 1

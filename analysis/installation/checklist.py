@@ -1,4 +1,4 @@
-"""The fitter's check list: what is looked at when a charger is fitted, ticked and kept as events.
+"""The fitter's check list: the items to check when a charger is fitted; ticks are stored as events.
 
 A tick is an event of the kind ``check``; its text names the item, who ticked it, and a remark.
 Ticks of an earlier charger do not count for the one fitted now.
@@ -26,7 +26,7 @@ _TICK = re.compile(r"(\w+), ticked by ([^:]+)(?:: (.*))?")
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One thing to look at, in the order of careful work.
+    """One item to check; the items are in the order of careful work.
 
     What must be so is the word of the unit's own manual; a figure of the trade stands here only
     where a published standard carries it.

@@ -1,19 +1,19 @@
 """Resistance of the loop charger, leads, battery, from the steps of the charger's current.
 
-When the charger stops, its current falls to nothing within a reading, and with it the voltage at
-its terminals: step of voltage over step of current is the resistance of everything between: both
-leads, fuse, joints, and the battery's own resistance of that instant. The log holds one voltage,
-so the battery's part cannot be taken off by measurement.
+When the charger stops, its current falls to zero within a reading, and the voltage at its terminals
+falls with it. Step of voltage over step of current is the resistance of the loop: both leads, fuse,
+joints, and the battery's own resistance at that instant. The log holds one voltage, so the
+battery's part cannot be separated by measurement.
 
-Intervals carry the step as sharply as the readings do. Neighbours share an instant, so the last
+Intervals show the step as sharply as the readings do. Neighbours share an instant, so the last
 voltage of an interval is the first of the next; with I the mean current, V the mean and L the last
 voltage of the interval before a rest,
 
     (V - L) / (I - I of the rest)
 
 is the resistance wherever inside the interval the current fell, because mean current and mean
-voltage hold the same share of the step. Only what the battery's voltage does meanwhile is left
-over: little in a second, much in a minute. Hence steps seen by slow readings give an upper bound.
+voltage hold the same share of the step. The change of the battery's voltage meanwhile remains as an
+error: little in a second, much in a minute. So steps seen by slow readings give an upper bound.
 """
 
 from __future__ import annotations
@@ -36,30 +36,32 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Readings further apart than this let the battery relax within a step, s: on invented boats the
-#: figure came out 1 % too high at 1 s, 5 % at 5 s, 10 % at 10 s and 80 % at 60 s.
+#: Greatest spacing of readings for a sharp step, s. With slower ones the battery relaxes within the
+#: step: on invented boats the figure came out 1 % too high at 1 s, 5 % at 5 s, 10 % at 10 s and 80
+#: % at 60 s.
 SHARP_S = 5.0
-#: What the battery has relaxed within a step, part of the figure at one second between readings,
-#: and its standard deviation; grows with the root of the time, as diffusion does. Taken off. Two
+#: Correction for the battery's relaxation within a step, part of the figure at one second between
+#: readings, and its standard deviation. It grows with the root of the time, as diffusion does. Two
 #: generators of invented batteries gave 0 to 5 %, more the fuller the battery is.
 RELAXED, RELAXED_SD = 0.02, 0.012
-#: A step is at least this part of the rated current, a rest at most that part.
+#: Least current of a step, and greatest current at rest, parts of the rated current (judgement).
 _STEP, _REST = 0.15, 0.02
-#: A start counts only where the current stands at once: so near, relative, to what follows.
+#: A start counts only if the current is steady at once: within this part of the current that
+#: follows (judgement).
 _STANDS = 0.05
-#: The interval before a start is short, s: at rest, loads move the voltage within a longer one.
+#: Longest interval before a start, s: at rest, loads move the voltage within a longer one.
 _LONGEST_BEFORE_S = 90.0
+#: Greatest time between intervals that share a reading, s.
 _JOINED_S = 1.0
-#: Stored voltages are rounded to a thousandth, V.
-_HAIR_V = 0.0015
+#: Difference of two stored voltages that rounding may cause, V: each is rounded to a thousandth.
+_ROUNDING_V = 0.0015
 #: Least scatter of a voltage that is read to a hundredth of a volt, V.
 _LEAST_SD_V = 0.003
-#: A trend needs as many steps and running hours.
+#: Fewest steps and running hours for a trend (judgement).
 TREND_STEPS, TREND_H = 10, 200.0
 LEAST_STEPS = 1 + LEAST_BEYOND
-#: An interval of more than this part of the figure, each way, is told to be wide.
+#: A longer interval than this part of the figure, each way, is reported as wide (judgement).
 _WIDE = 0.1
-#: Of a 90 % interval, in standard deviations.
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ class Steps:
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """The resistance, ohm, or only its upper end; and why it is not known, or not well."""
+    """The resistance, ohm, or only its upper end; and why it is unknown or uncertain."""
 
     ohm: Span
     steps: int
@@ -139,8 +141,8 @@ def _joined(log: History) -> Flags:
     shared = log.voltage_last_v[:-1]
     return (
         (np.abs(log.start_s[1:] - log.end_s[:-1]) < _JOINED_S)
-        & (shared >= log.voltage_min_v[1:] - _HAIR_V)
-        & (shared <= log.voltage_max_v[1:] + _HAIR_V)
+        & (shared >= log.voltage_min_v[1:] - _ROUNDING_V)
+        & (shared <= log.voltage_max_v[1:] + _ROUNDING_V)
     )
 
 

@@ -1,4 +1,4 @@
-"""What the unit's own manual says (``[unit]``), for the check list, and held against the log."""
+"""Figures of the unit's own manual (``[unit]``): for the check list, and compared with the log."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from analysis.installation.checklist import Item
     from logger.config import UnitConfig
 
-#: How each figure of ``[unit]`` is said: its name and its unit.
+#: Name and unit of each figure of ``[unit]``.
 WORDS = {
     "heel_deg": ("greatest tilt", "deg"),
     "clearance_cm": ("free space", "cm"),
@@ -20,7 +20,7 @@ WORDS = {
     "intake_c": ("intake air at most", "degC"),
     "fuse_a": ("fuse", "A"),
 }
-#: Left free for the pen where the configuration does not give the figure.
+#: Blank to fill in by hand where the configuration does not give the figure.
 BLANK = "____"
 
 

@@ -1,4 +1,4 @@
-"""What is said about how a charger was fitted, as frozen data and as a document for programs."""
+"""The result of the fit check, as frozen data and as a document for programs."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ GOOD_DROP = 0.03
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What some hundred running hours say. Fractions are of rated output."""
+    """Figures from some hundred running hours. Fractions are of rated output."""
 
     from_s: float
     to_s: float
     running_hours: float
     output: Span
     output_limit: str
-    """What limits the statement about the output, for a person."""
+    """What limits the accuracy of the output, for a person."""
     loop: Loop
     cable_ohm: Span
     rise_k: Span
@@ -44,7 +44,7 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class FitCheck:
-    """All that is said about one fitting's installation."""
+    """The fit check of one fitting."""
 
     label: str
     rated_w: float
@@ -63,9 +63,9 @@ class FitCheck:
     ticks: dict[str, Tick]
     reasons: dict[str, str]
     unit: UnitConfig
-    """What the unit's own manual says."""
+    """Figures of the unit's own manual."""
     against_manual: tuple[str, ...] = ()
-    """Where log or nameplate contradict it, sentences."""
+    """Contradictions of log or nameplate to the manual, as sentences."""
     steps: Steps | None = None
     """Each step of the current, from which the loop's resistance is found."""
 

@@ -1,4 +1,4 @@
-"""How much a run warms its compartment, and what the output does meanwhile.
+"""Measures how much a run warms its compartment, and how the output changes meanwhile.
 
 Warm exhaust that the unit draws in again shows as a large rise and an output that falls with it.
 """
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 #: much; the settled early output; the output at the end of the later window.
 _START, _LATER, _EARLY_OUTPUT, _LATE_OUTPUT = (0.0, 0.1), (1.0, 2.0), (0.5, 0.8), (1.5, 2.0)
 LEAST_RUNS = 1 + LEAST_BEYOND
-#: A rise above this is worth a look at the exhaust, K (common practice, no source).
+#: With a rise above this the exhaust should be checked, K (common practice, no source).
 USUAL_RISE_K = 15.0
 _LEAST_SD_K, _LEAST_SD_SHARE = 0.1, 0.002
 TREND_RUNS, TREND_H = 10, 200.0
@@ -34,7 +34,7 @@ TREND_RUNS, TREND_H = 10, 200.0
 
 @dataclass(frozen=True, slots=True)
 class Warmth:
-    """Rise and change by run, shape (runs,); NaN where a run does not tell."""
+    """Rise and change by run, shape (runs,); NaN where a run does not show them."""
 
     runtime_h: Floats
     start_s: Floats
@@ -72,7 +72,7 @@ def warmth(runs: Runs, rated_w: float, ceiling_v: float | None) -> Warmth:
 
 
 def rise_and_change(found: Warmth, use: Flags) -> tuple[Span, Span, int]:
-    """Return rise (K), change of output (fraction), and the number of runs that told the rise."""
+    """Return rise (K), change of output (fraction), and the number of runs that showed the rise."""
     rise = found.rise_k[use & np.isfinite(found.rise_k)]
     change = found.change[use & np.isfinite(found.change)]
     return robust_mean(rise, _LEAST_SD_K), robust_mean(change, _LEAST_SD_SHARE), len(rise)

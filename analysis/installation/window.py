@@ -1,4 +1,4 @@
-"""What some running hours of a log say for the fit check."""
+"""Computes the figures of the fit check from some running hours of a log."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ _LEAST_SD_OUTPUT = 0.003
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
-    """A log with all that was found in it; looks at some of its running hours."""
+class LogWindow:
+    """A log with its runs, steps and warming; it gives the figures of some running hours."""
 
     history: History
     config: Config
@@ -39,7 +39,7 @@ class Look:
     table: RunTable
 
     def at(self, begin_h: float, end_h: float) -> Figures:
-        """Return what the log says between two numbers of running hours."""
+        """Return the figures between two numbers of running hours."""
         log, hours = self.runs.log, self.runs.hours.at_end_h
         inside = np.flatnonzero((hours >= begin_h) & (hours <= end_h))
         from_s, to_s = float(log.start_s[inside[0]]), float(log.end_s[inside[-1]])
@@ -99,7 +99,7 @@ class Look:
                 text += "; without a compartment temperature, heat may hide part of it"
             return span, text
         if not use.any():
-            return Span(), "no run tells the output yet: none was long enough to settle"
+            return Span(), "no run shows the output yet: none was long enough to settle"
         low = float(np.max((t.fraction - Z90 * np.nan_to_num(t.standard_error))[use]))
         return Span(low=low), (
             "a lower bound: the battery set the current; run it from a battery well below full"

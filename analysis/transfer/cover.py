@@ -1,4 +1,4 @@
-"""What stretches of time the log holds already."""
+"""The stretches of time that the log already holds."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     Times = NDArray[np.int64]
 
 
-#: Stretches that are taken in at a time: ten years of them are no list in memory.
+#: Stretches that are added at a time, so that ten years of them never form one list in memory.
 _LOT = 100_000
 
 

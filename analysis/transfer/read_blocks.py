@@ -1,8 +1,8 @@
 """Reads recordings of millions of rows as blocks of columns.
 
-What is plainly well formed is parsed a few megabytes at a time by pandas; anything else in such a
-piece (a bad number, a quote, a foreign character) sends that piece, row by row, through the reader
-of :mod:`logger.recordings.rows`, which knows each reason. Both ways accept the same files.
+Pandas parses well-formed data, a few megabytes at a time. If such a piece holds anything else (a
+bad number, a quote, a foreign character), the reader of :mod:`logger.recordings.rows` reads it row
+by row and gives each reason. Both ways accept the same files.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ if TYPE_CHECKING:
 
 _STATE_PLACE = {str(state): place for place, state in enumerate(OperatingState)}
 _UNKNOWN = _STATE_PLACE[OperatingState.UNKNOWN]
-#: Words that pandas would take for numbers and we do not.
+#: Ends of words that pandas would read as numbers and this program does not.
 _NO_NUMBERS = (b"rue", b"RUE", b"alse", b"ALSE")
 
 
-#: Rows that are handled at a time where each is looked at.
+#: Rows handled at a time where each is read singly.
 _BATCH = 20_000
 
 
@@ -255,7 +255,7 @@ def _states(table: pd.DataFrame) -> tuple[NDArray[np.int8], dict[str, int]]:
 
 
 def plausible(block: Block, limits: Mapping[str, tuple[float, float]], refusals: Refusals) -> Block:
-    """Drop what cannot be true, as :class:`logger.plausibility.Plausibility` does row by row."""
+    """Drop impossible values, as :class:`logger.plausibility.Plausibility` does row by row."""
     columns: dict[str, Any] = {name: getattr(block, name) for name in CHANNELS}
     for name, (low, high) in limits.items():
         values = columns[name]
