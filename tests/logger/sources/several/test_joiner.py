@@ -168,11 +168,13 @@ def test_energy_under_faults(fault):
 def test_whatever_comes_nothing_is_carried_further_than_it_may(points, join_s):
     made = []
     for which in (0, 1):
-        newest_s = -math.inf
+        newest_s = arrived_s = -math.inf
         for time_s, _, late_s in sorted(p for p in points if p[1] == which):
             if time_s > newest_s:
                 values = {"voltage_v": time_s} if which == 0 else {"current_a": time_s}
-                made.append((time_s + late_s, which, Reading(time_s, **values)))
+                # Each source hands over its readings in their order.
+                arrived_s = max(arrived_s, time_s + late_s)
+                made.append((arrived_s, which, Reading(time_s, **values)))
                 newest_s = time_s
     given, _ = play(sorted(made, key=lambda a: a[0]), join_s=(join_s, join_s))
     for _, r in given:
