@@ -64,6 +64,17 @@ class Jumps:
         return not near
 
 
+def _beyond(name: str, value: float, low: float, high: float) -> str:
+    """Say why a value beyond its limits cannot be true."""
+    if 0.0 < abs(value) < TINY:
+        return f"{name} is too small to be measured"
+    if not math.isfinite(value):
+        return f"{name} is not a finite number"
+    if value < low:
+        return f"{name} below {low:g} {CHANNELS[name]}"
+    return f"{name} above {high:g} {CHANNELS[name]}"
+
+
 class Plausibility:
     """Checks readings against the lowest and highest possible value of each channel.
 
@@ -96,6 +107,9 @@ class Plausibility:
         self._refusals = refusals
         self._bank = bank
         self._jumps = Jumps(limits) if unsealed else None
+        # All but these are judged by their limits alone.
+        watched = {"runtime_h"} if bank is None else {"runtime_h", "voltage_v"}
+        self._doubted = frozenset(limits if unsealed else watched)
         self._counter: tuple[float, float] | None = None  # the last value, dropped or not
 
     def clean(self, reading: Reading) -> Reading | None:
@@ -107,7 +121,9 @@ class Plausibility:
             if value is None:
                 continue
             if low <= value <= high and not 0.0 < abs(value) < TINY:
-                reason = self._doubt(name, reading.time_s, value)
+                reason = ""
+                if name in self._doubted:
+                    reason = self._doubt(name, reading.time_s, value)
                 if not reason:
                     present = True
                     continue
@@ -115,14 +131,7 @@ class Plausibility:
                 self._refusals.count(reason, f"{value:g}")
                 continue
             bad[name] = None
-            if 0.0 < abs(value) < TINY:
-                self._refusals.count(f"{name} is too small to be measured", f"{value:g}")
-            elif not math.isfinite(value):
-                self._refusals.count(f"{name} is not a finite number", str(value))
-            elif value < low:
-                self._refusals.count(f"{name} below {low:g} {CHANNELS[name]}", f"{value:g}")
-            else:
-                self._refusals.count(f"{name} above {high:g} {CHANNELS[name]}", f"{value:g}")
+            self._refusals.count(_beyond(name, value, low, high), f"{value:g}")
         if not math.isfinite(reading.time_s):
             self._refusals.count("time is not a finite number", str(reading.time_s))
             return None

@@ -51,6 +51,12 @@ def _mirror(value: int, width: int) -> int:
 
 
 @lru_cache(maxsize=len(CRC_MODELS))
+def _begin(name: str) -> tuple[CrcModel, tuple[int, ...], int]:
+    """Return a model, its table, and what stands in the register before the first byte."""
+    model = CRC_MODELS[name]
+    return model, _table(model), _mirror(model.init, model.width) if model.reflected else model.init
+
+
 def _table(model: CrcModel) -> tuple[int, ...]:
     """Return the effect of each byte on the register (256 entries)."""
     top, mask = 1 << (model.width - 1), (1 << model.width) - 1
@@ -71,15 +77,12 @@ def _table(model: CrcModel) -> tuple[int, ...]:
 
 def crc(name: str, data: bytes) -> int:
     """Return the CRC of ``data`` under a name of :data:`CRC_MODELS`."""
-    model = CRC_MODELS[name]
-    table = _table(model)
-    mask = (1 << model.width) - 1
+    model, table, register = _begin(name)
     if model.reflected:
-        register = _mirror(model.init, model.width)
         for byte in data:
             register = (register >> 8) ^ table[(register ^ byte) & 0xFF]
     else:
-        register = model.init
+        mask = (1 << model.width) - 1
         shift = model.width - 8
         for byte in data:
             register = ((register << 8) & mask) ^ table[((register >> shift) ^ byte) & 0xFF]
@@ -107,6 +110,8 @@ def checksum_size(name: str) -> int:
 
 def checksum(name: str, data: bytes) -> int:
     """Return a checksum by any name of :data:`CHECKSUMS` except none."""
+    if name in CRC_MODELS:
+        return crc(name, data)
     if name == "sum8":
         return sum(data) & 0xFF
     if name == "zero-sum8":
@@ -118,9 +123,7 @@ def checksum(name: str, data: bytes) -> int:
         return value
     if name == "Adler-32":
         return zlib.adler32(data)
-    if name in DOUBLE_SUMS:
-        return _fletcher(data, DOUBLE_SUMS[name] // 2)
-    return crc(name, data)
+    return _fletcher(data, DOUBLE_SUMS[name] // 2)
 
 
 def checksum_hex(name: str, data: bytes) -> str:

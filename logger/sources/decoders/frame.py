@@ -169,7 +169,7 @@ class FrameDecoder:
         items: list[Message | Refused] = []
         at = skipped = 0  # what lies between was looked at and is no frame
         while at < len(data):
-            if self.start:
+            if not data.startswith(self.start, at):
                 at = _find(data, self.start, at)
                 if len(data) - at < len(self.start):
                     break  # the beginning of a marker at most
