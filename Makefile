@@ -55,6 +55,7 @@ soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full dis
 
 bench: $(VENV)/dev.stamp  ## Measure speed, size and wear against the plain ways (a quarter of an hour, 4 GB free)
 	$(BIN)/python -m tests.bench
+	$(BIN)/python -m tests.bench.fleet
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
 	$(BIN)/python -m tests.support.pictures

@@ -231,10 +231,10 @@ def _seen(one: _Found, prior: Prior, now_s: float, horizon_days: int) -> tuple[B
     sketch, facts = one.sketch, one.boat.facts
     if sketch is None or facts is None:
         return one.boat, None
-    ahead = outlook(sketch, None, alone_seed(one.boat.key))
-    boat = replace(one.boat, alone=ahead.hours)
+    # What its own log says alone stands in its document.
+    ahead = outlook(sketch, prior if prior.speaks else None, alone_seed(one.boat.key))
+    boat = one.boat
     if prior.speaks:
-        ahead = outlook(sketch, prior, alone_seed(one.boat.key))
         boat = replace(boat, with_sisters=ahead.hours, sisters=prior.sisters)
     if one.usage is None:
         return boat, None

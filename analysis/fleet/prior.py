@@ -156,8 +156,11 @@ class Sisters:
         starts: NDArray[np.intp],
     ) -> tuple[float, float, Floats, Floats]:  # fmt: skip
         count = len(starts)
-        mean, spread = self._usual, 0.6
         form_w, wander_w = FORM_WEIGHTS, WANDER_WEIGHTS
+        # Begin where the sisters' own logs are: from far off, EM can end where all their losses are
+        # taken for wander and their lives for endless.
+        own = np.add.reduceat((form_w[form] * wander_w[wander])[:, None] * stack, starts)
+        mean, spread = float(np.median(own @ GRID / own.sum(axis=1))), 0.6
         for _ in range(_ROUNDS):
             density = normal(mean, spread)
             moments = stack @ np.column_stack((density, density * GRID, density * GRID**2))

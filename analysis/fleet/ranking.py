@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from analysis.estimate import Span
 from analysis.figures import day
 from logger.durations import DAY_S
 
@@ -14,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
+    from analysis.estimate import Span
     from analysis.fleet.facts import Facts
 
 #: A chance of a limit below this is no reason to go (judgement).
@@ -66,7 +66,6 @@ LIMIT_WORDS = {
     "design_hours": "the end of the design life",
     "load": "too little for the load",
 }
-_NOTHING = Span()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +77,8 @@ class Boat:
     group: str
     name: str = ""
     failure: str | None = None
-    alone: Span = _NOTHING
-    """Remaining running hours by its own log alone."""
     with_sisters: Span | None = None
+    """Remaining running hours with what the sisters say; alone they stand in ``facts``."""
     sisters: int = 0
     """How many sisters spoke."""
     chance: float | None = None

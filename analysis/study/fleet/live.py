@@ -157,7 +157,7 @@ def _boat(rng: np.random.Generator, seed: int, form: str, life_kh: float) -> Boa
             longest_running_s=drawn.log.longest_running_s,
             longest_rest_s=drawn.log.longest_rest_s,
         ),
-        design_life_h=1e6,
+        design_life_h=7500.0,
         plan_below=1.15 - LOSS,
         replace_below=1.0 - LOSS,
         unknown_clock=0.0,

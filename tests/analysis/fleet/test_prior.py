@@ -176,3 +176,11 @@ def test_demand_falls_into_its_quarter_and_its_interval_holds():
         came = ((lives // QUARTER_S) == quarter.number - 1).sum(axis=0)
         assert came.mean() == pytest.approx(quarter.mean, abs=0.4)
         assert 0.87 < np.mean((quarter.low <= came) & (came <= quarter.high)) <= 1.0
+
+
+def test_a_usual_life_that_is_told_far_too_long_does_not_lead_astray(old):
+    # A design life of a million hours was told: the sisters' logs say what their lives are.
+    far = Sisters(old.sketches[:6], LOSS / 1000.0).prior()
+    near = Sisters(old.sketches[:6], USUAL).prior()
+    assert far.mean == pytest.approx(near.mean, abs=0.1)
+    assert far.spread == pytest.approx(near.spread, abs=0.1)

@@ -1,0 +1,149 @@
+"""``python -m tests.bench.fleet``: what a fleet costs; the figures stand in RESULTS.md.
+
+Each part runs in a process of its own, so that its peak memory is its own.
+"""
+
+import argparse
+import hashlib
+import json
+import multiprocessing
+import os
+import resource
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from analysis.fleet import demo, folder
+from analysis.fleet.assess import assess_fleet
+from analysis.fleet.boat import assess_boat
+from analysis.fleet.folder import Fleet
+from analysis.fleet.intake import take
+from analysis.fleet.runner import results
+
+UNTIL = "2025-09-08"
+NOW_S = 1_757_376_000.0
+
+
+def spent():
+    """Return processor seconds of this process and its ended children."""
+    used = [resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(u.ru_utime + u.ru_stime for u in used)
+
+
+def peak_mib(who=resource.RUSAGE_SELF):
+    return resource.getrusage(who).ru_maxrss / 1024.0
+
+
+def _apart(part, sent, *arguments):
+    began, clock = spent(), time.perf_counter()
+    told = part(*arguments)
+    sent.send((told, spent() - began, time.perf_counter() - clock, peak_mib()))
+
+
+def apart(part, *arguments):
+    """Run a part in a process of its own; print what it cost and return what it returned."""
+    context = multiprocessing.get_context("spawn")
+    mine, sent = context.Pipe(duplex=False)
+    child = context.Process(target=_apart, args=(part, sent, *arguments))
+    child.start()
+    told, processor_s, clock_s, mib = mine.recv()
+    child.join()
+    print(
+        f"| {part.__doc__.strip()} {told} | {processor_s:.1f} | {clock_s:.1f} | {mib:.0f} |",
+        flush=True,
+    )
+
+
+def new_fleet(home, boats):
+    """Let some boats of the demonstration live, and take them in."""
+    from datetime import date
+
+    demo.make_folder(home)
+    for task in demo.tasks(home, date.fromisoformat(UNTIL))[:boats]:
+        demo.live(task)
+    fleet = Fleet(home / "fleet", make=True)
+    assert all(t.outcome == "taken" for t in take(fleet, sorted((home / "incoming").glob("*.db"))))
+    return fleet
+
+
+def again(fleet):
+    """Forget what was made of the boats."""
+    for boat in fleet.boats():
+        (boat / folder.RESULT).unlink(missing_ok=True)
+
+
+def serial(path):
+    """Boats assessed one after the other:"""
+    fleet = Fleet(path)
+    again(fleet)
+    names = [str(boat) for boat in fleet.boats()]
+    for name in names:
+        assess_boat(name)
+    return len(names)
+
+
+def pool(path):
+    """The same by a pool of two (peak of the largest worker behind the bar):"""
+    fleet = Fleet(path)
+    again(fleet)
+    names = [str(boat) for boat in fleet.boats()]
+    assert all(found is None for _, found in results(assess_boat, names, 2))
+    return f"{len(names)}, {peak_mib(resource.RUSAGE_CHILDREN):.0f} MiB"
+
+
+def many(source, home, count, *, sketches):
+    """Make a fleet of so many boats out of the results of a few."""
+    kept = [json.loads((b / folder.RESULT).read_text()) for b in Fleet(source).boats()]
+    (home / "boats").mkdir(parents=True)
+    for k in range(count):
+        name = hashlib.sha256(str(k).encode()).hexdigest()[:16]
+        boat = home / "boats" / name[:2] / f"{name}-1"
+        boat.mkdir(parents=True)
+        result = kept[k % len(kept)]
+        if not sketches:
+            (boat / folder.DOCUMENT).write_text(json.dumps(result["document"]))
+            continue
+        moved = result["sketch"]
+        if moved is not None:
+            scale = float(np.random.default_rng(k).lognormal(0.0, 0.1))
+            moved = moved | {"loss": [v * scale for v in moved["loss"]]}
+        (boat / folder.RESULT).write_text(json.dumps(result | {"sketch": moved}))
+
+
+def unchanged(path):
+    """An unchanged fleet, documents alone:"""
+    listed = assess_fleet(Fleet(path), NOW_S, 0, 90)
+    assert listed.assessed == 0
+    return len(listed.boats)
+
+
+def reduced(path):
+    """Sketches of a fleet reduced to priors, outlooks and demand:"""
+    listed = assess_fleet(Fleet(path), NOW_S, 0, 90)
+    assert listed.assessed == 0
+    return len(listed.boats)
+
+
+def main():
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--boats", type=int, default=24, help="that live and are assessed")
+    parser.add_argument("--many", type=int, default=10_000, help="documents, and sketches")
+    args = parser.parse_args()
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    with tempfile.TemporaryDirectory() as folder_name:
+        home = Path(folder_name)
+        fleet = new_fleet(home / "demo", args.boats).path
+        print("| what | processor s | clock s | peak MiB |\n| --- | --- | --- | --- |")
+        apart(serial, fleet)
+        apart(pool, fleet)
+        many(fleet, home / "documents", args.many, sketches=False)
+        apart(unchanged, home / "documents")
+        many(fleet, home / "sketches", args.many, sketches=True)
+        apart(reduced, home / "sketches")
+
+
+if __name__ == "__main__":
+    main()
