@@ -22,6 +22,7 @@ from analysis.health.run_output import run_table
 from analysis.health.run_table import Limit
 from analysis.inputs.exchange import with_exchange
 from analysis.inputs.finding import Severity, worst_first
+from analysis.inputs.gain import GAIN_DRIFT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -99,7 +100,7 @@ def assess(
         source_limited_runs=count_runs(runs, out, Limit.SOURCE),
         battery_limited_runs=count_runs(runs, out, Limit.BATTERY),
         output=case.output,
-        since_start=health.since_start if health is not None else Span(),
+        since_start=_since_start(health, findings),
         sensor_sd=evidence.gain_sd,
         at_runtime_h=evidence.now_h,
         decline_per_1000h=case.slope,
@@ -128,6 +129,13 @@ def assess(
         store=(runs.log.store_id, runs.log.fitting.id) if runs.log.store_id else None,
     )
     return _without_conclusions(made) if _stopped(made) else made
+
+
+def _since_start(health: Health | None, findings: Sequence[Finding]) -> Span:
+    """Return the output over that when the log began; a gain in doubt touches that as well."""
+    if health is None or any(f.code == GAIN_DRIFT for f in findings):
+        return Span()
+    return health.since_start
 
 
 def _stopped(made: Assessment) -> bool:

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
+GAIN_DRIFT = "gain_drift"
 #: Less than this, as a part, is within what loads, heat and seasons do to the times (judgement).
 LEAST = 0.06
 #: The sensor is in doubt where one side changed by less than this part of what the other did.
@@ -180,7 +181,7 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
     )
     power = cycles.power_w
     return Finding(
-        "gain_drift",
+        GAIN_DRIFT,
         Severity.DOUBT,
         change.begin_s,
         f"The current sensor may drift: {said}. "

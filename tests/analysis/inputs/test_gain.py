@@ -26,6 +26,7 @@ def test_a_gain_that_drifts_is_told_with_what_was_compared(season):
     assert "clamp meter" in finding.what_to_do
     assert holds_truth(a, sailed[2])
     assert a.output.high - a.output.low > 0.1, "it is not known, and that is said"
+    assert a.since_start.median is None, "a gain that drifts touches that as well"
     assert a.verdict == "sound"
 
 
