@@ -9,10 +9,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment.account import count_runs, hours_account
-from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
+from analysis.assessment.document import (
+    Assessment,
+    Curve,
+    HoursAhead,
+    Reason,
+    Step,
+    Verdict,
+)
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.step_causes import STEP, step_findings
-from analysis.assessment.usage import Usage, dates, usage
+from analysis.assessment.usage import Usage, dates, expected_hours, usage
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
 from analysis.health import limiter
@@ -117,6 +124,7 @@ def assess(
         design_life_h=charger.design_life_h,
         run_table=table,
         curve=_curve(health, future, evidence),
+        hours_ahead=_hours_ahead(pattern, runs),
         left_out=out.left_out_h,
         account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
@@ -221,6 +229,12 @@ def _forecast(
         load_sd=0.0 if needed is None else needed.relative_sd,
         unseen_h=0.0 if start_h > 0.0 else evidence.runs.hours.unseen_h,
     )
+
+
+def _hours_ahead(pattern: Usage | None, runs: Runs) -> HoursAhead | None:
+    if pattern is None or len(runs.log) == 0:
+        return None
+    return HoursAhead(*expected_hours(pattern, float(runs.log.end_s[-1])))
 
 
 def _dates(future: Forecast | None, pattern: Usage | None, runs: Runs) -> Span:

@@ -87,6 +87,15 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True)
+class HoursAhead:
+    """Running hours to come by the boat's own seasons, shape (n,)."""
+
+    time_s: NDArray[np.float64]
+    hours: NDArray[np.float64]
+    """From the end of the log on; flat in winter."""
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """What is known about one fitting. Fractions are of rated output; intervals are 90 %."""
 
@@ -121,6 +130,8 @@ class Assessment:
     design_life_h: float | tuple[float, float] | None
     run_table: RunTable | None = None
     curve: Curve | None = None
+    hours_ahead: HoursAhead | None = None
+    """None where the log does not tell how the boat is used over the year."""
     left_out: dict[str, float] = field(default_factory=dict)
     """Running hours left out of the estimate, by reason."""
     account: tuple[HoursRow, ...] = ()

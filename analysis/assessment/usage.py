@@ -162,9 +162,17 @@ def expected_date(pattern: Usage, from_s: float, ahead_h: float) -> float | None
 
     None where that lies beyond 60 years.
     """
+    time_s, hours = expected_hours(pattern, from_s)
+    reached_s = float(np.interp(ahead_h, hours, time_s, right=np.inf))
+    return reached_s if np.isfinite(reached_s) else None
+
+
+def expected_hours(pattern: Usage, from_s: float) -> tuple[Floats, Floats]:
+    """Return Unix times from ``from_s`` on, and the running hours from then on in usual years.
+
+    Both have the shape (n,); winters are flat.
+    """
     step = YEAR_D / (4.0 * _PARTS)
     days = np.arange(0.0, _LONGEST_YEARS * YEAR_D, step)
     rate = pattern.hours_per_day[_part(from_s + days * DAY_S)]
-    hours = np.concatenate(([0.0], np.cumsum(rate[:-1] * step)))
-    reached_d = float(np.interp(ahead_h, hours, days, right=np.inf))
-    return from_s + reached_d * DAY_S if np.isfinite(reached_d) else None
+    return from_s + days * DAY_S, np.concatenate(([0.0], np.cumsum(rate[:-1] * step)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
     from numpy.typing import NDArray
 
-    from analysis.assessment.document import Assessment
+    from analysis.assessment.document import Assessment, Curve
     from analysis.show.page.plots.axes import Size
     from logger.event import Event
 
@@ -92,42 +93,49 @@ def _axes(drawing: Drawing, x: Scale, y: Scale, size: Size, *, dates: bool) -> N
     bottom_axis(drawing, x, y, size, marks, words)
 
 
-def _stretches(a: Assessment, ruler: Ruler, x: Scale) -> tuple[Floats, list[tuple[Flags, str]]]:
-    """Return where the points of the curve stand, and which are seen and which are forecast."""
+def _course(a: Assessment, ruler: Ruler, x: Scale) -> list[_Stretch]:
+    """Return the visible stretches of the curve: what was seen, and what is forecast."""
     if a.curve is None or len(a.curve.runtime_h) < 2:
-        return np.zeros(0), []
-    at = ruler.place(a.curve.runtime_h)
+        return []
+    at, curve = ruler.course(a.curve)
     inside = (at >= x.low) & (at <= x.high)
-    past = inside & (a.curve.runtime_h <= a.curve.forecast_from_h)
-    ahead = inside & (a.curve.runtime_h >= a.curve.forecast_from_h)
-    return at, [(past, ""), (ahead, " ahead")]
+    past = inside & (curve.runtime_h <= curve.forecast_from_h)
+    ahead = inside & (curve.runtime_h >= curve.forecast_from_h)
+    last = np.flatnonzero(past)
+    if len(last):
+        ahead[last[-1]] = True  # the forecast begins where the past ends
+    return [_Stretch(at, curve, past, ""), _Stretch(at, curve, ahead, " ahead")]
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """A stretch of the curve: where all points stand, which are in it, and its class."""
+
+    at: Floats
+    curve: Curve
+    chosen: Flags
+    kind: str
 
 
 def _bands(
     drawing: Drawing, labels: Labels, a: Assessment, ruler: Ruler, x: Scale, y: Scale
 ) -> None:
-    at, stretches = _stretches(a, ruler, x)
-    for chosen, kind in stretches:
-        if a.curve is None:
-            continue
-        xs = [x.at(v) for v in at[chosen]]
+    for part in _course(a, ruler, x):
+        xs = [x.at(v) for v in part.at[part.chosen]]
         low, mid, high = (
-            [y.at(v) for v in np.clip(values[chosen], y.low, y.high)]
-            for values in (a.curve.low, a.curve.median, a.curve.high)
+            [y.at(v) for v in np.clip(values[part.chosen], y.low, y.high)]
+            for values in (part.curve.low, part.curve.median, part.curve.high)
         )
-        drawing.band(xs, low, high, f"band{kind}")
+        drawing.band(xs, low, high, f"band{part.kind}")
         for line in (low, mid, high):
             labels.keep_clear_of_line(xs, line)
 
 
 def _fit(drawing: Drawing, a: Assessment, ruler: Ruler, x: Scale, y: Scale) -> None:
-    at, stretches = _stretches(a, ruler, x)
-    for chosen, kind in stretches:
-        if a.curve is None:
-            continue
-        visible = chosen & (a.curve.median >= y.low)
-        ys = [y.at(v) for v in np.minimum(a.curve.median[visible], y.high)]
-        drawing.path([x.at(v) for v in at[visible]], ys, f"fit{kind}")
+    for part in _course(a, ruler, x):
+        visible = part.chosen & (part.curve.median >= y.low)
+        ys = [y.at(v) for v in np.minimum(part.curve.median[visible], y.high)]
+        drawing.path([x.at(v) for v in part.at[visible]], ys, f"fit{part.kind}")
 
 
 def _limit_lines(drawing: Drawing, labels: Labels, a: Assessment, x: Scale, y: Scale) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ from logger.durations import DAY_S
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.assessment.document import Assessment
+    from analysis.assessment.document import Assessment, Curve
     from analysis.show.page.plots.axes import Size
 
     Floats = NDArray[np.float64]
@@ -30,6 +31,7 @@ class Ruler:
             self._hours = table.runtime_h[known][order]
             self._times = np.maximum.accumulate(table.start_s[known][order])
         self._rate = self._hours_per_second(a)
+        self._ahead_s, self._ahead_h = self._seasons(a)
 
     def _hours_per_second(self, a: Assessment) -> float:
         left, when = a.remaining_h.median, a.remaining_date.median
@@ -39,16 +41,61 @@ class Ruler:
             return 0.0
         return a.running_hours / max(a.observed_to_s - a.observed_from_s, 1.0)
 
+    def _seasons(self, a: Assessment) -> tuple[Floats, Floats]:
+        """Return Unix times ahead and the running hours then, as the boat's own years go.
+
+        They meet the date at which the first limit is expected, which allows for other years than
+        usual ones.
+        """
+        ahead, now_h = a.hours_ahead, a.at_runtime_h
+        if not self.dates or ahead is None or now_h is None or ahead.hours[-1] <= 0.0:
+            return np.zeros(0), np.zeros(0)
+        left, when = a.remaining_h.median, a.remaining_date.median
+        factor = 1.0
+        if left and when:
+            expected_h = float(np.interp(when, ahead.time_s, ahead.hours))
+            factor = left / expected_h if expected_h > 0.0 else 1.0
+        return ahead.time_s, now_h + factor * ahead.hours
+
     def place(self, hours: Floats) -> Floats:
         """Return where points at these running hours stand."""
         if not self.dates:
             return hours
         past = np.interp(hours, self._hours, self._times)
-        beyond = np.clip(hours - self._hours[-1], 0, None)
-        before = np.clip(self._hours[0] - hours, 0, None)
         rate = self._rate or 1e-4
+        before = np.clip(self._hours[0] - hours, 0, None)
+        if len(self._ahead_h):
+            later = np.interp(hours, self._ahead_h, self._ahead_s)
+            return np.where(hours > self._ahead_h[0], later, past - before / rate)
+        beyond = np.clip(hours - self._hours[-1], 0, None)
         placed: Floats = past + beyond / rate - before / rate
         return placed
+
+    def course(self, curve: Curve) -> tuple[Floats, Curve]:
+        """Return where the points of a curve stand, and the curve.
+
+        Over dates the forecast has a point wherever the use changes over the year, so that winters
+        are flat.
+        """
+        inside = (self._ahead_h > curve.forecast_from_h) & (self._ahead_h <= curve.runtime_h[-1])
+        if not inside.any():
+            return self.place(curve.runtime_h), curve
+        seen = curve.runtime_h <= curve.forecast_from_h
+        # Where a point of the curve lies between two of the year it is on the line between them.
+        hours = np.concatenate((curve.runtime_h[seen], self._ahead_h[inside]))
+        where = np.concatenate((self.place(curve.runtime_h[seen]), self._ahead_s[inside]))
+
+        def at(values: Floats) -> Floats:
+            return np.asarray(np.interp(hours, curve.runtime_h, values), dtype=np.float64)
+
+        finer = replace(
+            curve,
+            runtime_h=hours,
+            median=at(curve.median),
+            low=at(curve.low),
+            high=at(curve.high),
+        )
+        return where, finer
 
 
 def across(a: Assessment, ruler: Ruler, where: Floats, size: Size) -> Scale:
