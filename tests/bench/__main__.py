@@ -5,6 +5,7 @@ what is compared, since other work on the machine stretches the clock. Each is a
 """
 
 import argparse
+import itertools
 import os
 import resource
 import sqlite3
@@ -90,6 +91,32 @@ def imports(folder, rows):
         f"{energy_j / 3.6e6:.4f}", f"{apart:.1f} ppm apart")  # fmt: skip
 
 
+def spacings(folder, rows=300_000):
+    """Import readings 1, 60 and 300 s apart, quiet and noisy, against csv + executemany."""
+    for spacing_s, noisy in itertools.product((1, 60, 300), (False, True)):
+        here = folder / f"{spacing_s}-{noisy}"
+        config, recording = boats.configure(here, spacing_s), here / "recording.csv"
+        boats.spaced_readings(recording, spacing_s, rows, noisy=noisy)
+        table = here / "plain.db"
+        ours = run(
+            *_EBBWATT, "import", recording, "--config", here / "ebbwatt.toml",
+            repeat=3, fresh=lambda path=config.store.path: path.unlink(missing_ok=True),
+        )  # fmt: skip
+        theirs = run(
+            *_PYTHON, "-m", "tests.bench.plain", "executemany", recording, table,
+            repeat=3, fresh=lambda path=table: path.unlink(missing_ok=True),
+        )  # fmt: skip
+        with closing(sqlite3.connect(config.store.path)) as db:
+            intervals = db.execute("SELECT count(*) FROM intervals").fetchone()[0]
+        what = f"{rows:,} readings {spacing_s} s apart, {'noisy' if noisy else 'quiet'}"
+        row(
+            f"import of {what} ({intervals:,} intervals), processor s, against csv + executemany",
+            f"{ours[0]:.2f}",
+            f"{theirs[0]:.2f}",
+            f"{ours[0] / theirs[0]:.2f} times as long",
+        )
+
+
 def wear(folder):
     """Write a day of readings as the daemon does, against one commit a row."""
     boats.configure(folder)
@@ -137,7 +164,7 @@ def years(folder, *, busy):
 def main():
     """Run all, or the parts named."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parts = ("start", "import", "wear", "raw", "usual", "busy")
+    parts = ("start", "import", "spacing", "wear", "raw", "usual", "busy")
     parser.add_argument("parts", nargs="*", help=f"out of {', '.join(parts)}; all if left out")
     parser.add_argument("--rows", type=int, default=5_000_000, help="readings to import")
     parser.add_argument("--days", type=int, default=365, help="days of raw rows for pandas")
@@ -155,6 +182,8 @@ def main():
                 f"{bare[1]:.3f}", f"{ours[1] / bare[1]:.1f} times")  # fmt: skip
         if "import" in chosen:
             imports(folder / "import", args.rows)
+        if "spacing" in chosen:
+            spacings(folder / "spacing")
         if "wear" in chosen:
             wear(folder / "wear")
         if "raw" in chosen:

@@ -53,6 +53,25 @@ PLAIN_TABLE = (
 )
 
 
+def spaced_readings(path, spacing_s, count, *, noisy):
+    """Write a recording of so many readings: eight hours and a half of running a day."""
+    rng = np.random.default_rng(7)
+    time_s = START_S + spacing_s * np.arange(count)
+    second = spacing_s * np.arange(count) % DAY_S
+    running = (second > 30_000) & (second < 60_000)
+    sd_v, sd_a = (0.03, 0.15) if noisy else (0.003, 0.006)
+    volts = np.where(running, 13.1 + 1e-5 * (second - 30_000), 12.7 - 2e-6 * second)
+    volts = volts + rng.normal(0.0, sd_v, count)
+    amps = np.where(running, 8.0 + rng.normal(0.0, sd_a, count), 0.0)
+    hours = np.cumsum(running) * spacing_s / 3600.0
+    with path.open("w") as file:
+        file.write("time,voltage_v,current_a,state,runtime_h,temperature_c\n")
+        file.writelines(
+            f"{t},{v:.2f},{a:.2f},{'running' if on else 'standby'},{h:.1f},20.0\n"
+            for t, v, a, on, h in zip(time_s, volts, amps, running, hours, strict=True)
+        )
+
+
 def configure(folder, spacing_s=1):
     """Write the configuration of the invented boat and return it."""
     folder.mkdir(parents=True, exist_ok=True)
