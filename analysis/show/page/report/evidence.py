@@ -78,8 +78,8 @@ def courses(matter: Matter) -> Markup:
     """Return fuel per kilowatt-hour beside the output, and the loop resistance over time."""
     figures = []
     for draw, words in (
-        (fuel_plot, "Litres per kilowatt-hour of each container, beside the fitted output."),
-        (loop_plot, "Resistance from charger to battery and back, by each stop or start."),
+        (fuel_plot, "Litres per kWh by container, beside the fitted output."),
+        (loop_plot, "Loop resistance by each stop or start."),
     ):
         plots = [plot for size in (WIDE, NARROW) if (plot := draw(matter, size))]
         if plots:

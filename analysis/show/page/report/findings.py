@@ -51,7 +51,7 @@ def verdict(matter: Matter) -> Markup:
     reasons = [for_html(sentence(r.text), 400) for r in a.reasons if r.code not in _IN_THE_BOX]
     facts = [
         (f"available output {as_of(a.observed_to_s)}", watts(a)),
-        ("running hours seen", f"{a.running_hours:.0f} h in {counted(a.runs, 'run')}"),
+        ("running hours seen", f"{a.running_hours:.0f} h, {counted(a.runs, 'run')}"),
         ("energy and charge", f"{energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"),
         ("log", _observed(a)),
     ]
@@ -114,7 +114,7 @@ def installation(matter: Matter) -> Markup:
         said.insert(0, "No figure of the log can be held against a limit: 'ebbwatt fitting' why.")
         return joined(heading("Installation"), paragraphs(" ".join(said)))
     figures = table(
-        f"By the log, {heads[newest]}; open: the interval holds the limit",
+        f"By the log, {heads[newest]}",
         ("", "seen", "at most", ""),
         lines,
         "tttt",

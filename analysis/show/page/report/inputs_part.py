@@ -30,7 +30,7 @@ def answers(findings: Sequence[Finding]) -> Markup:
     ]
     sound = [text(words) for words, found in asked if not found]
     clear = listing(sound, class_="checks")
-    head = paragraphs("The log says nothing against these:") if clear else NOTHING
+    head = paragraphs("Nothing against these:") if clear else NOTHING
     return joined(listing(wrong), head, clear)
 
 

@@ -83,7 +83,7 @@ def output(matter: Matter) -> Markup:
         return joined(
             head, paragraphs("There is nothing to draw yet: no run in the log tells the output.")
         )
-    plots = _figure(matter, "hours", "Over running hours: wear follows hours.")
+    plots = _figure(matter, "hours", "Over running hours.")
     key = [
         joined(tag("svg", drawn, viewBox="0 0 28 14", aria_hidden="true"), " ", text(words))
         for drawn, words, kind in _KEY
