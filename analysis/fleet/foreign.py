@@ -145,7 +145,7 @@ def _database(copy: Path, head: bytes) -> Known:
     except (LookupError, TypeError, ValueError, OverflowError):
         raise Refused("is damaged: what it holds is not of the kind that belongs there") from None
     if last_s is None:
-        raise Refused("holds no log yet")
+        raise Refused("holds no log yet, or its times cannot be")
     try:
         return Known(Key(name, fitting.id), _plausible(last_s), database=True)
     except ValueError:
