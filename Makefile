@@ -8,22 +8,25 @@ BIN := $(VENV)/bin
 export OPENBLAS_NUM_THREADS := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint types format study soak bench pictures manual install install-program install-system lock clean
+.PHONY: help demo test lint types format study soak bench pictures manual install install-program install-system lock sbom clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
 
-# The virtual environment: versions from requirements.lock, so that a new release elsewhere cannot
-# break a fresh clone. A stamp says that it is up to date, so a second call is quick.
+# The virtual environment: versions and hashes from requirements.lock, so that neither a new release
+# elsewhere nor an exchanged file can break a fresh clone. A stamp says that it is up to date, so a
+# second call is quick.
+PIP := -m pip --quiet --disable-pip-version-check
+LOCKED := install --require-hashes --requirement
 $(VENV)/run.stamp: pyproject.toml requirements.lock
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Ebbwatt needs Python 3.11 or later; name one: make PYTHON=python3.12")'
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint requirements.lock hatchling editables
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint requirements.lock --no-build-isolation --editable .
+	$(BIN)/python $(PIP) $(LOCKED) requirements.lock
+	$(BIN)/python $(PIP) install --no-deps --no-build-isolation --editable .
 	@touch $@
 
-$(VENV)/dev.stamp: $(VENV)/run.stamp
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --requirement requirements.lock
+$(VENV)/dev.stamp: $(VENV)/run.stamp tests/requirements.lock
+	$(BIN)/python $(PIP) $(LOCKED) tests/requirements.lock
 	@touch $@
 
 demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show it
@@ -74,10 +77,25 @@ SHARE := $(ROOT)/share
 
 install: install-program install-system  ## Install on a board: program, user, service (sudo make install)
 
-install-program:
+# Systems that build packages of their own (32-bit boards do) have other files of the same versions:
+# make install HASHES=no
+HASHES ?= yes
+ifeq ($(HASHES),no)
+install-program: LOCKED := install --requirement
+install-program: LOCK := build/versions.txt
+else
+install-program: LOCK := requirements.lock
+endif
+
+build/versions.txt: requirements.lock
+	mkdir -p build
+	sed -n 's/ *\\$$//; /--hash/!p' $< > $@
+
+install-program: $(if $(filter no,$(HASHES)),build/versions.txt)
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Ebbwatt needs Python 3.11 or later; name one: make install PYTHON=python3.12")'
 	$(PYTHON) -m venv --clear $(ROOT)
-	$(ROOT)/bin/python -m pip install --quiet --disable-pip-version-check --constraint requirements.lock .
+	$(ROOT)/bin/python $(PIP) $(LOCKED) $(LOCK)
+	$(ROOT)/bin/python $(PIP) install --no-deps --no-build-isolation .
 	@# Scripts name their interpreter in full: it lies in PREFIX where they run.
 	for file in $(ROOT)/bin/*; do if [ -f "$$file" ] && [ ! -L "$$file" ]; then sed -i 's|$(ROOT)|$(PREFIX)|g' "$$file"; fi; done
 
@@ -96,12 +114,24 @@ ifeq ($(DESTDIR),)
 	@echo "Describe the charger in /etc/ebbwatt/ebbwatt.toml, then: systemctl enable --now ebbwatt"
 endif
 
-lock: $(VENV)/dev.stamp  ## Resolve the newest versions and write requirements.lock
-	rm -rf build/lock && $(PYTHON) -m venv build/lock
-	build/lock/bin/python -m pip install --quiet --upgrade pip
-	build/lock/bin/python -m pip install --quiet hatchling editables --editable . --group dev
-	(echo "# Resolved versions for development and CI; make lock renews them."; \
-	build/lock/bin/python -m pip freeze --exclude-editable) > requirements.lock
+# Tools that only these two need, in a place of their own.
+build/tools.stamp: tests/tools.lock
+	mkdir -p build
+	$(PYTHON) -m venv --clear build/tools
+	build/tools/bin/python $(PIP) $(LOCKED) tests/tools.lock
+	@touch $@
+
+# All files of each version have their hash, whatever machine they are for.
+RESOLVE := build/tools/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 --generate-hashes --no-annotate --no-header
+lock: build/tools.stamp  ## Resolve the newest versions and write the three lock files
+	printf 'hatchling\neditables\n' > build/build.in
+	printf 'cyclonedx-bom\nuv\n' > build/tools.in
+	$(RESOLVE) pyproject.toml build/build.in --output-file requirements.lock
+	$(RESOLVE) --group dev pyproject.toml build/build.in --constraint requirements.lock --output-file tests/requirements.lock
+	$(RESOLVE) build/tools.in --output-file tests/tools.lock
+
+sbom: build/tools.stamp  ## Write build/ebbwatt.cdx.json: what the program consists of (CycloneDX)
+	build/tools/bin/cyclonedx-py requirements --pyproject pyproject.toml --output-reproducible --of JSON --output-file build/ebbwatt.cdx.json requirements.lock
 
 clean:  ## Remove everything that make has made
 	rm -rf $(VENV) build ebbwatt-demo .coverage* .mypy_cache .pytest_cache .ruff_cache .hypothesis
