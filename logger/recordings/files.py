@@ -271,7 +271,7 @@ def _dialect(path: Path, head: bytes) -> Dialect:
     if begins == b"{" or name.endswith((*_JSON_LINES, ".json")):
         return Dialect(json=True)
     header, _, rows = head.partition(b"\n")
-    if len(header.translate(None, _CONTROLS)) < 0.9 * len(header):
+    if _TOO_LONG not in header and len(header.translate(None, _CONTROLS)) < 0.9 * len(header):
         raise RecordingError(f"{path}: is no text; a recording is CSV or JSON Lines")
     for delimiter in (b";", b"\t"):
         if delimiter in header and b"," not in header:

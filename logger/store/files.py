@@ -7,7 +7,7 @@ import sqlite3
 import stat
 import subprocess
 import time
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from logger.errors import (
@@ -18,6 +18,7 @@ from logger.errors import (
 )
 from logger.store.file_format.pages import looks_like_ours
 from logger.system.child import child_command
+from logger.system.output import FILE_MODE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -53,6 +54,8 @@ def prepare(path: Path) -> None:
         return
     if not path.parent.is_dir():
         raise StoreError(f"{path}: the folder {path.parent} does not exist; create it first")
+    with translated(path):
+        _make_private(path)
     done = subprocess.run(  # noqa: S603 - our own interpreter and module
         child_command("logger.store.schema", str(path)),
         capture_output=True,
@@ -62,6 +65,20 @@ def prepare(path: Path) -> None:
     if done.returncode != 0:
         lines = done.stderr.strip().splitlines()
         raise StoreError(f"{path}: cannot be prepared: {lines[-1] if lines else 'no reason given'}")
+
+
+def _make_private(path: Path) -> None:
+    """Make the file of a new database, which its group may read, whatever the umask is.
+
+    SQLite gives what it keeps beside a database the same mode.
+    """
+    with suppress(FileExistsError):
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
+        try:
+            with suppress(OSError):  # a stick may know no modes
+                os.fchmod(handle, FILE_MODE)
+        finally:
+            os.close(handle)
 
 
 def open_writer(path: Path) -> sqlite3.Connection:
