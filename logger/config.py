@@ -331,6 +331,7 @@ def config_of(document: Document) -> Config:
         wiring=WiringConfig(**values["wiring"]) if "wiring" in data else None,
         unit=UnitConfig(**values["unit"]),
         boat=BoatConfig(**values["boat"]),
+        limits=Limits(**values["limits"]),
         services=services,
         other_sources=others,
         judges_bank=values["plausible"]["voltage_v"] is None,
