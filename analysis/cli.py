@@ -68,13 +68,13 @@ def main(argv: Sequence[str] | None = None) -> int:
                 status = end.code if isinstance(end.code, int) else 0
             else:
                 status = left.status
-        except PermissionError as error:
+        except OSError as error:
             if error.filename is None:
                 raise
-            _complain(
-                f"ebbwatt: {one_line(str(error.filename), _LONGEST)}: this user may not open it; "
-                "look at its owner and mode with 'ls -ld'"
-            )
+            what = error.strerror or "the system does not say why it cannot be used"
+            if isinstance(error, PermissionError):
+                what = "this user may not open it; look at its owner and mode with 'ls -ld'"
+            _complain(f"ebbwatt: {one_line(str(error.filename), _LONGEST)}: {what}")
             status = 1
         except EbbwattError as error:
             if left.number is None:

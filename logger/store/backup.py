@@ -6,9 +6,9 @@ import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING
 
-from logger.errors import StoreDamagedError
+from logger.errors import StoreDamagedError, StoreError
 from logger.store.files import APPLICATION_ID, interruptible, open_reader, translated
-from logger.system.output import Kind, kept_of_store, new_file
+from logger.system.output import HEAD, Kind, kept_of_store, new_file
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -58,11 +58,17 @@ def backup(path: Path, target: Path, keep: Mapping[Path, str] | None = None) -> 
             interruptible(copy)
             # Copy in pieces, so that a signal is handled between them.
             source.backup(copy, pages=_PIECE, progress=lambda *_: None)
-            copy.execute("PRAGMA journal_mode = DELETE")
+            (mode,) = copy.execute("PRAGMA journal_mode = DELETE").fetchone()
+            if mode != "delete":
+                # SQLite does not raise here: a copy in another mode would be taken for a log.
+                raise StoreError(f"{target}: cannot be written whole: the disk reports an error")
             (found,) = copy.execute("PRAGMA quick_check(1)").fetchone()
             if found != "ok":
                 raise StoreDamagedError(
                     f"{path}: is damaged, so no copy was made: {' '.join(found.split())}"
                 )
             count: int = copy.execute("SELECT count(*) FROM intervals").fetchone()[0]
+        with unfinished.open("rb") as file:
+            if not _is_backup(file.read(HEAD), b""):
+                raise StoreError(f"{target}: cannot be written whole: the disk reports an error")
     return count

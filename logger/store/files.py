@@ -119,7 +119,8 @@ def open_reader(path: Path) -> sqlite3.Connection:
             f"{path}: has schema version {version}, this program reads {SCHEMA_VERSION}; run "
             f"'ebbwatt log' or 'ebbwatt import' once to bring it up to date"
         )
-    return _connect_read_only(path)
+    with translated(path):
+        return _connect_read_only(path)
 
 
 def is_there(path: Path) -> bool:
@@ -300,5 +301,9 @@ def translated(path: Path) -> Iterator[None]:
         if code == sqlite3.SQLITE_CORRUPT:
             raise StoreDamagedError(f"{path}: {DAMAGED_WORDS}") from error
         raise StoreError(f"{path}: {error}") from error
+    except PermissionError as error:
+        raise StoreError(
+            f"{path}: this user may not use it; look at owner and mode with 'ls -ld'"
+        ) from error
     except OSError as error:
         raise StoreError(f"{path}: {error.strerror or error}") from error
