@@ -34,6 +34,7 @@ LOGGER_KINDS = (
     IMPORT_UNDONE,
 )
 
+#: Most characters of an event's text: a remark of some sentences (judgement).
 LONGEST_TEXT = 500
 #: Longest name of whoever ticks something, characters.
 LONGEST_NAME = 40

@@ -35,6 +35,7 @@ _PRIOR_SPREAD, _PRIOR_YEARS, _LEAST_SHARE = 0.25, 3.0, 0.25
 _SHIFT_SD_D = 12.0
 #: A fortnight's use about what the season lets expect, before it is known (judgement).
 _FORTNIGHT_D, _FORTNIGHT_SPREAD = 14, 0.5
+#: Furthest date ahead, years: later ones are not stated anyway.
 _LONGEST_YEARS = 60
 
 

@@ -59,6 +59,7 @@ _ROUNDING_V = 0.0015
 _LEAST_SD_V = 0.003
 #: Fewest steps and running hours for a trend (judgement).
 TREND_STEPS, TREND_H = 10, 200.0
+#: Fewest steps for a resistance with an interval.
 LEAST_STEPS = 1 + LEAST_BEYOND
 #: A longer interval than this part of the figure, each way, is reported as wide (judgement).
 _WIDE = 0.1

@@ -25,10 +25,14 @@ if TYPE_CHECKING:
 #: Windows inside a run, h since its start: the start itself; later, before the day has changed
 #: much; the settled early output; the output at the end of the later window.
 _START, _LATER, _EARLY_OUTPUT, _LATE_OUTPUT = (0.0, 0.1), (1.0, 2.0), (0.5, 0.8), (1.5, 2.0)
+#: Fewest runs for a mean with an interval.
 LEAST_RUNS = 1 + LEAST_BEYOND
 #: With a rise above this the exhaust should be checked, K (common practice, no source).
 USUAL_RISE_K = 15.0
+#: Least scatter of a rise, K, and of a relative change of output: the resolution of common sensors
+#: (common practice, no source).
 _LEAST_SD_K, _LEAST_SD_SHARE = 0.1, 0.002
+#: Fewest runs and running hours for a trend (judgement).
 TREND_RUNS, TREND_H = 10, 200.0
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 NO_BATTERY_VOLTAGE = (
     "the log holds the voltage at the charger alone; measure both with a voltmeter in a run"
 )
+#: Least scatter of the output from run to run, fraction of rated (judgement).
 _LEAST_SD_OUTPUT = 0.003
 
 

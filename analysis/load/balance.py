@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 #: Correlation of the load from one day to the next: habits last some days (judgement).
 DAY_CORRELATION = 0.6
+#: Rounds of expectation maximisation: later ones change the loads little (judgement).
 ROUNDS = 8
 
 

@@ -68,6 +68,8 @@ LOAD_SWING = (0.2, 1.0)
 TOP_PART, TOP_SD = 0.4, 0.9
 #: Voltage drop from the loads at a start, V (judgement).
 LOADED_V = 0.04
+#: Number of curves drawn, rounds of the fixed point for the load (each takes half a step), and the
+#: seed, so that the same log gives the same figure.
 _DRAWS, _ROUNDS, _SEED = 400, 15, 20261129
 
 

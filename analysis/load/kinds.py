@@ -61,6 +61,7 @@ _STAYS = 0.6
 _SHARE_DAYS = np.array([2.0, 4.0, 4.0])
 #: Probability that a day with an hour or two of help is of a kind: engines run under way.
 _ENGINE = np.array([0.02, 0.13, 0.85])
+#: Rounds of the sampler, and those at its beginning that are dropped (judgement: 90 draws remain).
 _ROUNDS, _BURN_IN = 140, 50
 #: Resistance that a bank shows to its loads, times its charge per volt: V/A x Ah/V (judgement from
 #: the pattern of a sound bank: 0.02 ohm for 200 Ah).
@@ -73,6 +74,7 @@ _NOISE_H, _NOISE_ROWS = np.array([1.5, 2.0, 2.5]), 10.0
 _NU = 4.0
 #: Standard error of the charge by voltage, V per 12 V block (as in the balance).
 _ROUGH_V = 0.06
+#: Seed, so that the same log gives the same kinds.
 _SEED = 20240611
 
 

@@ -35,7 +35,7 @@ _DECIMALS = {
 }
 _PERCENT_DECIMALS = 2
 _QOS = 2
-_J_PER_KWH = 3.6e6
+_J_PER_KWH = 3.6e6  # by definition
 #: A broker that is told nothing but values has nothing longer than this to answer, bytes.
 LARGEST_ANSWER = 1024
 #: Longest time for the last message, s (judgement).

@@ -26,6 +26,7 @@ _NOTICE = {
     "replace": ("warn", "Replace the charger"),
     "undetermined": ("normal", "What the charger can give is not known yet"),
 }
+#: 0 degC in kelvin, by definition; the data model has kelvin.
 _KELVIN = 273.15
 #: Longest time for the socket, s: it is on this machine, so a longer wait means that it hangs.
 TIMEOUT_S = 2.0

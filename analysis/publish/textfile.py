@@ -16,6 +16,7 @@ from logger.system.output import Kind
 if TYPE_CHECKING:
     from analysis.publish.facts import Facts
 
+#: Litres in a cubic metre; the text format asks for base units.
 _L_PER_M3 = 1000.0
 VALUES = Kind("text file of values", lambda head, _: head.startswith(b"# HELP ebbwatt_"))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+#: US gallon, L: 231 cubic inches of 25.4 mm, by definition.
 GALLON_L = 3.785411784
 #: No thicker wire has a number: 0000.
 _THICKEST = -3

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Days of the passage, and of a year of use.
 DAYS = 21
 YEAR_D = 365
 

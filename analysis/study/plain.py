@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 #: Plain methods use this many last running hours.
 _LAST_H = 200.0
+#: A month of the calendar is about 30 days.
 _MONTH_S = 30.0 * DAY_S
 
 

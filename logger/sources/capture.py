@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+#: Number of the format in its first line.
 _VERSION = 1
 #: First bytes of a capture.
 _HEAD = 12

@@ -51,6 +51,7 @@ SETTINGS = Section(
 )
 #: Readings between two looks at what else the process has to do, at full speed.
 _BREATH = 200
+#: Bytes of a plain file that are read at a time: as many as a port gives at most.
 _PIECE = 4096
 #: Times in a capture are those of first bytes; an answer is allowed this much more, s.
 _SETTLE_S = 0.1

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 #: "Ebbw" in ASCII, in the header of each of our databases (PRAGMA application_id).
 APPLICATION_ID = 0x45626277
+#: Number of the last migration in logger/store/schema.py.
 SCHEMA_VERSION = 3
 #: The oldest version that can be read without a migration, for instance from a write-protected
 #: stick.

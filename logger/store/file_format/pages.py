@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     Value = int | float | str | bytes | None
     Record = tuple[Value, ...]
 
+#: Types of b-tree pages of a table (section 1.6).
 _LEAF = 0x0D
 _INTERIOR = 0x05
 #: Our pages hold fewer rows than this, so a row number cannot exceed this times the pages.

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 PAGE_SIZE = 4096
 """Page size of each of our databases: SQLite's default."""
+#: Bytes of the headers of the log and of a frame (section 4.1).
 _WAL_HEADER = 32
 _FRAME_HEADER = 24
 
