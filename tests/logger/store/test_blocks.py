@@ -122,11 +122,12 @@ def test_what_is_packed_is_really_read_from_the_blocks(store):
 
 
 def test_the_daemon_packs_as_it_goes(store):
-    with Writer(store, CHARGER, SessionStart("test", 0.0)) as writer:
+    begin_s = 1_700_000_000.0
+    with Writer(store, CHARGER, SessionStart("test", begin_s)) as writer:
         for k in range(20):
             writer.add(
-                Interval(60.0 * k, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1, 13.2,
-                         13.15, 13.2, k / 60.0, None, None, None)
+                Interval(begin_s + 60.0 * k, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1,
+                         13.2, 13.15, 13.2, k / 60.0, None, None, None)
             )  # fmt: skip
             writer.commit()
     assert count_blocks(store) == 2
