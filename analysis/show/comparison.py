@@ -151,7 +151,7 @@ def compare(document: dict[str, Any], a: Assessment) -> Comparison:
             _held(left_then, ran_h, a.remaining_h, "h"),
         ),
         Change(
-            "replacement limit met",
+            "replacement limit",
             date_figure(date_then),
             date_figure(a.remaining_date),
             _held(date_then, 0.0, a.remaining_date, None),

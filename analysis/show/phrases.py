@@ -220,9 +220,9 @@ def _own_action(a: Assessment) -> str:
         return action
     worst = min(lost, key=lambda step: step.change)
     return (
-        f"First find the cause of the sudden change of {100 * worst.change:+.0f} % of rated about "
-        f"{day(worst.time_s)} (ebbwatt check --log says where to look): it is not wear. Only if "
-        f"that cannot be mended: {action[0].lower()}{action[1:]}"
+        f"First find the cause of the sudden {100 * worst.change:+.0f} % about "
+        f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: "
+        f"{action[0].lower()}{action[1:]}"
     )
 
 

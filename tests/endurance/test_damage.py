@@ -190,7 +190,7 @@ def test_own_reading_agrees_with_sqlite(place):
 def test_reading_a_damaged_log_says_what_to_do(place, ebbwatt):
     zero_first_pages(place)
     done = ebbwatt("report", cwd=place.parent, status=1)
-    assert "is damaged; 'ebbwatt log' at its start" in done.stderr
+    assert "is damaged; start 'ebbwatt log', or run 'ebbwatt check --mend'" in done.stderr
 
 
 def test_the_whole_check_finds_damage_in_the_middle(place):

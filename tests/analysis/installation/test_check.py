@@ -442,8 +442,9 @@ def full_record(config, boat_log):
         check,
         first=replace(check.first, **known),
         latest=replace(check.latest, **known),
-        loop_per_1000h=Loop(Span(0.001, 0.002, 0.003), 60),
-        rise_per_1000h=Span(0.1, 0.2, 0.3),
+        # Trends large enough to matter; smaller ones are no finding.
+        loop_per_1000h=Loop(Span(0.010, 0.012, 0.014), 60),
+        rise_per_1000h=Span(1.2, 1.5, 1.8),
     )
     return record(fullest, BEGUN_S, "0.1.0")
 
