@@ -62,7 +62,7 @@ class BulkRecording:
         limits.
     """
 
-    def __init__(self, path: Path, piece: int = 2 << 20, limits: Limits | None = None) -> None:
+    def __init__(self, path: Path, piece: int = 1 << 20, limits: Limits | None = None) -> None:
         self.path = path
         self.piece = piece
         self.limits = limits or Limits()
