@@ -145,7 +145,7 @@ def test_nothing_is_kept_unless_it_is_asked_for(tmp_path):
 
 @pytest.mark.parametrize("value", ["-1", "1000001", "1.5", "true", '"ever"'])
 def test_a_wrong_setting_is_named_with_what_is_accepted(tmp_path, value):
-    with pytest.raises(ConfigError, match=r"line 5: store.raw_hours: .*from 0 to 1000000"):
+    with pytest.raises(ConfigError, match=r"line 7: store.raw_hours: .*from 0 to 1000000"):
         configured(tmp_path, value)
 
 
