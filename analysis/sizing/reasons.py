@@ -36,7 +36,7 @@ def reasons(
         The fitted unit as it is.
     """
     first = (
-        f"{_two_digits(limit_w)} W carry the boat with its battery on 19 days in 20: "
+        f"{_two_digits(limit_w)} W carry the boat with its battery 19 days in 20: "
         f"{_two_digits(limit_w / end)} W new, kept until {100 * end:.0f} %"
     )
     told = [first]
