@@ -24,8 +24,10 @@ _LONGEST = 600
 
 #: What the log is asked before anything is concluded from it, and the findings that answer it.
 CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
-    ("no part of the log was lost by damage to its file", frozenset({"log_lost_intervals"})),
-    ("the dates of imports can be true", frozenset({"dates"})),
+    (
+        "no part of the log was lost to damage, and its dates can be true",
+        frozenset({"log_lost_intervals", "dates"}),
+    ),
     ("a current is logged while it runs", frozenset({"current_missing"})),
     ("the current is the charger's own", frozenset({"net_current"})),
     ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),

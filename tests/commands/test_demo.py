@@ -215,12 +215,18 @@ def printed(page, work, program):
     return pages, re.search(r"\((A\d)\)", told)[1], " ".join(words.stdout.split())
 
 
-def test_its_report_prints_on_three_pages_with_the_plot_of_the_load(demo, program, tmp_path):
+def test_its_report_prints_on_three_pages_and_in_full_with_the_plot_of_the_load(
+    demo, program, run_ebbwatt, tmp_path
+):
     folder, _ = demo
     pages, size, words = printed(folder / "report.html", tmp_path, program)
     assert (pages, size) == (3, "A4")
-    for part in ("mean Ah a day by month", "Recommended next action", "licensed person"):
+    for part in ("Recommended next action", "licensed person", "owner's signature"):
         assert part in words
+    assert "mean Ah a day by month" not in words
+    full = tmp_path / "full.html"
+    run_ebbwatt("report", "--full", "--html", full, cwd=folder)
+    assert "mean Ah a day by month" in printed(full, tmp_path, program)[2]
 
 
 def test_its_commissioning_record_is_one_page(demo, program, run_ebbwatt, tmp_path):
