@@ -70,7 +70,7 @@ def test_keys_open_full_screens_and_q_ends(watching):
         (b"f", b"How long the fuel lasts"),
         (b"h", b"What to do:"),
         (b"l", b"What the boat draws a day"),
-        (b"?", b"plan limit"),
+        (b"?", b"a lower bound"),
     ):
         shown = since(watch, words, lambda key=key: watch.press(key))
         assert b"NOT LOGGING" in shown, "the top line stays"
