@@ -71,7 +71,10 @@ def counted(monkeypatch, tmp_path):
     ("command", "needed"),
     [
         (("report",), {"gather", "daily_load", "assess"}),
-        (("report", "--html", "r.html", "--json", "a.json"), {"gather", "daily_load", "assess"}),
+        (
+            ("report", "--html", "r.html", "--json", "a.json"),
+            {"gather", "daily_load", "assess", "fuel_use"},  # fuel stands beside the output
+        ),
         (("report", "--commissioning", "c.html"), {"gather"}),
         (("fitting",), {"gather"}),
         (("size",), {"gather", "daily_load", "assess"}),

@@ -16,6 +16,7 @@ from rich.style import Style
 
 from analysis.assessment.case import Case
 from analysis.demo import DAYS, live, make_folder
+from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import load_history
 from analysis.show.dashboard.facts import Moment, collect
 from analysis.show.dashboard.frame import frame
@@ -74,7 +75,7 @@ def main() -> int:
             demo.snapshot,
             recent,
             case.assessment,
-            fuel=fuel_facts(case),
+            fuel=fuel_facts(fuel_outlook(case.runs, case.use, demo.config)),
         )
         lines = frame(facts, 80, BRAILLE_MARKS)
         (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")

@@ -85,14 +85,8 @@ def dated(moment: Moment, snapshot: Snapshot | None, recent: History | None) -> 
     return replace(moment, now_s=now_s)
 
 
-def fuel_facts(case: Case) -> Fuel | None:
-    """Return what is known of the fuel at the end of the log; None without a [fuel] section."""
-    if case.config.fuel is None:
-        return None
-    return _fuel_of(fuel_outlook(case.runs, case.use, case.config))
-
-
-def _fuel_of(outlook: FuelOutlook) -> Fuel:
+def fuel_facts(outlook: FuelOutlook) -> Fuel:
+    """Return what the dashboard shows of the fuel."""
     left = outlook.days_left
     note = "; ".join(outlook.withheld.values()) or "not known yet"
     # The lower end: whoever runs out was not helped by the median.
@@ -173,7 +167,7 @@ class Watch:
             if self.config.fuel is not None:
                 # Quickly worked out, and asked for every day: it does not wait for the verdict.
                 outlook = fuel_outlook(case.runs, case.use, self.config)
-                found = replace(found, outlook=outlook, fuel=_fuel_of(outlook))
+                found = replace(found, outlook=outlook, fuel=fuel_facts(outlook))
                 self.found = found
             self.found = replace(found, assessment=case.assessment, load=case.load, note="")
         except StoreEmptyError as error:

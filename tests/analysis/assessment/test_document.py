@@ -33,7 +33,7 @@ def assessment(**what):
         "steps": (Step(500.04, T, -0.04, -0.05, -0.03),),
         "until": "output",
         "remaining_h": Span(200.04, 470.06, 780.0),
-        "remaining_date": Span(T + 1.0, T + 2.0, None),
+        "remaining_date": Span(T + 86400.0, T + 2 * 86400.0, None),
         "withheld": None,
         "verdict": Verdict.PLAN,
         "reasons": (Reason("below_plan", "it is below"),),

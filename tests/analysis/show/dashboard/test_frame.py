@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from analysis.assessment.case import Case
 from analysis.assessment.service import Due
 from analysis.commands.watch import print_frame
 from analysis.estimate import Span
@@ -488,12 +487,11 @@ def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):
 
 
 @pytest.mark.parametrize(("low", "expected"), [(2.9, True), (3.1, False), (None, False)])
-def test_fuel_is_low_when_it_may_be(config, monkeypatch, low, expected):
+def test_fuel_is_low_when_it_may_be(low, expected):
     class Outlook:
         days_left = Span(low, None if low is None else low + 5.0, None)
         litres_left = Span()
         last_s = None
         withheld: dict[str, str] = {}  # noqa: RUF012 - a stand-in that nobody changes
 
-    monkeypatch.setattr("analysis.show.dashboard.watch.fuel_outlook", lambda *_: Outlook)
-    assert fuel_facts(Case(recent(), config)).low is expected
+    assert fuel_facts(Outlook).low is expected
