@@ -265,9 +265,9 @@ def test_a_broken_log_on_a_write_protected_disk_is_told_and_counted_later(tmp_pa
 def test_a_recording_stops_with_an_error_instead(tmp_path):
     path = tmp_path / "ebbwatt.db"
     prepare(path)
-    writer = Writer(path, ChargerConfig("x", 110.0), SessionStart("recording", 0.0))
+    writer = Writer(path, ChargerConfig("x", 110.0), SessionStart("recording", 1.7e9))
     writer._connection.execute("PRAGMA query_only = 1")
-    writer.add(interval(0.0))
+    writer.add(interval(1.7e9))
     with pytest.raises(StoreUnwritableError, match="write-protected"):
         writer.commit()
     writer._connection.execute("PRAGMA query_only = 0")
