@@ -104,7 +104,7 @@ def test_a_full_disk_stops_nothing_and_loses_nothing(tmp_path, start_daemon):
         wait_for(lambda: path.exists() and live(disk).readings > 15)
         stored = load_history(path).readings.sum()
         fill(disk)
-        wait_for(lambda: any("no room" in n for n in live(disk).notices))
+        wait_for(lambda: any("the disk is full" in n for n in live(disk).notices))
         assert load_history(path).readings.sum() >= stored, "what was committed is there"
         held = wait_for(lambda: (s := live(disk)).waiting_intervals >= 3 and s)
         assert daemon.poll() is None
