@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logger.errors import SourceError
 from logger.refusals import Refusals
-from logger.sources.link.conversation import Conversation
+from logger.sources.link.conversation import Conversation, opened
 from logger.sources.link.polling import Polling
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import AsyncGenerator, Callable
 
     from logger.reading import Reading
     from logger.sources.description import Description
@@ -84,6 +86,16 @@ class DescribedSource:
 
     async def close(self) -> None:
         """Release nothing: a session closes its link itself."""
+
+    async def _session(self, link: Link) -> AsyncGenerator[Reading, None]:
+        """Give the readings of one session on a link of whole messages; errors name the place."""
+        self.pipeline.reset(in_sync=True, opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))
+        try:
+            async with opened(link, self.refusals):
+                async for reading in self._converse(link).readings():
+                    yield reading
+        except SourceError as error:
+            raise SourceError(f"{self._place}: {error}") from None
 
     def _converse(self, link: Link) -> Conversation:
         """Begin the conversation of a session, which is the one that can wait from now on."""

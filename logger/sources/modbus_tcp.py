@@ -5,16 +5,13 @@ Only functions 3 and 4, which read, are ever sent.
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
-from logger.sources.link.conversation import opened
 from logger.sources.link.tcp import TcpLink
 
 if TYPE_CHECKING:
@@ -59,16 +56,9 @@ class ModbusTcpSource(DescribedSource):
         self.host = host
         self.port = port
 
-    async def readings(self) -> AsyncIterator[Reading]:
+    def readings(self) -> AsyncIterator[Reading]:
         """Connect and give readings; see :class:`logger.sources.base.Source`."""
-        link = TcpLink(self.host, self.port, self.refusals)
-        self.pipeline.reset(in_sync=True, opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))
-        try:
-            async with opened(link, self.refusals):
-                async for reading in self._converse(link).readings():
-                    yield reading
-        except SourceError as error:
-            raise SourceError(f"{self.host}:{self.port}: {error}") from None
+        return self._session(TcpLink(self.host, self.port, self.refusals))
 
 
 def build(config: Config) -> ModbusTcpSource:

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import re
-import time
 from typing import TYPE_CHECKING, Any
 
-from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.can.bus import BusLink
 from logger.sources.can.signals import CanDecoder
 from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
-from logger.sources.link.conversation import opened
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -54,16 +51,9 @@ class CanSource(DescribedSource):
         self._every_s = every_s
         self._decoder = decoder
 
-    async def readings(self) -> AsyncIterator[Reading]:
+    def readings(self) -> AsyncIterator[Reading]:
         """Listen and give readings; see :class:`logger.sources.base.Source`."""
-        link = BusLink(self.interface, self._decoder, self._every_s, self.refusals)
-        self.pipeline.reset(in_sync=True, opened_s=time.clock_gettime(time.CLOCK_BOOTTIME))
-        try:
-            async with opened(link, self.refusals):
-                async for reading in self._converse(link).readings():
-                    yield reading
-        except SourceError as error:
-            raise SourceError(f"{self.interface}: {error}") from None
+        return self._session(BusLink(self.interface, self._decoder, self._every_s, self.refusals))
 
 
 def build(config: Config) -> CanSource:
