@@ -86,8 +86,6 @@ class Ceiling:
 
     voltage_v: Floats
     margin_v: float
-    plateaus: int
-    """Number of runs that showed a plateau."""
     per_k: float
     """Temperature compensation found, V/K for the whole battery."""
 
@@ -213,9 +211,9 @@ def _find_ceiling(
     """Find the ceiling of each run from the plateaus of the log and the configured value."""
     scale = _blocks(found.voltage_v[usable])
     if configured_v is None:
-        fallback = Ceiling(np.full(runs, np.nan), _MARGIN_V[0] * scale, 0, 0.0)
+        fallback = Ceiling(np.full(runs, np.nan), _MARGIN_V[0] * scale, 0.0)
     else:
-        fallback = Ceiling(np.full(runs, configured_v), _CONFIGURED_MARGIN_V * scale, 0, 0.0)
+        fallback = Ceiling(np.full(runs, configured_v), _CONFIGURED_MARGIN_V * scale, 0.0)
     run, duration = found.run[usable], found.duration_s[usable]
     if len(run) < 3:
         return fallback
@@ -242,7 +240,7 @@ def _find_ceiling(
         return fallback
     if configured_v is not None:
         everywhere = np.minimum(everywhere, configured_v)
-    return Ceiling(everywhere, margin, int(shows.sum()), per_k)
+    return Ceiling(everywhere, margin, per_k)
 
 
 def _plateaus(

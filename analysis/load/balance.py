@@ -39,10 +39,6 @@ class Fit:
     pattern_a: Floats
     """Load of each part of the day above the mean, A, shape (parts,)."""
     swing_ah: float
-    mark_ah: float
-    """Scatter of a mark of charge, Ah."""
-    day_a: float
-    """Scatter of the days, A."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +159,7 @@ def fit(
     )
     parts_a = solution[count + 1 : -2]
     pattern = np.append(parts_a, -parts_a.sum())
-    return Fit(
-        mean, lower, pattern, float(solution[-1]), float(np.sqrt(mark2)), float(np.sqrt(day2))
-    )
+    return Fit(mean, lower, pattern, float(solution[-1]))
 
 
 def _usual_swing(spans: Spans, supplied: Floats, hours: Floats, level_a: float) -> float:

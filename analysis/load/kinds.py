@@ -94,8 +94,6 @@ class Kinds:
     engine_days: int
     """Days with an hour or two of another source."""
     shore_days: int
-    silent_days: int
-    """Days that were not logged: laid up, or the logger was off."""
     begin_s: Floats
     """Unix time at which each covered day begins, shape (n,)."""
     chance: Floats
@@ -176,7 +174,6 @@ def find_kinds(
         np.asarray(draws.chance[told].sum(axis=0), dtype=np.float64),
         int(engine.sum()),
         int(shore.sum()),
-        int(silent.sum()),
         begin_s[told],
         draws.chance[told],
     )
