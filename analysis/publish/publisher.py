@@ -28,6 +28,9 @@ _log = logging.getLogger("ebbwatt")
 LONGEST_WAIT_S = 600.0
 #: How long a target may take to end, s; a service manager waits longer.
 _END_S = 5.0
+#: Rounds that must go well in a row before a fault is over: a datagram to nobody seems to arrive, and only
+#: the next one is refused.
+_SETTLED = 3
 
 
 class Target(Protocol):
@@ -135,7 +138,7 @@ def keep_sending(
 ) -> None:
     """Send to one target again and again; report a fault once, and its end once."""
     wait_s, told = every_s, ""
-    done = 0
+    done = good = 0
     try:
         while not stop.is_set():
             try:
@@ -145,11 +148,12 @@ def keep_sending(
                 if reason != told:
                     _log.warning("%s: %s; trying again", target.name, reason)
                     told = reason
-                wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
+                wait_s, good = min(2.0 * wait_s, LONGEST_WAIT_S), 0
             else:
-                if told:
+                wait_s, good = every_s, good + 1
+                if told and good >= _SETTLED:
                     _log.warning("%s: goes on", target.name)
-                wait_s, told = every_s, ""
+                    told = ""
             done += 1
             if rounds is not None and done >= rounds:
                 return

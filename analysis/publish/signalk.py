@@ -15,6 +15,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from analysis.publish.facts import iso_ms
+from logger.errors import EbbwattError
 
 if TYPE_CHECKING:
     from analysis.publish.facts import Facts
@@ -97,7 +98,7 @@ class SignalK:
 
         Raises
         ------
-        OSError
+        EbbwattError
             If nobody takes it.
         """
         made = delta(facts, self._ident, self._battery)
@@ -108,20 +109,28 @@ class SignalK:
             sys.stdout.write(line)
             sys.stdout.flush()
             return
-        if self._socket is None:
-            kind = socket.SOCK_DGRAM if self._to == "udp" else socket.SOCK_STREAM
-            self._socket = socket.socket(socket.AF_INET, kind)
-            self._socket.settimeout(TIMEOUT_S)
-            try:
-                self._socket.connect(self._address)
-            except OSError:
-                self.close()
-                raise
         try:
+            if self._socket is None:
+                self._socket = self._connected()
             self._socket.sendall(line.encode())
-        except OSError:
+        except OSError as error:
             self.close()
+            where = "{}:{}".format(*self._address)
+            why = error.strerror or str(error)
+            raise EbbwattError(
+                f"{self._to} {where}: {why} (does a reader listen there?)"
+            ) from error
+
+    def _connected(self) -> socket.socket:
+        kind = socket.SOCK_DGRAM if self._to == "udp" else socket.SOCK_STREAM
+        made = socket.socket(socket.AF_INET, kind)
+        made.settimeout(TIMEOUT_S)
+        try:
+            made.connect(self._address)
+        except OSError:
+            made.close()
             raise
+        return made
 
     def close(self) -> None:
         """Close the socket."""

@@ -54,11 +54,17 @@ class Clock:
 
 def test_waits_grow_to_their_longest_and_shrink_again(caplog):
     target, clock = Flaky(set(range(2, 12))), Clock()
-    keep_sending(target, 10.0, facts, clock, rounds=13)
-    assert clock.waits == [10, 20, 40, 80, 160, 320, 600, 600, 600, 600, 600, 10]
+    keep_sending(target, 10.0, facts, clock, rounds=15)
+    assert clock.waits == [10, 20, 40, 80, 160, 320, 600, 600, 600, 600, 600, 10, 10, 10]
     assert target.closed
     told = [r.getMessage() for r in caplog.records]
     assert told == ["flaky: no room; trying again", "flaky: goes on"]
+
+
+def test_a_target_that_fails_every_second_time_is_told_once(caplog):
+    # So do datagrams to a socket where nobody listens.
+    keep_sending(Flaky(set(range(2, 40, 2))), 10.0, facts, Clock(), rounds=40)
+    assert [r.getMessage() for r in caplog.records] == ["flaky: no room; trying again"]
 
 
 def test_a_target_that_hangs_holds_up_no_other(tmp_path, monkeypatch):

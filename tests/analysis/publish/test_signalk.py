@@ -8,6 +8,7 @@ import subprocess
 import pytest
 
 from analysis.publish.signalk import SignalK, delta
+from logger.errors import EbbwattError
 from tests.conftest import ROOT
 from tests.support.outward import facts, silent
 
@@ -101,8 +102,9 @@ def test_a_reader_that_has_gone_is_an_error_and_one_that_returns_is_served():
     while not lost:
         try:
             target.send(facts())
-        except OSError as error:
+        except EbbwattError as error:
             lost.append(error)
+    assert str(lost[0]).startswith(f"tcp 127.0.0.1:{port}: ")
     with socket.create_server(("127.0.0.1", port)) as server:
         target.send(facts())
         taken = server.accept()[0]
