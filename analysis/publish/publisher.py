@@ -28,8 +28,8 @@ _log = logging.getLogger("ebbwatt")
 LONGEST_WAIT_S = 600.0
 #: How long a target may take to end, s; a service manager waits longer.
 _END_S = 5.0
-#: Rounds that must go well in a row before a fault is over: a datagram to nobody seems to arrive, and only
-#: the next one is refused.
+#: Rounds that must go well in a row before a fault is over: a datagram to nobody seems to arrive,
+#: and only the next one is refused.
 _SETTLED = 3
 
 
