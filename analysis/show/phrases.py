@@ -169,8 +169,10 @@ def _low(span: Span) -> str:
     return f"{round(span.low, -1 if span.low < 1000 else -2):.0f}"
 
 
+#: What a sound charger asks for.
+NOTHING_TO_DO = "Nothing to do. Look again in a season, or when output or hours change quickly."
 _ACTIONS = {
-    Verdict.SOUND: "Nothing to do. Look again in a season, or when output or hours change quickly.",
+    Verdict.SOUND: NOTHING_TO_DO,
     Verdict.PLAN: "Plan the replacement now, so that it can be fitted at a time of your choosing.",
     Verdict.REPLACE: "Have the charger replaced, and do not rely on it for a passage.",
     Verdict.UNDETERMINED: "Do not decide on this report alone; make the log say more first.",

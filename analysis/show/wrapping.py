@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 
 from rich.console import Console
 from rich.text import Text
@@ -11,6 +12,8 @@ from analysis.text import BEFORE_UNIT
 
 #: Stands for a space that must not break; ``harmless`` lets no such character in from outside.
 _GLUE = "\ue000"
+#: A mark between two statements ends a line; it never begins one.
+_BEFORE_MARK = re.compile(r" (?=[·;] )")
 _CONSOLE = Console(file=io.StringIO(), width=200)
 
 
@@ -19,7 +22,7 @@ def wrap(text: Text, width: int) -> list[Text]:
     if text.cell_len <= width:
         return [text]
     glued = text.copy()
-    glued.plain = BEFORE_UNIT.sub(_GLUE, glued.plain)
+    glued.plain = _BEFORE_MARK.sub(_GLUE, BEFORE_UNIT.sub(_GLUE, glued.plain))
     lines = list(glued.wrap(_CONSOLE, width))
     for line in lines:
         line.plain = line.plain.replace(_GLUE, " ").rstrip()

@@ -15,17 +15,18 @@ from analysis.estimate import Span
 from analysis.figures import age, clock_hours, ends, energy, figure, figure_with_ends, minute
 from analysis.inputs.finding import Severity
 from analysis.show.dashboard.battery import STEADY_V_PER_H
+from analysis.show.dashboard.facts import Situation
 from analysis.show.dashboard.marks import INKS, bar
 from analysis.show.dashboard.pen import NAMES, entry
 from analysis.show.dashboard.plots import output_plot, voltage_plot
-from analysis.show.dashboard.top import VERDICT_INK
+from analysis.show.dashboard.top import VERDICT_INK, advice, before_fault
 from analysis.show.freshness import dated
 from analysis.show.inputs import worst
-from analysis.show.phrases import remaining_short, sentence
+from analysis.show.phrases import NOTHING_TO_DO, next_actions, remaining_short, sentence
 from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
-from analysis.text import harmless
+from analysis.text import counted, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,7 +45,9 @@ def output(pen: Pen, facts: Facts, *, full: bool = True) -> list[Text]:
     words = [f"rated {facts.rated_w:.0f} W"] if full or available is None else []
     if available is not None and facts.assessment is not None:
         given = figure(facts.assessment.output, "W", facts.rated_w)
-        words.insert(0, f"can give {given}{dated(facts.assessment.observed_to_s, facts.now_s)}")
+        could = "could" if facts.situation is Situation.FAULT else "can"
+        since = before_fault(facts) or dated(facts.assessment.observed_to_s, facts.now_s)
+        words.insert(0, f"{could} give {given}{since}")
     power = facts.power_w
     if power is not None and not facts.live and facts.age_s is not None:
         words.insert(0, f"last seen {power:.0f} W, {age(facts.age_s)} ago")
@@ -117,6 +120,8 @@ def use(pen: Pen, facts: Facts, *, days: bool = False) -> list[Text]:
         end_s = None if facts.live or facts.age_s is None else facts.now_s - facts.age_s
         hours.append(f"counter {facts.counter_h:.0f} h{dated(end_s, facts.now_s)}")
     if not any(day.logged for day in facts.week):
+        if facts.situation is Situation.UNREADABLE:
+            return entry(pen, "Energy", "not known")
         return entry(pen, "Energy", ", ".join(["nothing logged in the last 7 days", *hours]))
     today = "today not logged"
     if facts.week[-1].logged:
@@ -145,8 +150,13 @@ def _days(pen: Pen, facts: Facts) -> list[Text]:
     ]
 
 
-def health(pen: Pen, facts: Facts, *, rows: int = 0, full: bool = True) -> list[Text]:
-    """Return the verdict with its confidence, the remaining life, and the runs on so many rows."""
+def health(
+    pen: Pen, facts: Facts, *, rows: int = 0, full: bool = True, asks: bool = True
+) -> list[Text]:
+    """Return the verdict with its confidence, the remaining life, and the runs on so many rows.
+
+    With ``asks``, what is to be done next stands below.
+    """
     a = facts.assessment
     if a is None:
         return entry(pen, "Health", sentence(harmless(facts.assessment_note, 120)) or "Not known.")
@@ -154,6 +164,7 @@ def health(pen: Pen, facts: Facts, *, rows: int = 0, full: bool = True) -> list[
     head = Text.assemble(
         (f"[{sign}] {VERDICT_WORDS[a.verdict]}", f"bold {VERDICT_INK[a.verdict]}".strip())
     )
+    head.append(before_fault(facts))
     if not full and a.output.median is not None:
         head.append(f", {figure(a.output, '%', 100)} of rated")
     head.append(dated(a.observed_to_s, facts.now_s))
@@ -162,7 +173,23 @@ def health(pen: Pen, facts: Facts, *, rows: int = 0, full: bool = True) -> list[
         lines += entry(pen, "Data", worst(a.inputs))[:2]
     if full:
         lines += _life(pen, a)
-    return lines + (output_plot(pen, facts, rows) if rows else [])
+    if rows:
+        lines += output_plot(pen, facts, rows)
+    return lines + (_to_do(pen, facts, a) if full and asks else [])
+
+
+def _to_do(pen: Pen, facts: Facts, a: Assessment) -> list[Text]:
+    """Return the next thing to do; that there is nothing only where no other line asks for it."""
+    text = next_actions(a, facts.now_s)[0]
+    asked = (
+        advice(pen, facts)
+        or facts.notices
+        or (facts.fuel is not None and facts.fuel.low)
+        or (facts.live and facts.battery.meaning.startswith("low"))
+    )
+    if text == NOTHING_TO_DO and asked:
+        return []
+    return entry(pen, "To do", harmless(text, 300))
 
 
 def _life(pen: Pen, a: Assessment) -> list[Text]:
@@ -203,6 +230,8 @@ def fuel(pen: Pen, facts: Facts, *, full: bool = True) -> list[Text]:
 
 def log(pen: Pen, facts: Facts, *, most: int = 0) -> list[Text]:
     """Return the age of the data, what was refused, the log's own faults, and the last events."""
+    if facts.situation is Situation.UNREADABLE:
+        return entry(pen, "Log", "cannot be read")
     lines = entry(pen, "Log", _data(facts))
     for notice in facts.notices[-1:]:
         lines += entry(pen, "", f"! {harmless(notice, 200)}")
@@ -213,7 +242,7 @@ def log(pen: Pen, facts: Facts, *, most: int = 0) -> list[Text]:
             lines += entry(pen, "", f"service {due.name} {when_due(due, facts.now_s)}")
     told = (e for e in facts.events if not e.struck and e.kind not in FAULT_WORDS)
     for event in sorted(told, key=lambda e: -e.time_s)[:most]:
-        lines += entry(pen, "", harmless(_event(event, facts), pen.room))
+        lines += entry(pen, "", harmless(_event(event, facts), 2 * pen.room))
     return lines
 
 
@@ -227,7 +256,8 @@ def _data(facts: Facts) -> str:
     refused = sum(facts.refused.values())
     if refused:
         reasons = sorted(facts.refused.items(), key=lambda item: -item[1])
-        text += f"; {refused} refused, most: {harmless(reasons[0][0], 40)}"
+        most = ", most" if len(reasons) > 1 else ""
+        text += f"; {counted(refused, 'message')} refused{most}: {harmless(reasons[0][0], 40)}"
     return text
 
 
@@ -256,6 +286,7 @@ WORDINGS: dict[str, tuple[Wording, ...]] = {
     "use": (partial(use, days=True), use, _nothing),
     "health": (
         *(partial(health, rows=rows) for rows in (12, 9, 7, 6, 5, 4, 3, 0)),
+        partial(health, asks=False),
         partial(health, full=False),
         _nothing,
     ),

@@ -32,12 +32,11 @@ _RIGHT = ("health", "fuel", "log")
 #: Order in which blocks become shorter on a low screen: a block, and the number of its wording.
 #: Content that the top line repeats goes first. "title", "gaps" and "rule" are there or not.
 _SHORTER = (
-    ("battery", 1), ("health", 1), ("battery", 2), ("health", 2),
-    ("log", 1), ("log", 2), ("gaps", 1), ("health", 3), ("battery", 3), ("health", 4),
-    ("battery", 4), ("log", 3), ("rule", 1), ("health", 5), ("use", 1), ("battery", 5),
-    ("health", 6), ("health", 7), ("log", 4), ("fuel", 1), ("health", 8), ("output", 1),
-    ("title", 1), ("fuel", 2), ("health", 9), ("use", 2), ("battery", 6), ("battery", 7),
-    ("output", 2), ("battery", 8),
+    ("battery", 1), ("health", 1), ("battery", 2), ("health", 2), ("log", 1), ("log", 2),
+    ("gaps", 1), ("health", 3), ("battery", 3), ("health", 4), ("battery", 4), ("log", 3),
+    ("rule", 1), ("health", 5), ("use", 1), ("battery", 5), ("health", 6), ("health", 7),
+    ("log", 4), ("fuel", 1), ("health", 8), ("health", 9), ("output", 1), ("title", 1), ("fuel", 2),
+    ("health", 10), ("use", 2), ("battery", 6), ("battery", 7), ("output", 2), ("battery", 8),
 )  # fmt: skip
 
 

@@ -1,9 +1,10 @@
 """Inks, signs and small plots of the dashboard: readable on dark and light, and without Unicode.
 
 Two inks and a grey, each of a lightness whose contrast is at least 4.5 to 1 against black as well
-as against white (WCAG 2.2, relative luminance near 0.18), so that the terminal's ground need not
-be known. Blue against orange stays apart for every common kind of colour blindness. Ink only ever
-repeats what a word or a sign says already.
+as against white (WCAG 2.2, relative luminance near 0.18), so that the terminal's ground need not be
+known. In a palette of 256 colours the nearest colour has that contrast too, but for the orange:
+none has, and the nearest has 4.46. Blue against orange stays apart for every common kind of colour
+blindness. Ink only ever repeats what a word or a sign says already.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from analysis.show.dashboard.canvas import Dots
 
 #: Inks as RGB; see the module's text.
-INKS = {"calm": "#1a76d2", "mind": "#c94f05", "quiet": "#767676"}
+INKS = {"calm": "#5f5fff", "mind": "#c05500", "quiet": "#767676"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ def top(pen: Pen, facts: Facts) -> list[Text]:
     """Return the top line: state, volts, fuel, verdict, age of the newest reading."""
     parts = [p for p in (_state(facts), _volts(facts), _fuel(facts), _verdict(facts)) if p]
     if facts.live and facts.age_s is not None:
-        parts.append(Text(f"{age(facts.age_s)} old"))
+        parts.append(Text(f"read {age(facts.age_s)} ago"))
     between = pen.words(" \N{MIDDLE DOT} ")
     lines = [Text()]
     for part in parts:
@@ -150,7 +150,12 @@ def _verdict(facts: Facts) -> Text:
         return Text(f"[??] health {known}")
     sign = VERDICT_SIGNS[a.verdict].strip()
     style = f"bold {VERDICT_INK[a.verdict]}".strip()
-    return Text(f"[{sign}] {VERDICT_WORDS[a.verdict]}", style=style)
+    return Text(f"[{sign}] {VERDICT_WORDS[a.verdict]}{before_fault(facts)}", style=style)
+
+
+def before_fault(facts: Facts) -> str:
+    """Return ' before the fault' where there is one: what was found out is older than it."""
+    return " before the fault" if facts.situation is Situation.FAULT else ""
 
 
 def advice(pen: Pen, facts: Facts) -> list[Text]:
@@ -185,13 +190,13 @@ def _advice(facts: Facts) -> str:
     if facts.live and state is OperatingState.UNKNOWN and facts.reading and facts.reading.word:
         word = harmless(facts.reading.word, 40)
         return (
-            f'[source.states] does not name the charger\'s state "{word}": '
-            "'ebbwatt probe' says how."
+            f'The configuration does not say what the charger\'s state "{word}" means: add it to '
+            "[source.states]; 'ebbwatt probe' shows how."
         )
     return {
         Situation.FAULT: "Write down the word and the time, and look it up in the unit's own "
         "manual. Do not open the unit; if the fault comes back, have it looked at.",
         Situation.UNWATCHED: "Start 'ebbwatt log', or its service: 'sudo systemctl start ebbwatt'.",
-        Situation.UNREADABLE: harmless(facts.trouble, 300),
+        Situation.UNREADABLE: f"{harmless(facts.trouble, 300)}.",
         Situation.EMPTY: "Start 'ebbwatt log', or bring a log in with 'ebbwatt import'.",
     }.get(kind, "")

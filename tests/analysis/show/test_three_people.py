@@ -49,7 +49,7 @@ def test_the_owner_sees_whether_it_runs_what_it_gives_battery_fuel_and_what_to_d
         "13.3 V charging",  # battery
         "fuel 12.0 d",  # fuel
         "[!] Plan the replacement",  # anything to do
-        "0 s old",
+        "read 0 s ago",
     ):
         assert answer in shown, answer
     # All of that stands in the first lines, whatever the size.

@@ -138,7 +138,7 @@ def test_what_is_live_says_so_and_how_old_it_is(config):
     lines = [line.plain for line in frame(facts, 80, BRAILLE_MARKS, 60)]
     top, _ = _parts(lines, 80)
     assert READ_W in top
-    assert "2 s old" in top
+    assert "read 2 s ago" in top
     assert as_of(NOW_S) not in "\n".join(lines), "what is younger than a day needs no date"
 
 

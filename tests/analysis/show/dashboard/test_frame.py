@@ -9,6 +9,7 @@ from datetime import UTC
 
 import numpy as np
 import pytest
+from rich.color import Color, ColorSystem
 from rich.console import Console
 
 from analysis.assessment.service import Due
@@ -109,7 +110,10 @@ SITUATIONS = {
         ),
         recent(1.5), scenes.assessment(), None,
     ),
-    "not-logging": (None, recent(30.0), scenes.assessment(), None),
+    "not-logging": (
+        None, recent(30.0),
+        replace(scenes.assessment(), observed_to_s=NOW_S - 30 * 3600.0), None,
+    ),
     "no-data": (None, None, None, None),
     "fuel-low": (
         PRODUCING, recent(), scenes.sound(),
@@ -249,6 +253,25 @@ def test_what_is_not_logged_is_not_called_zero(config):
     assert "today not logged" in "\n".join(text_of(config, "not-logging", 80))
 
 
+def test_an_unreadable_log_is_not_called_empty(config):
+    rows = [line for line in text_of(config, "unreadable", 80) if line.startswith("Energy")]
+    assert rows == ["Energy    not known"]
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_nothing_to_do_is_said_only_where_nothing_else_asks(config, name):
+    text = "\n".join(text_of(config, name, 80))
+    assert ("Nothing to do." in text) == (name == "resting")
+    next_step = {"producing": "Plan the replacement now", "replacement-due": "have the charger"}
+    assert next_step.get(name, "") in text
+
+
+def test_what_was_found_out_before_a_fault_says_so(config):
+    text = " ".join(" ".join(text_of(config, "fault", 80)).split())
+    assert "could give 103.5 W before the fault" in text
+    assert text.count("[ok] Sound before the fault") == 2
+
+
 def test_the_right_column_keeps_its_own_colours(config):
     for line in frame(facts_of(config, "producing"), 120, ASCII):
         if "remaining" in line.plain:
@@ -340,6 +363,14 @@ def test_inks_are_readable_on_black_and_on_white(ink, ground):
     # WCAG 2.1, success criterion 1.4.3: contrast of at least 4.5 to 1. Between the two grounds a
     # terminal may have any; what it paints cannot be known from here.
     assert contrast(ink, ground) >= 4.5
+
+
+@pytest.mark.parametrize("ink", INKS.values())
+@pytest.mark.parametrize("ground", ["#000000", "#ffffff"])
+def test_a_palette_of_256_colours_keeps_the_inks_readable(ink, ground):
+    # What rich sends to such a terminal. The palette has no orange of 4.5 on both grounds.
+    shown = Color.parse(ink).downgrade(ColorSystem.EIGHT_BIT).get_truecolor().hex
+    assert contrast(shown, ground) >= 4.45
 
 
 def test_marks_follow_what_the_terminal_can_write():
