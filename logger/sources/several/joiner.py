@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from logger.reading import Reading
 
-#: Readings of a source that may wait for the other; at one a second that is an hour.
+#: Readings of a source that are held at most; at one a second that is an hour.
 MOST_WAITING = 3600
 
 
@@ -38,6 +38,8 @@ class Joiner:
         For each source, how far in time its readings count, s.
     compare
         Told each pair of readings of one time: the first source's, then the other's.
+    dropped
+        Told why, for each reading that is dropped: none of its values is given.
 
     Attributes
     ----------
@@ -46,27 +48,39 @@ class Joiner:
     """
 
     def __init__(
-        self, join_s: tuple[float, float], compare: Callable[[Reading, Reading], None]
+        self,
+        join_s: tuple[float, float],
+        compare: Callable[[Reading, Reading], None],
+        dropped: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.down = [False, False]
         self._join_s = join_s
         self._compare = compare
+        self._dropped = dropped
         self._waiting: tuple[deque[Reading], deque[Reading]] = (deque(), deque())
         self._newest_s = [-math.inf, -math.inf]
         self._given_s = -math.inf  # the newest reading of the first source that was given
         self._last_s = -math.inf  # the newest reading that was given
-        self._partners: deque[Reading] = deque()  # of the second source, no longer waiting
+        # Of the second source, no longer waiting; the oldest goes where there are too many: the
+        # nearest partner of a reading still to come is among the newest.
+        self._partners: deque[Reading] = deque(maxlen=MOST_WAITING)
 
     @property
     def waits(self) -> bool:
         """Tell whether any reading waits."""
         return bool(self._waiting[0] or self._waiting[1])
 
+    @property
+    def held(self) -> int:
+        """How many readings are in memory."""
+        return len(self._waiting[0]) + len(self._waiting[1]) + len(self._partners)
+
     def add(self, which: int, reading: Reading) -> None:
         """Take a reading of source 0 or 1; the oldest is dropped where too many wait."""
         waiting = self._waiting[which]
         if len(waiting) >= MOST_WAITING:
             waiting.popleft()
+            self._dropped("too many readings waited for the other source")
         waiting.append(reading)
         self._newest_s[which] = max(self._newest_s[which], reading.time_s)
 
@@ -96,6 +110,7 @@ class Joiner:
                 self._partners.append(reading)
                 if alone:
                     self._give(given, reading)
+                self._forget_partners(self._last_s)
         return given
 
     def _give(self, given: list[Reading], reading: Reading) -> None:
@@ -103,6 +118,13 @@ class Joiner:
         if reading.time_s > self._last_s:
             self._last_s = reading.time_s
             given.append(reading)
+        else:
+            self._dropped("came after a later reading of the other source was logged")
+
+    def _forget_partners(self, before_s: float) -> None:
+        """Forget what no reading of that time or later can be joined with."""
+        while self._partners and self._partners[0].time_s < before_s - self._join_s[1]:
+            self._partners.popleft()
 
     def rest(self) -> list[Reading]:
         """Return whatever still waits, without waiting any longer."""
@@ -123,8 +145,7 @@ class Joiner:
     def _joined(self, reading: Reading) -> Reading:
         self._given_s = time_s = reading.time_s
         join_s = self._join_s[1]
-        while self._partners and self._partners[0].time_s < time_s - join_s:
-            self._partners.popleft()
+        self._forget_partners(time_s)
         near = [*self._partners]
         for partner in self._waiting[1]:
             if partner.time_s > time_s + join_s:

@@ -104,12 +104,16 @@ class Together:
                 pipeline.refusals = self.refusals
         names = (parts[0].name, parts[1].name)
         agreement = Agreement(names, config.sensor, self._say)
-        self._joiner = Joiner((parts[0].join_s, parts[1].join_s), agreement.hear)
+        joins_s = (parts[0].join_s, parts[1].join_s)
+        self._joiner = Joiner(joins_s, agreement.hear, self._drop)
         self._hold_s = 0.0
         self._waits = asyncio.Event()
 
     def _say(self, words: str) -> None:
         self.tell(words)
+
+    def _drop(self, why: str) -> None:
+        self.refusals.count(why)
 
     def describe(self) -> str:
         """Name the sources, and which value comes from which."""

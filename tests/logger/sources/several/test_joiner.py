@@ -187,8 +187,51 @@ def test_whatever_comes_nothing_is_carried_further_than_it_may(points, join_s):
     assert in_time <= {*times}
 
 
-def test_what_waits_is_bounded():
-    joiner = Joiner((JOIN_S, JOIN_S), lambda _a, _b: None)
+def test_what_waits_is_bounded_and_what_is_dropped_is_told():
+    dropped = []
+    joiner = Joiner((JOIN_S, JOIN_S), lambda _a, _b: None, dropped.append)
     for s in range(MOST_WAITING + 500):
         joiner.add(0, charger(float(s)))
+    assert dropped == ["too many readings waited for the other source"] * 500
     assert len(joiner.rest()) == MOST_WAITING
+
+
+@pytest.mark.parametrize("down", [True, False])
+@pytest.mark.parametrize("join_s", [JOIN_S, 20.0])
+def test_the_silence_of_the_first_source_does_not_fill_the_memory(down, join_s):
+    dropped = []
+    joiner = Joiner((JOIN_S, join_s), lambda _a, _b: None, dropped.append)
+    joiner.down[0] = down
+    given, most = [], 0
+    for s in range(5000):
+        joiner.add(1, shunt(float(s)))
+        given += joiner.ready(s + 0.05, WAIT_S)
+        most = max(most, joiner.held)
+    assert len(given) >= 4997
+    assert most <= join_s + JOIN_S + WAIT_S + 2, "readings of one a second that can still be joined"
+    # The first source comes back: what was kept is joined at once.
+    joiner.down[0] = False
+    joiner.add(0, charger(4999.4))
+    assert joiner.rest()[-1].current_a == 8.0
+    assert not dropped
+
+
+def test_many_readings_within_a_wide_join_are_bounded_too():
+    joiner = Joiner((JOIN_S, 3600.0), lambda _a, _b: None)
+    joiner.down[0] = True
+    for k in range(2 * MOST_WAITING):
+        joiner.add(1, shunt(k / 10))
+        joiner.ready(k / 10, WAIT_S)
+    assert joiner.held == MOST_WAITING
+
+
+def test_a_reading_that_comes_too_late_is_told():
+    dropped = []
+    joiner = Joiner((JOIN_S, JOIN_S), lambda _a, _b: None, dropped.append)
+    joiner.down[0] = True
+    joiner.add(1, shunt(10.0))
+    assert [r.time_s for r in joiner.ready(10.1, WAIT_S)] == [10.0]
+    joiner.down[0] = False
+    joiner.add(0, charger(9.5))
+    assert joiner.ready(12.0, WAIT_S) == []
+    assert dropped == ["came after a later reading of the other source was logged"]
