@@ -166,12 +166,11 @@ def _text_fields(rows: list[dict[str, str]], heard: Heard) -> tuple[list[str], l
     for _, name, guess in sorted(found, key=lambda row: -row[0]):
         if guess.channel not in taken and name not in {n for n, _ in taken.values()}:
             taken[guess.channel] = (name, guess)
-    commas = any("," in text for row in rows for text in row.values() if _numeral(text) is not None)
     fields = []
     for name, guess in taken.values():
-        line = guess.line(name)
-        if commas:
-            line = f'{guess.channel} = {{ from = "{name}", decimal_comma = true }}'
+        said = [row[name] for row in rows if name in row]
+        commas = any("," in text for text in said if _numeral(text) is not None)
+        line = guess.line(name, decimal_comma=commas)
         fields.append(f"{line}  # seen: {guess.words()}")
     states: list[str] = []
     state = next((n for n, said in words.items() if len(said) <= _MOST_WORDS), None)

@@ -59,9 +59,9 @@ class Guess:
             return f"stands at {self.low:.9g} {self.unit}"
         return f"moves between {self.low:.9g} and {self.high:.9g} {self.unit}"
 
-    def line(self, name: str) -> str:
+    def line(self, name: str, *, decimal_comma: bool = False) -> str:
         """Return the line for [fields]."""
-        more = ""
+        more = ", decimal_comma = true" if decimal_comma else ""
         if self.unit not in {"V", "A", "h", "degC"}:
             more += f', unit = "{self.unit}"'
         if self.scale != 1.0:

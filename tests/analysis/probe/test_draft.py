@@ -61,6 +61,23 @@ def test_hours_that_rise_with_the_clock_are_found():
     assert readings(draft(heard), heard)[-1].runtime_h == pytest.approx(RAN_S / 3600, abs=0.02)
 
 
+def test_decimal_commas_keep_unit_and_scale():
+    """Hours in seconds, a current in milliampere; only the voltage has a comma."""
+
+    def say(second, volts, amps):
+        ran_s = RAN_S + second
+        return f"U={volts:.2f} I={1000 * amps:.0f} T={ran_s:.0f}\r\n".replace(".", ",").encode()
+
+    heard = heard_from(say)
+    text = draft(heard)
+    assert text.count("decimal_comma = true") == 1
+    last = readings(text, heard)[-1]
+    volts, amps = true(round(last.time_s))
+    assert last.voltage_v == pytest.approx(volts, abs=0.006)
+    assert last.current_a == pytest.approx(amps, abs=0.006)
+    assert last.runtime_h == pytest.approx(RAN_S / 3600, abs=0.02)
+
+
 @pytest.mark.parametrize("noise_every", [4, 9])
 def test_a_disturbed_line_is_described_all_the_same(noise_every):
     rng = random.Random(20261130)
