@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
 from logger.other_sources import OTHER_SOURCE, OtherSource, other_sources
-from logger.plausibility.bank import BANKS_V, DEAD_SHARE, HIGHEST_SHARE
+from logger.plausibility.bank import in_use_v
 from logger.recordings.files import Limits
 from logger.refusals import printable
 from logger.sections import (
@@ -56,7 +56,7 @@ DESIGN_SPREAD = 1.0 / 15.0
 LEAST_METHANOL_L_PER_KWH = 0.228
 #: Believable values whatever the charger and the bank are; a channel of a reading each.
 ANY_CHARGER = {
-    "voltage_v": (0.0, HIGHEST_SHARE * BANKS_V[-1]),
+    "voltage_v": in_use_v(None),
     "runtime_h": (0.0, 1.0e6),
     "temperature_c": (-40.0, 85.0),
     "battery_current_a": (-1000.0, 1000.0),
@@ -473,15 +473,10 @@ def _plausible(
 ) -> dict[str, tuple[float, float]]:
     """Fill in the believable range of each channel.
 
-    A lead-acid or LFP bank of 12 V is never seen above 16 V, one of 48 V never above 64 V; a
-    fuel-cell charger gives at most a little more than rated at the lowest battery voltage (10 V).
-    Half of the nominal voltage is below any bank that is in use.
+    A fuel-cell charger gives at most a little more than rated at the lowest battery voltage (10 V).
     """
-    bank_v = ANY_CHARGER["voltage_v"]
-    if nominal_v is not None:
-        bank_v = (DEAD_SHARE * nominal_v, HIGHEST_SHARE * nominal_v)
     limits = ANY_CHARGER | {
-        "voltage_v": bank_v,
+        "voltage_v": in_use_v(nominal_v),
         "current_a": (-1.0, 2.0 * rated_w / 10.0),
     }
     for key, value in table.items():

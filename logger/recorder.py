@@ -10,7 +10,6 @@ import time
 from typing import TYPE_CHECKING
 
 from logger.interval import FLOAT_SLACK, Condenser
-from logger.plausibility.bank import Bank
 from logger.plausibility.values import Plausibility
 from logger.reading import MOST_WORDS
 from logger.refusals import printable
@@ -78,8 +77,7 @@ class Recorder:
         self._closed_j: float | None = None
         self._most_j: float | None = None
         self._told_s: dict[str, float] = {}
-        bank = Bank(config.battery.nominal_v) if config.judges_bank else None
-        self._plausibility = Plausibility(config.plausible, refusals, bank, unsealed=unsealed)
+        self._plausibility = Plausibility.of(config, refusals, unsealed=unsealed)
         self._condenser = Condenser(config.log)
         self._raw = RawHours(config.store.raw_hours, writer.add_hour)
         self._store = config.store

@@ -68,11 +68,11 @@ class Refusals:
     by_reason: dict[str, int] = field(default_factory=dict)
     samples: dict[str, str] = field(default_factory=dict)
 
-    def count(self, reason: str, sample: str | bytes = "") -> None:
-        """Count one refusal; ``sample`` may be raw bytes or text from a device."""
-        self.total += 1
+    def count(self, reason: str, sample: str | bytes = "", times: int = 1) -> None:
+        """Count a refusal; ``sample`` may be raw bytes or text from a device."""
+        self.total += times
         if reason not in self.by_reason and len(self.by_reason) >= MOST_REASONS:
             reason = OTHER
-        self.by_reason[reason] = self.by_reason.get(reason, 0) + 1
+        self.by_reason[reason] = self.by_reason.get(reason, 0) + times
         if sample and reason not in self.samples:
             self.samples[reason] = printable(sample)

@@ -6,16 +6,18 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from analysis.transfer.believed import BelievedBlocks
 from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
 from analysis.transfer.packing import packed_columns
-from analysis.transfer.read_blocks import BulkRecording, plausible
+from analysis.transfer.read_blocks import BulkRecording
 from analysis.transfer.refused_rows import RefusedRows
 from analysis.transfer.series.recording import SeriesRecording, series_recording
 from analysis.transfer.spool import Spool
 from logger import __version__
 from logger.config import gap_after
 from logger.errors import EbbwattError
+from logger.plausibility.values import Plausibility
 from logger.refusals import Refusals, printable
 from logger.sources.spacing import wrong_words
 from logger.store.file_format.carried import carry
@@ -127,12 +129,13 @@ class Importer:
         progress: Callable[[int], None],
     ) -> tuple[float, float]:
         """Fill ``rows`` with what the recording closes; return times of first and last reading."""
+        believed = BelievedBlocks(Plausibility.of(self._config, refusals))
         seen = 0
         used_before = self._condenser.readings_used
         first_s: float | None = None
         last_s = 0.0
         for raw in recording:
-            block = plausible(raw, self._config.plausible, refusals)
+            block = believed.clean(raw)
             seen += len(block)
             result.rows += len(raw)
             if not len(block):

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from logger.plausibility.values import TOO_FAST
 from logger.reading import OperatingState
 from logger.refusals import printable
+from logger.sections import PLAUSIBLE
 from logger.sources.fields import UNITS
 
 if TYPE_CHECKING:
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 MUCH = 1.0 / 3.0
 #: Kinds of reasons that are told; the rows themselves are listed below.
 _MOST_REASONS = 3
+_SETTABLE = frozenset(PLAUSIBLE.keys())
 
 
 def trouble(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> list[str]:
@@ -85,12 +88,13 @@ def _refused_values(result: FileResult, limits: Mapping[str, tuple[float, float]
             continue
         low, high = limits[channel]
         sample = result.samples.get(reason, "")
+        if reason == TOO_FAST:
+            yield f"{words} (such as {sample}); is the column in hours?"
+            continue
         unit = _likely_unit(channel, sample, low, high)
-        advice = (
-            f"they look like {unit}: convert the column"
-            if unit
-            else f"is the unit right? If they are true, set {channel} in [plausible]"
-        )
+        advice = f"they look like {unit}: convert the column" if unit else "is the unit right?"
+        if not unit and channel in _SETTABLE:
+            advice += f" If they are true, set {channel} in [plausible]"
         yield f"{words} (such as {sample}; believed are {low:g} to {high:g}); {advice}"
 
 

@@ -31,10 +31,10 @@ if TYPE_CHECKING:
 
     from logger.reading import Reading
     from logger.recordings.times import Times
-    from logger.refusals import Refusals
 
 _STATE_PLACE = {str(state): place for place, state in enumerate(OperatingState)}
-_UNKNOWN = _STATE_PLACE[OperatingState.UNKNOWN]
+#: Place of the state that says nothing.
+UNKNOWN = _STATE_PLACE[OperatingState.UNKNOWN]
 #: Ends of words that pandas would read as numbers and this program does not.
 _NO_NUMBERS = (b"rue", b"RUE", b"alse", b"ALSE")
 
@@ -198,7 +198,7 @@ def _parse(
         bool(np.all((time_s >= times.earliest_s) & (time_s <= times.latest_s)))
         and bool(np.all(np.diff(time_s) > 0.0))
         and not any(np.isinf(values).any() for values in channels.values())
-        and bool(np.all(present | (state != _UNKNOWN)))
+        and bool(np.all(present | (state != UNKNOWN)))
     )
     return (Block(time_s=time_s, **channels, state=state), words) if sound else nothing
 
@@ -243,35 +243,12 @@ def _times(
 def _states(table: pd.DataFrame) -> tuple[NDArray[np.int8], dict[str, int]]:
     """Return the place of each state, and the words that are none of ours with their counts."""
     if "state" not in table:
-        return np.full(len(table), _UNKNOWN, dtype=np.int8), {}
+        return np.full(len(table), UNKNOWN, dtype=np.int8), {}
     categories = [str(name).strip() for name in table["state"].cat.categories]
-    places = np.array([_STATE_PLACE.get(name, _UNKNOWN) for name in categories] + [_UNKNOWN])
+    places = np.array([_STATE_PLACE.get(name, UNKNOWN) for name in categories] + [UNKNOWN])
     codes = table["state"].cat.codes.to_numpy()
     words: Counter[str] = Counter()
     for code, name in enumerate(categories):
         if name and name not in _STATE_PLACE:
             words[name[:LONGEST_WORD]] += int((codes == code).sum())
     return places[codes].astype(np.int8), words
-
-
-def plausible(block: Block, limits: Mapping[str, tuple[float, float]], refusals: Refusals) -> Block:
-    """Drop impossible values, as :class:`logger.plausibility.Plausibility` does row by row."""
-    columns: dict[str, Any] = {name: getattr(block, name) for name in CHANNELS}
-    for name, (low, high) in limits.items():
-        values = columns[name]
-        with np.errstate(invalid="ignore"):
-            sides = (
-                (values < low, f"{name} below {low:g} {CHANNELS[name]}"),
-                (values > high, f"{name} above {high:g} {CHANNELS[name]}"),
-            )
-        for wrong, reason in sides:
-            if wrong.any():
-                for value in values[wrong]:
-                    refusals.count(reason, f"{value:g}")
-                values = np.where(wrong, np.nan, values)
-        columns[name] = values
-    present = block.state != _UNKNOWN
-    for values in columns.values():
-        present = present | np.isfinite(values)
-    kept = Block(time_s=block.time_s, **columns, state=block.state)
-    return kept if present.all() else kept.select(present)

@@ -21,6 +21,13 @@ FOUND_AFTER = 60
 CHANGED_AFTER = 3600
 
 
+def in_use_v(nominal_v: float | None) -> tuple[float, float]:
+    """Return the lowest and highest voltage of a bank in use, V; of any bank if it is unknown."""
+    low_v = BANKS_V[1] if nominal_v is None else nominal_v
+    high_v = BANKS_V[-1] if nominal_v is None else nominal_v
+    return DEAD_SHARE * low_v, HIGHEST_SHARE * high_v
+
+
 def fits(voltage_v: float, nominal_v: float) -> bool:
     """Tell whether a bank of this nominal voltage, V, can have this voltage, V."""
     return LOWEST_SHARE * nominal_v <= voltage_v <= HIGHEST_SHARE * nominal_v
@@ -38,27 +45,40 @@ class Bank:
     ----------
     nominal_v
         As named or as found so far, V; None while unknown.
+    limits_v
+        What this bank could show at all, whichever it is found to be, V: 0 is a charger that is
+        off.
+    usual_v
+        From the least to the most that is believed at first sight, V; nothing while the bank is
+        unknown.
     """
 
-    __slots__ = ("_bounds_v", "_in_a_row", "_named", "_seen_v", "_usual_v", "nominal_v")
+    __slots__ = (
+        "_bounds_v",
+        "_in_a_row",
+        "_named",
+        "_seen_v",
+        "limits_v",
+        "nominal_v",
+        "usual_v",
+    )
 
     def __init__(self, nominal_v: float | None = None) -> None:
         self._named = nominal_v is not None
+        self.limits_v = (0.0, in_use_v(nominal_v)[1])
         self._seen_v: float | None = None
         self._in_a_row = 0
         self._settle(nominal_v)
 
     def _settle(self, nominal_v: float | None) -> None:
         self.nominal_v = nominal_v
-        low_v = BANKS_V[1] if nominal_v is None else nominal_v
-        high_v = BANKS_V[-1] if nominal_v is None else nominal_v
-        self._bounds_v = (DEAD_SHARE * low_v, HIGHEST_SHARE * high_v)
+        self._bounds_v = in_use_v(nominal_v)
         # Of an unknown bank no voltage is usual.
-        self._usual_v = (LOWEST_SHARE * (nominal_v or 1e9), self._bounds_v[1])
+        self.usual_v = (LOWEST_SHARE * (nominal_v or 1e9), self._bounds_v[1])
 
     def refuses(self, voltage_v: float) -> str:
         """Say why the bank, or a charger that is off, cannot have this; empty where it can."""
-        if self._usual_v[0] <= voltage_v <= self._usual_v[1]:
+        if self.usual_v[0] <= voltage_v <= self.usual_v[1]:
             self._seen_v = self.nominal_v
             return ""
         if not self._named:

@@ -10,12 +10,13 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logger.plausibility.bank import Bank
 from logger.reading import CHANNELS, OperatingState
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from logger.plausibility.bank import Bank
+    from logger.config import Config
     from logger.reading import Reading
     from logger.refusals import Refusals
 
@@ -26,6 +27,8 @@ TINY = 1e-18
 #: Largest single step of an hour counter, h: some count whole hours. A counter cannot rise by more
 #: than this and the time that has passed.
 COUNTER_STEP_H = 1.0
+#: Why a counter that rises by more is refused.
+TOO_FAST = "runtime_h rises faster than time"
 #: Without a checksum a value is doubted that leaps over so much of its believable range at once...
 JUMP_SHARE = 0.25
 #: ... a voltage over so much, V: more than the start of any charge (common practice, no source).
@@ -64,7 +67,7 @@ class Jumps:
         return not near
 
 
-def _beyond(name: str, value: float, low: float, high: float) -> str:
+def beyond(name: str, value: float, low: float, high: float) -> str:
     """Say why a value beyond its limits cannot be true."""
     if 0.0 < abs(value) < TINY:
         return f"{name} is too small to be measured"
@@ -82,14 +85,19 @@ class Plausibility:
     ----------
     limits
         Channel of :class:`logger.reading.Reading` to (lowest, highest), inclusive; in the
-        channel's unit.
+        channel's unit. That of the voltage counts where there is no ``bank``.
     refusals
         Where refused values are counted.
     bank
-        Judges the voltage besides; None where limits of the user's own do it alone.
+        Judges the voltage; None where limits of the user's own do it.
     unsealed
         No checksum tells a spoiled message from a good one: a value that jumps is believed only
         when the next one confirms it, and each true jump costs one value.
+
+    Attributes
+    ----------
+    limits
+        Channel, lowest and highest value of each that is judged, in the order of the channels.
     """
 
     def __init__(
@@ -100,23 +108,28 @@ class Plausibility:
         *,
         unsealed: bool = False,
     ) -> None:
-        if bank is not None and "voltage_v" in limits:
-            # A charger that is off may show no voltage.
-            limits = {**limits, "voltage_v": (0.0, limits["voltage_v"][1])}
-        self._limits = [(name, *limits[name]) for name in CHANNELS if name in limits]
-        self._refusals = refusals
-        self._bank = bank
+        if bank is not None:
+            limits = {**limits, "voltage_v": bank.limits_v}
+        self.limits = [(name, *limits[name]) for name in CHANNELS if name in limits]
+        self.refusals = refusals
+        self.bank = bank
         self._jumps = Jumps(limits) if unsealed else None
         # All but these are judged by their limits alone.
         watched = {"runtime_h"} if bank is None else {"runtime_h", "voltage_v"}
         self._doubted = frozenset(limits if unsealed else watched)
         self._counter: tuple[float, float] | None = None  # the last value, dropped or not
 
+    @classmethod
+    def of(cls, config: Config, refusals: Refusals, *, unsealed: bool = False) -> Plausibility:
+        """Return the judgement that a configuration asks for, of live and of imported readings."""
+        bank = Bank(config.battery.nominal_v) if config.judges_bank else None
+        return cls(config.plausible, refusals, bank, unsealed=unsealed)
+
     def clean(self, reading: Reading) -> Reading | None:
         """Return the reading without its impossible values, or None if nothing is left."""
         bad: dict[str, None] = {}
         present = reading.state is not OperatingState.UNKNOWN
-        for name, low, high in self._limits:
+        for name, low, high in self.limits:
             value = getattr(reading, name)
             if value is None:
                 continue
@@ -128,12 +141,12 @@ class Plausibility:
                     present = True
                     continue
                 bad[name] = None
-                self._refusals.count(reason, f"{value:g}")
+                self.refusals.count(reason, f"{value:g}")
                 continue
             bad[name] = None
-            self._refusals.count(_beyond(name, value, low, high), f"{value:g}")
+            self.refusals.count(beyond(name, value, low, high), f"{value:g}")
         if not math.isfinite(reading.time_s):
-            self._refusals.count("time is not a finite number", str(reading.time_s))
+            self.refusals.count("time is not a finite number", str(reading.time_s))
             return None
         if not present:
             return None
@@ -142,8 +155,8 @@ class Plausibility:
     def _doubt(self, name: str, time_s: float, value: float) -> str:
         """Say why a value within its limits is not believed; empty where it is."""
         if name == "runtime_h" and not self._counter_rises(time_s, value):
-            return "runtime_h rises faster than time"
-        if name == "voltage_v" and self._bank is not None and (why := self._bank.refuses(value)):
+            return TOO_FAST
+        if name == "voltage_v" and self.bank is not None and (why := self.bank.refuses(value)):
             return why
         if self._jumps is not None and self._jumps.alone(name, value):
             return f"{name} jumps alone, in messages without a checksum"
