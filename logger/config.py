@@ -34,7 +34,7 @@ from logger.sections import (
 )
 from logger.settings import Document, Errors, check_section, nearest, read_document, shown
 from logger.settings import unknown_key as check_unknown_key
-from logger.store.file_format.carried import carried, is_database
+from logger.store.file_format.carried import carried, is_database, tables_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -260,8 +260,22 @@ def _read(path: Path, *, quiet: bool) -> Document:
         return read_document(path)
     if not quiet:
         log.warning("%s: using the configuration that it carries", printable(str(path), 200))
-    known = {section.name: section.keys() for section in (*SECTIONS, OTHER_SOURCE)}
-    return Document(path, carried(path, known))
+    return Document(path, carried(path, _known_keys()))
+
+
+def _known_keys() -> dict[str, list[str]]:
+    return {section.name: section.keys() for section in (*SECTIONS, OTHER_SOURCE)}
+
+
+def carried_config(path: Path, text: str) -> Config:
+    """Check a configuration that the database ``path`` carries as ``text``.
+
+    Raises
+    ------
+    ConfigError
+        If it cannot be read, or is none that this version takes.
+    """
+    return config_of(Document(path, tables_of(text, path, _known_keys())))
 
 
 def load_config(path: Path, *, quiet: bool = False) -> Config:

@@ -88,6 +88,8 @@ def _record(args: argparse.Namespace, config: Config) -> None:
     from analysis.exchange.record import KIND, recorded
     from logger.errors import EbbwattError, UsageError
     from logger.store.events import add_event, list_events, strike_event
+    from logger.store.file_format.carried import carry
+    from logger.store.records import keep_configuration
 
     now_s = time.time()
     time_s = now_s if args.at is None else time_of(args.at)
@@ -101,6 +103,8 @@ def _record(args: argparse.Namespace, config: Config) -> None:
     # Everything that can be wrong is found before anything is written.
     text = moved(config.path, exchange.new.rated_w, exchange.new.serial, day)
     _nothing_logged_since(config, time_s)
+    # What is known of the old unit stays with its log: the file goes on to the new one.
+    keep_configuration(config.store.path, config.charger, carry(config.document.data))
     there = [e for _, e in recorded(list_events(config.store.path)) if e.new == exchange.new]
     event = None
     if not there:  # an earlier try was cut off behind the event
@@ -117,7 +121,7 @@ def _record(args: argparse.Namespace, config: Config) -> None:
 
 
 def _nothing_logged_since(config: Config, time_s: float) -> None:
-    """Say what of the old unit's log lies behind the exchange: it is the new unit's."""
+    """Say what of the old unit's log came after the exchange: it is of the new unit."""
     from logger.errors import StoreError
     from logger.store.lock import StoreLock
     from logger.store.reader import Reader

@@ -187,14 +187,18 @@ def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
 
 def _write_record(args: argparse.Namespace, config: Config, keep: Mapping[Path, str]) -> int:
     """Write the commissioning record, a page of its own, and nothing else."""
-    from analysis.installation.check import check_log
+    from analysis.assessment.case import Case
+    from analysis.history.history import load_fitting
+    from analysis.installation.check import check_fitting, replaced_on
     from analysis.show.page.commissioning import RECORD, record
     from analysis.show.page.identity import identity_of
 
     if {args.html, args.json, args.compare, args.dossier} != {None}:
         raise UsageError("--commissioning writes a page of its own; run the report by itself")
-    who = identity_of(config, args.technician, args.instruments)
-    made = record(check_log(config, args.fitting), time.time(), __version__, who)
+    case = Case(*load_fitting(config, args.fitting))
+    found = check_fitting(case, replaced=replaced_on(case.history, config))
+    who = identity_of(case.config, args.technician, args.instruments)
+    made = record(found, time.time(), __version__, who)
     write_whole(args.commissioning, made, RECORD, keep)
     say(f"wrote {args.commissioning}", file=sys.stderr)
     return 0

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.history.columns import load_columns
+from analysis.history.fitting import of_fitting, time_of
 from logger.reading import OperatingState
 from logger.recordings.times import CALENDAR_END_S, EARLIEST_S, latest_s
 from logger.store.placement import Placed
@@ -107,8 +107,9 @@ def load_fitting(config: Config, number: int | None = None) -> tuple[History, Co
     """Load the log of one fitting, with the configuration as it holds for that charger.
 
     Without a number it is the fitting that the configuration names, else the newest one. For any
-    fitting but the configured one, label, rated output and day of fitting come from the log, so
-    that an earlier charger is compared with its own nameplate.
+    fitting but the configured one, what belongs to the charger comes from the log, so that an
+    earlier charger is compared with its own nameplate. Of a charger that was exchanged, what came
+    after the exchange is left out; see :mod:`analysis.history.fitting`.
 
     Raises
     ------
@@ -127,11 +128,14 @@ def load_fitting(config: Config, number: int | None = None) -> tuple[History, Co
             number = ours.id
         fitting = reader.fitting(number)
         history = read_history(reader, fitting)
-    if fitting == ours:
-        return history, config
-    day = None if fitting.fitted is None else date.fromisoformat(fitting.fitted)
-    own = replace(charger, label=fitting.label, rated_w=fitting.rated_w, fitted=day)
-    return history, replace(config, charger=own)
+        carried = None if fitting == ours else reader.configuration(fitting.id)
+    time = time_of(fitting, known, config, history.events)
+    if fitting != ours:
+        config = of_fitting(config, fitting, carried)
+    history = replace(history, events=time.events(history.events))
+    if len(history) and history.start_s[-1] >= time.end_s:
+        history = history.select(history.start_s < time.end_s)
+    return history, config
 
 
 def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:

@@ -154,6 +154,16 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
 
 
 def _exchanged_s(history: History) -> float:
-    """Return when the charger was exchanged last by an event; its sensor goes with it."""
-    times = (e.time_s for e in history.events if e.kind == "replacement" and not e.struck)
-    return max(times, default=-np.inf)
+    """Return when the charger was exchanged last by an event; its sensor goes with it.
+
+    An exchange after the log says nothing of the charger that the log is of.
+    """
+    end_s = float(history.end_s[-1])
+    return max(
+        (
+            e.time_s
+            for e in history.events
+            if e.kind == "replacement" and not e.struck and e.time_s <= end_s
+        ),
+        default=-np.inf,
+    )

@@ -13,6 +13,7 @@ from analysis.transfer.cover import Cover
 from analysis.transfer.packing import packed_columns
 from logger.errors import StoreError
 from logger.store.blocks import pack
+from logger.store.file_format.carried import key_of
 from logger.store.files import open_writer, translated
 from logger.store.reader import COLUMNS, Reader
 from logger.store.records import INSERT_EVENT, INSERT_INTERVAL
@@ -108,6 +109,12 @@ class _Merge:
             self._result.fittings += 1
         else:
             ours = int(row[0])
+        configuration = self._source.configuration(fitting.id)
+        if configuration is not None:  # ours, where there is one, is of the same charger and stays
+            self._connection.execute(
+                "INSERT OR IGNORE INTO about (key, value) VALUES (?, ?)",
+                (key_of(ours), configuration),
+            )
         cover = self._cover(
             "sessions.fitting = ? AND sessions.offset_quality > 0", "sessions.offset_ms", ours
         )

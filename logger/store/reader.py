@@ -11,6 +11,7 @@ from logger.errors import StoreEmptyError, StoreError
 from logger.event import Event
 from logger.recordings.times import EARLIEST_S, latest_s
 from logger.store.boots import Clocks, find_clocks
+from logger.store.file_format.carried import LONGEST_CARRIED, key_of
 from logger.store.files import open_reader, translated
 from logger.store.placement import Placed
 
@@ -113,6 +114,18 @@ class Reader:
             raise StoreEmptyError(f"{self.path}: holds no log yet")
         ids = ", ".join(str(fitting.id) for fitting in known)
         raise StoreError(f"{self.path}: there is no fitting {number}; known: {ids}")
+
+    def configuration(self, fitting: int) -> str | None:
+        """Return the newest configuration of a fitting as it was carried, None where there is none.
+
+        An earlier version kept that of the newest fitting only.
+        """
+        rows = self._rows(
+            "SELECT value FROM about WHERE key = ? AND length(value) <= ?",
+            key_of(fitting),
+            LONGEST_CARRIED,
+        )
+        return str(rows[0][0]) if rows else None
 
     def sessions(self, fitting: int) -> list[Session]:
         """Return the sessions of a fitting, oldest first."""

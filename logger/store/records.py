@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
 from logger.store.blocks import pack
-from logger.store.file_format.carried import KEY, note_absent
+from logger.store.file_format.carried import KEY, key_of, note_absent
 from logger.store.files import open_writer, translated
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ UPDATE fittings SET started_ms = first.started_ms + first.offset_ms FROM session
 WHERE first.id = (SELECT min(id) FROM sessions WHERE fitting = fittings.id)
     AND first.boot_id = (SELECT boot_id FROM sessions WHERE id = ?)
 """
+_FITTING_OF = "SELECT id FROM fittings WHERE label = ? AND fitted IS ?"
 _CARRY = (
     "INSERT INTO about (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET "
     "value = excluded.value WHERE value IS NOT excluded.value"
@@ -67,7 +68,8 @@ class SessionStart:
     digest: str | None = None
     version: str = ""
     configuration: str | None = None
-    """Result of ``carry`` (:mod:`logger.store.file_format.carried`); it replaces the stored one."""
+    """Result of ``carry`` (:mod:`logger.store.file_format.carried`); it replaces the stored one and
+    that of its fitting."""
 
 
 def interval_row(interval: Interval) -> tuple[int | None, ...]:
@@ -104,8 +106,24 @@ def begin_session(
     """Add a session of the configured fitting inside a transaction; return the ids of both."""
     fitting = _fitting(connection, charger, session)
     if session.configuration is not None:
-        connection.execute(_CARRY, (KEY, session.configuration))
+        for key in (KEY, key_of(fitting)):
+            connection.execute(_CARRY, (key, session.configuration))
     return fitting, _session(connection, fitting, session)
+
+
+def keep_configuration(path: Path, charger: ChargerConfig, configuration: str) -> None:
+    """Keep a configuration as that of its fitting, if the log holds that fitting.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot be written.
+    """
+    fitted = None if charger.fitted is None else charger.fitted.isoformat()
+    with closing(open_writer(path)) as connection, translated(path), connection:
+        row = connection.execute(_FITTING_OF, (charger.label, fitted)).fetchone()
+        if row is not None:
+            connection.execute(_CARRY, (key_of(int(row[0])), configuration))
 
 
 def correct_boot(
@@ -161,9 +179,7 @@ def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: Se
     Label and day of fitting identify a fitting. A changed rated output corrects the same fitting.
     """
     fitted = None if charger.fitted is None else charger.fitted.isoformat()
-    row = connection.execute(
-        "SELECT id FROM fittings WHERE label = ? AND fitted IS ?", (charger.label, fitted)
-    ).fetchone()
+    row = connection.execute(_FITTING_OF, (charger.label, fitted)).fetchone()
     if row is not None:
         connection.execute(
             "UPDATE fittings SET rated_w = ? WHERE id = ? AND rated_w <> ?",

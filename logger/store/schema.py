@@ -31,8 +31,8 @@ events
     it is on the session's clock. Struck events stay.
 about
     ``store``: a random name of this database; merged rows name it as their origin.
-    ``configuration``: boat, charger and battery as configured, as JSON; see
-    :mod:`logger.store.file_format.carried`.
+    ``configuration``: boat, charger and battery as configured, as JSON; the same for each fitting,
+    ``configuration of fitting N``; see :mod:`logger.store.file_format.carried`.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 import json
 import re
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 
 import pytest
@@ -210,3 +212,76 @@ def test_settings_that_the_file_leaves_out_are_added_to_its_section(tmp_path):
     assert "# the end" in path.read_text()
     with pytest.raises(UsageError, match="accepted"):
         moved(path, -5.0, "S", day)
+
+
+OWN = CONFIG.replace(
+    'serial = "OLD-1"',
+    'serial = "OLD-1"\ntype = "old type"\ndesign_life_h = 4100\n'
+    "plan_below = 0.4\nreplace_below = 0.3",
+)
+
+
+def _next_unit(place):
+    """Change what the exchange leaves to the fitter: type and design life of the new unit."""
+    path = place / "ebbwatt.toml"
+    text = path.read_text().replace('"old type"', '"new type"').replace("= 4100", "= 9000")
+    path.write_text(text.replace("rated_w = 150.0", "rated_w = 150"))
+
+
+def test_the_old_units_report_keeps_its_own_identity_and_rating(ebbwatt, place):
+    (place / "ebbwatt.toml").write_text(OWN)
+    before = json.loads(_of(ebbwatt, place, 1))
+    rated = [part if part != "110" else "150" for part in _EXCHANGED]
+    ebbwatt(*rated, cwd=place)
+    _next_unit(place)
+    (place / "new.csv").write_text(days(10, 5, 8.0, 0.0))
+    ebbwatt("import", "new.csv", cwd=place)
+    after = json.loads(_of(ebbwatt, place, 1))
+    assert after == before
+    # By hand: 4100 h of design life less 4048 h on its counter, not 9000 h less them.
+    assert after["remaining"]["until"] == "design_hours"
+    assert after["remaining"]["hours"]["high"] < 500.0
+    ebbwatt("report", "--fitting", "1", "--html", "old.html", "--dossier", "claim", cwd=place)
+    ebbwatt("report", "--fitting", "1", "--commissioning", "record.html", cwd=place)
+    for name in ("old.html", "record.html", "claim/report.html"):
+        page = (place / name).read_text()
+        assert "OLD-1" in page, name
+        assert "NEW-2" not in page, name
+    charger = json.loads((place / "claim" / "configuration.json").read_text())["charger"]
+    told = {key: charger[key] for key in ("serial", "type", "design_life_h", "rated_w", "fitted")}
+    assert told == {"serial": "OLD-1", "type": "old type", "design_life_h": 4100, "rated_w": 110.0,
+                    "fitted": "2023-11-01"}  # fmt: skip
+    new = json.loads(_of(ebbwatt, place, 2))
+    assert new["charger"]["rated_w"] == 150.0
+
+
+def test_a_log_of_an_earlier_version_does_not_lend_the_new_units_identity_to_the_old(
+    ebbwatt, place
+):
+    """Such a log carries one configuration: the newest. What it does not know stays unsaid."""
+    (place / "ebbwatt.toml").write_text(OWN)
+    ebbwatt(*_EXCHANGED, cwd=place)
+    _next_unit(place)
+    (place / "new.csv").write_text(days(10, 5, 8.0, 0.0))
+    ebbwatt("import", "new.csv", cwd=place)
+    with closing(sqlite3.connect(place / "ebbwatt.db")) as db, db:
+        db.execute("DELETE FROM about WHERE key LIKE 'configuration of %'")
+    assert json.loads(_of(ebbwatt, place, 1))["remaining"]["until"] != "design_hours"
+    ebbwatt("report", "--fitting", "1", "--html", "old.html", cwd=place)
+    assert "NEW-2" not in (place / "old.html").read_text()
+
+
+def test_what_was_logged_after_the_exchange_is_not_the_old_units(ebbwatt, place):
+    """The logger went on for two days before it was restarted: the same report as without them."""
+    ebbwatt("event", "add", "reading", "--current", "5.0", "--at", "2023-11-20T03:00Z", cwd=place)
+    before = json.loads(_of(ebbwatt, place, 1))
+    fit = ebbwatt("fitting", "--fitting", "1", "--json", "--hours", "10", cwd=place).stdout
+    (place / "more.csv").write_text(days(10, 2, 8.0, 0.0))
+    ebbwatt("import", "more.csv", cwd=place)
+    ebbwatt(*_EXCHANGED, cwd=place)
+    ebbwatt("event", "add", "fuel", "--litres", "10", "--at", "2023-11-25T03:00Z", cwd=place)
+    assert json.loads(_of(ebbwatt, place, 1)) == before
+    again = ebbwatt("fitting", "--fitting", "1", "--json", "--hours", "10", cwd=place).stdout
+    assert again == fit
+    assert before["observed"]["running_hours"] == pytest.approx(48.0, abs=0.2)
+    assert [f for f in before["inputs"] if f["code"].startswith("clamp")], "the reading counts"

@@ -7,6 +7,8 @@ from contextlib import closing
 
 import pytest
 
+from logger.store.reader import Reader
+
 CONFIG = """\
 [charger]
 label = "aft locker"
@@ -94,6 +96,11 @@ def test_logs_of_other_boards_merge_without_counting_twice(boat, ebbwatt):
     done = ebbwatt("import", "boat.db", "--config", "spare.toml", cwd=boat)
     assert f"{before[OLD['fitted']][0]:,} intervals merged" in done.stdout
     assert totals(boat / "spare.db") == before, "the old charger came in, the new one was there"
+    # With it came what was configured for it: the fitting has another number here.
+    with Reader(boat / "spare.db") as reader:
+        told = {f.fitted: reader.configuration(f.id) for f in reader.fittings()}
+    for which in (OLD, NEW):
+        assert json.loads(told[which["fitted"]])["charger"]["rated_w"] == which["rated_w"]
 
 
 def test_a_replacement_keeps_the_history(boat, ebbwatt):

@@ -18,7 +18,8 @@ from logger.reading import OperatingState
 from logger.store.events import add_event, list_events
 from logger.store.file_format.pages import looks_like_ours, rows
 from logger.store.file_format.wal import commits_behind_a_broken_frame, log_header_is_sound
-from logger.store.records import SessionStart
+from logger.store.reader import Reader
+from logger.store.records import SessionStart, keep_configuration
 from logger.store.repair.salvage import salvage, whole_check
 from logger.store.writer import Writer
 from logger.system.snapshot import snapshot_path
@@ -391,6 +392,15 @@ def test_rows_that_stand_in_a_block_as_well_are_not_lost(place, whole):
     salvaged = salvage(place, CHARGER)
     assert (salvaged.intervals, salvaged.lost) == (COUNT, 0)
     assert everything(place) == whole[1]
+
+
+def test_the_configuration_of_each_fitting_is_mended_with_the_log(place):
+    keep_configuration(place, CHARGER, '{"charger": {"serial": "OLD-1"}}')
+    zero_middle(place)
+    salvage(place, CHARGER)
+    with Reader(place) as reader:
+        told = {fitting.id: reader.configuration(fitting.id) for fitting in reader.fittings()}
+    assert '{"charger": {"serial": "OLD-1"}}' in told.values()
 
 
 def test_without_a_logger_the_check_mends_it(place, whole, ebbwatt):

@@ -2,6 +2,8 @@
 
 The logger writes it at each start and an import with it: what the charger, its limits, the battery
 and the fuel are. What belongs to a board or may be secret (source, store, publishing) stays behind.
+It stands there twice: as the newest one, and as that of its fitting. So an earlier charger keeps
+its serial number, type and design life when the configuration goes on to the next one.
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
 
 #: The key in the table ``about`` under which it stands.
 KEY = "configuration"
+#: The beginning of the key under which the newest configuration of one fitting stands.
+_OF_FITTING = f"{KEY} of fitting "
 #: The key under which stands how many numbers of intervals are free on purpose.
 ABSENT = "absent"
 #: Sections that travel.
@@ -36,13 +40,23 @@ TRAVEL = (
 )
 _SQLITE = b"SQLite format 3\0"
 #: A configuration is a few hundred bytes; a file that claims more is not one.
-_LONGEST = 1_000_000
+LONGEST_CARRIED = 1_000_000
 
 
 def carry(data: Mapping[str, Any]) -> str:
     """Return the tables of a checked configuration as they are kept in the database, as JSON."""
     kept = {name: data[name] for name in TRAVEL if name in data}
     return json.dumps(kept, default=_plain, sort_keys=True)
+
+
+def key_of(fitting: int) -> str:
+    """Return the key under which the configuration of a fitting stands."""
+    return f"{_OF_FITTING}{fitting}"
+
+
+def is_configuration(key: object) -> bool:
+    """Tell whether a configuration stands under a key of the table ``about``."""
+    return key == KEY or (isinstance(key, str) and key.startswith(_OF_FITTING))
 
 
 def note_absent(connection: sqlite3.Connection) -> None:
@@ -92,6 +106,17 @@ def carried(path: Path, known: Mapping[str, list[str]]) -> dict[str, Any]:
             f"{path}: carries no configuration (an earlier version wrote it). Name one with "
             f"--config FILE whose [store] path is this database."
         )
+    return tables_of(text, path, known)
+
+
+def tables_of(text: str, path: Path, known: Mapping[str, list[str]]) -> dict[str, Any]:
+    """Return the tables of a configuration that was carried as ``text`` in the database ``path``.
+
+    Raises
+    ------
+    ConfigError
+        If it cannot be read.
+    """
     try:
         tables = json.loads(text)
         found = {
@@ -128,7 +153,8 @@ def _stored(path: Path) -> str | None:
             connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=5)
             with contextlib.closing(connection):
                 row = connection.execute(
-                    "SELECT value FROM about WHERE key = ? AND length(value) <= ?", (KEY, _LONGEST)
+                    "SELECT value FROM about WHERE key = ? AND length(value) <= ?",
+                    (KEY, LONGEST_CARRIED),
                 ).fetchone()
                 return None if row is None or not isinstance(row[0], str) else row[0]
     return None

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from logger.errors import EbbwattError, StoreDamagedError, StoreError
 from logger.store.blocks import pack, rows_of
 from logger.store.file_format import pages
-from logger.store.file_format.carried import ABSENT, KEY
+from logger.store.file_format.carried import ABSENT, is_configuration
 from logger.store.file_format.wal import PAGE_SIZE
 from logger.store.files import (
     damaged_name,
@@ -165,7 +165,7 @@ def _copy(path: Path, db: sqlite3.Connection) -> None:
 
     for name, row, values in pages.rows(path):
         if name == "about":
-            if values[0] in ("store", KEY, ABSENT):
+            if values[0] in ("store", ABSENT) or is_configuration(values[0]):
                 db.execute(
                     "INSERT INTO about (key, value) VALUES (?, ?) "
                     "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
