@@ -7,6 +7,7 @@ where it is missing or the DBC has changed.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import UsageError
@@ -14,6 +15,7 @@ from logger.refusals import one_line
 from logger.sources.can.signals import (
     EXTENDED,
     FORM,
+    LONGEST_FILE,
     MOST_BYTES,
     compiled_path,
     fingerprint,
@@ -85,10 +87,11 @@ def _compile_if_needed(dbc: Path) -> str | None:
     if len(content) > LONGEST_DBC:
         raise UsageError(f"{dbc}: is longer than {LONGEST_DBC // 1_000_000} MB: is it a DBC?")
     try:
-        if read_compiled(compiled.read_bytes())[0] == fingerprint(content):
-            return None
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        pass
+        with compiled.open("rb") as file:
+            if read_compiled(file.read(LONGEST_FILE + 1))[0] == fingerprint(content):
+                return None
+    except (OSError, ValueError):
+        pass  # it is made anew
     text, signals, left_out = compile_dbc(dbc, content)
     write_whole(compiled, text, COMPILED, {dbc: "the DBC itself"})
     rest = f"; left out: {', '.join(left_out[:5])}" if left_out else ""
@@ -119,7 +122,7 @@ def compile_dbc(dbc: Path, content: bytes) -> tuple[str, int, list[str]]:
         ) from None
     signals: dict[str, dict[str, Any]] = {}
     left_out: list[str] = []
-    names = [signal.name for message in made.messages for signal in message.signals]
+    names = Counter(signal.name for message in made.messages for signal in message.signals)
     for message in made.messages:
         pages = {s.name: s for s in message.signals if s.is_multiplexer}
         for signal in message.signals:
@@ -132,16 +135,19 @@ def compile_dbc(dbc: Path, content: bytes) -> tuple[str, int, list[str]]:
             if page is not None and page not in pages:
                 left_out.append(whole)
                 continue
-            name = signal.name if names.count(signal.name) == 1 else whole
+            name = signal.name if names[signal.name] == 1 else whole
             signals[name] = _signal(message, signal)
             if page is not None:
-                pages_name = page if names.count(page) == 1 else f"{message.name}.{page}"
+                pages_name = page if names[page] == 1 else f"{message.name}.{page}"
                 signals[name] |= {"pages": pages_name, "page": list(signal.multiplexer_ids)}
     if not signals:
         raise UsageError(f"{dbc}: holds no signal of a frame of at most {MOST_BYTES} bytes")
     form = {"form": FORM, "fingerprint": fingerprint(content), "signals": signals}
     text = json.dumps(form, indent=1).replace('{\n "form"', '{"form"', 1) + "\n"
-    read_compiled(text.encode())
+    try:
+        read_compiled(text.encode())
+    except ValueError as error:
+        raise UsageError(f"{dbc}: compiles to what the logger does not take: {error}") from None
     return text, len(signals), left_out
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import math
 import socket
 import struct
 import time
@@ -103,7 +104,7 @@ class BusLink:
         self._refusals = refusals
         self._loop = asyncio.get_running_loop()
         self._socket: socket.socket | None = None
-        self._taken_s: dict[object, float] = {}
+        self._taken_s: dict[tuple[int, int | float | None], float] = {}
 
     async def open(self) -> None:
         """Open the interface.
@@ -159,13 +160,13 @@ class BusLink:
         if not self._decoder.is_whole(frame):
             self._refusals.count(TOO_SHORT, frame)
             return
-        key = self._decoder.page(frame)
-        # The clock of the bus is not ours: a device that sends each second is not halved by it.
-        if now_s - self._taken_s.get(key, float("-inf")) < 0.9 * self._every_s:
+        page = self._decoder.page(frame)
+        # every_s is a little shorter here: a device that sends once per every_s by a clock that is
+        # faster than ours would else lose every second frame.
+        if page is None or now_s - self._taken_s.get(page, -math.inf) < 0.9 * self._every_s:
             return
-        if key[0] in self._decoder.identifiers:
-            self._taken_s[key] = now_s
-            self.inbox.put((now_s, frame, ""))
+        self._taken_s[page] = now_s
+        self.inbox.put((now_s, frame, ""))
 
     def _lose(self, reason: str) -> None:
         if self._socket is not None:

@@ -16,15 +16,17 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from logger.refusals import one_line
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.decoding import Message, Refused, Step
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Callable, Hashable, Mapping
     from pathlib import Path
 
     from logger.sources.decoding import Context, Decoder, Place, Request, Value
@@ -55,6 +57,8 @@ TOO_SHORT = "a CAN frame shorter than its DBC says"
 EXTENDED, EXTENDED_BITS, STANDARD_BITS = 0x80000000, 0x1FFFFFFF, 0x7FF
 #: Bytes of data in a classic frame.
 MOST_BYTES = 8
+#: No scale and no offset is larger; with it, a value of 64 bits is still a finite number.
+MOST_FIGURE = 1e100
 _FLOATS = {16: "e", 32: "f", 64: "d"}
 _WORDS = "run 'ebbwatt check' on this configuration where cantools is installed"
 
@@ -82,7 +86,7 @@ class Signal:
     high: float | None
     choices: Mapping[int, str]
     pages: str = ""
-    page: tuple[int, ...] = ()
+    page: frozenset[int] = frozenset()
 
     def raw(self, data: bytes) -> int | float | None:
         """Return the number as it stands in the data, None where the data end before it."""
@@ -159,11 +163,18 @@ class CanDecoder:
         """Return the identifiers of the frames in which the wanted signals stand."""
         return tuple(self._wanted)
 
-    def page(self, frame: bytes) -> tuple[int, int | float | None]:
-        """Return what tells frames apart that hold different values: identifier and page."""
-        identifier = int.from_bytes(frame[:4], "big")
-        pages = next((s.pages for s in self._wanted.get(identifier, ()) if s.pages), "")
-        return identifier, self.signals[pages].raw(frame[4:]) if pages else None
+    def page(self, frame: bytes) -> tuple[int, int | float | None] | None:
+        """Return what tells frames apart that hold different wanted values: identifier and page.
+
+        None where a frame holds none. There are no more of them than the DBC has pages with wanted
+        signals, whatever comes.
+        """
+        inside = self._inside(frame)
+        if not inside:
+            return None
+        pages = next((s.pages for s in inside if s.pages), "")
+        page = self.signals[pages].raw(frame[4:]) if pages else None
+        return int.from_bytes(frame[:4], "big"), page
 
     def decode(self, data: bytes, context: Context) -> Step:
         """Decode one frame."""
@@ -188,8 +199,11 @@ class CanDecoder:
         ]
 
     def is_whole(self, frame: bytes) -> bool:
-        """Tell whether a frame is long enough for the wanted signals in it."""
-        return all(signal.raw(frame[4:]) is not None for signal in self._inside(frame))
+        """Tell whether a frame is long enough for the wanted signals in it, and their page."""
+        data, wanted = frame[4:], self._wanted.get(int.from_bytes(frame[:4], "big"), ())
+        return all(
+            self.signals[signal.pages].raw(data) is not None for signal in wanted if signal.pages
+        ) and all(signal.raw(data) is not None for signal in self._inside(frame))
 
     def names(self) -> frozenset[str] | None:
         """Return the names of the signals."""
@@ -226,10 +240,14 @@ def build_can(table: Mapping[str, Any], place: Place) -> Decoder:
         raise place.error(f"{settings['dbc']} {what}: {_WORDS}", "dbc") from None
     try:
         print_of, signals = read_compiled(text)
-    except (ValueError, KeyError, TypeError, RecursionError):
-        raise place.error(f"{compiled.name} is no compiled DBC: {_WORDS}", "dbc") from None
+    except ValueError as error:
+        raise place.error(f"{compiled.name} is no compiled DBC: {error}; {_WORDS}", "dbc") from None
     # A board may do without the DBC itself.
-    if dbc.is_file() and fingerprint(dbc.read_bytes()) != print_of:
+    try:
+        content = dbc.read_bytes() if dbc.is_file() else None
+    except OSError as error:
+        raise place.error(f"{settings['dbc']} {error.strerror}: {_WORDS}", "dbc") from None
+    if content is not None and fingerprint(content) != print_of:
         raise place.error(f"{settings['dbc']} has changed since: {_WORDS}", "dbc")
     return CanDecoder(signals)
 
@@ -239,39 +257,110 @@ def read_compiled(text: bytes) -> tuple[str, dict[str, Signal]]:
 
     Raises
     ------
-    ValueError, KeyError, TypeError
-        If it is no compiled form, or holds a signal that cannot be.
+    ValueError
+        If it is no compiled form, or holds a signal that cannot be; it says what is wrong.
     """
     if len(text) > LONGEST_FILE:
-        raise ValueError("too long")
-    data = json.loads(text)
-    if data["form"] != FORM:
-        raise ValueError("another form")
-    if not isinstance(data["signals"], dict):
-        raise TypeError("no signals")
-    signals = {}
-    for name, given in data["signals"].items():
-        choices = {int(raw): str(word) for raw, word in given.pop("choices", {}).items()}
-        page = tuple(int(number) for number in given.pop("page", ()))
-        signal = Signal(name=str(name), choices=choices, page=page, **given)
-        _check(signal)
-        signals[signal.name] = signal
-    if any(signal.pages and signal.pages not in signals for signal in signals.values()):
-        raise ValueError("a page without its signal")
-    return str(data["fingerprint"]), signals
+        raise ValueError(f"it is longer than {LONGEST_FILE:,} bytes")
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError):
+        raise ValueError("it is no JSON") from None
+    if not isinstance(data, dict) or data.get("form") != FORM:
+        raise ValueError(f"it does not say that it is {FORM}")
+    print_of, tables = data.get("fingerprint"), data.get("signals")
+    if not isinstance(print_of, str):
+        raise ValueError("it has no fingerprint of its DBC")  # noqa: TRY004 - one kind of error
+    if not isinstance(tables, dict):
+        raise ValueError("it has no signals")  # noqa: TRY004
+    signals = {name: _signal(name, table) for name, table in tables.items()}
+    for signal in signals.values():
+        if signal.pages and signal.pages not in signals:
+            raise _wrong(signal.name, "pages")
+    return print_of, signals
 
 
-def _check(signal: Signal) -> None:
-    whole = (signal.identifier, signal.start, signal.length)
-    if any(type(number) is not int for number in whole):
-        raise TypeError(signal.name)
-    figures = [n for n in (signal.scale, signal.offset, signal.low, signal.high) if n is not None]
+def _wrong(name: str, key: str) -> ValueError:
+    return ValueError(f"signal {one_line(name, 60)}: {key} cannot be")
+
+
+def _signal(name: str, table: object) -> Signal:
+    """Check the table of one signal."""
+    if not isinstance(table, dict):
+        raise ValueError(f"signal {one_line(name, 60)} is no table")  # noqa: TRY004
+    for key in {**dict.fromkeys(table), **_KEYS}:
+        if key not in _KEYS or not _KEYS[key](table.get(key, _ABSENT.get(key, _MISSING))):
+            raise _wrong(name, key)
+    signal = Signal(
+        name=name,
+        **{
+            **table,
+            "choices": {int(raw): word for raw, word in table.get("choices", {}).items()},
+            "page": frozenset(table.get("page", ())),
+        },
+    )
     most = EXTENDED | EXTENDED_BITS if signal.identifier & EXTENDED else STANDARD_BITS
-    if (
-        not all(math.isfinite(n) for n in figures)
-        or not 0 <= signal.identifier <= most
-        or not 0 <= signal.start < 8 * MOST_BYTES
-        or not 1 <= signal.length <= 8 * MOST_BYTES
-        or (signal.is_float and signal.length not in _FLOATS)
-    ):
-        raise ValueError(signal.name)
+    if signal.identifier > most:
+        raise _wrong(name, "identifier")
+    # A signal that does not end within the longest frame would never be seen.
+    if (signal.is_float and signal.length not in _FLOATS) or signal.raw(bytes(MOST_BYTES)) is None:
+        raise _wrong(name, "length")
+    return signal
+
+
+def _whole(low: int, high: int) -> Callable[[object], bool]:
+    return lambda value: type(value) is int and low <= value <= high
+
+
+def _flag(value: object) -> bool:
+    return isinstance(value, bool)
+
+
+def _figure(value: object) -> bool:
+    """Tell whether it is a number with which a raw value can be multiplied without overflow."""
+    return type(value) in {int, float} and abs(value) <= MOST_FIGURE  # type: ignore[arg-type]
+
+
+def _scale(value: object) -> bool:
+    # One that is too small cannot be turned into a division.
+    return _figure(value) and (value == 0 or abs(value) >= 1.0 / MOST_FIGURE)  # type: ignore[arg-type]
+
+
+def _bound(value: object) -> bool:
+    return (
+        value is None
+        or (type(value) is int and abs(value) < 1 << 1000)
+        or (type(value) is float and math.isfinite(value))
+    )
+
+
+def _choices(value: object) -> bool:
+    return isinstance(value, dict) and all(
+        _RAW.fullmatch(raw) and isinstance(word, str) for raw, word in value.items()
+    )
+
+
+def _page(value: object) -> bool:
+    return isinstance(value, list) and all(map(_whole(0, 1 << 64), value))
+
+
+_MISSING = object()
+#: What stands for a key that may be left out.
+_ABSENT: Mapping[str, object] = {"choices": {}, "pages": "", "page": []}
+_RAW = re.compile(r"-?[0-9]{1,20}", re.ASCII)
+#: The keys of a signal, each with what tells whether a value can be.
+_KEYS: Mapping[str, Callable[[object], bool]] = {
+    "identifier": _whole(0, EXTENDED | EXTENDED_BITS),
+    "start": _whole(0, 8 * MOST_BYTES - 1),
+    "length": _whole(1, 8 * MOST_BYTES),
+    "little": _flag,
+    "signed": _flag,
+    "is_float": _flag,
+    "scale": _scale,
+    "offset": _figure,
+    "low": _bound,
+    "high": _bound,
+    "choices": _choices,
+    "pages": lambda value: isinstance(value, str),
+    "page": _page,
+}

@@ -7,16 +7,19 @@ import random
 import socket
 import struct
 import time
+from pathlib import Path
 
 import pytest
 
 from analysis.probe import bus as probe_bus
+from analysis.probe.dbc import compile_dbc
 from logger.config import LogConfig
 from logger.errors import ConfigError, SourceError
 from logger.interval import Condenser
 from logger.refusals import Refusals
 from logger.sources.can import bus
 from logger.sources.can.bus import BusLink, filters, open_socket
+from logger.sources.can.signals import CanDecoder, read_compiled
 from logger.sources.can.source import CanSource
 from logger.sources.link.supervision import supervise
 from tests.conftest import ROOT
@@ -199,6 +202,39 @@ def test_a_bus_that_is_full_leaves_the_program_its_turn(pair):
         return turns
 
     assert asyncio.run(main()) > 0
+
+
+PAGED = """VERSION ""
+NS_ :
+BS_:
+BU_: A
+BO_ 5 M: 8 A
+ SG_ Page M : 0|16@1+ (1,0) [0|0] "" A
+ SG_ Volts m1 : 16|16@1+ (0.01,0) [0|0] "" A
+ SG_ Amps m2 : 16|16@1+ (0.01,0) [0|0] "" A
+ SG_ Other m3 : 16|16@1+ (1,0) [0|0] "" A
+"""
+
+
+def test_what_a_bus_sends_does_not_fill_the_memory(pair, monkeypatch):
+    monkeypatch.setattr(BusLink, "make", staticmethod(lambda *_: pytest.fail("no socket")))
+    text, *_ = compile_dbc(Path("x.dbc"), PAGED.encode())
+    decoder = CanDecoder(read_compiled(text.encode())[1])
+    decoder.want(frozenset({"Volts", "Amps"}))
+    refusals = Refusals()
+    came = []
+
+    async def main():
+        link = BusLink("can0", decoder, 1.0, refusals)
+        link.inbox.put = lambda item: came.append(item[1])
+        for page in range(5000):
+            link._take(page / 1e4, can_frame(5, page.to_bytes(2, "little") + b"\x28\x05\0\0\0\0"))
+        link._take(0.6, can_frame(5, b"\1"))
+        return len(link._taken_s)
+
+    assert asyncio.run(main()) == 2, "one for each wanted page"
+    assert [frame[4:6] for frame in came] == [b"\1\0", b"\2\0"]
+    assert refusals.by_reason == {"a CAN frame shorter than its DBC says": 1}
 
 
 def source_decoder():

@@ -1,5 +1,6 @@
 """Values in CAN frames: against cantools, by hand, and whatever a compiled form may hold."""
 
+import contextlib
 import json
 import re
 from pathlib import Path
@@ -156,6 +157,14 @@ FORM = json.loads(DBC.with_name("can-frames.dbc.json").read_text())
         lambda form: form["signals"]["OutVolts"].update(extra=1),
         lambda form: form["signals"]["RunSeconds"].update(pages="Nobody"),
         lambda form: form["signals"]["Mode"].update(choices={"x": "y"}),
+        lambda form: form["signals"].update(Mode=5),
+        lambda form: form["signals"]["Mode"].update(choices=[1]),
+        lambda form: form["signals"]["Mode"].update(page=[float("inf")]),
+        lambda form: form["signals"]["OutVolts"].update(scale=10**400),
+        lambda form: form["signals"]["OutVolts"].update(scale=1e-320),
+        lambda form: form["signals"]["OutVolts"].update(low=10**400),
+        lambda form: form["signals"]["OutVolts"].pop("low"),
+        lambda form: form["signals"]["OutVolts"].update(start=60),
     ],
 )
 def test_a_compiled_form_that_cannot_be_is_told(tmp_path, spoil):
@@ -163,8 +172,62 @@ def test_a_compiled_form_that_cannot_be_is_told(tmp_path, spoil):
     spoil(form)
     (tmp_path / "a.dbc.json").write_text(json.dumps(form))
     place = Place(Document(tmp_path / "device.toml", {}))
-    with pytest.raises(ConfigError, match=r"a\.dbc\.json is no compiled DBC: run 'ebbwatt check'"):
+    with pytest.raises(
+        ConfigError, match=r"a\.dbc\.json is no compiled DBC: .*; run 'ebbwatt check'"
+    ):
         build_can({"kind": "can", "dbc": "a.dbc"}, place)
+
+
+def test_what_is_wrong_with_a_compiled_form_is_said():
+    for text, told in (
+        (b"[" * 100_000, "it is no JSON"),
+        (b"\xff", "it is no JSON"),
+        (b"[1]", "it does not say that it is ebbwatt/can/1"),
+        (json.dumps({**FORM, "signals": {"A\x1b": 1}}).encode(), r"signal A\\x1b is no table"),
+        (json.dumps({**FORM, "signals": {"A": {}}}).encode(), "signal A: identifier cannot be"),
+    ):
+        with pytest.raises(ValueError, match=told):
+            read_compiled(text)
+
+
+scalars = st.one_of(
+    st.none(), st.booleans(), st.integers(-3, 70), st.integers(), st.floats(), st.text(max_size=3),
+    st.sampled_from([10**400, 1e-320, 1e308, -1e99, 2**64, "Page", "1", "-7"]),
+)  # fmt: skip
+wild = st.recursive(
+    scalars,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner),
+    max_leaves=6,
+)
+changes = st.lists(
+    st.tuples(st.sampled_from(sorted(FORM["signals"])), st.sampled_from([
+        *FORM["signals"]["Mode"], "pages", "page", "more",
+    ]), wild),
+    max_size=3,
+)  # fmt: skip
+
+
+@settings(max_examples=500, deadline=None)
+@given(changes, st.none() | wild, st.lists(st.binary(max_size=8), min_size=1, max_size=4))
+def test_a_wild_compiled_form_is_refused_or_works(spoilt, whole, frames):
+    form = json.loads(json.dumps(FORM))
+    for name, key, value in spoilt:
+        form["signals"][name][key] = value
+    text = json.dumps(form if whole is None else whole)
+    with contextlib.suppress(ValueError):
+        work(read_compiled(text.encode())[1], frames)
+
+
+def work(signals, frames):
+    """Decode these data under every identifier."""
+    made = CanDecoder(signals)
+    made.want(frozenset(signals), frozenset(["Mode"]))
+    for identifier in made.identifiers:
+        for data in frames:
+            frame = identifier.to_bytes(4, "big") + data
+            made.page(frame)
+            (item,) = made.decode(frame, Context()).items
+            assert isinstance(item, Message | Refused)
 
 
 def test_where_nothing_is_compiled_or_the_dbc_has_changed(tmp_path):
