@@ -1,8 +1,11 @@
 """The service calendar: when each job of the unit's own manual is due next, by this boat's use.
 
 A job is due after so many running hours, so many months, or both: what comes first counts. It
-counts from its newest tick (``ebbwatt event tick``), else from the day of fitting, at which the
-unit's own counter stood at 0 h.
+counts from its newest tick (``ebbwatt event tick``), else from the day of fitting.
+
+The hours come from the log. What the charger ran before the log began is known only if its counter
+stood at 0 h when it was fitted. Otherwise that is estimated from the boat's use over the year;
+where not even the day of fitting is known, nothing is said of the hours until the job is ticked.
 """
 
 from __future__ import annotations
@@ -17,7 +20,8 @@ import numpy as np
 
 from analysis.assessment.usage import expected_date
 from analysis.figures import iso
-from logger.durations import YEAR_D
+from analysis.health.evidence import NEW_WITHIN_D
+from logger.durations import DAY_S, YEAR_D, YEAR_S
 from logger.errors import UsageError
 from logger.event import by_whom, day_begins_s
 
@@ -42,11 +46,16 @@ class Due:
     last_s: float | None
     """Unix time of its newest tick; None where it was never ticked."""
     left_h: float | None
-    """Running hours until it is due, negative where it is overdue; None without hours."""
+    """Running hours until it is due, negative where it is overdue; None where the job has no hours
+    or they are not known."""
     by_use_s: float | None
     """Unix time at which those hours will be used; None where the use is not known."""
     by_months_s: float | None
     """Unix time at which its months are over; None without months."""
+    estimated: bool = False
+    """Whether hours before the log began are in ``left_h``, by the boat's use over the year."""
+    unknown: bool = False
+    """Whether the job has hours, but nothing tells how many of them are used."""
 
     def due_s(self) -> float | None:
         """Return the Unix time at which it is due, None where it is not known."""
@@ -64,6 +73,7 @@ class Due:
             "name": self.name,
             "last": iso(self.last_s),
             "hours_left": None if self.left_h is None else round(self.left_h, 1),
+            "hours_estimated": self.estimated,
             "due": None if self.due_s() is None else str(iso(self.due_s()))[:10],
         }
 
@@ -112,26 +122,84 @@ def service_calendar(
         told = _DONE.fullmatch(event.text) if event.kind == KIND and not event.struck else None
         if told is not None and event.time_s >= begin_s:
             done[told[1]] = event.time_s
-    end_s, now_h = float(log.end_s.max()), float(runs.hours.at_end_h[-1])
-    first_s = float(log.start_s[0])
-    if fitted is not None:
-        first_s = min(first_s, datetime.combine(fitted, time(), UTC).timestamp())
-    found = []
-    for job in jobs:
-        last_s = done.get(job.name)
-        left_h = by_use_s = by_months_s = None
-        if job.hours is not None:
-            ran = runs.hours.at_end_h
-            then_h = 0.0 if last_s is None else float(np.interp(last_s, log.end_s, ran, left=0.0))
-            left_h = then_h + job.hours - now_h
+    found = [_due(job, done.get(job.name), runs, fitted, pattern) for job in jobs]
+    return tuple(sorted(found, key=lambda due: (due.due_s() or np.inf, due.name)))
+
+
+def _due(
+    job: ServiceConfig,
+    last_s: float | None,
+    runs: Runs,
+    fitted: date | None,
+    pattern: Usage | None,
+) -> Due:
+    """Return when one job is due that was ticked last at ``last_s`` (Unix time; None: never)."""
+    end_s = float(runs.log.end_s.max())
+    then = left_h = by_use_s = by_months_s = None
+    if job.hours is not None:
+        then = _hours_then(runs, last_s, fitted, pattern)
+        if then is not None:
+            left_h = then.at_h + job.hours - float(runs.hours.at_end_h[-1])
             if left_h <= 0.0:
                 by_use_s = end_s
             elif pattern is not None:
                 by_use_s = expected_date(pattern, end_s, left_h)
-        if job.months is not None:
-            by_months_s = _months_on(first_s if last_s is None else last_s, job.months)
-        found.append(Due(job.name, last_s, left_h, by_use_s, by_months_s))
-    return tuple(sorted(found, key=lambda due: (due.due_s() or np.inf, due.name)))
+    if job.months is not None:
+        first_s = float(runs.log.start_s[0])
+        if fitted is not None:
+            first_s = min(first_s, _midnight_s(fitted))
+        by_months_s = _months_on(first_s if last_s is None else last_s, job.months)
+    return Due(
+        job.name,
+        last_s,
+        left_h,
+        by_use_s,
+        by_months_s,
+        estimated=then is not None and then.estimated,
+        unknown=job.hours is not None and then is None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Then:
+    """The running hours of the log at which a job begins to count."""
+
+    at_h: float
+    estimated: bool = False
+
+
+def _hours_then(
+    runs: Runs, last_s: float | None, fitted: date | None, pattern: Usage | None
+) -> _Then | None:
+    """Return the running hours at a tick (Unix time), else at the fitting; None where not known."""
+    log, hours = runs.log, runs.hours
+    begin_s = float(log.start_s[0])
+    first_run_h = float(log.duration_s[0]) / 3600.0 if runs.running[0] else 0.0
+    begin_h = float(hours.at_end_h[0]) - first_run_h
+    if last_s is not None and last_s >= begin_s:
+        ends_s = np.concatenate(([begin_s], log.end_s))
+        at_h = np.concatenate(([begin_h], hours.at_end_h))
+        return _Then(float(np.interp(last_s, ends_s, at_h)))
+    if last_s is None and hours.counted:
+        passed_h = np.inf if fitted is None else (begin_s - _midnight_s(fitted) + DAY_S) / 3600.0
+        if begin_h <= passed_h:
+            return _Then(0.0)  # the counter may have begun with the fitting: the unit was new
+    if last_s is None and fitted is None:
+        return None
+    since_s = _midnight_s(fitted) if last_s is None and fitted is not None else last_s
+    before_s = max(begin_s - (begin_s if since_s is None else since_s), 0.0)
+    if last_s is None and before_s <= NEW_WITHIN_D * DAY_S:
+        return _Then(begin_h)
+    if pattern is None:
+        return None
+    ran_h = pattern.per_year() * before_s / YEAR_S
+    # No counter, or one that this unit brought along: the hours may begin anywhere.
+    then_h = begin_h - ran_h
+    return _Then(max(then_h, 0.0) if hours.counted else then_h, estimated=True)
+
+
+def _midnight_s(day: date) -> float:
+    return datetime.combine(day, time(), UTC).timestamp()
 
 
 def _months_on(time_s: float, months: float) -> float:

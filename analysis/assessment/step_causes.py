@@ -19,7 +19,7 @@ STEP = "output_step"
 #: What was noted within so many days of a change may be its cause.
 NEAR_D = 14.0
 #: Kinds of event that a person notes and that may change an output.
-_MAY_CAUSE = ("service", "renewal", "replacement", "container", "note")
+_MAY_CAUSE = ("fuel", "service", "renewal", "replacement", "note")
 LOSS = (
     "Find the cause before anything is replaced. Look at, in this order: the fuel, its filter and "
     "connections; air intake and exhaust; a place that is hotter or higher; a changed charge "

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 #: A log that begins at most this many days after the fitting counts as kept from new: owners fit
 #: the logger some days after the charger (common practice, no source).
-_NEW_WITHIN_D = 14
+NEW_WITHIN_D = 14
 #: If a smaller share of the runs than this gave a value, those few are probably battery-limited
 #: runs that were not recognised. The report then states only a lower bound. (Judgement, no source.)
 LEAST_SHARE = 0.04
@@ -287,4 +287,4 @@ def _seen_from_new(runs: Runs, config: Config) -> bool:
     if fitted is None:
         return False
     begun = datetime.fromtimestamp(float(runs.log.start_s[0]), UTC).date()
-    return abs((begun - fitted).days) <= _NEW_WITHIN_D
+    return abs((begun - fitted).days) <= NEW_WITHIN_D

@@ -19,13 +19,17 @@ _NEAR_D = 60.0
 
 def when_due(due: Due, now_s: float) -> str:
     """Say when a job is due: 'overdue by 120 h', 'due about 2027-03, in 320 h of running'."""
+    about = "about " if due.estimated else ""
     if due.left_h is not None and due.left_h <= 0.0:
-        return f"overdue by {-due.left_h:.0f} h" if due.left_h < -0.5 else "due now"
+        return f"overdue by {about}{-due.left_h:.0f} h" if due.left_h < -0.5 else "due now"
     if due.by_months_s is not None and due.by_months_s <= now_s:
         return f"overdue since {day(due.by_months_s)}"
     by_use = due.by_use_s is not None and due.by_use_s == due.due_s()
     when_s = due.due_s()
-    left = "" if due.left_h is None else f"in {due.left_h:.0f} h of running"
+    left = "" if due.left_h is None else f"in {about}{due.left_h:.0f} h of running"
+    if due.unknown:
+        unknown = "hours since it was last done are not known: tick it when it is done"
+        return unknown if when_s is None else f"due {day(when_s)}; {unknown}"
     if when_s is None:
         return f"due {left}"
     if not by_use:

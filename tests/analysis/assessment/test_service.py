@@ -25,13 +25,15 @@ BEGUN_S, DAYS, HOURS_A_DAY = at(2024, 1, 31), 40, 6
 END_S = BEGUN_S + DAYS * DAY_S
 
 
-def _case(*jobs, events=(), fitted=date(2024, 1, 31)):
+def _case(*jobs, events=(), fitted=date(2024, 1, 31), counter_h=None):
     step_s = 600.0
     clock_h = (np.arange(DAYS * 144) * step_s / 3600.0) % 24.0
     running = clock_h < HOURS_A_DAY
     codes = [STATE_CODE[s] for s in (OperatingState.RUNNING, OperatingState.STANDBY)]
     volts = np.where(running, 13.2, 12.7)
     history = plain_history(BEGUN_S, step_s, volts, np.where(running, *codes))
+    if counter_h is not None:
+        history = replace(history, runtime_h=counter_h + np.cumsum(running) * step_s / 3600.0)
     config = config_for()
     charger = replace(config.charger, fitted=fitted)
     config = replace(config, services=jobs, charger=charger)
@@ -77,6 +79,53 @@ def test_what_is_overdue_is_said_with_hours_and_stands_among_the_actions():
                for text in next_actions(case.assessment))  # fmt: skip
 
 
+def test_a_used_unit_counts_from_its_fitting_not_from_the_hours_that_it_brought_along():
+    # Fitted with 2000 h on its counter: 240 of 300 h are used since.
+    (due,) = _case(ServiceConfig("filter", hours=300.0), counter_h=2000.0).service
+    assert due.left_h == pytest.approx(60.0, abs=0.2)
+    assert not due.estimated
+
+
+def test_a_unit_that_was_new_when_it_was_fitted_counts_from_zero():
+    # Fitted a year before the log began, and its counter stood at 100 h by then: 340 h by now.
+    fitted = date(2023, 1, 31)
+    (due,) = _case(ServiceConfig("filter", hours=300.0), fitted=fitted, counter_h=100.0).service
+    assert due.left_h == pytest.approx(-40.0, abs=0.2)
+
+
+@pytest.mark.parametrize("counter_h", [None, 1000.0])
+def test_hours_between_a_tick_and_the_log_are_estimated_and_told_as_such(counter_h):
+    # By hand: ticked ten days before the log, 6 h a day: 60 h, and 240 h in the log.
+    tick = _tick(1, "filter", BEGUN_S - 10 * DAY_S)
+    job = ServiceConfig("filter", hours=400.0)
+    (due,) = _case(job, events=(tick,), fitted=date(2023, 1, 31), counter_h=counter_h).service
+    assert due.left_h == pytest.approx(100.0, abs=3.0)
+    assert "in about 100 h of running" in when_due(due, END_S)
+    assert due.document()["hours_estimated"] is True
+
+
+def test_where_nothing_tells_the_hours_before_the_log_no_figure_is_given():
+    job = ServiceConfig("filter", hours=300.0)
+    (due,) = _case(job, fitted=None).service
+    assert due.left_h is None
+    assert not due.overdue(END_S)
+    told = "hours since it was last done are not known: tick it when it is done"
+    assert when_due(due, END_S) == told
+    (due,) = _case(replace(job, months=12.0), fitted=None).service
+    assert when_due(due, END_S) == f"due 2025-01-31; {told}"
+    # A tick inside the log tells them.
+    (due,) = _case(job, fitted=None, events=(_tick(1, "filter", BEGUN_S + 20 * DAY_S),)).service
+    assert due.left_h == pytest.approx(180.0, abs=0.2)
+
+
+def test_a_unit_without_a_counter_fitted_before_the_log_is_estimated():
+    # By hand: 40 days before the log at 6 h a day are 240 h, and 240 h in the log.
+    job = ServiceConfig("filter", hours=500.0)
+    (due,) = _case(job, fitted=date(2023, 12, 22)).service
+    assert due.left_h == pytest.approx(20.0, abs=3.0)
+    assert due.estimated
+
+
 @pytest.mark.parametrize(
     ("months", "due"),
     [(1, "2024-02-29"), (12, "2025-01-31"), (13, "2025-02-28"), (48, "2028-01-31")],
@@ -104,7 +153,13 @@ def test_a_date_by_use_is_not_told_from_a_log_that_ended_long_ago():
 def test_the_document_holds_the_calendar():
     case = _case(ServiceConfig("hose", months=12.0))
     assert case.assessment.document()["service"] == [
-        {"name": "hose", "last": None, "hours_left": None, "due": "2025-01-31"}
+        {
+            "name": "hose",
+            "last": None,
+            "hours_left": None,
+            "hours_estimated": False,
+            "due": "2025-01-31",
+        }
     ]
 
 
