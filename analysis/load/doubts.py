@@ -1,4 +1,4 @@
-"""Finds reasons to doubt a load beyond its interval: solar, and an unknown charge efficiency."""
+"""Finds reasons to doubt a load beyond its interval: solar, and a bank that is kept nearly full."""
 
 from __future__ import annotations
 
@@ -50,9 +50,10 @@ def doubts(kept: Kept, *, sunny: bool) -> tuple[str, ...]:
     said = []
     if kept.load_sd > KEPT_SD:
         said.append(
-            f"Much of the charge goes into a bank that is nearly full. The bank keeps between "
-            f"{100 * kept.low:.0f} and {100 * kept.high:.0f} % of it; the log does not show how "
-            f"much. Log the battery current, or set charge_efficiency."
+            f"Much of the charge goes into a bank that is nearly full; the log does not show how "
+            f"much of that the bank keeps. Of the charge below the charge ceiling it keeps "
+            f"{100 * kept.low:.0f} to {100 * kept.high:.0f} %. Log the battery current, or set "
+            f"charge_efficiency."
         )
     if sunny:
         said.append(

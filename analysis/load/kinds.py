@@ -13,7 +13,7 @@ and Geman 1984) with the chain of kinds drawn forward and backward (Fruehwirth-S
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +21,7 @@ from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from analysis.history.runs import runs_since
 from analysis.load.daily import FULL_SWING_V
+from analysis.load.declared import held_days, since_change
 from analysis.load.other_sources import STEP_S, make_grid
 from analysis.load.stretches import find_pieces, find_spans, weights
 from logger.durations import DAY_S
@@ -91,9 +92,6 @@ class Kinds:
     """Relative standard deviation of the days of one kind, shape (draws,)."""
     days: Floats
     """Expected number of days of each kind among those that the balance covers, shape (3,)."""
-    engine_days: int
-    """Days with an hour or two of another source."""
-    shore_days: int
     begin_s: Floats
     """Unix time at which each covered day begins, shape (n,)."""
     chance: Floats
@@ -108,13 +106,18 @@ def kinds_of_day(runs: Runs, load: LoadResult, config: Config) -> Kinds | None:
     runs, load
         The log, and what was found of the load.
     config
-        Chemistry, capacity and charge ceiling.
+        Chemistry, capacity and charge ceiling; and the sources that are not logged: days on which
+        one held the battery tell nothing, and the days are those since the others last changed.
     """
     if load.method == "none" or len(load.daily_s) == 0:
         return None
     bank = config.battery
     recent = runs_since(runs, float(runs.log.end_s[-1]) - LATEST_D * DAY_S)
+    recent = since_change(recent, config.other_sources)
     grid = make_grid(recent, bank.chemistry, bank.charge_ceiling_v)
+    day = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    held = held_days(int(day[0]), int(day[-1] - day[0]) + 1, config.other_sources)
+    grid = replace(grid, aided=grid.aided | (held[day - day[0]] & grid.known))
     measured = None
     if load.method == "battery_current":
         first = np.floor(grid.time_s[0] / DAY_S)
@@ -172,8 +175,6 @@ def find_kinds(
         draws.level,
         draws.scatter,
         np.asarray(draws.chance[told].sum(axis=0), dtype=np.float64),
-        int(engine.sum()),
-        int(shore.sum()),
         begin_s[told],
         draws.chance[told],
     )

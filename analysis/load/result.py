@@ -58,6 +58,8 @@ class LoadResult:
     """Draws of the days' loads with the right spread, for questions about chance, shape (draws,
     days_used)."""
     efficiency: float
+    """Share of the charge below the charge ceiling that the bank gives back: as configured, else by
+    the log. Published as ``charge_efficiency``."""
     other_s: Floats = field(default_factory=lambda: np.empty(0))
     """Unix time at which each day begins that was left out for another source."""
     gap_s: Floats = field(default_factory=lambda: np.empty(0))

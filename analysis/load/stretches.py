@@ -148,7 +148,6 @@ class Open:
 
     first: Indices
     last: Indices
-    charge_ah: Floats
     swing: Floats
     """Expected change of charge, parts of the swing from a start to a full battery."""
     sd: Floats
@@ -165,7 +164,6 @@ def find_open(runs: Runs, grid: Grid, *known: Spans | Pieces) -> Open:
         np.add.at(inside, stretches.last, -1.0)
     open_ = grid.known & ~grid.aided & (np.cumsum(inside[:-1]) <= 0)
     edge = np.diff(np.concatenate(([0], open_.astype(np.int8), [0])))
-    total = np.concatenate(([0.0], np.cumsum(charge_by_cell(runs, grid))))
     helped = np.concatenate(([0], np.cumsum(grid.aided)))
     rows = []
     for a, b in zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1), strict=True):
@@ -178,11 +176,9 @@ def find_open(runs: Runs, grid: Grid, *known: Spans | Pieces) -> Open:
             at_begin = _AFTER_NIGHT if long else _AFTER_HELP
         at_end = (end, _MARK_SD) if end is not None else _SOMEWHERE
         spread = float(np.hypot(at_begin[1], at_end[1]))
-        rows.append((a, b, total[b] - total[a], at_begin[0] - at_end[0], spread))
-    table = np.array(rows, dtype=np.float64).reshape(len(rows), 5)
-    return Open(
-        table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), *(table[:, k] for k in (2, 3, 4))
-    )
+        rows.append((a, b, at_begin[0] - at_end[0], spread))
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 4)
+    return Open(table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), table[:, 2], table[:, 3])
 
 
 def _rise(grid: Grid, begin: int, end: int) -> float | None:

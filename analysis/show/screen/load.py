@@ -59,8 +59,8 @@ def lines(found: LoadResult, width: int) -> list[str]:
         out.append(f"  {name + ' (by level)':<22} {ah:.0f} Ah on {n} days")
     first, last = day(float(found.daily_s[0])), day(float(found.daily_s[-1]))
     basis = textwrap.wrap(
-        f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}; "
-        f"charge efficiency {found.efficiency:.2f}. In brackets: 90 % interval.",
+        f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}"
+        f"{_kept(found)}. In brackets: 90 % interval.",
         width,
     )
     for doubt in found.doubts:
@@ -69,6 +69,13 @@ def lines(found: LoadResult, width: int) -> list[str]:
     room = SCREEN_LINES - len(out) - len(basis) - 2
     months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]
     return [*out, "", *_months(months, width), *basis]
+
+
+def _kept(found: LoadResult) -> str:
+    """Say what share of the charge the balance took as kept; a measured load needs none."""
+    if found.method != "balance":
+        return ""
+    return f"; below the charge ceiling the bank keeps {100 * found.efficiency:.0f} % of the charge"
 
 
 def _left_out(left: list[str], width: int) -> list[str]:
