@@ -58,11 +58,14 @@ def two_runs(runs: Runs, table: RunTable | None, rated_w: float) -> TwoRuns | No
     """Return the two runs, or None where the log holds no two that can be compared.
 
     Of the first and of the last 100 running hours the longest run counts in which the charger
-    itself set the current.
+    itself set the current. The log must have seen it start: the later days of a long run begin
+    warm, and beside a start they would look like another charger.
     """
     if table is None or not len(table):
         return None
     source = np.array([limit is Limit.SOURCE for limit in table.limit])
+    if table.opens is not None:
+        source &= table.opens & runs.start_seen
     good = table.used & source & np.isfinite(table.runtime_h) & (table.hours >= _SHORTEST_H)
     if good.sum() < 2:
         return None
