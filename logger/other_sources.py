@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.durations import DAY_S
 from logger.event import day_begins_s
-from logger.settings import REQUIRED, Section, Setting, check_section
+from logger.settings import REQUIRED, Errors, Section, Setting, check_section
 
 if TYPE_CHECKING:
     from datetime import date
@@ -86,7 +86,12 @@ def other_sources(document: Document) -> tuple[OtherSource, ...]:
     tables = document.data.get(name, [])
     if not isinstance(tables, list):
         raise document.error(f"must be written [[{name}]], once for each source", name)
-    return tuple(_one(document, table) for table in tables)
+    errors, found = Errors(), []
+    for number, table in enumerate(tables, start=1):
+        with errors.noted():
+            found.append(_one(document.entry(name, number), table))
+    errors.raise_found()
+    return tuple(found)
 
 
 def _one(document: Document, table: Any) -> OtherSource:  # noqa: ANN401 - as the file has it

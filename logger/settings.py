@@ -134,6 +134,8 @@ class Document:
         lines = {
             (name, *keys[1:]): line for keys, line in self.lines.items() if keys[:1] == (wanted,)
         }
+        if not lines and (line := self.line_of(name)) is not None:
+            lines[(name,)] = line  # an entry of a list in one line
         return Document(self.path, self.data, lines)
 
     def error(self, message: str, *keys: str) -> ConfigError:

@@ -263,3 +263,18 @@ def test_another_source_that_is_wrong_is_told_by_its_key(tmp_path, old, new, sai
         load_config(write(tmp_path, text))
     assert said in str(error.value)
     assert "other_sources" in str(error.value)
+
+
+def test_each_wrong_entry_of_other_sources_is_told_by_its_own_line(tmp_path):
+    text = OTHERS.replace('"solar"', '"sun"').replace("to = 2024-02-01", "to = 2023-02-01")
+    with pytest.raises(ConfigError) as error:
+        load_config(write(tmp_path, text))
+    solar, shore = error.value.errors
+    assert "line 4: other_sources.kind: got 'sun'" in solar
+    assert "line 10: other_sources.to: is 2023-02-01, before from" in shore
+    # Entries of a list have no lines of their own: the list has.
+    text = 'other_sources = [{ kind = "shore" }, { kind = "sun" }]\n[charger]\nrated_w = 110\n'
+    with pytest.raises(ConfigError) as error:
+        load_config(write(tmp_path, text))
+    assert all("line 1: other_sources" in told for told in error.value.errors)
+    assert len(error.value.errors) == 2, "from is missing in both, a kind is none"

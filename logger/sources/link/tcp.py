@@ -18,7 +18,6 @@ the next frame begins.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import errno
 import socket
 import struct
@@ -161,20 +160,26 @@ class TcpLink:
         if not self._waiting:
             self._begun_s = time.clock_gettime(time.CLOCK_BOOTTIME)
         self._waiting += data
-        with contextlib.suppress(_NotMbapError):
+        try:
             while self._take_frame():
                 pass
-            return
-        self._refusals.count("no Modbus TCP", self._waiting[:16])
-        self._lose("what came is no Modbus TCP")
+        except SourceError as error:
+            self._lose(str(error))
 
     def _take_frame(self) -> bool:
-        """Take a whole frame out of the stream; return whether there was one."""
+        """Take a whole frame out of the stream; return whether there was one.
+
+        Raises
+        ------
+        SourceError
+            If the link must be given up.
+        """
         if len(self._waiting) < _HEADER.size:
             return False
         transaction, protocol, length = _HEADER.unpack_from(self._waiting)
         if protocol != 0 or not _SHORTEST <= length <= _LONGEST:
-            raise _NotMbapError
+            self._refusals.count("no Modbus TCP", self._waiting[:16])
+            raise SourceError("what came is no Modbus TCP")
         end = _HEADER.size + length
         if len(self._waiting) < end:
             return False
@@ -183,7 +188,7 @@ class TcpLink:
             self._refusals.count("answer to another transaction", body)
             self._strays += 1
             if self._strays > MOST_STRAYS:
-                raise _NotMbapError
+                raise SourceError(f"{self._strays} answers in a row that nobody asked for")
             return True
         self._awaited, self._strays = False, 0
         sealed = body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
@@ -194,10 +199,6 @@ class TcpLink:
         if self._socket is not None:
             self._loop.remove_reader(self._socket.fileno())
         self.inbox.put(SourceError(reason))
-
-
-class _NotMbapError(Exception):
-    """What stands in the stream is no MBAP frame."""
 
 
 def _explain(error: OSError) -> str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.reading import CHANNELS
 from logger.refusals import Refusals
+from logger.sections import SOURCE_KINDS
 from logger.settings import Section, Setting, check_section
 from logger.sources.link.supervision import LinkState, LinkStatus, supervise
 from logger.sources.several.agreement import Agreement
@@ -239,7 +240,10 @@ def tables(config: Config) -> dict[str, Config]:
         settings = _own(document, table)
         own = {setting.key for setting in EACH.settings}
         rest = {key: value for key, value in table.items() if key not in own}
-        name = settings["name"] or str(table.get("kind"))
+        if "kind" not in table:
+            choices = ", ".join(SOURCE_KINDS)
+            raise document.error(f"kind is missing; accepted: one of {choices}", "source")
+        name = settings["name"] or str(table["kind"])
         if name in found:
             raise document.error(f"both are called {name!r}; give each a name", "source", "name")
         found[name] = replace(config, source=rest, sources=(), document=document)

@@ -407,6 +407,29 @@ def test_any_bytes_at_all_end_in_answers_or_a_lost_connection():
     assert lost > 1000
 
 
+def test_answers_that_nobody_asked_for_are_told_as_what_they_are():
+    answers = b"\x7f\xff\x00\x00\x00\x05\x01\x03\x02\x05\x28" * (tcp.MOST_STRAYS + 1)
+
+    class Tube:
+        def recv(self, _most):
+            return answers
+
+        def fileno(self):
+            return -1
+
+    async def main():
+        asyncio.get_running_loop().remove_reader = lambda _fd: None
+        refusals = Refusals()
+        link = TcpLink("127.0.0.1", 502, refusals)
+        link._socket = Tube()
+        link._readable(link._socket)
+        with pytest.raises(SourceError, match=r"^65 answers in a row that nobody asked for$"):
+            link.inbox.taken()
+        assert refusals.by_reason == {"answer to another transaction": 65}
+
+    asyncio.run(main())
+
+
 def _nothing():
     import contextlib
 

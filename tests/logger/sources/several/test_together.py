@@ -139,6 +139,7 @@ SHUNT = BOTH[BOTH.index('kind = "hwmon"') :]
         ('"shunt"\n', '"charger"\n', 21, "source.name: both are called 'charger'; give each"),
         ('kind = "hwmon"', 'kind = "hwmo"', 22, "source.kind: got 'hwmo' (did you mean hwmon?)"),
         ('kind = "hwmon"\n', "", 20, "source: kind is missing"),
+        (BOTH, "[[source]]\n[[source]]\n", 3, "source: kind is missing; accepted: one of serial"),
         ('root = "hwmon"\n', "join_s = 0\n", 23, "source.join_s: got 0; accepted: a number from"),
         ('"curr1"', '"in1"', 29, "source.fields.current_a: got 'in1'"),
         ('voltage_v = "U"', 'voltage_w = "U"', 10, "source.fields.voltage_w: is not a known"),
