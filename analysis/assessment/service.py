@@ -62,6 +62,13 @@ class Due:
         known = [when for when in (self.by_use_s, self.by_months_s) if when is not None]
         return min(known) if known else None
 
+    def due_by(self) -> str | None:
+        """Return what makes it due then, ``hours`` or ``months``; None where it is not known."""
+        when_s = self.due_s()
+        if when_s is None:
+            return None
+        return "hours" if when_s == self.by_use_s else "months"
+
     def overdue(self, now_s: float) -> bool:
         """Tell whether it is due at ``now_s`` or was before."""
         used = self.left_h is not None and self.left_h <= 0.0
@@ -75,6 +82,7 @@ class Due:
             "hours_left": None if self.left_h is None else round(self.left_h, 1),
             "hours_estimated": self.estimated,
             "due": None if self.due_s() is None else str(iso(self.due_s()))[:10],
+            "due_by": self.due_by(),
         }
 
 

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.assessment.document import SCHEMA as DOCUMENT_SCHEMA
 from analysis.assessment.usage import Usage, dates
 from analysis.estimate import Span
 from analysis.fleet import folder
-from analysis.fleet.boat import assess_boat, is_current
+from analysis.fleet.boat import SCHEMA, assess_boat, is_current
 from analysis.fleet.demand import Quarter, demand
 from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.outlook import Outlook, alone_seed, outlook
@@ -19,6 +20,7 @@ from analysis.fleet.prior import MOST_SISTERS, Prior, Sisters, outlier_tail
 from analysis.fleet.ranking import Boat, ranked
 from analysis.fleet.runner import Failure, results
 from analysis.fleet.sketch import Sketch
+from analysis.text import harmless
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
 
 
 _NOTHING = Span()
+#: What a file from outside raises where it is not what it says.
+_ODD = (ValueError, LookupError, TypeError, AttributeError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +134,9 @@ def assess_fleet(
         group, seen = _group(name, groups[name], now_s, horizon_days)
         listed += seen
         told.append(group)
-    return FleetList(ranked(listed, now_s), tuple(told), len(changed), now_s, horizon_days)
+    return FleetList(
+        ranked(listed, now_s, horizon_days), tuple(told), len(changed), now_s, horizon_days
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,34 +148,64 @@ class _Found:
 
 
 def _read(path: Path, failure: str | None) -> _Found:
-    """Read what is kept of a boat; the later of its own result and a document handed in counts."""
-    result = folder.read_json(path / folder.RESULT) if failure is None else None
-    handed = folder.read_json(path / folder.DOCUMENT)
-    own, other = _facts(result and result.get("document")), _facts(handed)
-    if other is not None and (own is None or other.until_s > own.until_s):
-        return _Found(Boat(path.name, other, f"{other.rated_w:g} W", failure=failure))
-    if own is None or result is None:
-        return _Found(Boat(path.name, None, "not known", failure=failure or "there is no result"))
-    kind = str(result["type"]) or f"{own.rated_w:g} W"
-    report = path / folder.REPORT
-    boat = Boat(
-        path.name, own, kind, name=str(result["boat"]), report=report if report.exists() else None
-    )
-    sketch = None if result["sketch"] is None else Sketch.read(result["sketch"])
-    use = result["use"]
-    pattern = None
-    if use is not None:
-        pattern = Usage(np.array(use["hours_per_day"]), use["spread"], use["fortnight"])
-    return _Found(boat, sketch, pattern, Span(*(result["litres_per_year"] or ())))
+    """Read what is kept of a boat; the later of its own result and a document handed in counts.
+
+    What is damaged or of another version is named as the boat's failure.
+    """
+    own, why = _result(path) if failure is None else (None, failure)
+    other, bad = _handed(path)
+    why = why or bad
+    if other is not None and (own is None or own.boat.facts is None or
+                              other.until_s > own.boat.facts.until_s):  # fmt: skip
+        return _Found(Boat(path.name, other, f"{other.rated_w:g} W", failure=why))
+    if own is None:
+        return _Found(Boat(path.name, None, "not known", failure=why or "there is no result"))
+    return replace(own, boat=replace(own.boat, failure=why))
 
 
-def _facts(document: object) -> Facts | None:
-    if not isinstance(document, dict):
-        return None
+def _result(path: Path) -> tuple[_Found | None, str | None]:
+    """Return the result that this program made of a boat's log, else why there is none."""
+    result = folder.read_json(path / folder.RESULT)
+    if result is None:
+        return None, None
+    if result.get("schema") != SCHEMA:
+        return None, (
+            f"{folder.RESULT}: 'schema' is {harmless(repr(result.get('schema')), 40)}; accepted: "
+            f"{SCHEMA!r}. Hand in the boat's log again"
+        )
     try:
-        return facts_of(document)
-    except (ValueError, LookupError, TypeError, AttributeError):
-        return None
+        own = facts_of(result["document"])
+        report = path / folder.REPORT
+        boat = Boat(
+            path.name,
+            own,
+            str(result["type"]) or f"{own.rated_w:g} W",
+            name=str(result["boat"]),
+            report=report if report.exists() else None,
+        )
+        sketch = None if result["sketch"] is None else Sketch.read(result["sketch"])
+        use, pattern = result["use"], None
+        if use is not None:
+            pattern = Usage(np.array(use["hours_per_day"]), use["spread"], use["fortnight"])
+        return _Found(boat, sketch, pattern, Span(*(result["litres_per_year"] or ()))), None
+    except _ODD:
+        return None, f"{folder.RESULT}: is damaged. Hand in the boat's log again"
+
+
+def _handed(path: Path) -> tuple[Facts | None, str | None]:
+    """Return the facts of a document that was handed in, else why there are none."""
+    document = folder.read_json(path / folder.DOCUMENT)
+    if document is None:
+        return None, None
+    if document.get("schema") != DOCUMENT_SCHEMA:
+        return None, (
+            f"{folder.DOCUMENT}: 'schema' is {harmless(repr(document.get('schema')), 40)}; "
+            f"accepted: {DOCUMENT_SCHEMA!r}, as 'ebbwatt report --json FILE' writes"
+        )
+    try:
+        return facts_of(document), None
+    except _ODD:
+        return None, f"{folder.DOCUMENT}: is damaged. Hand it in again"
 
 
 def _group(

@@ -21,6 +21,10 @@ class Job:
 
     name: str
     due_s: float | None
+    left_h: float | None = None
+    """Running hours until it is due at the end of the log, negative where it is overdue."""
+    by_hours: bool = False
+    """Whether its hours make it due then: the date supposes that the boat is used as before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +82,16 @@ def facts_of(document: dict[str, Any]) -> Facts:
         reason=str(reasons[0]["text"]) if reasons else "",
         findings=tuple(str(f["text"]) for f in inputs),
         course=_course(course["runtime_h"], course["median"]),
-        service=tuple(Job(str(j["name"]), _day(j["due"])) for j in document.get("service") or ()),
+        service=tuple(_job(j) for j in document.get("service") or ()),
     )
+
+
+def _job(table: dict[str, Any]) -> Job:
+    left = table.get("hours_left")
+    left_h = None if left is None else _number(left)
+    # Earlier documents do not say which of the two it is.
+    by_hours = table["due_by"] == "hours" if "due_by" in table else left_h is not None
+    return Job(str(table["name"]), _day(table["due"]), left_h, by_hours)
 
 
 def _course(hours: Any, outputs: Any) -> tuple[tuple[float, float], ...]:  # noqa: ANN401

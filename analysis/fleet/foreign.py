@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from analysis.assessment.document import SCHEMA
 from analysis.fleet.folder import MOST_JSON_BYTES, Key, read_json
 from logger.errors import StoreError
 from logger.refusals import one_line
@@ -197,8 +198,13 @@ def _document(copy: Path) -> Known:
     if copy.stat().st_size > MOST_JSON_BYTES:
         raise Refused("is too large for an assessment document")
     read = read_json(copy)
-    if read is None or read.get("schema") != "ebbwatt/assessment/1":
-        raise Refused("is no assessment document, version 1, or is damaged")
+    if read is None:
+        raise Refused("is no database and no assessment document, or is damaged")
+    if read.get("schema") != SCHEMA:
+        raise Refused(
+            f"is no assessment document of this version: 'schema' is "
+            f"{one_line(repr(read.get('schema')), 60)}; accepted: {SCHEMA!r}"
+        )
     store = read.get("store")
     if not isinstance(store, dict):
         raise Refused("names no store (an earlier version made it); hand in the database, or make "

@@ -82,7 +82,7 @@ class Boat:
     sisters: int = 0
     """How many sisters spoke."""
     chance: float | None = None
-    """Of meeting a limit within the horizon."""
+    """Of meeting any of its limits within the horizon."""
     tail: float | None = None
     """Chance that a sister lives shorter."""
     report: Path | None = None
@@ -97,16 +97,26 @@ class Boat:
         return ", ".join(known) or self.key
 
 
-def ranked(boats: Iterable[Boat], now_s: float) -> tuple[Boat, ...]:
-    """Return the boats with standing and reason, the most urgent first."""
+def ranked(boats: Iterable[Boat], now_s: float, horizon_days: int) -> tuple[Boat, ...]:
+    """Return the boats with standing and reason, the most urgent first.
+
+    Parameters
+    ----------
+    boats
+        The boats, with the chance of meeting any limit.
+    now_s
+        Unix time.
+    horizon_days
+        What the chance is for.
+    """
     judged = []
     for boat in boats:
-        standing, reason = next(_standings(boat, now_s))
+        standing, reason = next(_standings(boat, now_s, horizon_days))
         judged.append(replace(boat, standing=standing, reason=reason))
     return tuple(sorted(judged, key=lambda b: (b.standing, -(b.chance or 0.0), b.label, b.key)))
 
 
-def _standings(boat: Boat, now_s: float) -> Iterator[tuple[Standing, str]]:
+def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[Standing, str]]:
     """Yield all that a boat may be named for, the most urgent first."""
     facts = boat.facts
     if facts is None:
@@ -115,12 +125,9 @@ def _standings(boat: Boat, now_s: float) -> Iterator[tuple[Standing, str]]:
     if facts.verdict == "replace":
         yield Standing.REPLACE, facts.reason
     silent = (now_s - facts.until_s) / DAY_S
-    near = ""
-    if boat.chance is not None and boat.chance >= LEAST_CHANCE:
-        what = LIMIT_WORDS.get(facts.until or "output", "its limit")
-        near = f"{100 * boat.chance:.0f} % chance of {what} within the horizon"
+    near = _near(boat, facts, horizon_days)
     # Nobody knows how a boat was used since its log ended.
-    if near and silent <= NO_NEWS_DAYS:
+    if near and _fresh(facts, now_s):
         yield Standing.LIMIT_NEAR, near
     if boat.tail is not None and boat.tail < OUTLIER_CUT:
         yield (
@@ -131,13 +138,44 @@ def _standings(boat: Boat, now_s: float) -> Iterator[tuple[Standing, str]]:
         yield Standing.INPUTS, facts.findings[0]
     if boat.failure is not None:
         yield Standing.NOT_ASSESSED, boat.failure
-    due = [job for job in facts.service if job.due_s is not None and job.due_s <= now_s]
+    due = _due(facts, now_s)
     if due:
-        first = min(due, key=lambda job: job.due_s or 0.0)
         more = f", and {len(due) - 1} more" if len(due) > 1 else ""
-        yield Standing.SERVICE, f"{first.name} due since {day(first.due_s or 0.0)}{more}"
-    if silent > NO_NEWS_DAYS:
+        yield Standing.SERVICE, f"{due[0]}{more}"
+    if not _fresh(facts, now_s):
         used = f"; used as before: {near}" if near else ""
         yield Standing.NO_NEWS, f"no log since {day(facts.until_s)}, {silent:.0f} days{used}"
     # A replacement is told above.
     yield _OF_VERDICT[facts.verdict], facts.reason
+
+
+def _near(boat: Boat, facts: Facts, horizon_days: int) -> str:
+    """Return the chance of meeting any limit in words; empty where it is too small to tell."""
+    if boat.chance is None or boat.chance < LEAST_CHANCE:
+        return ""
+    near = f"{100 * boat.chance:.0f} % chance of meeting a limit within {horizon_days} days"
+    if facts.until in LIMIT_WORDS:
+        near += f"; by its own log the first is {LIMIT_WORDS[facts.until]}"
+    return near
+
+
+def _fresh(facts: Facts, now_s: float) -> bool:
+    return now_s - facts.until_s <= NO_NEWS_DAYS * DAY_S
+
+
+def _due(facts: Facts, now_s: float) -> list[str]:
+    """Return in words each job of the service calendar that is due, the longest due first.
+
+    The date of a job that is due by its hours is a forecast. It counts only where the log is fresh.
+    """
+    found = []
+    for job in facts.service:
+        when_s = job.due_s
+        if job.left_h is not None and job.left_h <= 0.0:
+            hours = f"overdue by {-job.left_h:.0f} h" if job.left_h < -0.5 else "due by its hours"
+            found.append((facts.until_s, f"{job.name} {hours} when the log ended"))
+        elif when_s is not None and when_s <= now_s and not job.by_hours:
+            found.append((when_s, f"{job.name} due since {day(when_s)}"))
+        elif when_s is not None and when_s <= now_s and _fresh(facts, now_s):
+            found.append((when_s, f"{job.name} due about {day(when_s)}, used as before"))
+    return [words for _, words in sorted(found)]

@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from analysis.figures import day, figure, figure_with_ends, minute
+from analysis.figures import day, figure, minute
 from analysis.fleet.ranking import OUTLIER_CUT, STANDING_WORDS, Standing
 from analysis.show.cautions import SHORT
 from analysis.show.page.html import frame, page_kind
@@ -24,12 +24,12 @@ from analysis.show.page.pieces import (
 )
 from analysis.show.page.plots.svg import Drawing, Scale
 from analysis.show.page.style import STYLE
+from analysis.show.screen.fleet import forecasts, not_counted
 from analysis.text import BEFORE_UNIT, for_html, harmless
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analysis.estimate import Span
     from analysis.fleet.assess import FleetList, Group
     from analysis.fleet.ranking import Boat
 
@@ -101,7 +101,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
     return joined(
         heading("Who needs a visit"),
         paragraphs(
-            "The most urgent first. The chance is that of meeting a limit within "
+            "The most urgent first. The chance is that of meeting any of the limits within "
             f"{listed.horizon_days} days."
         ),
         listing(items, "ol"),
@@ -129,19 +129,10 @@ def _facts(boat: Boat) -> list[str]:
     told = []
     if facts.output.median is not None:
         told.append(f"output {figure(facts.output, '%', 100.0)}")
-    if facts.verdict != "replace":
-        told.append(f"hours left, alone {_hours(facts.hours)}")
-        if boat.with_sisters is not None:
-            told.append(f"with {boat.sisters} sisters {_hours(boat.with_sisters)}")
-        if boat.chance is not None:
-            told.append(f"chance {100 * boat.chance:.0f} %")
+    told += forecasts(boat)
+    if facts.verdict != "replace" and boat.chance is not None:
+        told.append(f"chance {100 * boat.chance:.0f} %")
     return [*told, f"log until {day(facts.until_s)}"]
-
-
-def _hours(span: Span) -> str:
-    if span.median is None:
-        return f"more than {span.low or 0.0:.0f} h"
-    return figure_with_ends(span, "h")
 
 
 def _demand(group: Group, number: int) -> Markup:
@@ -161,11 +152,6 @@ def _demand(group: Group, number: int) -> Markup:
     name = harmless(group.name)
     words = "; ".join(f"quarter {q.number}: {q.low} to {q.high}" for q in group.demand)
     plot = drawing.render(f"Units needed by quarter, {name}", words, "small")
-    left_out = (
-        f"{group.unknown} of them are not counted: no date of theirs can be told yet."
-        if group.unknown
-        else ""
-    )
     heard = (
         f"{group.old} have passed half of what may be lost; "
         + ("their sisters' forecasts rest on them as well." if group.old >= 3 else
@@ -179,7 +165,7 @@ def _demand(group: Group, number: int) -> Markup:
     figures = table("Units by quarter from now", ("quarter", "mean", "90 % interval"), rows, "nnn")
     return joined(
         tag("h2", "Units needed: ", for_html(group.name)),
-        paragraphs(f"{group.boats} boats. {heard}", left_out),
+        paragraphs(f"{group.boats} boats. {heard}", not_counted(group)),
         tag("figure", plot, tag("figcaption", caption)),
         tag("details", tag("summary", "In figures"), figures),
     )

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from analysis.figures import figure, figure_with_ends
+from analysis.figures import figure_with_ends
 from analysis.fleet.ranking import STANDING_WORDS, Standing
 from analysis.show.wrapping import wrap_plain
 from analysis.text import for_encoding, harmless
 
 if TYPE_CHECKING:
+    from analysis.estimate import Span
     from analysis.fleet.assess import FleetList, Group
     from analysis.fleet.ranking import Boat
 
@@ -64,26 +65,42 @@ def _boat(place: int, boat: Boat, label: int, width: int) -> list[str]:
 
 def _forecasts(boat: Boat) -> str:
     """Return both forecasts side by side where sisters spoke."""
-    if boat.facts is None or boat.with_sisters is None or boat.facts.verdict == "replace":
+    return "" if boat.with_sisters is None else "; ".join(forecasts(boat))
+
+
+def forecasts(boat: Boat) -> list[str]:
+    """Return the running hours left, alone and with sisters, as far as they are known."""
+    if boat.facts is None or boat.facts.verdict == "replace":
+        return []
+    told = [f"hours left, alone {_hours(boat.facts.hours)}"]
+    if boat.with_sisters is not None:
+        told.append(f"with {boat.sisters} sisters {_hours(boat.with_sisters)}")
+    return told
+
+
+def _hours(span: Span) -> str:
+    if span.median is not None:
+        return figure_with_ends(span, "h")
+    return "not known" if span.low is None else f"more than {span.low:.0f} h"
+
+
+def not_counted(group: Group) -> str:
+    """Say which boats the units needed leave out; empty where none is."""
+    if not group.unknown:
         return ""
-    own = boat.facts.hours
-    alone = "not named" if own.median is None else figure(own, "h")
-    both = boat.with_sisters
-    sisters = (
-        f"more than {both.low or 0:.0f} h" if both.median is None else figure_with_ends(both, "h")
-    )
-    return f"alone {alone}; with {boat.sisters} sisters {sisters}"
+    return f"{group.unknown} of them not counted: no date of theirs can be told yet."
 
 
 def _group(group: Group, width: int) -> list[str]:
-    head = f"{harmless(group.name)}: {group.boats} boats. Units needed by quarter, 90 % interval:"
+    head = (
+        f"{harmless(group.name)}: {group.boats} boats. Units that meet the replacement limit, by "
+    )
+    head += "quarter from now, 90 % interval:"
     quarters = "  ".join(f"Q{q.number} {q.mean:.1f} ({q.low}-{q.high})" for q in group.demand)
     rows = [*wrap_plain(head, width), *(f"  {row}" for row in wrap_plain(quarters, width - 2))]
     if group.fuel.litres.median is not None:
         litres = figure_with_ends(group.fuel.litres, "L")
         rows += wrap_plain(f"  Fuel of a year, {group.fuel.boats} boats: {litres}", width)
     if group.unknown:
-        rows += wrap_plain(
-            f"  {group.unknown} of them not counted: no date of theirs can be told yet.", width
-        )
+        rows += wrap_plain(f"  {not_counted(group)}", width)
     return rows

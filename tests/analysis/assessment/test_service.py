@@ -159,6 +159,7 @@ def test_the_document_holds_the_calendar():
             "hours_left": None,
             "hours_estimated": False,
             "due": "2025-01-31",
+            "due_by": "months",
         }
     ]
 

@@ -249,7 +249,7 @@ def test_a_document_is_filed_like_a_database(fleet, boat, tmp_path, capsys):
         ("store", {"id": "../..", "fitting": 1}, "is damaged"),
         ("store", {"id": store_id(boat), "fitting": True}, "is damaged"),
         ("observed", {"to": "yesterday"}, "is damaged"),
-        ("schema", "other/1", "no assessment document"),
+        ("schema", "other/1", "'schema' is 'other/1'; accepted: 'ebbwatt/assessment/1'"),
     ):
         target.write_text(json.dumps(document | {key: value}))
         refused = one(fleet, target)

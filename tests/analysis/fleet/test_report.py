@@ -8,17 +8,20 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from urllib.parse import unquote
 
 import pytest
 
 from analysis import cli
+from analysis.estimate import Span
 from analysis.figures import iso
 from analysis.fleet.assess import assess_fleet
 from analysis.fleet.document import document, table
+from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
-from analysis.fleet.ranking import Standing
+from analysis.fleet.ranking import Boat, Standing, ranked
 from analysis.show.page.fleet_page import fleet_page
 from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
@@ -36,6 +39,18 @@ BOATS = {
 DAY_S = 86400.0
 #: Shortly after the longest of the logs ended.
 NOW_S = plain_log.BEGIN_S + 102 * DAY_S
+#: An assessment document with no more than the list needs.
+_OPEN = {"low": None, "median": None, "high": None}
+DOCUMENT = {
+    "schema": "ebbwatt/assessment/1",
+    "charger": {"label": "aft", "rated_w": 110.0},
+    "observed": {"to": "2019-07-01T00:00:00Z", "running_hours": 900.0},
+    "output": {"low": 0.8, "fraction": 0.85, "high": 0.9},
+    "decline": {"low": None, "per_1000h": None, "high": None},
+    "remaining": {"until": None, "hours": _OPEN, "date": _OPEN, "withheld": None},
+    "verdict": "sound",
+    "reasons": [],
+}
 
 
 @pytest.fixture(scope="module")
@@ -152,6 +167,7 @@ def test_a_hostile_document_harms_nobody(fleet):
         listed = assess_fleet(fleet, NOW_S, 0, 90)
         (seen,) = [b for b in listed.boats if b.key == boat.name]
         assert seen.facts.until_s < NOW_S
+        assert seen.failure == "document.json: is damaged. Hand it in again"
     # A good one that is later than the log counts.
     (boat / "document.json").write_text(json.dumps(kept))
     (seen,) = [b for b in assess_fleet(fleet, NOW_S, 0, 90).boats if b.key == boat.name]
@@ -240,6 +256,87 @@ def test_a_service_that_is_due_is_a_reason_to_go(fleet):
         assert (listed.standing is Standing.SERVICE) == (standing is Standing.SERVICE)
         if standing is not None:
             assert listed.reason.startswith("intake-filter due since 20")
+
+
+def test_files_of_another_version_are_refused_by_name(fleet):
+    assess_fleet(fleet, NOW_S, 0, 90)
+    old, new = fleet.boats()[:2]
+    # Its log is gone, so what an earlier version made of it cannot be made anew.
+    (old / "log.db").unlink()
+    kept = json.loads((old / "result.json").read_text())
+    (old / "result.json").write_text(json.dumps({"schema": "ebbwatt/fleet-result/1",
+                                                 "document": kept["document"]}))  # fmt: skip
+    later = kept["document"] | {"schema": "ebbwatt/assessment/9"}
+    (new / "document.json").write_text(json.dumps(later))
+    seen = {b.key: b for b in assess_fleet(fleet, NOW_S, 0, 90).boats}
+    assert seen[old.name].standing is Standing.NOT_ASSESSED
+    assert seen[old.name].reason == (
+        "result.json: 'schema' is 'ebbwatt/fleet-result/1'; accepted: 'ebbwatt/fleet-result/2'. "
+        "Hand in the boat's log again"
+    )
+    assert seen[new.name].facts is not None, "her own log still counts"
+    assert seen[new.name].failure == (
+        "document.json: 'schema' is 'ebbwatt/assessment/9'; accepted: 'ebbwatt/assessment/1', as "
+        "'ebbwatt report --json FILE' writes"
+    )
+
+
+def _boat(until_s=NOW_S, **more):
+    facts = Facts(
+        "aft", 110.0, until_s, 900.0, Span(0.8, 0.85, 0.9), Span(), "design_hours",
+        Span(100.0, 200.0, 300.0), Span(), None, "plan", "it is planned", (), (),
+    )  # fmt: skip
+    own = {k: more.pop(k) for k in ("service", "hours") if k in more}
+    return Boat("key", replace(facts, **own), "small", **more)
+
+
+def _reason(boat, now_s=NOW_S):
+    (seen,) = ranked([boat], now_s, 120)
+    return seen.reason
+
+
+def test_the_chance_is_told_of_any_limit_within_the_horizon():
+    """It counts output, load and design hours; which is first is another matter."""
+    assert _reason(_boat(chance=0.23)) == (
+        "23 % chance of meeting a limit within 120 days; by its own log the first is the end of "
+        "the design life"
+    )
+
+
+@pytest.mark.parametrize(
+    ("job", "silent_d", "reason"),
+    [
+        # Overdue by its hours: since when nobody knows, by how much is known.
+        ({"hours_left": -120.4, "due": "2019-07-20", "due_by": "hours"}, 0,
+         "filter overdue by 120 h when the log ended"),
+        ({"hours_left": None, "due": "2019-07-02", "due_by": "months"}, 0,
+         "filter due since 2019-07-02"),
+        # Its hours end by a forecast: only while the log is fresh.
+        ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "hours"}, 30,
+         "filter due about 2019-07-02, used as before"),
+        ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "hours"}, 90, "no log since"),
+        ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "months"}, 90,
+         "filter due since 2019-07-02"),
+    ],
+)  # fmt: skip
+def test_a_service_is_told_as_it_is_known(job, silent_d, reason):
+    (told,) = facts_of(DOCUMENT | {"service": [{"name": "filter", "last": None, **job}]}).service
+    boat = _boat(NOW_S - silent_d * DAY_S, service=(told,))
+    assert _reason(boat).startswith(reason)
+
+
+def test_page_and_screen_say_the_same_of_a_boat(fleet):
+    """Where no median can be named both tell the lower end."""
+    boats = ranked(
+        [_boat(hours=Span(250.0, None, None), with_sisters=Span(300.0, 400.0, 500.0), sisters=6)],
+        NOW_S, 90,
+    )  # fmt: skip
+    listed = replace(assess_fleet(fleet, NOW_S, 0, 90), boats=boats)
+    page = fleet_page(listed, "fleet", "0.1.0").replace("\N{NO-BREAK SPACE}", " ")
+    shown = " ".join(" ".join(lines(listed, 80)).split())
+    for words in ("hours left, alone more than 250 h", "with 6 sisters 400 h (300 to 500 h)"):
+        assert words in re.sub(r"<[^>]*>", "", page), words
+        assert words in shown, words
 
 
 def test_fuel_of_a_type_is_the_sum_of_its_boats(fleet):
