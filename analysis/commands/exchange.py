@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -99,7 +100,7 @@ def _record(args: argparse.Namespace, config: Config) -> None:
             f"the fitted unit is there since {config.charger.fitted}; an exchange is later than "
             "that: name its day with --at"
         )
-    exchange = _asked(args, config)
+    exchange = _asked(args, config, time_s)
     # Everything that can be wrong is found before anything is written.
     text = moved(config.path, exchange.new.rated_w, exchange.new.serial, day)
     _nothing_logged_since(config, time_s)
@@ -141,12 +142,13 @@ def _nothing_logged_since(config: Config, time_s: float) -> None:
         )
 
 
-def _asked(args: argparse.Namespace, config: Config) -> Exchange:
+def _asked(args: argparse.Namespace, config: Config, time_s: float) -> Exchange:
     """Return the exchange by options, and by asking for what they leave out."""
     from analysis.exchange.record import Exchange, Unit, checked
+    from analysis.exchange.units import counter_of
     from logger.errors import UsageError
 
-    counter_h = _counter(config)
+    counter_h = counter_of(config, time_s)
     questions: list[tuple[str, str, Callable[[str], object], object]] = [
         ("old_serial", "serial number of the old unit", str, config.charger.serial),
         ("old_counter", "its hour counter, h", float, counter_h),
@@ -202,17 +204,6 @@ def _ask(words: str, kind: Callable[[str], object], default: object) -> object:
     raise UsageError(f"no answer to: {words}; nothing was recorded")
 
 
-def _counter(config: Config) -> float | None:
-    """Return the old unit's hour counter by the log, h; None where the log does not tell it."""
-    import numpy as np
-
-    from analysis.history.history import load_fitting
-
-    history, _ = load_fitting(config)
-    known = history.runtime_h[np.isfinite(history.runtime_h)]
-    return float(known[-1]) if known.size else None
-
-
 def _write_sheet(config: Config, path: Path) -> int:
     from analysis.exchange.units import last_exchange
     from analysis.show.page.exchange_sheet import SHEET, sheet
@@ -221,7 +212,9 @@ def _write_sheet(config: Config, path: Path) -> int:
     from logger.system.output import kept, write_whole
 
     found = last_exchange(config)
-    made = sheet(found, identity_of(config, found.exchange.who), time.time(), __version__)
+    # The configuration may name another unit by now.
+    who = replace(identity_of(config, found.exchange.who), serial=found.exchange.new.serial)
+    made = sheet(found, who, time.time(), __version__)
     write_whole(path, made, SHEET, kept(config))
     say(f"wrote {path}", file=sys.stderr)
     return 0

@@ -42,15 +42,22 @@ class Exchange:
 
     def text(self) -> str:
         """Return the text of the event; the counter's reset stands in it."""
+        old, new = self.old, self.new
         return (
-            f"old: serial {self.old.serial or 'not known'}, {self.old.rated_w:g} W, counter "
-            f"{_hours(self.old.counter_h)}; new: serial {self.new.serial}, {self.new.rated_w:g} W, "
-            f"counter {_hours(self.new.counter_h)}; by {self.who}"
+            f"old: serial {old.serial or 'not known'}, {plain(old.rated_w)} W, counter "
+            f"{counter_words(old.counter_h)}; new: serial {new.serial}, {plain(new.rated_w)} W, "
+            f"counter {counter_words(new.counter_h)}; by {self.who}"
         )
 
 
-def _hours(counter_h: float | None) -> str:
-    return "not known" if counter_h is None else f"{round(counter_h, 1):g} h"
+def counter_words(counter_h: float | None) -> str:
+    """Return an hour counter as a person reads it, with its tenths."""
+    return "not known" if counter_h is None else f"{plain(counter_h, 1)} h"
+
+
+def plain(value: float, places: int = 3) -> str:
+    """Return a figure with so many places, without zeros at its end; ':g' keeps six digits only."""
+    return f"{value:.{places}f}".rstrip("0").rstrip(".")
 
 
 def checked(exchange: Exchange) -> Exchange:
@@ -71,9 +78,9 @@ def checked(exchange: Exchange) -> Exchange:
         raise UsageError(f"say who exchanged it, in at most {LONGEST_NAME} characters (--by)")
     for unit in (exchange.old, exchange.new):
         if not 1.0 <= unit.rated_w <= 20000.0:
-            raise UsageError(f"a rated output of {unit.rated_w:g} W: accepted: 1 to 20000 W")
+            raise UsageError(f"a rated output of {plain(unit.rated_w)} W: accepted: 1 to 20000 W")
         if unit.counter_h is not None and not 0.0 <= unit.counter_h <= 1.0e6:
-            raise UsageError(f"a counter of {unit.counter_h:g} h: accepted: 0 to 1000000 h")
+            raise UsageError(f"a counter of {plain(unit.counter_h, 1)} h: accepted: 0 to 1000000 h")
     return Exchange(
         Unit(serials[0], exchange.old.rated_w, exchange.old.counter_h),
         Unit(serials[1], exchange.new.rated_w, exchange.new.counter_h or 0.0),

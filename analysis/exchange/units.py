@@ -5,21 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analysis.assessment.case import Case
 from analysis.exchange.record import recorded
-from analysis.history.history import load_fitting
-from analysis.installation.check import check_fitting
+from analysis.history.history import load_fitting, read_history
+from analysis.installation.check import check_fitting, last_figures
+from logger.durations import DAY_S
 from logger.errors import UsageError
 from logger.store.reader import Reader
 
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.exchange.record import Exchange
-    from analysis.installation.result import Figures, FitCheck
+    from analysis.installation.result import Figures
     from logger.config import Config
 
 #: Running hours of the old unit's end and of the new one's beginning that are compared.
 COMPARED_H = 20.0
+#: The counter is looked for in so many days before the exchange first: a unit that rests is still
+#: read every ten minutes.
+_END_OF_LOG_D = 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +42,6 @@ class Exchanged:
     """Its last running hours; None where the log holds too few."""
     new_begin: Figures | None
     """The new unit's first running hours; None where there are none yet."""
-    check: FitCheck
-    """The installation as the old unit left it."""
 
 
 def last_exchange(config: Config) -> Exchanged:
@@ -59,11 +63,12 @@ def last_exchange(config: Config) -> Exchanged:
     charger = config.charger
     fitted = None if charger.fitted is None else charger.fitted.isoformat()
     new = next((f for f in known if (f.label, f.fitted) == (charger.label, fitted)), None)
-    earlier = [f for f in known if new is None or f.id != new.id]
-    if not earlier:
+    # Fittings are in order of time; the old unit is the last of them that was there before.
+    earlier = known if new is None else known[: known.index(new)]
+    old = next((f for f in reversed(earlier) if f.label == charger.label), None)
+    if old is None:
         raise UsageError("the log holds no other charger than the one that is fitted")
-    old_case = Case(*load_fitting(config, earlier[-1].id))
-    check = check_fitting(old_case, COMPARED_H)
+    old_case = Case(*load_fitting(config, old.id))
     begin = None
     if new is not None:
         begin = check_fitting(Case(*load_fitting(config, new.id)), COMPARED_H).first
@@ -72,7 +77,33 @@ def last_exchange(config: Config) -> Exchanged:
         exchange,
         charger.label,
         old_case.assessment,
-        check.latest or check.first,
+        last_figures(old_case, COMPARED_H),
         begin,
-        check,
     )
+
+
+def counter_of(config: Config, time_s: float) -> float | None:
+    """Return the hour counter of the fitted unit at a time (Unix), h.
+
+    The end of the log is read, and all of it only where no counter stands there. None where the log
+    does not tell it.
+
+    Raises
+    ------
+    StoreError
+        If the log cannot be read.
+    """
+    charger = config.charger
+    fitted = None if charger.fitted is None else charger.fitted.isoformat()
+    with Reader(config.store.path) as reader:
+        known = reader.fittings()
+        named = [f for f in known if (f.label, f.fitted) == (charger.label, fitted)] or known[-1:]
+        if not named:
+            return None
+        for since_s in (time_s - _END_OF_LOG_D * DAY_S, 0.0):
+            first_id = reader.first_id_since(named[0].id, since_s)
+            history = read_history(reader, named[0], first_id)
+            told = np.isfinite(history.runtime_h) & (history.start_s <= time_s)
+            if told.any():
+                return float(history.runtime_h[told][-1])
+    return None

@@ -104,7 +104,9 @@ def find_cycles(runs: Runs) -> Cycles:
         rest = slice(end + 1, upto)
         settled = log.start_s[rest] > log.end_s[end] + SETTLED_S
         volts = log.voltage_max_v[rest][settled]
-        if not len(volts) or not np.nanmax(volts, initial=-np.inf) < high_v:
+        volts = volts[np.isfinite(volts)]
+        # Without a voltage the log does not show that nothing else charged.
+        if not len(volts) or float(volts.max()) >= high_v:
             continue
         power = runs.power_w[begin : end + 1]
         power = power[np.isfinite(power)]

@@ -16,7 +16,7 @@ from analysis.history.history import load_fitting
 from analysis.installation.checklist import ticked
 from analysis.installation.loop_resistance import current_steps, loop_trend
 from analysis.installation.manual_limits import against_log
-from analysis.installation.result import FitCheck
+from analysis.installation.result import Figures, FitCheck
 from analysis.installation.warming import rise_trend, warmth
 from analysis.installation.window import LogWindow
 from analysis.physics import CELLS_PER_BLOCK, blocks_in_series, conductor_ohm, ventilation_m3_per_h
@@ -76,20 +76,15 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
     config = case.config
     wiring = config.wiring
     iec_ohm = None if wiring is None else _iec_ohm(config, wiring)
-    history = _since_replacement(case.history)
-    evidence = (case if history is case.history else Case(history, config)).evidence
-    runs = evidence.runs
+    window = _window(case)
+    history, runs, steps = window.history, window.runs, window.steps
     blocks = _blocks(runs)
     nominal_v = _NOMINAL_V * blocks
-    steps = current_steps(runs, config.charger.rated_w / nominal_v)
-    warm = warmth(runs, config.charger.rated_w, config.battery.charge_ceiling_v)
-    table = run_table(runs, evidence.out, evidence.runtime_h)
     reasons: dict[str, str] = {}
     first = latest = None
     if len(runs) == 0:
         reasons["first"] = reasons["latest"] = "the log holds no running"
     else:
-        window = LogWindow(history, config, runs, steps, warm, table)
         begin_h, end_h = float(runs.hours.at_end_h[0]), float(runs.hours.at_end_h[-1])
         first = window.at(begin_h, begin_h + first_h)
         if end_h - begin_h >= 2.0 * first_h:
@@ -99,7 +94,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
                 f"{end_h - begin_h:.0f} of {2.0 * first_h:.0f} running hours seen so far"
             )
     trend = loop_trend(steps)
-    rise, why = rise_trend(warm)
+    rise, why = rise_trend(window.warm)
     if trend.reason:
         reasons["per_1000h.loop_ohm"] = trend.reason
     if why:
@@ -136,6 +131,30 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
         unit=config.unit,
         steps=steps,
         against_manual=tuple(against_log(config.unit, history, config.charger.rated_w / nominal_v)),
+    )
+
+
+def last_figures(case: Case, hours: float) -> Figures | None:
+    """Return the figures of the last running hours of a log; None where it holds no running."""
+    window = _window(case)
+    if len(window.runs) == 0:
+        return None
+    end_h = float(window.runs.hours.at_end_h[-1])
+    return window.at(end_h - hours, end_h)
+
+
+def _window(case: Case) -> LogWindow:
+    """Return what the figures of a fitting are taken from."""
+    config, history = case.config, _since_replacement(case.history)
+    evidence = (case if history is case.history else Case(history, config)).evidence
+    runs, rated_w = evidence.runs, config.charger.rated_w
+    return LogWindow(
+        history,
+        config,
+        runs,
+        current_steps(runs, rated_w / (_NOMINAL_V * _blocks(runs))),
+        warmth(runs, rated_w, config.battery.charge_ceiling_v),
+        run_table(runs, evidence.out, evidence.runtime_h),
     )
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.exchange import record
 from analysis.exchange.configuration import moved
+from analysis.exchange.units import counter_of, last_exchange
 from logger.config import load_config
 from logger.errors import EbbwattError, UsageError
 from logger.event import Event
@@ -122,6 +123,39 @@ def test_the_sheet_puts_the_new_units_first_20_hours_beside_the_old_ones_last(eb
     assert not [f for f in of_new["inputs"] if f["code"] in {"counter_break", "exchange_proposed"}]
 
 
+def test_of_a_short_log_the_sheet_shows_the_old_units_end_and_not_its_beginning(ebbwatt, place):
+    """Thirty hours: 8 A in the first ten, 5 A in the last twenty."""
+    (place / "ebbwatt.db").unlink()
+    rows = days(0, 5, 5.0, 4000.0).splitlines()
+    for k, row in enumerate(rows):
+        if k and int(row.split(",")[0]) < BEGUN_S + 1.8 * DAY_S:
+            rows[k] = row.replace("13.2,5.0", "13.2,8.0")
+    (place / "short.csv").write_text("\n".join(rows) + "\n")
+    ebbwatt("import", "short.csv", cwd=place)
+    ebbwatt(*_EXCHANGED, cwd=place)
+    config = load_config(place / "ebbwatt.toml")
+    found = last_exchange(config)
+    assert found.old_end.running_hours == pytest.approx(20.0, abs=2.1)
+    assert found.old_end.from_s > BEGUN_S + 1.0 * DAY_S
+
+
+def test_the_sheet_names_the_unit_that_was_fitted_then(ebbwatt, place):
+    """A serial number that is mended later does not change what the exchange recorded."""
+    ebbwatt(*_EXCHANGED, cwd=place)
+    path = place / "ebbwatt.toml"
+    path.write_text(path.read_text().replace('"NEW-2"', '"OTHER-3"'))
+    ebbwatt("exchange", "--sheet-only", "sheet.html", cwd=place)
+    assert "OTHER-3" not in (place / "sheet.html").read_text()
+
+
+def test_the_counter_is_that_of_the_time_of_the_exchange(place):
+    """Not of what was logged later; and of the last days only, as long as they tell it."""
+    config = load_config(place / "ebbwatt.toml")
+    assert counter_of(config, BEGUN_S + 2.5 * DAY_S) == pytest.approx(4018.0, abs=0.1)
+    assert counter_of(config, BEGUN_S + 100 * DAY_S) == pytest.approx(4048.0, abs=0.1)
+    assert counter_of(config, BEGUN_S - DAY_S) is None
+
+
 def test_what_no_option_says_is_asked_for_on_a_terminal(place, child_env):
     command = ("-m", "analysis", "exchange", "--at", "2023-11-24T12:00Z")
     terminal = Terminal(command, place, child_env)
@@ -189,10 +223,14 @@ def test_an_exchange_that_was_cut_off_is_finished_and_not_recorded_twice(ebbwatt
 
 
 @pytest.mark.parametrize("serial", ["A-1", "", "x, y; z: \N{RIGHT-TO-LEFT OVERRIDE}"])
-@pytest.mark.parametrize("counter_h", [None, 0.0, 4609.84])
+@pytest.mark.parametrize("counter_h", [None, 0.0, 4609.84, 123456.7, 999999.9, 1.0e6])
 def test_the_text_of_the_event_tells_the_exchange_again(serial, counter_h):
     old, new = record.Unit(serial, 110.0, counter_h), record.Unit("B 2", 75.5, 12.0)
     made = record.checked(record.Exchange(old, new, "Jo"))
+    # No digit of either counter is lost: ':g' keeps six of them, and writes a million as 1e+06.
+    assert (
+        counter_h is None or f"counter {round(counter_h, 1):.1f}".removesuffix(".0") in made.text()
+    )
     ((time_s, found),) = record.recorded([Event(1, 7.0, record.KIND, None, made.text())])
     assert time_s == 7.0
     assert found.new == made.new

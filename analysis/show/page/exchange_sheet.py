@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
+from analysis.exchange.record import counter_words, plain
 from analysis.figures import day, energy, figure_with_ends, minute
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.html import frame, page_kind
@@ -77,8 +78,8 @@ def sheet(found: Exchanged, who: Identity, made_s: float, version: str) -> str:
 def _units(found: Exchanged) -> Markup:
     def cells(unit: Unit) -> tuple[Markup, Markup, Markup]:
         serial = for_html(unit.serial) if unit.serial else _BLANK
-        counter = "not known" if unit.counter_h is None else f"{unit.counter_h:.0f} h"
-        return serial, text(f"{unit.rated_w:g} W"), text(counter)
+        rated = f"{plain(unit.rated_w)} W"
+        return serial, text(rated), text(counter_words(unit.counter_h))
 
     old, new = cells(found.exchange.old), cells(found.exchange.new)
     names = ("serial number", "rated output", "hour counter")
@@ -106,7 +107,8 @@ def _record(found: Exchanged) -> Markup:
     counter = found.exchange.old.counter_h
     if counter is not None and a.at_runtime_h is not None and abs(counter - a.at_runtime_h) > 2.0:
         said.append(
-            f"Its counter was read as {counter:.0f} h; the log knows {a.at_runtime_h:.0f} h."
+            f"Its counter was read as {counter_words(counter)}; the log knows "
+            f"{a.at_runtime_h:.0f} h."
         )
     return joined(
         heading("The old unit's record"), paragraphs(*(sentence(words) for words in said))

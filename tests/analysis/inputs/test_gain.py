@@ -9,6 +9,7 @@ from analysis.history.runs import find_runs
 from analysis.inputs.finding import Severity
 from analysis.inputs.gain import Change, find_change, find_cycles, in_doubt
 from logger.event import Event
+from tests.support import plain_log
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 WORN = {"seasons": 3, "days": 110, "loss_per_kh": 0.08, "load_a": 2.4}
@@ -95,3 +96,15 @@ def change(seen, by_hours, by_times, se=0.02):
 )
 def test_only_where_both_say_so_is_the_sensor_in_doubt(case, doubted):
     assert in_doubt(case) is doubted
+
+
+@pytest.mark.parametrize(("rest_v", "counts"), [(12.6, True), (13.6, False), (np.nan, False)])
+def test_a_rest_counts_only_where_its_voltage_shows_that_nothing_else_charged(rest_v, counts):
+    history = plain_log.log(
+        runs=20, rest=30, apart_d=11.0 / 24.0
+    )  # 6 h of running, 5 h of rest, no gap
+    at_rest = history.state == plain_log.STANDBY
+    volts = np.where(at_rest, rest_v, history.voltage_max_v)
+    cycles = find_cycles(find_runs(replace(history, voltage_max_v=volts), plain_log.RATED_W))
+    assert (len(cycles.time_s) > 15) == counts
+    assert counts or len(cycles.time_s) == 0
