@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.errors import EbbwattError, UsageError
 from logger.store.files import synchronise
-from logger.system.output import FILE_MODE, FOLDER_MODE
+from logger.system.output import FILE_MODE, make_private_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -76,9 +76,9 @@ class Fleet:
         self.path = path
         try:
             if make and not path.exists():
-                path.mkdir(FOLDER_MODE, parents=True)
+                make_private_folder(path)
             if make and path.is_dir() and not any(path.iterdir()):
-                (path / BOATS).mkdir(FOLDER_MODE)
+                make_private_folder(path / BOATS)
         except OSError as error:
             raise UsageError(f"{path}: cannot be made: {error.strerror or error}") from None
         if not (path / BOATS).is_dir():

@@ -19,7 +19,7 @@ from analysis.fleet.foreign import MOST_BYTES, Known, Refused, examine_file, pri
 from logger.config import load_config
 from logger.errors import ConfigError
 from logger.store.file_format.carried import TRAVEL
-from logger.system.output import FOLDER_MODE
+from logger.system.output import make_private_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -119,7 +119,7 @@ def _file(fleet: Fleet, copy: Path, known: Known, configuration: str | None) -> 
                 f"is older than what is filed ({_day(known.last_s)} before {_day(there)}): {where}",
                 Outcome.KNOWN,
             )
-    boat.mkdir(FOLDER_MODE, parents=True, exist_ok=True)
+    make_private_folder(boat)
     if configuration is not None:
         part = copy.with_name(folder.CONFIGURATION)
         part.write_text(configuration, encoding="utf-8")

@@ -77,6 +77,21 @@ def kept(config: Config, *read: Path | None) -> dict[Path, str]:
     )
 
 
+def make_private_folder(folder: Path) -> None:
+    """Make a folder and those above it that are missing, whatever the umask is.
+
+    Raises
+    ------
+    OSError
+        If one of them cannot be made.
+    """
+    if not folder.parent.is_dir():
+        make_private_folder(folder.parent)
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir()
+        folder.chmod(FOLDER_MODE)
+
+
 def check_output(path: Path, kind: Kind, keep: Mapping[Path, str]) -> Path:
     """Return the file that ``path`` leads to, through links, if it may be written.
 

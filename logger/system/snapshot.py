@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.reading import OperatingState, Reading
-from logger.system.output import FILE_MODE, FOLDER_MODE
+from logger.system.output import FILE_MODE, make_private_folder
 
 #: A snapshot older than this is stale, s: the daemon writes one at least every ten seconds.
 STALE_AFTER_S = 15.0
@@ -120,7 +120,7 @@ def own_folder(folder: Path) -> None:
     try:
         found = folder.lstat()
     except FileNotFoundError:
-        _make(folder)
+        make_private_folder(folder)
         found = folder.lstat()
     if not stat.S_ISDIR(found.st_mode):
         raise ForeignFolderError(errno.ENOTDIR, "is a link or no folder: remove it")
@@ -128,15 +128,6 @@ def own_folder(folder: Path) -> None:
         raise ForeignFolderError(errno.EPERM, "its folder belongs to another user")
     if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
         raise ForeignFolderError(errno.EPERM, "others may write to its folder: chmod go-w it")
-
-
-def _make(folder: Path) -> None:
-    """Make a folder and those above it that are missing, whatever the umask is."""
-    if not folder.parent.is_dir():
-        _make(folder.parent)
-    with suppress(FileExistsError):
-        folder.mkdir()
-        folder.chmod(FOLDER_MODE)
 
 
 _encode = json.JSONEncoder(allow_nan=False).encode

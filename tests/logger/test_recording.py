@@ -1,7 +1,7 @@
 """Recordings: good rows go in, bad ones are told with line and reason, nothing crashes."""
 
-import contextlib
 import gzip
+import itertools
 import json
 
 import pytest
@@ -145,10 +145,21 @@ def test_a_missing_and_a_broken_file(tmp_path):
 @given(st.binary(max_size=400), st.sampled_from(["a.csv", "a.jsonl"]))
 def test_no_content_can_crash_the_reader(tmp_path_factory, content, name):
     path = tmp_path_factory.mktemp("wild") / name
-    path.write_bytes(b"time,voltage_v,state\n" + content if name == "a.csv" else content)
-    with contextlib.suppress(RecordingError):
-        for row in Recording(path):
-            assert isinstance(row, Reading | BadRow)
+    first = (
+        f"time,voltage_v,state\n{T0},12.5,running\n"
+        if name == "a.csv"
+        else f'{{"time": {T0}, "voltage_v": 12.5, "state": "running"}}\n'
+    )
+    path.write_bytes(first.encode() + content)
+    begun, *got = Recording(path)
+    # The sound row before it is read; what follows is told by its line or lies after it in time.
+    assert begun == Reading(float(T0), 12.5, state=OperatingState.RUNNING)
+    lines = [row.line for row in got if isinstance(row, BadRow)]
+    assert lines == sorted(lines)
+    assert all(row.reason.isprintable() for row in got if isinstance(row, BadRow))
+    times = [T0, *(row.time_s for row in got if isinstance(row, Reading))]
+    assert all(b > a for a, b in itertools.pairwise(times))
+    assert len(got) == len(lines) + len(times) - 1
 
 
 def test_times_of_the_standard_are_understood():

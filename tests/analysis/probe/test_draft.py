@@ -2,6 +2,7 @@
 
 import math
 import random
+import tomllib
 
 import pytest
 from hypothesis import given
@@ -136,7 +137,10 @@ def test_a_device_that_is_asked_is_described_with_its_questions(answers):
 def test_what_cannot_be_described_says_so_and_shows_the_beginning():
     heard = Heard()
     heard.add(0.0, random.Random(5).randbytes(400), "")
-    assert "# No frames were found" in draft(heard)
+    data = random.Random(5).randbytes(400)
+    text = draft(heard)
+    assert "# No frames were found" in text
+    assert data[:8].hex(" ").upper() in text.upper(), "its beginning is shown"
     assert "no value moved like the voltage" in draft(heard_from(lambda *_: b"OK=1 N=2\r\n"))
 
 
@@ -145,8 +149,11 @@ def test_no_bytes_crash_a_draft(data, by_radio):
     heard = Heard()
     for at in range(0, len(data), 30):
         heard.add(float(at), data[at : at + 30], "fff1" if by_radio else "")
-    draft(heard)
-    candidate_lines(heard)
+    # Whatever came, it is a file that can be read, of one device, without a control character.
+    text = draft(heard)
+    assert tomllib.loads(text)["device"] == {"label": "my charger"}
+    for line in (*text.splitlines(), *candidate_lines(heard)):
+        assert line.isprintable(), line
 
 
 def test_the_table_of_candidates_has_the_lines_to_paste():
