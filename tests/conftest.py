@@ -4,7 +4,6 @@ import contextlib
 import fcntl
 import os
 import pickle
-import shutil
 import signal
 import subprocess
 import sys
@@ -15,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from logger.store.files import prepare
+from tests.support import missing
 from tests.support.rigs.bluez import (
     ADDRESS,
     PERIPHERAL,
@@ -168,18 +168,8 @@ def demonstration(tmp_path_factory, run_ebbwatt):
 
 @pytest.fixture
 def program():
-    """Return the path of a program that a test needs; never silently skipped in CI."""
-
-    def find(name, package):
-        path = shutil.which(name)
-        if path is None:
-            message = f"needs the program {name}: sudo apt-get install {package}"
-            if os.environ.get("CI"):
-                pytest.fail(message)
-            pytest.skip(message)
-        return path
-
-    return find
+    """Return what finds a program that a test needs; never silently skipped in CI."""
+    return missing.program
 
 
 @pytest.fixture(scope="session")

@@ -18,6 +18,7 @@ from logger.sections import SOURCE_KINDS
 from logger.settings import Section
 from logger.sources import open_source
 from tests.conftest import ROOT
+from tests.support.configurations import AFT_LOCKER
 
 PARSERS = dict(commands(build_parser()))
 REFERENCE = ROOT / "analysis/REFERENCE.md"
@@ -99,7 +100,7 @@ _NOT_RUN = {"demo", "log", "probe", "check", "event", "fleet"}
 
 def test_the_examples_run(ebbwatt, tmp_path):
     (tmp_path / "ebbwatt.toml").write_text(
-        '[charger]\nlabel = "aft locker"\nrated_w = 110\nfitted = 2023-11-01\n'
+        AFT_LOCKER + "fitted = 2023-11-01\n"
         "[fuel]\n[log]\ninterval_s = 30\n[publish.textfile]\npath = 'charger.prom'\n"
     )
     rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(2400)]

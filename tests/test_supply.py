@@ -13,6 +13,7 @@ import zipfile
 import pytest
 
 from tests.conftest import ROOT
+from tests.support.missing import library
 
 LOCKS = ("requirements.lock", "tests/requirements.lock", "tests/tools.lock")
 
@@ -63,7 +64,7 @@ def test_every_dependency_is_locked_and_what_runs_is_the_same_in_tests():
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory):
     """Build the wheel from a copy of what is installed, with the build back end that is there."""
-    pytest.importorskip("hatchling")
+    library("hatchling")
     folder = tmp_path_factory.mktemp("wheel")
     code = "import sys; from hatchling.build import build_wheel; print(build_wheel(sys.argv[1]))"
     done = subprocess.run(

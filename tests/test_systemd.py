@@ -10,6 +10,7 @@ import sysconfig
 import pytest
 
 from tests.conftest import ROOT
+from tests.support.missing import library, unable
 
 SYSTEMD = ROOT / "systemd"
 UNITS = (
@@ -133,7 +134,7 @@ def test_the_user_and_the_folders_are_made(program, tmp_path):
     sysusers = program("systemd-sysusers", "systemd")
     tmpfiles = program("systemd-tmpfiles", "systemd")
     if os.getuid() != 0:
-        pytest.skip("only root can give a folder to another user")
+        unable("only root can give a folder to another user")
     etc = tmp_path / "etc"
     etc.mkdir()
     (etc / "passwd").write_text("root:x:0:0::/root:/bin/sh\n")
@@ -164,7 +165,7 @@ def test_each_line_of_the_udev_example_is_a_rule_and_leaves_the_port_to_its_grou
 
 def test_make_install_puts_everything_under_destdir_and_the_program_runs(program, tmp_path):
     make = program("make", "make")
-    pytest.importorskip("hatchling")
+    library("hatchling")
     stage = tmp_path / "stage"
     environment = os.environ | {
         # Nothing is fetched: the build backend and what the program needs are here already.
@@ -223,7 +224,7 @@ def test_the_report_is_made_where_memory_is_never_both_written_and_run(tmp_path,
     for command in (("import", "a.csv"), ("report", "--html", "r.html", "--json", "r.json")):
         done = run(*(sys.executable, "-c", NO_CODE_IN_DATA, *command), cwd=tmp_path, env=child_env)
         if done.returncode == 77:
-            pytest.skip("this kernel is too old to ask (before Linux 6.3)")
+            unable("this kernel is too old to ask (before Linux 6.3)")
         assert done.returncode == 0, done.stderr
     assert (tmp_path / "r.html").exists()
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Reason, Verdict
 from analysis.figures import figure, hours_words, rounded
+from analysis.text import counted
 
 if TYPE_CHECKING:
     from analysis.assessment.forecast import Forecast
@@ -150,7 +151,8 @@ def _why_unknown(case: Situation) -> Reason:
         )
     return Reason(
         "too_few_runs",
-        f"only {case.values} of {case.runs} runs show how much the charger can give; at least 4 "
+        f"only {case.values} of {counted(case.runs, 'run')} "
+        f"{'shows' if case.values == 1 else 'show'} how much the charger can give; at least 4 "
         f"runs, and one in 25, must do so",
     )
 

@@ -2,7 +2,6 @@
 
 import os
 import select
-import shutil
 import subprocess
 import time
 
@@ -10,6 +9,7 @@ import pytest
 
 from analysis.completion import completion
 from analysis.parser import COMMANDS, SHELLS, build_parser, command_module
+from tests.support.missing import program
 
 STARTS = {
     "bash": (["--norc", "--noprofile", "-i"], ". ./_ebbwatt"),
@@ -54,10 +54,7 @@ class Shell:
 @pytest.fixture(scope="module", params=STARTS)
 def shell(request, tmp_path_factory, run_ebbwatt):
     """Return a shell that knows the completion, in which ``ebbwatt`` shows its arguments."""
-    path = shutil.which(request.param)
-    if path is None:
-        message = f"needs the program {request.param}: sudo apt-get install {request.param}"
-        (pytest.fail if os.environ.get("CI") else pytest.skip)(message)
+    path = program(request.param, request.param)
     folder = tmp_path_factory.mktemp("shell")
     for name in ("report.html", "talk.jsonl"):
         (folder / name).touch()

@@ -18,8 +18,9 @@ from analysis.cli import main
 from analysis.history.history import load_history
 from tests.conftest import unmeasured
 from tests.support.bad_files import HEADER, T0, bad_files, objects, table
+from tests.support.configurations import AFT_LOCKER
 
-CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n'
+CONFIG = AFT_LOCKER
 SEED = int(os.environ.get("EBBWATT_SEED", "0")) or random.SystemRandom().randrange(1, 10**9)
 #: Whatever comes: the aim of the project, bytes.
 MOST_MEMORY = 300 * 1024 * 1024

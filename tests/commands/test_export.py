@@ -20,9 +20,10 @@ from logger.errors import UsageError
 from logger.store.events import add_event
 from logger.store.reader import COLUMNS, Reader
 from logger.store.records import SessionStart, write_import
+from tests.support.configurations import AFT_LOCKER
 
 CHARGER = ChargerConfig("aft locker", 110.0)
-TOML = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n[store]\npath = "{}"\n'
+TOML = AFT_LOCKER + '[store]\npath = "{}"\n'
 START_MS = 1_700_000_000_123
 
 

@@ -18,8 +18,9 @@ from logger.reading import OperatingState
 from logger.recordings.rows import BadRow, Recording
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.configurations import AFT_LOCKER
 
-CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n'
+CONFIG = AFT_LOCKER
 T0 = 1_750_000_000
 
 

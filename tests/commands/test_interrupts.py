@@ -15,10 +15,9 @@ from pathlib import Path
 import pytest
 
 from logger.config import ChargerConfig
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.intervals import minute
 from tests.support.rigs.live import QUICK, wait_for
 
 #: Every command that prints or writes, with nothing but a log at hand.
@@ -58,13 +57,6 @@ WRITE = {
 ROWS = 40_000
 
 
-def interval(k):
-    return Interval(
-        1.7e9 + 60.0 * k, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1, 13.2, 13.15, 13.2,
-        812.5 + k / 60.0, 21.25, None, 7.25,
-    )  # fmt: skip
-
-
 @pytest.fixture(scope="module")
 def log(tmp_path_factory):
     """Return a database that commands are busy with for a while."""
@@ -72,7 +64,7 @@ def log(tmp_path_factory):
     with Writer(path, ChargerConfig("aft locker", 110.0), SessionStart("test", 1.7e9)) as writer:
         writer.add_event(1.7e9, "gap", 1.0)
         for k in range(ROWS):
-            writer.add(interval(k))
+            writer.add(minute(1.7e9 + 60.0 * k, runtime_h=812.5 + k / 60.0))
             if k % 4000 == 0:
                 writer.commit()
     return path.read_bytes()

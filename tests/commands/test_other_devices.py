@@ -85,7 +85,7 @@ class OnBus(Bus):
 
     source = 'kind = "can"\ninterface = "can0"\n'
     gives = (13.2, 8.0, 602.5)
-    most_mib = 31
+    most_mib = 30
     module = "tests.support.rigs.can_bus"
 
     def __init__(self, folder, _env):

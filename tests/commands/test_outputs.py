@@ -14,12 +14,11 @@ import pytest
 from analysis.cli import main
 from logger.config import ChargerConfig
 from logger.errors import UsageError
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.backup import backup
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from logger.system.output import Kind, new_file
+from tests.support.intervals import minute
 
 CONFIG = """\
 [charger]
@@ -50,13 +49,6 @@ OUTPUTS = {
 }
 
 
-def interval(k):
-    return Interval(
-        1.7e9 + 60.0 * k, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1, 13.2, 13.15, 13.2,
-        812.5, 21.25, None, 7.25,
-    )  # fmt: skip
-
-
 @pytest.fixture
 def boat(tmp_path, empty_store):
     """Return a folder with a log, and a logger's files beside it."""
@@ -69,7 +61,7 @@ def boat(tmp_path, empty_store):
         folder / "ebbwatt.db", ChargerConfig("aft locker", 110.0), SessionStart("test", 1.7e9)
     ) as writer:
         for k in range(50):
-            writer.add(interval(k))
+            writer.add(minute(1.7e9 + 60.0 * k))
     (folder / "notes.txt").write_text("mine")
     (folder / "picture.html").write_text("<!DOCTYPE html><title>mine</title>")
     (folder / "mine.json").write_text('{"schema": "mine"}')

@@ -10,12 +10,12 @@ import sys
 import pytest
 
 from logger.config import ChargerConfig
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
 from tests.support.forked import Forked
+from tests.support.intervals import minute
+from tests.support.missing import unable
 
 CONFIG = """\
 [charger]
@@ -54,13 +54,6 @@ def boat(tmp_path, empty_store):
         path.chmod(0o700)
 
 
-def minute(start_s):
-    return Interval(
-        start_s, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1, 13.2, 13.15, 13.2, 812.5,
-        21.25, None, 7.25,
-    )  # fmt: skip
-
-
 @pytest.fixture
 def forked(boat, child_env):
     """Return what runs commands as a user whom modes bind; root gives up what makes them void."""
@@ -69,7 +62,7 @@ def forked(boat, child_env):
     with Forked(boat, child_env | {"XDG_RUNTIME_DIR": str(boat / "out")}) as process:
         probe = process.run("check", "--config", "refused", bound=True)
         if "ermission" not in probe["stderr"] and "may not" not in probe["stderr"]:
-            pytest.skip("modes of files do not bind this user, and capset(2) does not help here")
+            unable("modes of files do not bind this user, and capset(2) does not help here")
         yield process
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from analysis.parser import COMMANDS
 from tests.conftest import ROOT
+from tests.support.missing import missing
 from tests.support.rigs.live import live, wait_for
 
 # The demonstration takes half a minute of processor time.
@@ -76,7 +77,7 @@ def poison(mark):
 def ebbwatt_script(mark):
     """Return what runs the installed script, or ``python -m analysis``, in a folder."""
     if not SCRIPT.exists():
-        pytest.skip("the script ebbwatt is not installed beside this Python: pip install -e .")
+        missing("the script ebbwatt is not installed beside this Python: pip install -e .")
 
     def run(*arguments, cwd, program=(SCRIPT,)):
         mark.unlink(missing_ok=True)

@@ -6,6 +6,7 @@ import signal
 import pytest
 
 from tests.conftest import unmeasured
+from tests.support.configurations import AFT_LOCKER
 from tests.support.terminal import BACK, HIDE, Terminal
 
 
@@ -27,9 +28,7 @@ def terminal(child_env):
 @pytest.fixture
 def boat(tmp_path, ebbwatt):
     """Return a folder with a configuration and a short log."""
-    (tmp_path / "ebbwatt.toml").write_text(
-        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[log]\ninterval_s = 30\n'
-    )
+    (tmp_path / "ebbwatt.toml").write_text(AFT_LOCKER + "[log]\ninterval_s = 30\n")
     rows = "".join(f"{1700000000 + 30 * k},13.1,8.0,running\n" for k in range(600))
     (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + rows)
     ebbwatt("import", "log.csv", cwd=tmp_path)

@@ -9,14 +9,14 @@ import pytest
 
 from analysis.history.history import load_history
 from logger.config import ChargerConfig
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.records import SessionStart, interval_row, write_import
 from logger.store.repair.salvage import salvage
 from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
+from tests.support.configurations import AFT_LOCKER
+from tests.support.intervals import minute
 
-CONFIG = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n[fuel]\n'
+CONFIG = AFT_LOCKER + "[fuel]\n"
 CHARGER = ChargerConfig("aft locker", 110.0)
 #: 9999-12-31T23:59:59-14:00 and 0001-01-01T00:00:00+14:00, as earlier versions took them.
 BEYOND_S, BEFORE_S = 253402351199.0, -62135647200.0
@@ -27,13 +27,6 @@ def boat(tmp_path, empty_store):
     (tmp_path / "ebbwatt.toml").write_text(CONFIG)
     (tmp_path / "ebbwatt.db").write_bytes(empty_store)
     return tmp_path
-
-
-def minute(start_s):
-    return Interval(
-        start_s, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1, 13.2, 13.15, 13.2, 812.5,
-        21.25, None, None,
-    )  # fmt: skip
 
 
 def rows(path, statement="SELECT * FROM intervals ORDER BY id"):

@@ -10,6 +10,8 @@ import time
 import pytest
 
 from tests.conftest import unmeasured
+from tests.support.configurations import AFT_LOCKER
+from tests.support.missing import program, unable
 from tests.support.terminal import Terminal
 
 #: A user whose files the log is.
@@ -20,8 +22,7 @@ OTHER = 64124
 def boat(tmp_path, ebbwatt):
     """Return a folder with a configuration and a short log."""
     (tmp_path / "ebbwatt.toml").write_text(
-        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[log]\ninterval_s = 30\n'
-        '[fuel]\n[store]\npath = "store/ebbwatt.db"\n'
+        AFT_LOCKER + '[log]\ninterval_s = 30\n[fuel]\n[store]\npath = "store/ebbwatt.db"\n'
     )
     (tmp_path / "store").mkdir()
     rows = "".join(f"{1700000000 + 30 * k},13.1,8.0,running\n" for k in range(600))
@@ -187,8 +188,9 @@ def test_a_folder_without_a_log_is_no_failure(boat, ebbwatt):
 @pytest.fixture
 def installed(boat):
     """Return the boat's folder as an installed board has it, and the group that may read it."""
-    if os.geteuid() != 0 or shutil.which("setpriv") is None:
-        pytest.skip("needs the rights to give files away, and setpriv (util-linux)")
+    program("setpriv", "util-linux")
+    if os.geteuid() != 0:
+        unable("only root can give files away")
     group = 64123
     for file in (boat / "store").iterdir():
         os.chown(file, OTHER, group)

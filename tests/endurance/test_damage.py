@@ -13,8 +13,6 @@ import pytest
 from analysis.history.history import load_history
 from logger.config import ChargerConfig
 from logger.errors import StoreDamagedError, StoreError
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.events import add_event, list_events
 from logger.store.file_format.pages import looks_like_ours, rows
 from logger.store.file_format.wal import commits_behind_a_broken_frame, log_header_is_sound
@@ -23,6 +21,8 @@ from logger.store.records import SessionStart, keep_configuration
 from logger.store.repair.salvage import salvage, whole_check
 from logger.store.writer import Writer
 from logger.system.snapshot import snapshot_path
+from tests.support.configurations import AFT_LOCKER
+from tests.support.intervals import minute
 from tests.support.rigs.live import QUICK, live, wait_for
 
 CHARGER = ChargerConfig("aft locker", 110.0, date(2021, 4, 18))
@@ -31,10 +31,11 @@ CONFIG = QUICK.format(charger="fitted = 2021-04-18\n")
 
 
 def interval(k, start_s=None):
-    return Interval(
-        60.0 * k if start_s is None else start_s, 60.0, OperatingState.RUNNING, 60,
-        480.0 + k / 100, 6300.0 + k / 10, 13.1, 13.2, 13.15, 13.2, 812.5, 21.25, None, 7.25,
-    )  # fmt: skip
+    return minute(
+        60.0 * k if start_s is None else start_s,
+        charge_c=480.0 + k / 100,
+        energy_j=6300.0 + k / 10,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -404,9 +405,7 @@ def test_the_configuration_of_each_fitting_is_mended_with_the_log(place):
 
 
 def test_without_a_logger_the_check_mends_it(place, whole, ebbwatt):
-    (place.parent / "ebbwatt.toml").write_text(
-        '[charger]\nlabel = "aft locker"\nrated_w = 110\n', encoding="utf-8"
-    )
+    (place.parent / "ebbwatt.toml").write_text(AFT_LOCKER, encoding="utf-8")
     assert "log       whole" in ebbwatt("check", cwd=place.parent).stdout
     zero_middle(place)
     assert "is damaged" in ebbwatt("check", cwd=place.parent, status=1).stderr

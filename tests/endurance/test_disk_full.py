@@ -12,7 +12,6 @@ import pytest
 from analysis.history.history import load_history
 from logger.config import ChargerConfig, load_config
 from logger.errors import StoreUnwritableError
-from logger.interval import Interval
 from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
@@ -22,6 +21,8 @@ from logger.store.files import prepare
 from logger.store.raw import COLUMNS, PackedHour
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.intervals import minute
+from tests.support.missing import unable
 from tests.support.rigs.live import live, wait_for
 
 CONFIG = """\
@@ -58,14 +59,14 @@ def told(folder, words):
 def small_disk(tmp_path):
     """Mount a file system of one megabyte; needs root."""
     if os.geteuid() != 0:
-        pytest.skip("mounting a small file system needs root")
+        unable("mounting a small file system needs root")
     folder = tmp_path / "disk"
     folder.mkdir()
     done = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", folder], check=False, capture_output=True
     )
     if done.returncode != 0:
-        pytest.skip(f"cannot mount: {done.stderr.decode()}")
+        unable(f"cannot mount: {done.stderr.decode()}")
     try:
         yield folder
     finally:
@@ -169,13 +170,6 @@ def test_a_file_that_may_not_grow_is_the_same(tmp_path, start_daemon):
     check_nothing_was_lost(daemon, path, stored, kind="store_unwritable")
 
 
-def interval(start_s):
-    return Interval(
-        start_s, 60.0, OperatingState.RUNNING, 60, 1.0, 1.0, 13.0, 13.0, 13.0, 13.0,
-        None, None, None, None,
-    )  # fmt: skip
-
-
 @contextmanager
 def protected(path, lines):
     """Give a live session's writer whose every write fails until the end; what it says is kept."""
@@ -194,7 +188,7 @@ def test_memory_is_bounded_and_what_had_to_go_is_counted(tmp_path, monkeypatch):
     path, lines = tmp_path / "ebbwatt.db", []
     with protected(path, lines) as writer:
         for k in range(25):
-            writer.add(interval(60.0 * k))
+            writer.add(minute(60.0 * k))
             writer.commit()
             writer.add_event(60.0 * k, "gap", 1.0)
         assert writer.waiting == 10
@@ -237,7 +231,7 @@ def test_a_session_begins_later_if_there_is_no_room_at_the_start(tmp_path):
         patch.setattr("logger.store.files.BUSY_TIMEOUT_S", 0.05)
         writer = Writer(path, ChargerConfig("x", 110.0), session)
         assert writer.session == 0
-        writer.add(interval(0.0))
+        writer.add(minute(0.0))
         writer.commit()
         assert writer.waiting == 1
         blocker.close()
@@ -267,7 +261,7 @@ def test_a_recording_stops_with_an_error_instead(tmp_path):
     prepare(path)
     writer = Writer(path, ChargerConfig("x", 110.0), SessionStart("recording", 1.7e9))
     writer._connection.execute("PRAGMA query_only = 1")
-    writer.add(interval(1.7e9))
+    writer.add(minute(1.7e9))
     with pytest.raises(StoreUnwritableError, match="write-protected"):
         writer.commit()
     writer._connection.execute("PRAGMA query_only = 0")

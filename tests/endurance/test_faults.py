@@ -13,12 +13,12 @@ import sqlite3
 import pytest
 
 from logger.config import ChargerConfig
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
 from tests.support.forked import Forked, build_shim
+from tests.support.intervals import minute
+from tests.support.missing import program
 
 MOST = int(os.environ.get("EBBWATT_FAULTS", "0"))
 SEED = int(os.environ.get("EBBWATT_SEED", "0")) or random.SystemRandom().randrange(1, 10**9)
@@ -53,12 +53,7 @@ def boat(tmp_path, empty_store):
     charger = ChargerConfig("aft locker", 110.0)
     with Writer(store, charger, SessionStart("test", begin_s)) as writer:
         for k in range(20):
-            writer.add(
-                Interval(
-                    begin_s + 60.0 * k, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0,
-                    *(13.1, 13.2, 13.15, 13.2), 812.5, 21.25, None, 7.25,
-                )
-            )  # fmt: skip
+            writer.add(minute(begin_s + 60.0 * k))
     with contextlib.closing(sqlite3.connect(store)) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return folder
@@ -66,9 +61,7 @@ def boat(tmp_path, empty_store):
 
 @pytest.fixture
 def forked(boat, child_env, tmp_path):
-    shim = build_shim(tmp_path)
-    if shim is None:
-        pytest.skip("needs a C compiler (Debian package gcc)")
+    shim = build_shim(program("gcc", "gcc libc6-dev"), tmp_path)
     with Forked(boat, child_env | {"RUNTIME_DIRECTORY": str(tmp_path)}, shim) as process:
         yield process
 

@@ -5,6 +5,9 @@ from pathlib import Path
 from logger.config import BatteryConfig, ChargerConfig, Config, FuelConfig, LogConfig, StoreConfig
 from logger.settings import Document
 
+#: The head of a configuration: the charger of most tests.
+AFT_LOCKER = '[charger]\nlabel = "aft locker"\nrated_w = 110\n'
+
 #: A daemon on a serial line called ``charger``; ``{timing}`` takes more lines of [source.timing].
 SERIAL = """\
 [charger]

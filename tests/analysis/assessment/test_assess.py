@@ -173,7 +173,13 @@ def test_one_run_says_that_it_is_too_few(config):
     result = assess(log(runs=1), config)
     assert result.verdict is Verdict.UNDETERMINED
     assert result.reasons[0].code == "too_few_runs"
+    # It shows what it shows, but decides nothing.
+    assert (result.runs, result.source_limited_runs) == (1, 1)
     assert result.run_table.limit == (Limit.SOURCE,)
+    assert result.decline_per_1000h.median is None
+    assert result.remaining_h.median is None
+    assert "1 run" in result.reasons[0].text
+    assert "1 runs" not in result.reasons[0].text
 
 
 @pytest.mark.parametrize("missing", ["states", "counter", "temperature"])

@@ -19,9 +19,9 @@ from analysis.fleet.runner import results as local
 from logger.errors import EbbwattError, UsageError
 from tests.conftest import unmeasured
 from tests.support.fleet_boats import write_boat
+from tests.support.missing import library
 from tests.support.rigs.fleet_work import work
 
-Client = pytest.importorskip("distributed").Client
 RIG = Path(__file__).parents[2] / "support" / "rigs" / "fleet_cluster.py"
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("default")]
 
@@ -29,6 +29,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("default")]
 @contextlib.contextmanager
 def cluster(env, *arguments):
     """Run a scheduler and two workers in processes of their own; give the address."""
+    library("distributed")
     rig = subprocess.Popen(
         [sys.executable, str(RIG), *map(str, arguments)],
         env=unmeasured(env),
@@ -80,7 +81,7 @@ def test_a_fleet_is_the_same_byte_by_byte_though_a_worker_is_killed(
 
         def kill(done, of):
             if done == 1 and not killed:
-                with Client(address, set_as_default=False) as client:
+                with library("distributed").Client(address, set_as_default=False) as client:
                     killed.extend(client.run(os.getpid).values())
                 os.kill(killed[0], signal.SIGKILL)
 

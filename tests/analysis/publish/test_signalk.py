@@ -5,11 +5,10 @@ import os
 import socket
 import subprocess
 
-import pytest
-
 from analysis.publish.signalk import SignalK, delta
 from logger.errors import EbbwattError
 from tests.conftest import ROOT
+from tests.support.missing import missing, program
 from tests.support.outward import facts, silent
 
 MODULES = ROOT / "build/npm/node_modules"
@@ -31,12 +30,9 @@ console.log(JSON.stringify([alone.valid, vessel.valid]));
 def judged(made):
     """Return whether the delta, and the whole vessel that it makes, are valid."""
     if not (MODULES / "@signalk/signalk-schema").is_dir():
-        message = "needs npm install --prefix build/npm @signalk/signalk-schema@1.8.2"
-        if os.environ.get("CI"):
-            pytest.fail(message)
-        pytest.skip(message)
+        missing("needs npm install --prefix build/npm @signalk/signalk-schema@1.8.2")
     done = subprocess.run(
-        ["node", "-e", _JUDGE],
+        [program("node", "nodejs"), "-e", _JUDGE],
         input=json.dumps(made),
         capture_output=True,
         text=True,

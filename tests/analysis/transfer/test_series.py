@@ -23,8 +23,10 @@ from logger.errors import ConfigError, RecordingError, UsageError
 from logger.store.files import prepare
 from logger.store.reader import Reader
 from tests.support.broker import free_port, until
+from tests.support.configurations import AFT_LOCKER
+from tests.support.missing import library
 
-CHARGER = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n[log]\ninterval_s = 10\n'
+CHARGER = AFT_LOCKER + "[log]\ninterval_s = 10\n"
 FIELDS = """
 [import.fields]
 voltage_v = 'charger.volts{boat="x"}'
@@ -92,7 +94,7 @@ def as_range_query():
 
 
 def write_parquet(path, columns):
-    pa = pytest.importorskip("pyarrow")
+    pa = library("pyarrow")
     from pyarrow import parquet
 
     parquet.write_table(pa.table(columns), path, row_group_size=700)
@@ -127,7 +129,7 @@ def test_text_of_other_programs_comes_to_the_same_log(tmp_path, wanted, name):
 
 @pytest.mark.parametrize("times", ["timestamp", "whole", "text"])
 def test_parquet_comes_to_the_same_log(tmp_path, wanted, times):
-    pa = pytest.importorskip("pyarrow")
+    pa = library("pyarrow")
     config = boat(
         tmp_path,
         '[import]\ntime = "when"\ntime_unit = "ms"\n[import.fields]\nvoltage_v = "U"\n'
@@ -168,7 +170,7 @@ def test_parquet_with_the_columns_of_a_recording_needs_no_mapping(tmp_path, want
 
 
 def test_intervals_exported_as_parquet_come_back_exactly(tmp_path, ebbwatt):
-    pytest.importorskip("pyarrow")
+    library("pyarrow")
     config = boat(tmp_path / "one", "")
     _, rows = taken(config, plain(tmp_path / "one"))
     ebbwatt("export", "out.parquet", cwd=tmp_path / "one")

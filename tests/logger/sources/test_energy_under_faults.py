@@ -7,17 +7,16 @@ import asyncio
 import math
 import random
 from dataclasses import replace
-from itertools import pairwise
 
 import pytest
 
 from logger.config import LogConfig
 from logger.errors import SourceError
-from logger.interval import Condenser
 from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.link.conversation import opened
 from logger.sources.link.supervision import supervise
 from tests.conftest import ROOT
+from tests.support.energy import energy_of, trapezoids, truth
 from tests.support.rigs.fast_motion import run
 from tests.support.rigs.late_device import LateDevice, registers, sealed
 from tests.support.rigs.said import TALKERS
@@ -38,11 +37,6 @@ current_a = { from = "amps", scale = 0.01 }
 TWO_BLOCKS = ONE_BLOCK.replace(
     "amps = { at = 1 }", 'amps = { at = 100 }\nhours = { at = 101, type = "u32" }'
 ).replace("[fields]", '[fields]\nruntime_h = "hours"')
-
-
-def truth(time_s):
-    """Return voltage, V, and current, A, as the device measures them."""
-    return 13.2 + 0.3 * math.sin(time_s / 300.0), 6.0 + 2.0 * math.sin(time_s / 170.0)
 
 
 class Talker(LateDevice):
@@ -109,22 +103,9 @@ class Fault:
         return line[:at] + bytes([line[at] ^ 0x80]) + line[at + 1 :]
 
 
-def energy_of(readings, log=None):
-    """Condense the readings; with ``interval_s`` as configured, unless ``log`` says otherwise.
-
-    Where the spacing is found, a line that is silent for a third of the time has two spacings, and
-    the charger is taken to have run on in the silence.
-    """
-    condenser = Condenser(log or LogConfig())
-    closed = [interval for r in readings if (interval := condenser.add(r))]
-    return sum(i.energy_j for i in [*closed, condenser.flush()] if i is not None)
-
-
 def integral(sent):
     """Integrate power over the seconds that were sent; silence longer than a gap gives nothing."""
-    return sum(
-        (p + q) / 2 * (b - a) for (a, p), (b, q) in pairwise(sent) if b - a <= LogConfig().gap_s
-    )
+    return trapezoids(sent, LogConfig().gap_s)
 
 
 def logged(description, device, speak=None):

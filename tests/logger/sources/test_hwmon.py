@@ -6,18 +6,18 @@ import os
 import re
 import threading
 import time
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from logger.config import LogConfig
 from logger.errors import ConfigError, SourceError
-from logger.interval import Condenser
 from logger.refusals import Refusals
 from logger.sources.decoders.hwmon import build_hwmon
 from logger.sources.decoding import Context, Message
 from logger.sources.link.sensors import SensorLink, find
 from logger.sources.link.supervision import supervise
+from tests.support.energy import energy_of, held, quick_truth
 from tests.support.rigs.sensor_tree import SensorTree
 from tests.support.rigs.sources import described, source_from, take
 
@@ -137,45 +137,65 @@ class Fault:
 
     def renumbered(self, step):
         if step % 20 == 10:
-            self.tree.renumber(3 + step, in1=13520, curr1=4200, temp1=31500)
+            self.tree.renumber(3 + step, **measured(step), temp1=31500)
             # Its old number now belongs to another sensor.
             other = SensorTree(self.tree.root, name="cpu", number=step - 17, device=f"soc{step}")
             other.put(in1=1000, curr1=90000, temp1=99000)
 
 
+def measured(step):
+    """Return what the sensor shows in a step, mV and mA."""
+    volts, amps = quick_truth(step)
+    return {"in1": round(1000 * volts), "curr1": round(1000 * amps)}
+
+
 def logged(source, tree, spoil, steps=40):
-    """Return the readings of ``steps`` steps of 0.05 s, in each of which something may happen."""
-    got = []
+    """Return what was measured, and the readings of as many steps of 0.05 s.
+
+    In each step something may happen. What was measured is time, s, V and A at each change.
+    """
+    got, sent = [], []
 
     async def main():
         task = asyncio.create_task(supervise(source, got.append))
         async with asyncio.timeout(60):
             while not got:  # noqa: ASYNC110 - nobody tells of the first reading
                 await asyncio.sleep(0.01)
+        got.clear()
         for step in range(steps):
             spoil(step)
+            tree.put(**measured(step))
+            sent.append((time.clock_gettime(time.CLOCK_BOOTTIME), *quick_truth(step)))
             await asyncio.sleep(0.05)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
         await source.close()
 
     asyncio.run(main())
-    return got
+    return sent, got
 
 
 @pytest.mark.parametrize("name", [n for n in vars(Fault) if not n.startswith("_")])
 def test_energy_under_faults(tmp_path, tree, name):
     source = source_from(tmp_path, SOURCE)
-    got = logged(source, tree, getattr(Fault(tree), name))
-    assert {r.voltage_v for r in got} == {13.52}, "never from another sensor"
-    assert {r.current_a for r in got} == {4.2}
+    sent, got = logged(source, tree, getattr(Fault(tree), name))
+    got = [r for r in got if r.time_s > sent[0][0]]
+    at_s = {volts: began_s for began_s, volts, _ in sent}
+    for reading, after in pairwise(got):
+        # Never from another sensor. The two attributes are read one after the other.
+        if None in (reading.voltage_v, reading.current_a):
+            assert name == "renumbered", "it comes back one attribute after the other"
+            continue
+        began_s = at_s[reading.voltage_v]
+        near = {a for s, _, a in sent if abs(s - began_s) < 0.5}
+        assert reading.current_a in near, reading
+        # Of its own time: the value stood there, or came in the moment of reading.
+        assert began_s < after.time_s, reading
     assert {r.temperature_c for r in got} <= {31.5, None}
-    condenser = Condenser(LogConfig())
-    closed = [interval for r in got if (interval := condenser.add(r))]
-    energy_j = sum(i.energy_j for i in [*closed, condenser.flush()] if i is not None)
-    lasted_s = got[-1].time_s - got[0].time_s
-    assert lasted_s > 1.5
-    assert energy_j / (13.52 * 4.2 * lasted_s) == pytest.approx(1.0, abs=0.005)
+    begin_s, end_s = got[0].time_s, got[-1].time_s
+    assert end_s - begin_s > 1.5
+    truth_j = held([(s, volts * amps) for s, volts, amps in sent], begin_s, end_s)
+    assert energy_of(got) / truth_j == pytest.approx(1.0, abs=0.01)
     told = source.refusals.by_reason
     assert ("temperature" in name) == any(reason.startswith("temp1: ") for reason in told), told
 

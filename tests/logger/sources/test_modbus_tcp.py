@@ -9,15 +9,14 @@ import struct
 
 import pytest
 
-from logger.config import LogConfig
 from logger.errors import ConfigError, SourceError
-from logger.interval import Condenser
 from logger.refusals import Refusals
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.link import tcp
 from logger.sources.link.supervision import supervise
 from logger.sources.link.tcp import TcpLink
 from logger.sources.modbus_tcp import ModbusTcpSource
+from tests.support.energy import energy_of, truth
 from tests.support.rigs import fast_motion
 from tests.support.rigs.late_device import registers
 from tests.support.rigs.modbus_tcp import Server, Wire, sunspec
@@ -156,11 +155,8 @@ class Device:
     def __init__(self, spoil):
         self.spoil, self.number = spoil, 0
 
-    def truth(self, time_s):
-        return 13.2 + 0.3 * math.sin(time_s / 300.0), 6.0 + 2.0 * math.sin(time_s / 170.0)
-
     def value(self, register):
-        volts, amps = self.truth(asyncio.get_running_loop().time())
+        volts, amps = truth(asyncio.get_running_loop().time())
         return round(100 * {0: volts, 200: amps}.get(register, 0.0))
 
 
@@ -176,12 +172,6 @@ class InventedLink(TcpLink):
 
     async def close(self):
         self._socket = None
-
-
-def energy_of(readings):
-    condenser = Condenser(LogConfig())
-    closed = [interval for r in readings if (interval := condenser.add(r))]
-    return sum(i.energy_j for i in [*closed, condenser.flush()] if i is not None)
 
 
 @pytest.mark.parametrize("name", FAULTS)
@@ -204,11 +194,11 @@ def test_energy_of_an_hour_under_faults(name, monkeypatch):
     lasted_s = got[-1].time_s - got[0].time_s
     assert lasted_s > 3585.0
     for reading in got:
-        volts, amps = device.truth(reading.time_s)
+        volts, amps = truth(reading.time_s)
         assert reading.voltage_v == pytest.approx(volts, abs=0.03), "of its own time and name"
         assert reading.current_a == pytest.approx(amps, abs=0.08)
     seconds = range(math.ceil(got[0].time_s), int(got[-1].time_s))
-    powers = [math.prod(device.truth(s + 0.5)) for s in seconds]
+    powers = [math.prod(truth(s + 0.5)) for s in seconds]
     ratio = energy_of(got) / (sum(powers) / len(powers) * lasted_s)
     assert 0.995 <= ratio <= 1.005, f"{ratio:.4f}"
     print(f"{name}: {ratio:.4f}, {len(got)} readings")

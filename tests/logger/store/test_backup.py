@@ -12,22 +12,16 @@ import pytest
 from analysis.history.history import load_history
 from logger.config import ChargerConfig
 from logger.errors import EbbwattError, StoreDamagedError, UsageError
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.backup import backup
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.configurations import AFT_LOCKER
+from tests.support.intervals import minute
+from tests.support.missing import unable
 from tests.support.rigs.live import QUICK, live
 
 CONFIG = QUICK.format(charger="")
 CHARGER = ChargerConfig("aft locker", 110.0)
-
-
-def interval(k):
-    return Interval(
-        1.7e9 + 60.0 * k, 60.0, OperatingState.RUNNING, 60, 480.0, 6300.0, 13.1, 13.2, 13.15, 13.2,
-        812.5, 21.25, None, 7.25,
-    )  # fmt: skip
 
 
 @pytest.fixture
@@ -35,7 +29,7 @@ def store(tmp_path):
     path = tmp_path / "ebbwatt.db"
     with Writer(path, CHARGER, SessionStart("test", 1.7e9)) as writer:
         for k in range(500):
-            writer.add(interval(k))
+            writer.add(minute(1.7e9 + 60.0 * k))
     return path
 
 
@@ -74,7 +68,7 @@ def write_protected(folder):
     if os.geteuid() == 0:
         bound = subprocess.run(["mount", "--bind", folder, folder], check=False)
         if bound.returncode != 0:
-            pytest.skip("root, but not allowed to mount")
+            unable("root, but not allowed to mount")
         subprocess.run(["mount", "-o", "remount,ro,bind", folder], check=True)
     else:
         for file in folder.iterdir():
@@ -99,7 +93,7 @@ def test_report_works_on_a_write_protected_copy(store, tmp_path, ebbwatt, how):
     laptop = tmp_path / "laptop"
     laptop.mkdir()
     (laptop / "ebbwatt.toml").write_text(
-        f'[charger]\nlabel = "aft locker"\nrated_w = 110\n[store]\npath = "{stick / "log.db"}"\n',
+        AFT_LOCKER + f'[store]\npath = "{stick / "log.db"}"\n',
         encoding="utf-8",
     )
     with write_protected(stick):
@@ -114,7 +108,7 @@ def test_a_backup_can_be_logged_into_again(store, tmp_path):
     copy = tmp_path / "copy.db"
     backup(store, copy)
     with Writer(copy, CHARGER, SessionStart("test", 1.7e9)) as writer:
-        writer.add(interval(500))
+        writer.add(minute(1.7e9 + 60.0 * 500))
         assert writer._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert len(load_history(copy)) == 501
 

@@ -111,8 +111,9 @@ def wild(tmp_path_factory):
 def test_wild_readings_come_back_exactly(wild):
     limits = wild.plausible
     channels = {name: stored(*limits[name], scale) for name, scale in SCALES.items()}
-    # A counter faster than time is dropped before it is stored; that is tested elsewhere.
-    channels["runtime_h"] = st.none() | st.just(812.5)
+    # A counter faster than time is dropped before it is stored; that is tested elsewhere. This one
+    # counts a part of the time since the reading before, or is not told.
+    channels["runtime_h"] = st.none() | st.floats(0.0, 1.0)
     # At least one value, or the recorder has nothing to keep.
     said = st.builds(dict, state=st.sampled_from(sorted(OperatingState)), **channels).filter(
         lambda v: any(x is not None for k, x in v.items() if k != "state")
@@ -126,14 +127,20 @@ def test_wild_readings_come_back_exactly(wild):
         with closing(sqlite3.connect(wild.store.path)) as db, db:
             for table in ("raw", "intervals", "sessions"):
                 db.execute(f"DELETE FROM {table}")
-        time_ms, readings = round(START_S * 1000), []
+        time_ms, readings, counted_s = round(START_S * 1000), [], 812.5 * 3600.0
         for gap_ms, values in steps:
             time_ms += gap_ms
+            if values["runtime_h"] is not None:
+                counted_s += values["runtime_h"] * gap_ms / 1000.0
+                values |= {"runtime_h": counted_s // 1.0 / SCALES["runtime_h"]}
+                rises.append(values["runtime_h"] > 812.5)
             readings.append(Reading(time_ms / 1000.0, **values))
         log(wild, readings)
         assert kept(wild) == readings
 
+    rises = []
     check()
+    assert sum(rises) > len(rises) / 4, "counters that stand still would show nothing"
 
 
 def test_nothing_is_kept_unless_it_is_asked_for(tmp_path):

@@ -4,6 +4,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from functools import partial
 
 import numpy as np
 import pytest
@@ -13,55 +14,46 @@ from hypothesis import strategies as st
 from analysis.history.history import STATES, load_history
 from logger.config import ChargerConfig
 from logger.errors import StoreError
-from logger.interval import Interval
 from logger.reading import OperatingState
 from logger.recordings.times import EARLIEST_S
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION, prepare
 from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.intervals import BEGIN_S, minute
 
 CHARGER = ChargerConfig("aft locker", 110.0)
-#: Unix time of an import, 2023-11-14; what an import dates before 2000 is left out.
-BEGIN_S = 1.7e9
 
 
-def interval(**values):
-    usual = {
-        "start_s": 1.7e9,
-        "duration_s": 60.0,
-        "state": OperatingState.RUNNING,
-        "readings": 60,
-        "charge_c": 480.0,
-        "energy_j": 6300.0,
-        "voltage_min_v": 13.1,
-        "voltage_max_v": 13.2,
-        "voltage_mean_v": 13.15,
-        "voltage_last_v": 13.2,
-        "runtime_h": 812.5,
-        "temperature_c": 21.25,
-        "battery_charge_c": -12.5,
-        "fuel_l": 7.25,
-    }
-    return Interval(**(usual | values))
+interval = partial(minute, battery_charge_c=-12.5)
 
 
 finite = st.none() | st.floats(-1e5, 1e5, allow_nan=False)
 
 
-@settings(max_examples=60, deadline=None)
+#: When an interval began by the clock of its session, s, and what makes that UTC, s: an import
+#: holds Unix time; a live session counts from the boot of a board, whose clock may say any year.
+IMPORTED = st.tuples(st.floats(EARLIEST_S, BEGIN_S), st.none())
+LIVE = st.tuples(st.floats(0, 3.2e8), st.floats(0, 4e9))
+
+
+@settings(max_examples=100, deadline=None)
 @given(
-    st.floats(EARLIEST_S, BEGIN_S, allow_nan=False),
+    IMPORTED | LIVE,
     st.floats(0, 600, allow_nan=False),
     st.sampled_from(OperatingState),
     finite,
     finite,
 )
 def test_what_is_read_is_what_was_written(
-    tmp_path_factory, empty_store, start_s, length_s, state, charge_c, temperature_c
+    tmp_path_factory, empty_store, began, length_s, state, charge_c, temperature_c
 ):
     path = tmp_path_factory.mktemp("round") / "ebbwatt.db"
     path.write_bytes(empty_store)
+    start_s, offset_s = began
+    session = SessionStart("test", start_s)
+    if offset_s is not None:
+        session = SessionStart("test", start_s, "boot", offset_s, offset_quality=1)
     given_interval = interval(
         start_s=start_s,
         duration_s=length_s,
@@ -69,13 +61,16 @@ def test_what_is_read_is_what_was_written(
         charge_c=charge_c,
         temperature_c=temperature_c,
     )
-    with Writer(path, CHARGER, SessionStart("test", start_s)) as writer:
+    with Writer(path, CHARGER, session) as writer:
         writer.add(given_interval)
     history = load_history(path)
+    start_s += offset_s or 0.0
+    # Interval and offset are rounded to a millisecond each.
+    tolerance_s = 6e-4 if offset_s is None else 1.1e-3
     assert len(history) == 1
     assert STATES[history.state[0]] is state
-    assert history.start_s[0] == pytest.approx(start_s, abs=6e-4)
-    assert history.end_s[0] == pytest.approx(start_s + length_s, abs=6e-4)
+    assert history.start_s[0] == pytest.approx(start_s, abs=tolerance_s)
+    assert history.end_s[0] == pytest.approx(start_s + length_s, abs=tolerance_s)
     for name, tolerance in (("charge_c", 6e-4), ("temperature_c", 6e-3), ("voltage_min_v", 6e-4)):
         value = getattr(given_interval, name)
         stored = getattr(history, name)[0]

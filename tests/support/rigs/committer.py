@@ -8,10 +8,9 @@ import sys
 from pathlib import Path
 
 from logger.config import ChargerConfig
-from logger.interval import Interval
-from logger.reading import OperatingState
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.intervals import minute
 
 #: Intervals a commit.
 BATCH = 3
@@ -19,19 +18,12 @@ BATCH = 3
 BEGIN_S = 1.7e9
 
 
-def interval(number):
-    return Interval(
-        BEGIN_S + 60.0 * number, 60.0, OperatingState.RUNNING, 60, 480.0 + number, 6300.0, 13.1,
-        13.2, 13.15, 13.2, 812.5, 21.25, None, 7.25,
-    )  # fmt: skip
-
-
 def main():
     path, number = Path(sys.argv[1]), int(sys.argv[2])
     with Writer(path, ChargerConfig("aft locker", 110.0), SessionStart("rig", BEGIN_S)) as writer:
         while True:
             for _ in range(BATCH):
-                writer.add(interval(number))
+                writer.add(minute(BEGIN_S + 60.0 * number, charge_c=480.0 + number))
                 number += 1
             writer.commit()
             print(number, flush=True)

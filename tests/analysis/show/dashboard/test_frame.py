@@ -36,6 +36,7 @@ from logger.store.reader import Fitting, Reader
 from logger.system.snapshot import Snapshot
 from tests.conftest import ROOT
 from tests.support import scenes
+from tests.support.configurations import AFT_LOCKER
 from tests.support.wcag import contrast
 
 NOW_S = scenes.END_S
@@ -45,10 +46,7 @@ GOLDEN = ROOT / "fixtures/frames"
 @pytest.fixture(scope="module")
 def config(tmp_path_factory):
     path = tmp_path_factory.mktemp("config") / "ebbwatt.toml"
-    path.write_text(
-        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[battery]\n'
-        "charge_ceiling_v = 14.2\n[fuel]\n"
-    )
+    path.write_text(AFT_LOCKER + "[battery]\ncharge_ceiling_v = 14.2\n[fuel]\n")
     return load_config(path)
 
 
@@ -391,9 +389,7 @@ def boat(tmp_path, ebbwatt):
     """Return a folder with a configuration and a short log."""
     rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(600)]
     (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
-    (tmp_path / "ebbwatt.toml").write_text(
-        '[charger]\nlabel = "aft locker"\nrated_w = 110\n[log]\ninterval_s = 30\n'
-    )
+    (tmp_path / "ebbwatt.toml").write_text(AFT_LOCKER + "[log]\ninterval_s = 30\n")
     ebbwatt("import", "log.csv", cwd=tmp_path)
     return tmp_path
 

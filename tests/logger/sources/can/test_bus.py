@@ -13,9 +13,7 @@ import pytest
 
 from analysis.probe import bus as probe_bus
 from analysis.probe.dbc import compile_dbc
-from logger.config import LogConfig
 from logger.errors import ConfigError, SourceError
-from logger.interval import Condenser
 from logger.refusals import Refusals
 from logger.sources.can import bus
 from logger.sources.can.bus import BusLink, filters, open_socket
@@ -23,6 +21,8 @@ from logger.sources.can.signals import CanDecoder, read_compiled
 from logger.sources.can.source import CanSource
 from logger.sources.link.supervision import supervise
 from tests.conftest import ROOT
+from tests.support.energy import energy_of, quick_truth, trapezoids
+from tests.support.missing import unable
 from tests.support.rigs.can_bus import Deaf, can_frame, frames
 from tests.support.rigs.sources import source_from, take
 
@@ -135,7 +135,7 @@ class Sent:
         self.fault, self.rng = fault, random.Random(20261129)
 
     def pieces(self, step):
-        sent = frames()
+        sent = frames(*quick_truth(step))
         odd = step % 10 == 7
         if self.fault == "lost" and odd:
             return sent[1:]
@@ -146,7 +146,7 @@ class Sent:
             return [can_frame(0x98FF5111, b"\x28"), *sent]
         if self.fault == "asks" and odd:
             return [can_frame(0x98FF5111 | 0x40000000, b""), can_frame(0x20000004, bytes(8)), *sent]
-        if self.fault == "gone" and step % 40 == 20:
+        if self.fault == "gone" and step % 40 == 10:
             return [b""]
         return sent
 
@@ -160,11 +160,13 @@ def test_energy_under_faults(tmp_path, pair, fault):
     )
     source = source_from(tmp_path, SOURCE.replace(str(DEVICE), "device.toml") + "every_s = 0.02\n")
     sent = Sent(fault)
-    got = []
+    got, measured = [], []
 
     async def main():
         task = asyncio.create_task(supervise(source, got.append, rng=random.Random(1)))
         for step in range(80):
+            volts, amps = (round(value, 2) for value in quick_truth(step))
+            measured.append((time.clock_gettime(time.CLOCK_BOOTTIME), volts, amps))
             if pair:
                 for piece in sent.pieces(step):
                     try:
@@ -176,14 +178,17 @@ def test_energy_under_faults(tmp_path, pair, fault):
         await asyncio.gather(task, return_exceptions=True)
 
     asyncio.run(main())
-    values = {(r.voltage_v, r.current_a) for r in got}
-    assert values <= {(13.2, 8.0), (None, None)}, values
-    condenser = Condenser(LogConfig())
-    closed = [i for r in got if (i := condenser.add(r))]
-    energy = sum(i.energy_j or 0.0 for i in [*closed, condenser.flush()] if i is not None)
-    lasted_s = got[-1].time_s - got[0].time_s
-    assert lasted_s > 1.5
-    assert energy / (13.2 * 8.0 * lasted_s) == pytest.approx(1.0, abs=0.005)
+    told = [r for r in got if r.voltage_v is not None]
+    sent_s = {(volts, amps): at_s for at_s, volts, amps in measured}
+    for reading in told:
+        late_s = reading.time_s - sent_s[reading.voltage_v, reading.current_a]
+        assert 0.0 <= late_s < 0.5, "as it was sent, and of its own time"
+    begin_s, end_s = told[0].time_s, told[-1].time_s
+    assert end_s - begin_s > 1.5
+    # What is measured between two frames lies between them.
+    course = [(at_s, volts * amps) for at_s, volts, amps in measured]
+    whole = [point for point in course if begin_s - 0.02 <= point[0] <= end_s]
+    assert energy_of(got) / trapezoids(whole) == pytest.approx(1.0, abs=0.005)
 
 
 def test_a_bus_that_is_full_leaves_the_program_its_turn(pair):
@@ -328,7 +333,7 @@ def test_on_a_bus_of_the_kernel_where_there_is_one(tmp_path):
         sender = socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW)
         sender.bind(("vcan0",))
     except OSError:
-        pytest.skip("this kernel has no CAN, or no vcan0 (ip link add vcan0 type vcan)")
+        unable("this kernel has no CAN, or no vcan0 (ip link add vcan0 type vcan)")
     source = source_from(tmp_path, SOURCE.replace("can0", "vcan0") + "every_s = 0.05\n")
 
     async def main():

@@ -7,10 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.config import LogConfig
-from logger.interval import Condenser
 from logger.reading import OperatingState, Reading
 from logger.sources.several.joiner import MOST_WAITING, Joiner, merged
+from tests.support.energy import energy_of, truth
 
 JOIN_S = 1.5
 WAIT_S = 1.0
@@ -118,10 +117,6 @@ def test_a_slow_source_counts_as_far_as_it_is_told_to():
     assert all(r.temperature_c == 20.0 for _, r in far)
 
 
-def truth(time_s):
-    return 13.2 + 0.3 * math.sin(time_s / 300.0), 6.0 + 2.0 * math.sin(time_s / 170.0)
-
-
 FAULTS = {
     "none": lambda _which, _s: True,
     "first silent 20 s of 60": lambda which, s: which == 1 or s % 60 < 40,
@@ -149,10 +144,7 @@ def test_energy_under_faults(fault):
             (now_s, which, a[2]) for now_s, a in zip(late, own, strict=True)
         ]
     given, _ = play(sorted(arrivals, key=lambda a: a[0]))
-    condenser = Condenser(LogConfig())
-    closed = [i for _, r in given if (i := condenser.add(r))]
-    energy = sum(i.energy_j for i in [*closed, condenser.flush()] if i is not None)
-    assert condenser.out_of_order == 0
+    energy = energy_of(r for _, r in given)
     begin_s, end_s = given[0][1].time_s, given[-1][1].time_s
     sent = sum(
         math.prod(truth(begin_s + (k + 0.5) / 10)) / 10 for k in range(int(10 * (end_s - begin_s)))

@@ -228,7 +228,7 @@ def test_through_the_daemon_each_alone_and_both_together(tmp_path, both, start_d
     tree.put(curr1=6000)
     odd = wait_for(lambda: [n for n in live(tmp_path).notices if n.startswith("current_a: ")])
     assert "charger says 8" in odd[0]
-    assert resident_kib(daemon) < 31 * 1024
+    assert resident_kib(daemon) < 30 * 1024
     print(f"two sources: {resident_kib(daemon) / 1024:.1f} MiB")
     daemon.send_signal(signal.SIGTERM)
     _, journal = daemon.communicate(timeout=60)
