@@ -45,6 +45,14 @@ if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
     signal.signal(signal.SIGHUP, lambda *_: None)
 
 
+def pytest_make_parametrize_id(val, argname):
+    """Name a parameter of bytes, or of long text, by its place: its content may differ by process.
+
+    gzip.compress writes the time into its bytes, for instance.
+    """
+    return argname if isinstance(val, bytes) or (isinstance(val, str) and len(val) > 60) else None
+
+
 def pytest_collection_modifyitems(items):
     """Let a test wait for the demonstration as long as a busy machine takes to make it."""
     for item in items:
