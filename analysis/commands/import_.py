@@ -133,7 +133,7 @@ def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:
     importer: Importer | None = None
     try:
         for path in paths:
-            whole = _is_database(path) or is_exported(path)
+            whole = _is_database(path) or is_exported(path, config.limits)
             if whole and importer is not None:
                 importer.finish()
                 importer = None

@@ -7,10 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.store.reader import Reader
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from numpy.typing import ArrayLike, NDArray
+
+    from logger.config import Config
 
     Times = NDArray[np.int64]
 
@@ -114,3 +118,23 @@ class Cover:
         if at_ms < to_ms:
             parts.append((at_ms, to_ms))
         return parts
+
+
+def logged(config: Config, *, known: bool = True) -> Cover:
+    """Return what the log of the configured fitting covers already.
+
+    Parameters
+    ----------
+    config
+        Names the log and the fitting.
+    known
+        Rows whose true time is known, or else those whose time is estimated.
+    """
+    if not config.store.path.exists():
+        return Cover()
+    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
+    with Reader(config.store.path) as reader:
+        for fitting in reader.fittings():
+            if (fitting.label, fitting.fitted) == (config.charger.label, fitted):
+                return Cover().with_spans(reader.spans(fitting.id, known=known))
+    return Cover()

@@ -7,13 +7,14 @@ import hashlib
 import itertools
 from typing import TYPE_CHECKING, Any
 
-from analysis.transfer.cover import Cover
+from analysis.transfer.cover import logged
 from analysis.transfer.export import ESTIMATED, FIELDS, KNOWN
 from analysis.transfer.import_readings import FileResult
 from analysis.transfer.merge import uncovered
 from analysis.transfer.packing import packed_columns
 from analysis.transfer.refused_rows import RefusedRows
-from analysis.transfer.series.parquet import MAGIC, columns_of, rows_of
+from analysis.transfer.series.parquet import columns_of, is_parquet, rows_of
+from analysis.transfer.spool import Spool
 from logger import __version__
 from logger.errors import RecordingError
 from logger.reading import OperatingState
@@ -21,8 +22,7 @@ from logger.recordings.files import RecordedFile
 from logger.recordings.rows import BadRow, csv_rows, json_rows
 from logger.recordings.times import EARLIEST_S, Times, numeral, sample
 from logger.store.file_format.carried import carry
-from logger.store.reader import Reader
-from logger.store.records import SessionStart, write_import
+from logger.store.records import SessionStart, write_sessions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -44,12 +44,12 @@ _LARGEST = 2.0**53
 _LOT = 20_000
 
 
-def is_exported(path: Path) -> bool:
+def is_exported(path: Path, limits: Limits) -> bool:
     """Tell whether a file holds intervals that ``ebbwatt export`` wrote."""
-    if _is_parquet(path):
-        return columns_of(path)[: len(_MARKS)] == list(_MARKS)
+    if is_parquet(path):
+        return columns_of(path, limits)[: len(_MARKS)] == list(_MARKS)
     try:
-        with RecordedFile(path) as file:
+        with RecordedFile(path, limits) as file:
             line = file.head.partition(b"\n")[0].decode("utf-8", "replace")
     except RecordingError:
         return False  # whoever reads it says why
@@ -61,7 +61,8 @@ def is_exported(path: Path) -> bool:
 def take_exported(config: Config, path: Path) -> FileResult:
     """Add the intervals of an exported file that the log of the configured fitting lacks.
 
-    The whole file goes in in one transaction, or nothing of it; bad rows are refused.
+    The whole file goes in in one transaction, or nothing of it; bad rows are refused. The database
+    is not locked while the file is read.
 
     Raises
     ------
@@ -73,88 +74,59 @@ def take_exported(config: Config, path: Path) -> FileResult:
     result = FileResult(path, bad=RefusedRows(config.limits.kept_refusals))
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-    covers = _covers(config)
-    for clock, quality in ((KNOWN, 2), (ESTIMATED, 0)):
-        rows = _new_rows(path, config.limits, clock, covers[clock], result)
-        first = next(rows, None)
-        if first is None:
-            continue
-        session = SessionStart(
-            source=f"import {path.name}",
-            started_s=(first[0] or 0) / 1000.0,
-            offset_quality=quality,
-            digest=digest,
-            version=__version__,
-            configuration=carry(config.document.data),
-        )
-        write_import(
-            config.store.path,
-            config.charger,
-            session,
-            itertools.chain((first,), rows),
-            packed_columns=packed_columns,
-        )
+    with Spool(config.store.path.parent) as known, Spool(config.store.path.parent) as placed:
+        spools = {KNOWN: known, ESTIMATED: placed}
+        _sort(path, config, spools, result)
+        parts = [
+            (
+                SessionStart(
+                    source=f"import {path.name}",
+                    started_s=(next(iter(rows))[0] or 0) / 1000.0,
+                    offset_quality=2 if clock == KNOWN else 0,
+                    digest=digest,
+                    version=__version__,
+                    configuration=carry(config.document.data),
+                ),
+                rows,
+            )
+            for clock, rows in spools.items()
+            if len(rows)
+        ]
+        if parts:
+            write_sessions(config.store.path, config.charger, parts, packed_columns)
     return result
 
 
-def _covers(config: Config) -> dict[str, Cover]:
-    """Return what the log holds, by whether its time is known."""
-    covers = {KNOWN: Cover(), ESTIMATED: Cover()}
-    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
-    with Reader(config.store.path) as reader:
-        for fitting in reader.fittings():
-            if (fitting.label, fitting.fitted) != (config.charger.label, fitted):
-                continue
-            for session in reader.sessions(fitting.id):
-                placed = reader.clocks()[session.id]
-                clock = KNOWN if placed.known else ESTIMATED
-                spans = (
-                    ((row[0] or 0) + placed.offset_ms, row[1] or 0)
-                    for row in reader.session_rows(session.id)
-                )
-                covers[clock] = covers[clock].with_spans(spans)
-    return covers
-
-
-def _new_rows(
-    path: Path, limits: Limits, clock: str, cover: Cover, result: FileResult
-) -> Iterator[Row]:
-    """Yield the rows of one kind of clock that the cover lacks, and count what becomes of them."""
-    rows = (
-        row for told, row in _rows(path, limits, result, report=clock == KNOWN) if told == clock
-    )
+def _sort(path: Path, config: Config, spools: Mapping[str, Spool], result: FileResult) -> None:
+    """Put the rows that the log lacks by the kind of their clock; count what becomes of them."""
+    covers = {clock: logged(config, known=clock == KNOWN) for clock in spools}
+    rows = _rows(path, config.limits, result)
     while lot := list(itertools.islice(rows, _LOT)):
-        new, held = uncovered(lot, cover, 0)
-        result.known += held
-        result.intervals += len(new)
-        result.readings += sum(row[3] or 0 for row in new)
-        starts = [row[0] or 0 for row in new]
-        ends = [(row[0] or 0) + (row[1] or 0) for row in new]
-        cover = cover.joined(starts, ends)
-        yield from new
+        for clock, spool in spools.items():
+            new, held = uncovered([row for told, row in lot if told == clock], covers[clock], 0)
+            result.known += held
+            result.intervals += len(new)
+            result.readings += sum(row[3] or 0 for row in new)
+            starts = [row[0] or 0 for row in new]
+            ends = [(row[0] or 0) + (row[1] or 0) for row in new]
+            covers[clock] = covers[clock].joined(starts, ends)
+            spool.add(new)
 
 
-def _rows(
-    path: Path, limits: Limits, result: FileResult, *, report: bool
-) -> Iterator[tuple[str, Row]]:
-    """Yield clock and stored row of each line; note bad ones if ``report`` says so."""
+def _rows(path: Path, limits: Limits, result: FileResult) -> Iterator[tuple[str, Row]]:
+    """Yield clock and stored row of each line; note bad ones."""
     for line, row in _parsed(path, limits):
         made = row if isinstance(row, str) else _stored(row)
-        if not isinstance(made, str):
-            yield made
-        elif report:
+        if isinstance(made, str):
             result.bad.add(BadRow(line, made))
-
-
-def _is_parquet(path: Path) -> bool:
-    with path.open("rb") as file:
-        return file.read(len(MAGIC)) == MAGIC
+        else:
+            yield made
 
 
 def _parsed(path: Path, limits: Limits) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
     """Yield line number and row (or why it is none) of CSV, JSON Lines or Parquet."""
-    if _is_parquet(path):
-        yield from enumerate(rows_of(path), start=1)
+    if is_parquet(path):
+        yield from enumerate(rows_of(path, limits), start=1)
         return
     with RecordedFile(path, limits) as file:
         if file.dialect.json:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.transfer.believed import BelievedBlocks
 from analysis.transfer.condense import BulkCondenser
-from analysis.transfer.cover import Cover
+from analysis.transfer.cover import logged
 from analysis.transfer.packing import packed_columns
 from analysis.transfer.read_blocks import BulkRecording
 from analysis.transfer.refused_rows import RefusedRows
@@ -21,7 +21,6 @@ from logger.plausibility.values import Plausibility
 from logger.refusals import Refusals, printable
 from logger.sources.spacing import wrong_words
 from logger.store.file_format.carried import carry
-from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
 
 if TYPE_CHECKING:
@@ -79,7 +78,7 @@ class Importer:
     def __init__(self, config: Config) -> None:
         self._config = config
         self._path = config.store.path
-        self._cover = load_cover(config)
+        self._cover = logged(config)
         self._condenser = BulkCondenser(config.log, self._cover)
         self._mark = self._condenser.mark()
         self._last: SessionStart | None = None
@@ -222,18 +221,6 @@ class Importer:
         superseded_ms.clear()
         for start_ms, duration_ms in rows.columns(0, 1):
             self._cover = self._cover.joined(start_ms, start_ms + duration_ms)
-
-
-def load_cover(config: Config) -> Cover:
-    """Return what the log of the configured fitting covers already."""
-    if not config.store.path.exists():
-        return Cover()
-    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
-    with Reader(config.store.path) as reader:
-        for fitting in reader.fittings():
-            if (fitting.label, fitting.fitted) == (config.charger.label, fitted):
-                return Cover().with_spans(reader.spans(fitting.id))
-    return Cover()
 
 
 def _digest(path: Path) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import codecs
 import contextlib
+import functools
 import gzip
 import io
 import re
@@ -37,7 +38,7 @@ _TOO_LONG = b"\0\0line is longer than the limit\0\0"
 #: README; sqlite.org/fileformat2.html; APPNOTE 4.3.7 (ZIP); RFC 8878 (zstd); the xz and bzip2
 #: format descriptions; ISO 32000 (PDF); MS-CFB (files of older spreadsheets).
 _FOREIGN = (
-    (b"PAR1", "a Parquet file; convert it into CSV first"),
+    (b"PAR1", "a Parquet file; unpack it first if it is packed, or convert it into CSV"),
     (b"SQLite format 3\0", "a database, not a recording"),
     (b"PK\x03\x04", "a ZIP archive or a spreadsheet; unpack it, or save the sheet as CSV"),
     (b"BZh", "compressed with bzip2; unpack it first (only gzip is unpacked here)"),
@@ -81,6 +82,14 @@ class Dialect:
     decimal: str = "."
 
 
+def beyond_unpacked(path: Path, limits: Limits) -> str:
+    """Say that a file unpacks to more than is taken."""
+    return (
+        f"{path}: unpacks to more than {limits.largest_unpacked_mb} MB; if that is right, raise "
+        f"largest_unpacked_mb in [limits]"
+    )
+
+
 class RecordedFile:
     """The lines of one file; a context manager.
 
@@ -88,12 +97,17 @@ class RecordedFile:
     ------
     RecordingError
         On entering and while reading, if it is missing, unreadable, no text, or beyond the limits.
+
+    Attributes
+    ----------
+    head
+        The beginning of the text, :data:`HEAD` bytes or what there is.
     """
 
     def __init__(self, path: Path, limits: Limits | None = None) -> None:
         self.path = path
         self.limits = limits or Limits()
-        self.dialect = Dialect()
+        self.head = b""
         self._files = contextlib.ExitStack()
         self._file: IO[bytes] = io.BytesIO()
         self._packed = False
@@ -121,10 +135,31 @@ class RecordedFile:
         """Close the file."""
         self._files.close()
 
-    @property
-    def head(self) -> bytes:
-        """Return the beginning of the text, :data:`HEAD` bytes or what there is."""
-        return self._held[:HEAD]
+    @functools.cached_property
+    def dialect(self) -> Dialect:
+        """How the file is written, by its name and its beginning.
+
+        Raises
+        ------
+        RecordingError
+            If it is no lines of text.
+        """
+        return _dialect(self.path, self.head)
+
+    def whole(self, most: int) -> bytes:
+        """Return the whole text as one piece, however long its lines are.
+
+        Call it instead of :meth:`pieces`, with a limit of the lines that is not below ``most``.
+
+        Raises
+        ------
+        ValueError
+            If it is longer than ``most`` bytes; no more than these are read.
+        """
+        self._fill(most + 1)
+        if len(self._held) > most:
+            raise ValueError(f"longer than {most:,} bytes")
+        return self._held
 
     def pieces(self, size: int) -> Iterator[bytes]:
         """Yield whole lines, about ``size`` bytes at a time; the last may lack its end."""
@@ -177,7 +212,7 @@ class RecordedFile:
             self._decoder = codecs.getincrementaldecoder(encoding)("replace")
         self._take(raw[mark:])
         self._fill(HEAD)
-        self.dialect = _dialect(self.path, self.head)
+        self.head = self._held[:HEAD]
 
     def _raw(self, size: int) -> bytes:
         """Return the next bytes of the unpacked file; none at its end."""
@@ -187,10 +222,7 @@ class RecordedFile:
             raise RecordingError(f"{self.path}: cannot be read: {error}") from None
         self._unpacked += len(raw)
         if self._packed and self._unpacked > self.limits.largest_unpacked_mb * 1_000_000:
-            raise RecordingError(
-                f"{self.path}: unpacks to more than {self.limits.largest_unpacked_mb} MB; if that "
-                f"is right, raise largest_unpacked_mb in [limits]"
-            )
+            raise RecordingError(beyond_unpacked(self.path, self.limits))
         return raw
 
     def _fill(self, size: int) -> None:

@@ -271,16 +271,28 @@ class Reader:
                 (session,),
             )
 
-    def spans(self, fitting: int) -> Iterator[tuple[int, int]]:
-        """Yield start and duration of every interval whose true time is known, ms, UTC."""
-        known = [number for number, placed in self.clocks().items() if placed.known]
+    def spans(self, fitting: int, *, known: bool = True) -> Iterator[tuple[int, int]]:
+        """Yield start and duration of every interval, ms, UTC.
+
+        Those whose true time is ``known``, or else those whose time is estimated.
+        """
+        clocks = self.clocks()
         with translated(self.path):
-            yield from self._connection.execute(
-                "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms "
-                "FROM intervals JOIN sessions ON sessions.id = intervals.session "
-                "WHERE sessions.fitting = ? AND sessions.id IN (SELECT value FROM json_each(?))",
-                (fitting, json.dumps(known)),
-            )
+            if known:
+                yield from self._connection.execute(
+                    "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms "
+                    "FROM intervals JOIN sessions ON sessions.id = intervals.session "
+                    "WHERE sessions.fitting = ? AND sessions.id IN "
+                    "(SELECT value FROM json_each(?))",
+                    (fitting, json.dumps([k for k, placed in clocks.items() if placed.known])),
+                )
+                return
+            for session in self.sessions(fitting):  # few are estimated
+                if not clocks[session.id].known:
+                    yield from self._connection.execute(
+                        "SELECT start_ms + ?, duration_ms FROM intervals WHERE session = ?",
+                        (clocks[session.id].offset_ms, session.id),
+                    )
 
     def events(self) -> list[Event]:
         """Return every event with its time in UTC, in order of time."""

@@ -173,6 +173,21 @@ def write_import(
     return number
 
 
+def write_sessions(
+    path: Path,
+    charger: ChargerConfig,
+    sessions: Iterable[tuple[SessionStart, Iterable[tuple[int | None, ...]]]],
+    packed_columns: Callable[[sqlite3.Connection, int, int], list[bytes | None]] | None = None,
+) -> None:
+    """Write new sessions, each with its rows, at once, or nothing of them."""
+    with closing(open_writer(path)) as connection, translated(path), connection:
+        connection.execute("BEGIN IMMEDIATE")
+        for session, rows in sessions:
+            _, number = begin_session(connection, charger, session)
+            connection.executemany(INSERT_INTERVAL, ((number, *row) for row in rows))
+            pack(connection, packed_columns=packed_columns)
+
+
 def _fitting(connection: sqlite3.Connection, charger: ChargerConfig, session: SessionStart) -> int:
     """Return the id of the configured fitting; add the fitting if it is new.
 

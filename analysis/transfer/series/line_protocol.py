@@ -9,17 +9,16 @@ begins with ``#`` is a comment. A field is called ``measurement.field`` in [impo
 from __future__ import annotations
 
 import re
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 from analysis.transfer.series.samples import series_name
+from logger.recordings.files import RecordedFile
 
 if TYPE_CHECKING:
     from analysis.transfer.series.samples import Samples
 
     Point = tuple[str, dict[str, str], list[tuple[str, str | float]], int | None]
 
-#: A line that is longer is not read on: a logger's points have a few hundred characters.
-LONGEST_LINE = 65_536
 _BARE = r"(?:[^\\,= ]|\\.|\\$)"
 _KEY = re.compile(rf"({_BARE}+)=")
 _TAG_VALUE = re.compile(rf"({_BARE}+)")
@@ -102,28 +101,34 @@ def looks_like_line_protocol(head: str) -> bool:
     return False
 
 
-def read_line_protocol(file: IO[bytes], samples: Samples) -> None:
-    """Collect the points of a file; a bad line is refused, the rest goes in."""
-    number = 0
-    while raw := file.readline(LONGEST_LINE + 1):
-        number += 1
-        if len(raw) > LONGEST_LINE:
-            while raw and not raw.endswith(b"\n"):
-                raw = file.readline(LONGEST_LINE)
-            samples.refuse(number, f"a line longer than {LONGEST_LINE:,} bytes")
-            continue
-        line = raw.decode("utf-8", "replace").rstrip("\r\n")
-        if not line.strip() or line.startswith("#"):
-            continue
-        try:
-            measurement, tags, fields, when = point(line)
-        except ValueError as error:
-            samples.refuse(number, f"not line protocol: {error}")
-            continue
-        if when is None:
-            samples.refuse(number, "has no time")
-            continue
-        _add(number, measurement, tags, fields, when / samples.mapping.per_second, samples)
+def read_line_protocol(samples: Samples) -> None:
+    """Collect the points of a file; a bad line is refused, the rest goes in.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be read, or unpacks to more than the limit.
+    """
+    with RecordedFile(samples.path, samples.limits) as file:
+        for number, line in enumerate(file.lines(), start=1):
+            if line is None:
+                samples.refuse(number, file.too_long())
+            else:
+                _take(number, line.rstrip("\r\n"), samples)
+
+
+def _take(number: int, line: str, samples: Samples) -> None:
+    if not line.strip() or line.startswith("#"):
+        return
+    try:
+        measurement, tags, fields, when = point(line)
+    except ValueError as error:
+        samples.refuse(number, f"not line protocol: {error}")
+        return
+    if when is None:
+        samples.refuse(number, "has no time")
+        return
+    _add(number, measurement, tags, fields, when / samples.mapping.per_second, samples)
 
 
 def _add(

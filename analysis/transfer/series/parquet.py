@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import stat
 from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 
 from logger.errors import RecordingError, UsageError
+from logger.recordings.files import beyond_unpacked
 from logger.recordings.times import parse_time
 
 if TYPE_CHECKING:
@@ -17,17 +19,28 @@ if TYPE_CHECKING:
 
     from analysis.transfer.series.mapping import Selector, SeriesMapping
     from analysis.transfer.series.samples import Samples
+    from logger.recordings.files import Limits
     from logger.sources.fields import Field
 
     Floats = NDArray[np.float64]
 
-MAGIC = b"PAR1"
-#: A log has some dozens of columns; a file of very many is something else, and each costs memory.
-MOST_COLUMNS = 1000
+#: The first bytes of a Parquet file (parquet-format, README).
+_MAGIC = b"PAR1"
 _ROWS = 65_536
 
 
-def parquet_file(path: Path, file: IO[bytes]) -> Any:  # noqa: ANN401 - pyarrow has no types
+def is_parquet(path: Path) -> bool:
+    """Tell whether a plain file is Parquet, by its first bytes."""
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            return False
+        with path.open("rb") as file:
+            return file.read(len(_MAGIC)) == _MAGIC
+    except OSError:
+        return False  # said by whoever reads it
+
+
+def parquet_file(path: Path, file: IO[bytes], limits: Limits) -> Any:  # noqa: ANN401 - pyarrow has no types
     """Open a Parquet file.
 
     Raises
@@ -35,7 +48,7 @@ def parquet_file(path: Path, file: IO[bytes]) -> Any:  # noqa: ANN401 - pyarrow 
     UsageError
         If pyarrow is not installed.
     RecordingError
-        If the file is damaged, or has more columns than a log can have.
+        If the file is damaged or beyond the limits.
     """
     try:
         import pyarrow as pa
@@ -48,12 +61,18 @@ def parquet_file(path: Path, file: IO[bytes]) -> Any:  # noqa: ANN401 - pyarrow 
         found = parquet.ParquetFile(file)
     except (pa.ArrowException, OSError, ValueError) as error:
         raise RecordingError(f"{path}: cannot be read: {_line(error)}") from None
-    if found.metadata.num_columns > MOST_COLUMNS:
-        raise RecordingError(f"{path}: has more than {MOST_COLUMNS} columns")
+    if found.metadata.num_columns > limits.most_columns:
+        raise RecordingError(
+            f"{path}: has more than {limits.most_columns} columns (most_columns in [limits])"
+        )
+    groups = range(found.metadata.num_row_groups)
+    unpacked = sum(found.metadata.row_group(k).total_byte_size for k in groups)
+    if unpacked > limits.largest_unpacked_mb * 1_000_000:
+        raise RecordingError(beyond_unpacked(path, limits))
     return found
 
 
-def columns_of(path: Path) -> list[str]:
+def columns_of(path: Path, limits: Limits) -> list[str]:
     """Return the names of the columns of a Parquet file.
 
     Raises
@@ -62,10 +81,10 @@ def columns_of(path: Path) -> list[str]:
         As :func:`parquet_file`.
     """
     with path.open("rb") as file:
-        return list(parquet_file(path, file).schema_arrow.names)
+        return list(parquet_file(path, file, limits).schema_arrow.names)
 
 
-def rows_of(path: Path) -> Iterator[dict[str, Any]]:
+def rows_of(path: Path, limits: Limits) -> Iterator[dict[str, Any]]:
     """Yield the rows of a Parquet file.
 
     Raises
@@ -74,11 +93,11 @@ def rows_of(path: Path) -> Iterator[dict[str, Any]]:
         As :func:`parquet_file`.
     """
     with path.open("rb") as file:
-        for batch in _batches(path, parquet_file(path, file), None):
+        for batch in _batches(path, parquet_file(path, file, limits), None):
             yield from batch.to_pylist()
 
 
-def read_parquet(file: IO[bytes], samples: Samples) -> None:
+def read_parquet(samples: Samples) -> None:
     """Collect the columns that [import.fields] names.
 
     Raises
@@ -86,8 +105,15 @@ def read_parquet(file: IO[bytes], samples: Samples) -> None:
     UsageError, RecordingError
         As :func:`parquet_file`; also where the column of times is missing.
     """
+    try:
+        with samples.path.open("rb") as file:
+            _collect(parquet_file(samples.path, file, samples.limits), samples)
+    except OSError as error:
+        raise RecordingError(f"{samples.path}: cannot be read: {error}") from None
+
+
+def _collect(found: Any, samples: Samples) -> None:  # noqa: ANN401 - pyarrow has no types
     path, mapping = samples.path, samples.mapping
-    found = parquet_file(path, file)
     names = found.schema_arrow.names
     if mapping.time not in names:
         raise RecordingError(

@@ -8,13 +8,16 @@ Form, by its documentation (prometheus.io, HTTP API): ``data.resultType`` is ``m
 from __future__ import annotations
 
 import json
-from typing import IO, TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from analysis.transfer.series.samples import series_name
 from logger.errors import RecordingError
+from logger.recordings.files import RecordedFile
 
 if TYPE_CHECKING:
     from analysis.transfer.series.samples import Samples
+    from logger.recordings.files import Limits
 
 #: A range query has at most 11,000 points a series by the server's own limit: this is a hundred
 #: series of such length. The file is parsed whole, in ten times its size of memory.
@@ -22,7 +25,12 @@ MOST_BYTES = 32_000_000
 _ABSENT = ("NaN", "+Inf", "-Inf")
 
 
-def read_prometheus(file: IO[bytes], samples: Samples) -> None:
+def of_one_line(limits: Limits) -> Limits:
+    """Return limits for an answer, which comes as one line however long it is."""
+    return replace(limits, longest_line_kb=2 * MOST_BYTES // 1000)
+
+
+def read_prometheus(samples: Samples) -> None:
     """Collect the samples of a range query.
 
     Raises
@@ -31,12 +39,14 @@ def read_prometheus(file: IO[bytes], samples: Samples) -> None:
         If it is too large, no JSON, an error of the server, or no range query.
     """
     path = samples.path
-    data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
+    try:
+        with RecordedFile(path, of_one_line(samples.limits)) as file:
+            data = file.whole(MOST_BYTES)
+    except ValueError:
         raise RecordingError(
             f"{path}: larger than {MOST_BYTES / 1e6:.0f} MB; ask for a shorter range or fewer "
             "series"
-        )
+        ) from None
     try:
         document = json.loads(data)
     except (ValueError, RecursionError) as error:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import gzip
 import re
-import zlib
-from typing import IO, TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from analysis.transfer.series.line_protocol import looks_like_line_protocol, read_line_protocol
 from analysis.transfer.series.mapping import mapping
-from analysis.transfer.series.parquet import MAGIC, read_parquet
-from analysis.transfer.series.prometheus import read_prometheus
+from analysis.transfer.series.parquet import is_parquet, read_parquet
+from analysis.transfer.series.prometheus import of_one_line, read_prometheus
 from analysis.transfer.series.samples import Samples
 from logger.errors import RecordingError
+from logger.recordings.files import RecordedFile
 from logger.recordings.rows import FIELDS
 
 if TYPE_CHECKING:
@@ -23,8 +22,9 @@ if TYPE_CHECKING:
     from analysis.transfer.condense import Block
     from analysis.transfer.refused_rows import RefusedRows
     from logger.config import Config
+    from logger.recordings.files import Limits
 
-    Reader = Callable[[IO[bytes], Samples], None]
+    Reader = Callable[[Samples], None]
 
 #: So much of a file tells what it is.
 _HEAD = 8192
@@ -72,11 +72,7 @@ class SeriesRecording:
         RecordingError
             If the file cannot be read, or nothing of it is a channel.
         """
-        try:
-            with _open(self.path) as file:
-                self._read(file, self._samples)
-        except (OSError, EOFError, zlib.error) as error:
-            raise RecordingError(f"{self.path}: cannot be read: {error}") from None
+        self._read(self._samples)
         yield from self._samples.blocks()
 
 
@@ -88,26 +84,20 @@ def series_recording(path: Path, config: Config) -> SeriesRecording | None:
     ConfigError
         If [import] is not as it must be.
     """
-    read = _reader(path)
+    read = _reader(path, config.limits)
     return None if read is None else SeriesRecording(path, config, read)
 
 
-def _reader(path: Path) -> Reader | None:
-    try:
-        with _open(path) as file:
-            head = file.read(_HEAD)
-    except (OSError, EOFError, zlib.error):
-        return None  # said by whoever reads it
-    if head.startswith(MAGIC):
+def _reader(path: Path, limits: Limits) -> Reader | None:
+    if is_parquet(path):
         return read_parquet
+    try:
+        with RecordedFile(path, of_one_line(limits)) as file:
+            head = file.head[:_HEAD]
+    except RecordingError:
+        return None  # said by whoever reads it
     if _RANGE_QUERY.match(head):
         return read_prometheus
-    if looks_like_line_protocol(head.decode("utf-8", "replace").removeprefix("\ufeff")):
+    if looks_like_line_protocol(head.decode("utf-8", "replace")):
         return read_line_protocol
     return None
-
-
-def _open(path: Path) -> IO[bytes]:
-    if path.suffix == ".gz":
-        return cast("IO[bytes]", gzip.open(path, "rb"))
-    return path.open("rb")

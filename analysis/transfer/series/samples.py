@@ -68,6 +68,7 @@ class Samples:
     def __init__(self, path: Path, mapping: SeriesMapping, limits: Limits) -> None:
         self.path = path
         self.mapping = mapping
+        self.limits = limits
         self.bad = RefusedRows(limits.kept_refusals)
         self._most = limits.most_values
         self.words: Counter[str] = Counter()

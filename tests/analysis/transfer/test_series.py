@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.transfer.import_intervals import is_exported
 from analysis.transfer.import_readings import Importer
-from analysis.transfer.series.line_protocol import LONGEST_LINE, looks_like_line_protocol, point
+from analysis.transfer.series.line_protocol import looks_like_line_protocol, point
 from analysis.transfer.series.mapping import mapping
 from analysis.transfer.series.prometheus import MOST_BYTES
 from analysis.transfer.series.recording import series_recording
@@ -322,7 +323,7 @@ def test_bad_lines_are_refused_with_their_number_and_the_rest_goes_in(tmp_path):
         *good[:3],
         "nonsense",
         "charger,boat=x volts=12.5",
-        "m" * (LONGEST_LINE + 10) + " f=1 1",
+        "m" * 64_010 + " f=1 1",
         "charger,boat=x volts=\x1b[2Jx 1",
         f"charger,boat=x volts=1e999 {T0}000000000",
         f'charger,boat=x volts="twelve" {T0}000000000',
@@ -335,8 +336,62 @@ def test_bad_lines_are_refused_with_their_number_and_the_rest_goes_in(tmp_path):
     reasons = {bad.line: bad.reason for bad in result.bad.kept}
     assert "not line protocol" in reasons[4]
     assert reasons[5] == "has no time"
-    assert "longer than" in reasons[6]
+    assert reasons[6] == "is longer than 64 kB (longest_line_kb in [limits])"
     assert {7, 8, 9, 10} == set(reasons) - {4, 5, 6}
+
+
+LIMIT = "[limits]\nlargest_unpacked_mb = 1\nlongest_line_kb = 1\nmost_columns = 2\n"
+
+
+def test_the_limits_of_the_configuration_hold_for_line_protocol(tmp_path):
+    long = f'charger,boat=x volts=12.5,note="{"x" * 1500}" {T0}000000000\n'
+    good = f"charger,boat=x volts=12.5 {T0}000000000\n"
+    (tmp_path / "log.lp").write_text(long + good)
+    result, _ = taken(boat(tmp_path / "usual"), tmp_path / "log.lp")
+    assert result.bad.kept == []
+    result, _ = taken(boat(tmp_path / "tight", FIELDS + LIMIT), tmp_path / "log.lp")
+    assert [bad.reason for bad in result.bad.kept] == [
+        "is longer than 1 kB (longest_line_kb in [limits])"
+    ]
+    assert result.readings == 1
+
+
+@pytest.mark.parametrize("name", ["log.lp.gz", "log.json.gz"])
+def test_what_unpacks_to_more_than_the_limit_is_told_by_its_key(tmp_path, name):
+    begins = as_range_query()[:-1] if "json" in name else as_lines()
+    (tmp_path / name).write_bytes(gzip.compress(begins.encode() + b" \n" * 600_000))
+    with pytest.raises(RecordingError, match=r"unpacks to more than 1 MB.*largest_unpacked_mb"):
+        taken(boat(tmp_path / "boat", FIELDS + LIMIT), tmp_path / name)
+
+
+def test_the_limits_of_the_configuration_hold_for_parquet(tmp_path):
+    columns = {"time": [T0 + float(k) for k in range(200_000)], "voltage_v": [12.5] * 200_000}
+    path = write_parquet(tmp_path / "log.parquet", columns)
+    config = boat(tmp_path / "boat", LIMIT)
+    with pytest.raises(RecordingError, match=r"unpacks to more than 1 MB.*largest_unpacked_mb"):
+        taken(config, path)
+    write_parquet(path, {"time": [T0], "voltage_v": [12.5], "current_a": [1.0]})
+    with pytest.raises(RecordingError, match=r"more than 2 columns \(most_columns in \[limits\]\)"):
+        taken(config, path)
+    with pytest.raises(RecordingError, match=r"more than 2 columns"):
+        is_exported(path, config.limits)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("make", [as_lines, as_range_query])
+def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path, wanted, make, encoding):
+    text = make().removeprefix("# made for a test\n")
+    (tmp_path / "log.txt").write_bytes(text.encode(encoding))
+    result, rows = taken(boat(tmp_path / "boat"), tmp_path / "log.txt")
+    assert result.bad.kept == []
+    assert rows == wanted[1]
+
+
+def test_a_packed_parquet_file_is_told_to_be_unpacked(tmp_path):
+    path = write_parquet(tmp_path / "log.parquet", {"time": [T0], "voltage_v": [12.5]})
+    (tmp_path / "log.parquet.gz").write_bytes(gzip.compress(path.read_bytes()))
+    with pytest.raises(RecordingError, match="unpack it first"):
+        taken(boat(tmp_path / "boat", ""), tmp_path / "log.parquet.gz")
 
 
 def test_two_series_for_one_channel_are_an_error_that_names_both(tmp_path):
