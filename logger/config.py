@@ -15,8 +15,8 @@ from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
 from logger.other_sources import OTHER_SOURCE, OtherSource, other_sources
 from logger.plausibility.bank import in_use_v
-from logger.recordings.files import Limits
-from logger.refusals import printable
+from logger.recordings.limits import Limits
+from logger.refusals import printable, shown
 from logger.sections import (
     BATTERY,
     BOAT,
@@ -32,7 +32,7 @@ from logger.sections import (
     WIRING,
     awg_mm2,
 )
-from logger.settings import Document, Errors, check_section, nearest, read_document, shown
+from logger.settings import Document, Errors, check_section, nearest, read_document
 from logger.settings import unknown_key as check_unknown_key
 from logger.store.file_format.carried import carried, is_database, tables_of
 

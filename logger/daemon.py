@@ -18,7 +18,7 @@ from logger import __version__
 from logger.clock import BoardClock, ClockKeeper, SystemClock
 from logger.recorder import Recorder
 from logger.sources import is_unsealed, open_source, patient
-from logger.sources.link.supervision import LinkState, LinkStatus, supervise
+from logger.sources.link.supervision import LinkState, LinkStatus, best_of, supervise
 from logger.store.faults import CUT_WORDS
 from logger.store.file_format.carried import carry
 from logger.store.lock import StoreLock
@@ -188,12 +188,8 @@ class Daemon:
         self._renew()
 
     def _link(self) -> tuple[str, str]:
-        """Return the state of the link and why it is not live; of two, that of the better one."""
-        found = [*self._statuses.values()]
-        live = any(s.state is LinkState.LIVE for s in found)
-        state = LinkState.LIVE if live or not found else found[0].state
-        reasons = [f"{s.source}: {s.reason}" if s.source else s.reason for s in found if s.reason]
-        return str(state) if found else str(LinkState.OPENING), "; ".join(reasons)
+        """Return the state of the link, of two that of the better one, and why it is not live."""
+        return best_of(self._statuses.values())
 
     def _tell(self, notice: str) -> None:
         """Show a notice in the journal and on the dashboard."""
@@ -266,8 +262,6 @@ class Daemon:
             link_reason=link_reason,
             reading=recorder.newest,
             reading_age_s=None if recorder.newest is None else now_s - self._newest_s,
-            open_start_utc_s=None if open_interval is None else open_interval.start_s + offset_s,
-            open_charge_c=None if open_interval is None else open_interval.charge_c,
             open_energy_j=None if open_interval is None else open_interval.energy_j,
             energy_j=recorder.energy_j(),
             waiting_intervals=self.writer.waiting,

@@ -14,26 +14,6 @@ PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "reading", "note")
 COMMAND_KINDS = ("check",)
 #: What a command records of itself: an import was taken back. ``amount`` is its intervals.
 IMPORT_UNDONE = "import_undone"
-#: Kinds that the logger records by itself.
-LOGGER_KINDS = (
-    "power_cut",
-    "logger_killed",
-    "clock_correction",
-    "clock_unknown",
-    "refused",
-    "gap",
-    "store_damaged",
-    "store_full",
-    "store_locked",
-    "store_unwritable",
-    "store_replaced",
-    "raw_dropped",
-    "source_lost",
-    "counter_reset",
-    "state_word",
-    IMPORT_UNDONE,
-)
-
 #: Most characters of an event's text: a remark of some sentences (judgement).
 LONGEST_TEXT = 500
 #: Longest name of whoever ticks something, characters.

@@ -50,6 +50,16 @@ def one_line(text: str, longest: int = LONGEST_LINE) -> str:
     return shown if len(shown) <= longest else shown[: longest - 3] + "..."
 
 
+def shown(value: object) -> str:
+    """Return a value of a file as an error shows it: cut, whatever it is."""
+    # Only what can be shown is looked at: the value may be a megabyte, or lists in lists.
+    try:
+        text = repr(value[: LONGEST_SAMPLE + 1] if isinstance(value, str) else value)
+    except (ValueError, RecursionError):  # an integer of too many digits, lists in lists
+        return f"a value of type {type(value).__name__}"
+    return text if len(text) <= LONGEST_SAMPLE else text[: LONGEST_SAMPLE - 3] + "..."
+
+
 @dataclass(slots=True)
 class Refusals:
     """Counts of refused values, with the first sample of each reason.

@@ -17,7 +17,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import ConfigError
-from logger.refusals import one_line
+from logger.refusals import one_line, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -49,8 +49,6 @@ _LONGEST_LINE = 10_000
 _MOST_PARTS = 20
 #: Characters of a key and of a message that are shown; some messages list what is accepted.
 _LONGEST_KEY, _LONGEST_MESSAGE = 200, 1500
-#: Characters of a value that an error shows.
-_SHOWN = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,15 +245,6 @@ def _locate(text: str) -> dict[tuple[str, ...], int]:
         if found and _KEYS.fullmatch(key):
             lines.setdefault(table + _split(key), number)
     return lines
-
-
-def shown(value: object) -> str:
-    """Return a value of a configuration as an error shows it: cut, whatever it is."""
-    try:
-        text = repr(value[: _SHOWN + 1] if isinstance(value, str) else value)
-    except (ValueError, RecursionError):  # an integer of too many digits, lists in lists
-        return f"a value of type {type(value).__name__}"
-    return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
 
 
 def _split(dotted: str) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from logger.plausibility.bank import OFF_V, fits
+from logger.plausibility.bank import HOUSE_BANKS_V, OFF_V, fits
 from logger.plausibility.values import TINY, counter_is_possible
 from logger.reading import CHANNELS
 
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from logger.reading import Reading
     from logger.sources.description import Description
 
-#: Nominal voltages of house banks, V; common practice, no source.
-NOMINAL_V = (12.0, 24.0, 36.0, 48.0)
 #: No small charger has run for longer, h: ten years without a pause. Common practice, no source.
 OLDEST_H = 10.0 * 8766.0
 #: Factors by which a scale is usually wrong.
@@ -86,7 +84,7 @@ class Judgement:
         return ""
 
     def _odd_voltage(self, seen: _Seen) -> str:
-        banks = NOMINAL_V if self.nominal_v is None else (self.nominal_v,)
+        banks = HOUSE_BANKS_V if self.nominal_v is None else (self.nominal_v,)
         if seen.high <= OFF_V or any(fits(seen.high, bank) for bank in banks):
             return ""
         for factor in FACTORS:

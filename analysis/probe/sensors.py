@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+from logger.plausibility.bank import fits_a_house_bank
 from logger.refusals import printable
 from logger.sources.decoders.hwmon import STEPS
 from logger.sources.link.sensors import attributes, sensors
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
 
 #: Units of what is shown.
 _UNITS = {"in": "V", "curr": "A", "power": "W", "temp": "degC"}
-#: The voltage of a bank, V, by which an input is told from the drop across the shunt.
-_BANK_V = (8.0, 64.0)
 
 
 def listed(root: Path) -> tuple[list[str], list[str]]:
@@ -70,9 +69,9 @@ def _paste(sensor: Sensor, inputs: dict[str, tuple[str, str]]) -> list[str]:
     by_kind: dict[str, list[str]] = {}
     for name in inputs:
         by_kind.setdefault(_kind(name), []).append(name)
-    low, high = _BANK_V
     volts = by_kind.get("in", [])
-    volts.sort(key=lambda name: not low <= (_number(name, inputs[name][1]) or 0.0) <= high)
+    # The other input of a shunt is the drop across it: no bank has that.
+    volts.sort(key=lambda name: not fits_a_house_bank(_number(name, inputs[name][1]) or 0.0))
     amps = by_kind.get("curr", [])
     if not amps and volts:
         amps = [f"{power}/{volts[0]}" for power in by_kind.get("power", [])]

@@ -9,13 +9,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from logger.plausibility.bank import fits
+from logger.plausibility.bank import HOUSE_BANKS_V, fits
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-#: Banks whose voltage is looked for, V.
-_BANKS_V = (12.0, 24.0, 48.0)
 #: Scales of devices that send whole numbers, the likeliest first; 0.001 is millivolts.
 _SCALES = (0.01, 0.001, 0.1)
 #: A charger of a boat gives no more, A; common practice, no source.
@@ -113,7 +111,7 @@ def _seen(channel: str, unit: str, values: Sequence[float], scale: float, weight
 def _voltages(values: Sequence[float], scales: Sequence[float]) -> Iterator[Guess]:
     low, high = min(values), max(values)
     for scale in scales:
-        if any(fits(low * scale, bank) and fits(high * scale, bank) for bank in _BANKS_V):
+        if any(fits(low * scale, bank) and fits(high * scale, bank) for bank in HOUSE_BANKS_V):
             if high * scale - low * scale > 0.2 * low * scale:
                 continue
             # A whole number of tenths, and one that stands still, are likelier something else.

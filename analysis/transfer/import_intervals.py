@@ -20,7 +20,8 @@ from logger.errors import RecordingError
 from logger.reading import OperatingState
 from logger.recordings.files import RecordedFile
 from logger.recordings.rows import BadRow, csv_rows, json_rows
-from logger.recordings.times import EARLIEST_S, Times, numeral, sample
+from logger.recordings.times import EARLIEST_S, Times, numeral
+from logger.refusals import shown
 from logger.store.file_format.carried import carry
 from logger.store.records import SessionStart, write_sessions
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
     from analysis.transfer.export import Field
     from logger.config import Config
-    from logger.recordings.files import Limits
+    from logger.recordings.limits import Limits
 
     Row = tuple[int | None, ...]
 
@@ -148,7 +149,7 @@ def _stored(row: Mapping[str, Any]) -> tuple[str, Row] | str:
         return str(error)
     clock = row.get("clock")
     if clock not in (KNOWN, ESTIMATED):
-        return f"clock {sample(clock)} is not one of {KNOWN}, {ESTIMATED}"
+        return f"clock {shown(clock)} is not one of {KNOWN}, {ESTIMATED}"
     if values[0] is None or not 0 <= values[0] <= _LONGEST_MS:
         return f"duration_s is missing or not between 0 and {_LONGEST_MS / 1000:.0f}"
     return clock, (start_ms, *values)
@@ -166,7 +167,7 @@ def _integer(field: Field, value: object) -> int | None:
         return None
     if field.name == "state":
         if str(value) not in _NUMBERS:
-            raise ValueError(f"state {sample(value)} is not one of {', '.join(_NUMBERS)}")
+            raise ValueError(f"state {shown(value)} is not one of {', '.join(_NUMBERS)}")
         return _NUMBERS[str(value)]
     number = numeral(value) if isinstance(value, str) else value
     if (
@@ -174,5 +175,5 @@ def _integer(field: Field, value: object) -> int | None:
         or isinstance(number, bool)
         or not abs(number) * field.divisor < _LARGEST
     ):
-        raise ValueError(f"{field.name} {sample(value)} is not a number that a log can hold")
+        raise ValueError(f"{field.name} {shown(value)} is not a number that a log can hold")
     return round(number * field.divisor)

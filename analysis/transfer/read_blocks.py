@@ -18,7 +18,8 @@ import pandas as pd
 from analysis.transfer.condense import Block
 from analysis.transfer.refused_rows import RefusedRows
 from logger.reading import CHANNELS, LONGEST_WORD, MOST_WORDS, OperatingState
-from logger.recordings.files import Dialect, Limits, RecordedFile, text_lines
+from logger.recordings.files import Dialect, RecordedFile, text_lines
+from logger.recordings.limits import Limits
 from logger.recordings.rows import FIELDS as KNOWN
 from logger.recordings.rows import BadRow, RowReader, checked_header, csv_rows, json_rows
 from logger.recordings.times import numeral

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from logger.recordings.files import Limits
+from logger.recordings.limits import Limits
 
 if TYPE_CHECKING:
     from logger.recordings.rows import BadRow

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 #: Banks that are found by themselves, V. What fits two of them (31 V, 45 V) tells nothing.
 BANKS_V = (6.0, 12.0, 24.0, 36.0, 48.0)
+#: Those that feed a boat: which of them it is may be guessed from a voltage.
+HOUSE_BANKS_V = BANKS_V[1:]
 #: Lead-acid and LFP banks as a part of their nominal voltage: empty under load, and charged hard
 #: (10.2 to 16 V on 12 V). Common practice, no source.
 LOWEST_SHARE, HIGHEST_SHARE = 0.85, 16.0 / 12.0
@@ -23,14 +25,19 @@ CHANGED_AFTER = 3600
 
 def in_use_v(nominal_v: float | None) -> tuple[float, float]:
     """Return the lowest and highest voltage of a bank in use, V; of any bank if it is unknown."""
-    low_v = BANKS_V[1] if nominal_v is None else nominal_v
-    high_v = BANKS_V[-1] if nominal_v is None else nominal_v
+    low_v = HOUSE_BANKS_V[0] if nominal_v is None else nominal_v
+    high_v = HOUSE_BANKS_V[-1] if nominal_v is None else nominal_v
     return DEAD_SHARE * low_v, HIGHEST_SHARE * high_v
 
 
 def fits(voltage_v: float, nominal_v: float) -> bool:
     """Tell whether a bank of this nominal voltage, V, can have this voltage, V."""
     return LOWEST_SHARE * nominal_v <= voltage_v <= HIGHEST_SHARE * nominal_v
+
+
+def fits_a_house_bank(voltage_v: float) -> bool:
+    """Tell whether any bank that feeds a boat can have this voltage, V."""
+    return any(fits(voltage_v, nominal_v) for nominal_v in HOUSE_BANKS_V)
 
 
 class Bank:

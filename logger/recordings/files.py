@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING, Self, cast
 
 from logger.errors import RecordingError
-from logger.sections import LIMITS
+from logger.recordings.limits import Limits
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -59,17 +59,6 @@ _JSON_LINES = (".jsonl", ".ndjson")
 #: Control characters that no text has many of.
 _CONTROLS = bytes({*range(32)} - set(b"\t\n\r\f\v"))
 _DECIMAL_COMMA = re.compile(rb"[0-9],[0-9]")
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """How much of a file is taken; see :data:`logger.sections.LIMITS`."""
-
-    longest_line_kb: int = LIMITS.default("longest_line_kb")
-    most_columns: int = LIMITS.default("most_columns")
-    largest_unpacked_mb: int = LIMITS.default("largest_unpacked_mb")
-    most_values: int = LIMITS.default("most_values")
-    kept_refusals: int = LIMITS.default("kept_refusals")
 
 
 @dataclass(frozen=True, slots=True)

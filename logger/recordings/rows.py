@@ -17,8 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 from logger.errors import RecordingError
 from logger.reading import CHANNELS, LONGEST_WORD, OperatingState, Reading
-from logger.recordings.files import Dialect, Limits, RecordedFile
-from logger.recordings.times import Times, numeral, sample
+from logger.recordings.files import Dialect, RecordedFile
+from logger.recordings.limits import Limits
+from logger.recordings.times import Times, numeral
+from logger.refusals import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -179,7 +181,7 @@ def checked_header(path: Path, line: str | None, dialect: Dialect, limits: Limit
             f"{', '.join(FIELDS)}"
         )
     if twice := sorted(name for name, count in Counter(names).items() if count > 1):
-        raise RecordingError(f"{path}, line 1: column {sample(twice[0])} stands there twice")
+        raise RecordingError(f"{path}, line 1: column {shown(twice[0])} stands there twice")
     return names
 
 
@@ -249,7 +251,7 @@ def _closes(waiting: deque[str | None]) -> bool:
 def _number(name: str, value: object, decimal: str) -> float:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         # Told as a bad value, not a bad type: it stands in somebody's file.
-        raise ValueError(f"{name} {sample(value)} is not a number")  # noqa: TRY004
+        raise ValueError(f"{name} {shown(value)} is not a number")  # noqa: TRY004
     number = numeral(value, decimal) if isinstance(value, str) else float(value)
     if number is None:
         hint = ""
@@ -257,9 +259,9 @@ def _number(name: str, value: object, decimal: str) -> float:
             hint = "; write the decimals with a point"
         elif isinstance(value, str) and decimal == "," and "." in value:
             hint = ": the decimals of this file have commas"
-        raise ValueError(f"{name} {sample(value)} is not a number{hint}")
+        raise ValueError(f"{name} {shown(value)} is not a number{hint}")
     if not math.isfinite(number):
-        raise ValueError(f"{name} {sample(value)} is not a finite number")
+        raise ValueError(f"{name} {shown(value)} is not a finite number")
     return number
 
 

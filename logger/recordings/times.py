@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 from logger.durations import DAY_S
 from logger.reading import CLOCK_UNSET_BEFORE_S
+from logger.refusals import shown
 
 #: No recording of this trade is older (2000-01-01); an earlier date is a clock that was never set.
 EARLIEST_S = 946684800.0
@@ -19,7 +20,6 @@ CALENDAR_END_S = 253402300800.0
 #: What a number of the time since 1970 may count, and how many of it make a second. The times that
 #: can be true do not overlap between them.
 UNITS = {"seconds": 1.0, "milliseconds": 1e3, "microseconds": 1e6, "nanoseconds": 1e9}
-_LONGEST_SAMPLE = 80
 #: A numeral: ``float`` takes more than measured values need, such as 1_000, nan and other scripts.
 _NUMERAL = re.compile(r"\s*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*", re.ASCII)
 
@@ -55,7 +55,7 @@ def parse_time(value: object, decimal: str = ".") -> float:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return _finite(float(value), value)
     # Told as a bad value, not a bad type: it stands in somebody's file.
-    raise ValueError(f"time {sample(value)} is neither ISO 8601 nor Unix seconds")
+    raise ValueError(f"time {shown(value)} is neither ISO 8601 nor Unix seconds")
 
 
 class Times:
@@ -113,7 +113,7 @@ class Times:
         other = next((unit for unit in UNITS if self._can_be(number, unit)), "")
         if other:
             raise ValueError(
-                f"time {sample(value)} is in {other}, the rows before it are in {self.unit}"
+                f"time {shown(value)} is in {other}, the rows before it are in {self.unit}"
             )
         raise ValueError(self._beyond(value))
 
@@ -121,12 +121,12 @@ class Times:
         earliest, latest = (
             datetime.fromtimestamp(s, UTC).date() for s in (self.earliest_s, self.latest_s)
         )
-        return f"time {sample(value)} is not a believable time: accepted are {earliest} to {latest}"
+        return f"time {shown(value)} is not a believable time: accepted are {earliest} to {latest}"
 
 
 def _finite(number: float, value: object) -> float:
     if not math.isfinite(number):
-        raise ValueError(f"time {sample(value)} is not a believable time in Unix seconds")
+        raise ValueError(f"time {shown(value)} is not a believable time in Unix seconds")
     return number
 
 
@@ -135,24 +135,10 @@ def _iso_seconds(text: str) -> float:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(
-            f"time {sample(text)} is neither ISO 8601 with an offset nor Unix seconds"
+            f"time {shown(text)} is neither ISO 8601 with an offset nor Unix seconds"
         ) from None
     if moment.tzinfo is None:
         raise ValueError(
-            f"time {sample(text)} has no offset; write 2026-05-03T14:05:30Z or +02:00"
+            f"time {shown(text)} has no offset; write 2026-05-03T14:05:30Z or +02:00"
         ) from None
     return moment.timestamp()
-
-
-def sample(value: object) -> str:
-    """Return what stood in a file, cut to a length that can be shown."""
-    # Work only on what can be shown: it may be a megabyte, or lists in lists.
-    text = repr(value[: _LONGEST_SAMPLE + 1]) if isinstance(value, str) else _shown(value)
-    return text if len(text) <= _LONGEST_SAMPLE else text[:_LONGEST_SAMPLE] + "..."
-
-
-def _shown(value: object) -> str:
-    try:
-        return repr(value)
-    except (ValueError, RecursionError):  # an integer of too many digits, lists nested too deeply
-        return f"a value of type {type(value).__name__}"

@@ -10,7 +10,8 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import SourceError
-from logger.settings import REQUIRED, Section, Setting, shown
+from logger.refusals import shown
+from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.description import (

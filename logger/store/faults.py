@@ -1,8 +1,8 @@
 """Faults of the log itself, stored as events of its sessions; ``report`` and ``watch`` count them.
 
-Code that notices a fault calls :meth:`logger.store.writer.Writer.add_event` with a kind of
-:data:`logger.event.LOGGER_KINDS`; the next commit stores it. This module finds two of them: a
-session that did not end, and data that were refused.
+Code that notices a fault calls :meth:`logger.store.writer.Writer.add_event` with the kind of the
+fault, such as ``store_full``; the next commit stores it. This module finds two of them: a session
+that did not end, and data that were refused.
 """
 
 from __future__ import annotations

@@ -34,9 +34,8 @@ class Snapshot:
 
     ``boottime_s`` and ``written_s`` are the same instant on ``CLOCK_BOOTTIME`` and as Unix time.
     ``reading`` is the newest one (its ``time_s`` on the session's clock), ``reading_age_s`` its
-    age at that instant. ``open_charge_c`` and ``open_energy_j`` belong to the open interval, which
-    is not stored yet and began at ``open_start_utc_s``. ``energy_j`` is what was given since the
-    logger started; it never falls.
+    age at that instant. ``open_energy_j`` belongs to the open interval, which is not stored yet.
+    ``energy_j`` is what was given since the logger started; it never falls.
     """
 
     boottime_s: float
@@ -48,8 +47,6 @@ class Snapshot:
     link_reason: str
     reading: Reading | None
     reading_age_s: float | None
-    open_start_utc_s: float | None = None
-    open_charge_c: float | None = None
     open_energy_j: float | None = None
     energy_j: float | None = None
     waiting_intervals: int = 0
@@ -171,6 +168,7 @@ def read_snapshot(path: Path) -> Snapshot | None:
             data["reading"]["state"] = OperatingState(data["reading"]["state"])
             data["reading"] = Reading(**data["reading"])
         data["notices"] = tuple(data["notices"])
-        return Snapshot(**data)
+        # A daemon of another version may tell more.
+        return Snapshot(**{key: data[key] for key in _KEYS if key in data})
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None

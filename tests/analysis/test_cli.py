@@ -52,7 +52,7 @@ def test_the_help_loads_nothing_heavy(child_env):
         "with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):\n"
         "    main(['--help'])\n"
         "heavy = {'numpy', 'pandas', 'scipy', 'rich', 'sqlite_utils', 'bleak', 'serial',"
-        " 'sqlite3', 'subprocess'}\n"
+        " 'sqlite3', 'subprocess', 'gzip'}\n"
         "print(sorted(heavy & set(sys.modules)))\n"
     )
     # Measuring coverage loads a database of its own.

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from analysis.transfer.series.mapping import Selector, SeriesMapping
     from analysis.transfer.series.samples import Samples
-    from logger.recordings.files import Limits
+    from logger.recordings.limits import Limits
     from logger.sources.fields import Field
 
     Floats = NDArray[np.float64]

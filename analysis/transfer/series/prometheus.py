@@ -17,7 +17,7 @@ from logger.recordings.files import RecordedFile
 
 if TYPE_CHECKING:
     from analysis.transfer.series.samples import Samples
-    from logger.recordings.files import Limits
+    from logger.recordings.limits import Limits
 
 #: A range query has at most 11,000 points a series by the server's own limit: this is a hundred
 #: series of such length. The file is parsed whole, in ten times its size of memory.

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from analysis.transfer.condense import Block
     from analysis.transfer.refused_rows import RefusedRows
     from logger.config import Config
-    from logger.recordings.files import Limits
+    from logger.recordings.limits import Limits
 
     Reader = Callable[[Samples], None]
 

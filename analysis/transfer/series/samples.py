@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.transfer.series.mapping import Selector, SeriesMapping
-    from logger.recordings.files import Limits
+    from logger.recordings.limits import Limits
     from logger.sources.decoding import Value
     from logger.sources.fields import Field
 

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 from logger.errors import SourceError
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
+    from collections.abc import AsyncIterator, Callable, Collection
 
     from logger.reading import Reading
     from logger.sources.base import Source
@@ -103,6 +103,14 @@ class LinkStatus:
     """Length of the wait that begins (state WAITING)."""
     source: str = ""
     """Which of several sources it belongs to; empty for the only one."""
+
+
+def best_of(statuses: Collection[LinkStatus]) -> tuple[str, str]:
+    """Return the state of the best of some links, and why each of the others is not live."""
+    best_first = (LinkState.LIVE, LinkState.OPENING, LinkState.WAITING, LinkState.ENDED)
+    state = min((s.state for s in statuses), key=best_first.index, default=LinkState.OPENING)
+    reasons = [f"{s.source}: {s.reason}" if s.source else s.reason for s in statuses if s.reason]
+    return str(state), "; ".join(reasons)
 
 
 class LinkMachine:

@@ -1,15 +1,25 @@
 """The live snapshot is written where nobody else can lead it astray, and nowhere else."""
 
+import json
 import os
 import signal
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from analysis.history.history import load_history
 from logger.errors import EbbwattError
-from logger.system.snapshot import ForeignFolderError, own_folder, snapshot_path
+from logger.reading import Reading
+from logger.system.snapshot import (
+    ForeignFolderError,
+    Snapshot,
+    own_folder,
+    read_snapshot,
+    snapshot_path,
+    write_snapshot,
+)
 from tests.support.rigs.live import QUICK, wait_for
 
 NAMES = ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR", "XDG_STATE_HOME")
@@ -44,6 +54,17 @@ def test_a_folder_is_made_for_its_owner_and_group_whatever_the_umask(tmp_path, m
         os.umask(before)
     for folder in (tmp_path / "a", tmp_path / "a" / "b"):
         assert folder.stat().st_mode & 0o777 == 0o750
+
+
+def test_a_snapshot_of_a_daemon_that_tells_more_or_less_is_read(tmp_path):
+    told = Snapshot(5.0, 6.0, "b", 1, "replay", "live", "", Reading(4.0, 13.2), 1.0, gap_s=5.0)
+    write_snapshot(tmp_path / "live.json", told)
+    assert read_snapshot(tmp_path / "live.json") == told
+    data = json.loads((tmp_path / "live.json").read_text())
+    data["open_charge_c"] = 12.0
+    del data["gap_s"]
+    (tmp_path / "live.json").write_text(json.dumps(data))
+    assert read_snapshot(tmp_path / "live.json") == replace(told, gap_s=None)
 
 
 def test_a_folder_that_is_not_our_own_alone_is_refused(tmp_path):

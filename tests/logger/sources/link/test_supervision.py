@@ -10,7 +10,14 @@ import pytest
 from logger.errors import SourceError
 from logger.reading import Reading
 from logger.refusals import Refusals
-from logger.sources.link.supervision import Delays, LinkMachine, LinkState, supervise
+from logger.sources.link.supervision import (
+    Delays,
+    LinkMachine,
+    LinkState,
+    LinkStatus,
+    best_of,
+    supervise,
+)
 from tests.support.rigs.fast_motion import run
 
 
@@ -235,3 +242,18 @@ def test_a_source_brings_its_own_delays():
     source = Scripted(["hang"], ["reading"], delays=Delays(first_reading_s=7.0, jitter=0.0))
     _, changes = supervised(source, delays=None)
     assert changes[1].reason == "no reading within 7 s of opening"
+
+
+def test_of_two_links_the_better_one_counts():
+    waits = LinkStatus(LinkState.WAITING, "there is no such port", source="charger")
+    opening = LinkStatus(LinkState.OPENING, source="shunt")
+    live = LinkStatus(LinkState.LIVE, source="shunt")
+    why = "charger: there is no such port"
+    assert best_of([]) == ("opening", "")
+    assert best_of([waits, live]) == ("live", why)
+    assert best_of([waits, opening]) == ("opening", why), "whichever was heard of first"
+    ended = LinkStatus(LinkState.ENDED, "end of file")
+    assert best_of([ended, replace(waits, source="")]) == (
+        "waiting",
+        "end of file; there is no such port",
+    )
