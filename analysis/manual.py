@@ -129,7 +129,9 @@ def default(setting: Setting) -> str:
         return "none"
     if isinstance(value, bool):
         return str(value).lower()
-    return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
+    if isinstance(value, int | float):
+        return f"{value:.12g}"
+    return f'"{value}"'
 
 
 def _command(path: str, parser: argparse.ArgumentParser) -> Iterator[Block]:

@@ -48,8 +48,8 @@ BARE_DATABASE = Path("ebbwatt.db")
 
 log = logging.getLogger("ebbwatt")
 
-#: What a single figure of the design life may be off by: the usual 7500 h stands for what is also
-#: given as 7000 to 8000 h (common practice, no source).
+#: Where the design life is one figure, it is uncertain by this part: 7500 h is usual, and the same
+#: life is also given as 7000 to 8000 h (common practice, no source).
 DESIGN_SPREAD = 1.0 / 15.0
 #: A litre of methanol holds 4.377 kWh at 20 degC (lower heating value 638.35 kJ/mol, 32.042 g/mol,
 #: 0.7909 kg/L: sources in analysis/physics.py): nothing delivers a kilowatt-hour from less.
@@ -62,9 +62,9 @@ ANY_CHARGER = {
     "battery_current_a": (-1000.0, 1000.0),
     "fuel_l": (0.0, 10000.0),
 }
-#: A gap is so many times the usual spacing, ...
+#: Readings have a gap between them from this many times their usual spacing on, ...
 GAP_SPACINGS = 5.0
-#: ... and never shorter than this, s: a source that speaks each second may stumble.
+#: ... but not below this, s: a source that gives one reading a second may be late for some.
 SHORTEST_GAP_S = 5.0
 
 
@@ -182,9 +182,9 @@ class LogConfig:
     """How readings are condensed; see :data:`~logger.sections.LOG`."""
 
     interval_s: float = 1.0
-    """What is expected until it is measured, s."""
+    """Spacing of the readings that is expected until it is measured, s."""
     gap_s: float = SHORTEST_GAP_S
-    """From which spacing on it is a gap, until it is measured where ``adapts``, s."""
+    """Readings further apart have a gap between them, s; where ``adapts``, until it is measured."""
     longest_running_s: float = LOG.default("longest_running_s")
     longest_rest_s: float = LOG.default("longest_rest_s")
     voltage_band_v: float = LOG.default("voltage_band_v")
@@ -192,9 +192,12 @@ class LogConfig:
     interval_given: bool = False
     """Whether the file names ``interval_s``."""
     adapts: bool = False
-    """Whether gaps are judged by the spacing that is found: the file names no ``gap_s``."""
+    """Whether the measured spacing decides what a gap is: the file names no ``gap_s``."""
     patience_s: float = 0.0
-    """Where ``adapts``, so long a silence may be the logger's own and is no gap, s."""
+    """A silence up to this long may come from how the logger asks and is no gap, s.
+
+    It counts where ``adapts``.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,9 +205,9 @@ class Config:
     """A checked configuration.
 
     ``plausible`` maps a channel of a reading to its lowest and highest believable value.
-    ``source`` is the [source] table as written (None if left out); the source factory checks it
-    with ``document`` at hand for the place of an error. Where the file has [[source]] twice,
-    ``sources`` holds both instead.
+    ``source`` is the [source] table as written, None if left out. ``logger.sources`` checks it;
+    ``document`` tells it the lines of errors. Where the file has [[source]] twice, ``sources``
+    holds both instead.
     """
 
     path: Path
@@ -223,20 +226,20 @@ class Config:
     services: tuple[ServiceConfig, ...] = ()
     limits: Limits = field(default_factory=Limits)
     judges_bank: bool = False
-    """Whether voltages are judged by the bank too: [plausible] does not name them."""
+    """Whether the bank decides which voltages are believed: [plausible] does not name them."""
     sources: tuple[dict[str, Any], ...] = ()
     other_sources: tuple[OtherSource, ...] = ()
 
 
 def gap_after(spacing_s: float) -> float:
-    """Return from which spacing on it is a gap, s, where readings come every ``spacing_s``."""
+    """Return how far apart two readings have a gap between them, s, at their usual spacing."""
     return max(SHORTEST_GAP_S, GAP_SPACINGS * spacing_s)
 
 
 def find_config(named: Path | None, candidates: Sequence[Path] = DEFAULT_PATHS) -> Path:
     """Return the configuration file to use: the named one, or the first candidate that exists.
 
-    Where there is none, a database ``ebbwatt.db`` in this folder serves with what it carries.
+    Where there is none, the configuration that a database ``ebbwatt.db`` in this folder carries.
 
     Raises
     ------
@@ -281,7 +284,7 @@ def carried_config(path: Path, text: str) -> Config:
 def load_config(path: Path, *, quiet: bool = False) -> Config:
     """Read and check a configuration file; of a database, the configuration that it carries.
 
-    That it does so is logged, unless ``quiet``.
+    A database is told in the log, unless ``quiet``.
 
     Raises
     ------
@@ -353,7 +356,7 @@ def config_of(document: Document) -> Config:
 
 
 def _fitting_together(document: Document, name: str, table: dict[str, Any]) -> dict[str, Any]:
-    """Check that the settings of one section go with each other; return them all filled in."""
+    """Check the settings of one section against each other, and fill in what follows from them."""
     check = {
         "charger": _charger,
         "fuel": _fuel,
@@ -369,7 +372,7 @@ def _charger(document: Document, table: dict[str, Any]) -> dict[str, Any]:
     if table["replace_below"] > table["plan_below"]:
         raise document.error(
             f"is {table['replace_below']:g}, above plan_below ({table['plan_below']:g}); "
-            f"the limit for planning must be the higher one",
+            f"accepted: at most plan_below",
             "charger",
             "replace_below",
         )
@@ -377,12 +380,12 @@ def _charger(document: Document, table: dict[str, Any]) -> dict[str, Any]:
 
 
 def _fuel(document: Document, table: dict[str, Any]) -> dict[str, Any]:
-    """Refuse a use of fuel that no charger can have."""
+    """Refuse a use of fuel that is less than the energy in the fuel allows."""
     if table["kind"] == "methanol" and table["l_per_kwh"] < LEAST_METHANOL_L_PER_KWH:
         raise document.error(
-            f"is {table['l_per_kwh']:g}: a litre of methanol holds no more than 4.38 kWh, so at "
-            f"least {LEAST_METHANOL_L_PER_KWH} L go into a kilowatt-hour; in litres, not "
-            f'kilograms or gallons? Another fuel: kind = "other"',
+            f"is {table['l_per_kwh']:g}: a litre of methanol holds no more than 4.38 kWh, so a "
+            f"kilowatt-hour takes at least {LEAST_METHANOL_L_PER_KWH} L. Is the value in litres, "
+            f'not in kilograms or gallons? For another fuel write kind = "other"',
             "fuel",
             "l_per_kwh",
         )
@@ -406,7 +409,7 @@ def _services(document: Document, table: object) -> tuple[ServiceConfig, ...]:
                 )
             if name in CHECK_LIST:
                 raise document.error(
-                    f"{name} is an item of the fitter's check list; name it otherwise",
+                    f"{name} is an item of the fitter's check list; choose another name",
                     "service",
                     name,
                 )
@@ -429,7 +432,7 @@ def _sources(document: Document) -> tuple[dict[str, Any] | None, tuple[dict[str,
         return given[0], ()
     if len(given) > 2:
         raise document.error(
-            f"stands there {len(given)} times; accepted: [source] once, or [[source]] twice",
+            f"is written {len(given)} times; accepted: [source] once, or [[source]] twice",
             "source[3]",
         )
     return None, tuple(given)
@@ -440,7 +443,7 @@ def _wiring(document: Document, table: dict[str, Any]) -> dict[str, Any]:
     awg = table["cross_section_awg"]
     if (awg is None) == (table["cross_section_mm2"] is None):
         raise document.error(
-            "takes one of cross_section_mm2 (such as 16) and cross_section_awg (such as "
+            "needs either cross_section_mm2 (such as 16) or cross_section_awg (such as "
             '"4" or "2/0")',
             "wiring",
         )
@@ -476,7 +479,7 @@ def _boat(document: Document, table: dict[str, Any]) -> dict[str, Any]:
                 f"got {shown(name)}{nearest(name, zones)}; accepted: an IANA name such as "
                 f"Europe/Paris"
                 if zones
-                else "this machine has no database of time zones: install the package tzdata"
+                else "this machine knows no time zones: install the package tzdata"
             )
             raise document.error(what, "boat", "timezone") from None
     return table

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from logger.settings import Document
 
-#: Those that hold the battery while they are there, and those that charge along now and then.
+#: Those that keep the battery full while they are there, and those that only add to the charger.
 HOLDING = ("shore", "charger")
 ALONG = ("solar", "wind", "water", "engine")
 
@@ -26,16 +26,25 @@ OTHER_SOURCE = Section(
             "kind",
             "text",
             REQUIRED,
-            "shore and charger hold the battery while they are there: those days say nothing of "
-            "load and output; the others charge along",
+            "what it is; shore and charger keep the battery full, so the days with them tell "
+            "nothing about load and output; the others add to what the charger gives",
             choices=(*HOLDING, *ALONG),
         ),
-        Setting("watts", "number", None, "the most it gives; leave out if not known", "W", 1, 1e5),
-        Setting("amperes", "number", None, "the same as a current, instead", "A", 0.1, 1e4),
+        Setting("watts", "number", None, "the most it gives, if known", "W", 1, 1e5),
+        Setting(
+            "amperes",
+            "number",
+            None,
+            "the most it gives as a current, instead of watts",
+            "A",
+            0.1,
+            1e4,
+        ),
         Setting("from", "date", REQUIRED, "the first day with it"),
-        Setting("to", "date", None, "the last day with it; it is still there if left out"),
+        Setting("to", "date", None, "the last day with it; leave out while it is still there"),
     ),
-    "a source besides the charger that is not logged, once for each",
+    "another source that charges the battery and is not logged; write one [[other_sources]] for "
+    "each",
 )
 
 

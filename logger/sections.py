@@ -50,15 +50,15 @@ CHARGER = Section(
             "type",
             "text",
             "",
-            "its kind, in your own words: in a fleet, chargers of one type are sisters; those of "
-            "one rated output if left out",
+            "its model, in your own words: a fleet compares chargers of the same type; if left "
+            "out, chargers of the same rated output",
         ),
         Setting(
             "design_life_h",
             "range",
             None,
-            "running hours it was designed for, one figure or a range such as [7000, 8000] (common "
-            "practice 7000 to 8000, no source); no limit if left out",
+            "running hours that it was designed for, one figure or a range such as [7000, 8000] "
+            "(common practice 7000 to 8000, no source); if left out, running hours set no limit",
             "h",
             100,
             200000,
@@ -67,12 +67,20 @@ CHARGER = Section(
             "plan_below",
             "number",
             0.75,
-            "plan the replacement below this part of rated",
+            "plan the replacement when the output is below this part of rated",
             "",
             0.05,
             1.0,
         ),
-        Setting("replace_below", "number", 0.60, "replace below this part of rated", "", 0.05, 1.0),
+        Setting(
+            "replace_below",
+            "number",
+            0.60,
+            "replace it when the output is below this part of rated",
+            "",
+            0.05,
+            1.0,
+        ),
     ),
     "the charger that is fitted now",
     optional=False,
@@ -80,15 +88,17 @@ CHARGER = Section(
 BATTERY = Section(
     "battery",
     (
-        Setting("capacity_ah", "number", None, "capacity of the bank, 20 h rate", "Ah", 1, 100000),
+        Setting(
+            "capacity_ah", "number", None, "capacity of the bank at the 20 h rate", "Ah", 1, 100000
+        ),
         Setting("chemistry", "text", "agm", "battery chemistry", choices=CHEMISTRIES),
         Setting(
             "nominal_v",
             "number",
             None,
-            "nominal voltage of the bank, such as 12; values below half or above four thirds of it "
-            "are not believed, but for 0 V of a charger that is off; found from the readings if "
-            "left out",
+            "nominal voltage of the bank, such as 12; found from the readings if left out. "
+            "Voltages below half of it or above four thirds of it are dropped, except those of a "
+            "charger that is off (0 to 0.5 V)",
             "V",
             6,
             96,
@@ -97,8 +107,7 @@ BATTERY = Section(
             "charge_ceiling_v",
             "number",
             None,
-            "voltage at which the battery begins to limit the current; found from the data if "
-            "left out",
+            "voltage from which on the battery limits the current; found from the log if left out",
             "V",
             5,
             100,
@@ -107,8 +116,9 @@ BATTERY = Section(
             "charge_efficiency",
             "number",
             None,
-            "share of the charge put in that comes out again (common practice, no source: "
-            "lead-acid 0.85 to 0.98, falling near full; lfp 0.99); by chemistry if left out",
+            "part of the charge that comes out of the battery again (common practice, no source: "
+            "lead-acid 0.85 to 0.98, less when nearly full; lfp 0.99); if left out, the chemistry "
+            "decides",
             "",
             0.5,
             1.0,
@@ -119,7 +129,9 @@ BATTERY = Section(
 FUEL = Section(
     "fuel",
     (
-        Setting("kind", "text", "methanol", "what it burns", choices=("methanol", "other")),
+        Setting(
+            "kind", "text", "methanol", "what the charger burns", choices=("methanol", "other")
+        ),
         Setting(
             "l_per_kwh",
             "number",
@@ -145,14 +157,15 @@ WIRING = Section(
             0.5,
             400,
         ),
-        Setting("cross_section_awg", "text", None, 'the same as an AWG size, such as "8" or "2/0"'),
-        Setting("length_m", "number", REQUIRED, "its length, one way", "m", 0.05, 100),
-        Setting("tinned", "flag", False, "whether its copper is tinned"),
+        Setting("cross_section_awg", "text", None, 'the AWG size instead, such as "8" or "2/0"'),
+        Setting("length_m", "number", REQUIRED, "length of the cable, one way", "m", 0.05, 100),
+        Setting("tinned", "flag", False, "whether the copper of the cable is tinned"),
         Setting(
             "battery_ohm",
             "number",
             None,
-            "the bank's own resistance by its data sheet; taken off the measured loop if given",
+            "resistance of the bank itself, from its data sheet; if given, it is subtracted from "
+            "the measured loop resistance",
             "ohm",
             0,
             1,
@@ -163,23 +176,36 @@ WIRING = Section(
 UNIT = Section(
     "unit",
     (
-        Setting("heel_deg", "number", None, "greatest lasting tilt or heel", "deg", 0, 90),
-        Setting("clearance_cm", "number", None, "free space to leave round it", "cm", 0, 500),
-        Setting("exhaust_hose_m", "number", None, "greatest length of its exhaust", "m", 0, 50),
-        Setting("exhaust_bend_cm", "number", None, "least radius of a bend in it", "cm", 0, 500),
+        Setting("heel_deg", "number", None, "greatest tilt or heel that may last", "deg", 0, 90),
+        Setting("clearance_cm", "number", None, "free space that it needs all round", "cm", 0, 500),
+        Setting(
+            "exhaust_hose_m", "number", None, "greatest length of the exhaust hose", "m", 0, 50
+        ),
+        Setting(
+            "exhaust_bend_cm",
+            "number",
+            None,
+            "smallest radius of a bend in the exhaust hose",
+            "cm",
+            0,
+            500,
+        ),
         Setting("intake_c", "number", None, "warmest air that it may take in", "degC", -20, 100),
-        Setting("fuse_a", "number", None, "fuse in its positive lead", "A", 0.5, 1000),
+        Setting(
+            "fuse_a", "number", None, "rating of the fuse in its positive lead", "A", 0.5, 1000
+        ),
     ),
     "what the unit's own manual says; leave out what it does not say",
 )
 SERVICE = Section(
     "service.NAME",
     (
-        Setting("hours", "number", None, "due after so many running hours", "h", 1, 100_000),
-        Setting("months", "number", None, "due after so many months", "months", 0.25, 600),
+        Setting("hours", "number", None, "due after this many running hours", "h", 1, 100_000),
+        Setting("months", "number", None, "due after this many months", "months", 0.25, 600),
     ),
-    "a job that the unit's own manual asks for again and again, such as [service.intake-filter]; "
-    "hours, months, or both: what comes first counts; 'ebbwatt event tick NAME' when it is done",
+    "a job that the unit's own manual asks for again and again, such as [service.intake-filter]. "
+    "Set hours, months, or both: whichever comes first counts. When it is done: 'ebbwatt event "
+    "tick NAME'",
 )
 #: Items of the fitter's check list, which are ticked by their names too.
 CHECK_LIST = ("manual", "place", "air", "fuel", "wiring", "fuse", "run", "handover")
@@ -192,8 +218,8 @@ SENSOR = Section(
             "gain_uncertainty",
             "number",
             0.02,
-            "standard uncertainty of the current's scale, as a part of it (common practice, no "
-            "source: a shunt or a Hall sensor as fitted); all outputs in watts share it",
+            "standard uncertainty of the scale of the current, as a part of it (common practice, "
+            "no source: a shunt or a Hall sensor as fitted); all outputs in watts are as uncertain",
             "",
             0,
             0.5,
@@ -202,7 +228,7 @@ SENSOR = Section(
             "zero_uncertainty_a",
             "number",
             0.05,
-            "standard uncertainty of the current's zero (common practice, no source)",
+            "standard uncertainty of the current where it is zero (common practice, no source)",
             "A",
             0,
             10,
@@ -211,14 +237,16 @@ SENSOR = Section(
             "voltage_uncertainty_v",
             "number",
             0.1,
-            "standard uncertainty of a voltage on 12 V, twice that on 24 V (common practice, no "
-            "source), with the drop in the leads between two places; two sources are held by it",
+            "standard uncertainty of the voltage on a bank of 12 V, and twice as much on 24 V "
+            "(common practice, no source). It includes the drop in the leads between two places of "
+            "measurement: two sources that lie further apart than it allows disagree",
             "V",
             0,
             10,
         ),
     ),
-    "how sure what is measured is; a clamp meter narrows it: 'ebbwatt event add reading'",
+    "how uncertain current and voltage are; a reading of a clamp meter makes them surer: 'ebbwatt "
+    "event add reading'",
 )
 STORE = Section(
     "store",
@@ -228,7 +256,8 @@ STORE = Section(
             "commit_s",
             "number",
             60.0,
-            "longest time between commits while the charger runs or anything changes",
+            "longest time between two writings to the disk while the charger runs or anything "
+            "changes",
             "s",
             1,
             3600,
@@ -237,7 +266,8 @@ STORE = Section(
             "commit_rest_s",
             "number",
             1200.0,
-            "longest time between commits at rest, while nothing changes",
+            "longest time between two writings to the disk while the charger rests and nothing "
+            "changes",
             "s",
             1,
             86400,
@@ -246,9 +276,9 @@ STORE = Section(
             "raw_hours",
             "whole",
             0,
-            "hours of raw readings kept beside the intervals, the oldest dropped for the newest: 0 "
-            "none, 1000000 for ever; a power cut costs the running hour of them, and what was not "
-            "committed",
+            "hours of single readings that are kept beside the intervals; after that the oldest "
+            "hour is dropped for the newest. 0 keeps none, 1000000 keeps all. A power cut loses "
+            "the hour that is not complete, and what is not on the disk yet",
             "h",
             0,
             1_000_000,
@@ -273,22 +303,36 @@ LOG = Section(
             "gap_s",
             "number",
             None,
-            "a longer spacing is a gap, whatever is measured; five times the spacing that is "
-            "found, at least 5 s, if left out",
+            "readings further apart than this have a gap between them; if left out, five times the "
+            "spacing that is found, and at least 5 s",
             "s",
             0,
             86400,
             above_low=True,
         ),
         Setting(
-            "longest_running_s", "number", 60.0, "longest interval while running", "s", 1, 3600
+            "longest_running_s",
+            "number",
+            60.0,
+            "longest interval while the charger runs",
+            "s",
+            1,
+            3600,
         ),
-        Setting("longest_rest_s", "number", 600.0, "longest interval at rest", "s", 1, 86400),
+        Setting(
+            "longest_rest_s",
+            "number",
+            600.0,
+            "longest interval while the charger rests",
+            "s",
+            1,
+            86400,
+        ),
         Setting(
             "voltage_band_v",
             "number",
             0.1,
-            "an interval closes when the voltage leaves this band round its mean",
+            "an interval ends when the voltage is further than this from its mean in the interval",
             "V",
             0,
             100,
@@ -298,25 +342,35 @@ LOG = Section(
             "current_band_a",
             "number",
             0.4,
-            "an interval closes when the current leaves this band round its mean",
+            "an interval ends when the current is further than this from its mean in the interval",
             "A",
             0,
             1000,
             above_low=True,
         ),
     ),
-    "how readings are condensed",
+    "how readings are put together into intervals",
 )
 LIMITS = Section(
     "limits",
     (
-        Setting("longest_line_kb", "whole", 64, "longest line of a recording", "kB", 1, 100_000),
-        Setting("most_columns", "whole", 1000, "most columns of a recording", "", 2, 100_000),
+        Setting(
+            "longest_line_kb",
+            "whole",
+            64,
+            "longest line of a recording that is taken",
+            "kB",
+            1,
+            100_000,
+        ),
+        Setting(
+            "most_columns", "whole", 1000, "most columns that a recording may have", "", 2, 100_000
+        ),
         Setting(
             "largest_unpacked_mb",
             "whole",
             4000,
-            "largest size to which a compressed recording may unpack",
+            "largest size of a compressed recording when it is unpacked",
             "MB",
             1,
             10_000_000,
@@ -325,8 +379,8 @@ LIMITS = Section(
             "most_values",
             "whole",
             2_000_000,
-            "values of a file of another program, which are held until it is read to its end: some "
-            "100 bytes of memory each",
+            "most values in a file of another program; all of them are held in memory at once, "
+            "some 100 bytes each",
             "",
             1,
             1_000_000_000,
@@ -335,13 +389,13 @@ LIMITS = Section(
             "kept_refusals",
             "whole",
             10_000,
-            "refused rows of a file that can be listed; all are counted",
+            "most refused rows of a file that are kept for the list; the others are only counted",
             "",
             1,
             10_000_000,
         ),
     ),
-    "how much of a file 'ebbwatt import' takes: a damaged or hostile file must not fill the memory",
+    "how much of a file 'ebbwatt import' takes: a damaged or hostile one must not fill the memory",
 )
 PLAUSIBLE = Section(
     "plausible",
@@ -349,9 +403,12 @@ PLAUSIBLE = Section(
         Setting("voltage_v", "list", None, "lowest and highest believable voltage", "V"),
         Setting("current_a", "list", None, "lowest and highest believable current", "A"),
         Setting("temperature_c", "list", None, "lowest and highest believable temperature", "degC"),
-        Setting("battery_current_a", "list", None, "lowest and highest battery current", "A"),
+        Setting(
+            "battery_current_a", "list", None, "lowest and highest believable battery current", "A"
+        ),
     ),
-    "values outside these limits are dropped and counted; defaults follow the rated output",
+    "values outside these limits are dropped and counted; if left out, the limits follow from the "
+    "rated output and the bank",
 )
 SECTIONS = (BOAT, CHARGER, BATTERY, FUEL, WIRING, UNIT, SENSOR, STORE, LOG, LIMITS, PLAUSIBLE)
 

@@ -24,14 +24,16 @@ if TYPE_CHECKING:
 #: A value nearer to zero than this, but not zero, is impossible in any channel's unit. A floating
 #: point number with its words in the wrong order is often so small; rounding errors are larger.
 TINY = 1e-18
-#: Largest single step of an hour counter, h: some count whole hours. A counter cannot rise by more
-#: than this and the time that has passed.
+#: Largest single step of an hour counter, h: some count whole hours. A counter can rise by no more
+#: than this beside the time that has passed.
 COUNTER_STEP_H = 1.0
 #: Why a counter that rises by more is refused.
 TOO_FAST = "runtime_h rises faster than time"
-#: Without a checksum a value is doubted that leaps over so much of its believable range at once...
+#: Without a checksum, a value that changes by more than this part of its believable range from one
+#: message to the next is a jump, ...
 JUMP_SHARE = 0.25
-#: ... a voltage over so much, V: more than the start of any charge (common practice, no source).
+#: ... a voltage that changes by more than this, V: the start of a charge changes it by less (common
+#: practice, no source).
 JUMP_V = 4.0
 
 
@@ -44,25 +46,28 @@ def counter_is_possible(before: tuple[float, float], now: tuple[float, float]) -
 
 
 class Jumps:
-    """Finds values that jump away from the one before and are not confirmed by the next."""
+    """Finds values that lie far from the values before them.
+
+    The next value confirms a jump that is true: it lies near the one that jumped.
+    """
 
     def __init__(self, limits: Mapping[str, tuple[float, float]]) -> None:
         self._far = {name: JUMP_SHARE * (high - low) for name, (low, high) in limits.items()}
         self._far["runtime_h"] = COUNTER_STEP_H
         self._far["voltage_v"] = min(self._far.get("voltage_v", JUMP_V), JUMP_V)
-        self._before: dict[str, tuple[float, float]] = {}  # believed, and told
+        self._before: dict[str, tuple[float, float]] = {}  # believed, and came
 
     def alone(self, name: str, value: float) -> bool:
-        """Tell whether a value is far from the last believed one and from the last one told.
+        """Tell whether a value lies far from the last one believed and from the last one that came.
 
-        Hours that rise are left to the clock.
+        A counter of hours that rises is not judged here, but by the time that has passed.
         """
-        believed, told = self._before.get(name, (value, value))
+        believed, came = self._before.get(name, (value, value))
         far = self._far[name]
         if name == "runtime_h" and value >= believed:
             near = True
         else:
-            near = abs(value - believed) <= far or abs(value - told) <= far
+            near = abs(value - believed) <= far or abs(value - came) <= far
         self._before[name] = (value if near else believed, value)
         return not near
 

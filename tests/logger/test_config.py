@@ -206,8 +206,8 @@ def test_an_awg_size_is_taken_as_its_area(tmp_path, size, mm2):
     ("lines", "words"),
     [
         ('cross_section_awg = "5/0"', "line 5.*cross_section_awg.*2/0 to 4/0"),
-        ('cross_section_awg = "2"\ncross_section_mm2 = 35', "takes one of"),
-        ("", "takes one of cross_section_mm2"),
+        ('cross_section_awg = "2"\ncross_section_mm2 = 35', "needs either"),
+        ("", "needs either cross_section_mm2"),
     ],
 )
 def test_a_size_of_wire_that_is_none_is_refused(tmp_path, lines, words):

@@ -22,12 +22,18 @@ if TYPE_CHECKING:
 SETTINGS = Section(
     "source",
     (
-        Setting("interface", "text", REQUIRED, "the CAN interface, such as can0, set up and up"),
+        Setting(
+            "interface",
+            "text",
+            REQUIRED,
+            "the CAN interface, such as can0; the bit rate must be set and the interface up",
+        ),
         Setting(
             "every_s",
             "number",
             None,
-            "of each kind of frame one is taken per so long; log.interval_s if left out",
+            "one frame of each kind is taken in this time, the others are skipped; log.interval_s "
+            "if left out",
             "s",
             0.01,
             3600,

@@ -159,7 +159,7 @@ def test_settings_that_cannot_work_say_where_and_why(tmp_path, old, new, line, s
 
 def test_three_are_one_too_many_and_one_is_a_single_source(tmp_path, both):
     third = '[[source]]\nkind = "simulated"\n'
-    with pytest.raises(ConfigError, match=r"stands there 3 times; accepted: \[source\] once"):
+    with pytest.raises(ConfigError, match=r"is written 3 times; accepted: \[source\] once"):
         source_from(tmp_path, BOTH + third)
     assert not isinstance(source_from(tmp_path, third), Together)
     (tmp_path / "ebbwatt.toml").write_text("source = [3, 4]\n[charger]\nrated_w = 110\n")
