@@ -69,7 +69,8 @@ class BlockSpacing:
         rhythm = rhythms(spacing_s)
         counts = (rhythm | (spacing_s <= LONGEST_LOOSE_S)) & (np.arange(len(spacing_s)) >= known)
         for kind, found in enumerate(self._found):
-            _learn(found, spacing_s[counts & (running == bool(kind))])
+            chosen = counts & (running == bool(kind))
+            _learn(found, spacing_s[chosen], rhythm[chosen])
         if not self._log.adapts:
             return spacing_s > self._log.gap_s
         limits = [self._limit_s(found) for found in self._found]
@@ -93,13 +94,17 @@ def rhythms(spacing_s: Floats) -> Mask:
     return mask
 
 
-def _learn(found: Usual, spacing_s: Floats) -> None:
+def _learn(found: Usual, spacing_s: Floats, rhythm: Mask) -> None:
     if not len(spacing_s):
         return
     octaves = np.clip(np.frexp(spacing_s)[1] - LOWEST_OCTAVE, 0, OCTAVES - 1)
     keeps = 0.5 ** (len(spacing_s) / HALF_LIFE)
     seconds = np.bincount(octaves, weights=spacing_s, minlength=OCTAVES)
+    steady = np.bincount(octaves, weights=spacing_s * rhythm, minlength=OCTAVES)
     counts = np.bincount(octaves, minlength=OCTAVES)
     found.seconds = [keeps * a + float(b) for a, b in zip(found.seconds, seconds, strict=True)]
+    found.rhythm_seconds = [
+        keeps * a + float(b) for a, b in zip(found.rhythm_seconds, steady, strict=True)
+    ]
     found.counts = [keeps * a + float(b) for a, b in zip(found.counts, counts, strict=True)]
     found.find()

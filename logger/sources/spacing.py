@@ -6,7 +6,8 @@ separately for running and for rest, because many sources send less often at res
 time: three quarters of the time have this spacing or a closer one. So a burst of readings every
 minute counts as a minute, and a source at irregular times by its longer pauses. Three spacings in a
 row of about the same length are a rhythm, so that a source that becomes slower is followed at once.
-Memory and work for each reading are fixed.
+Where at least half of the time has a rhythm, the rhythm alone counts: a line that speaks each
+second and is silent for 20 s of each minute has gaps. Memory and work for each reading are fixed.
 """
 
 from __future__ import annotations
@@ -21,9 +22,11 @@ LONGEST_LOOSE_S = 600.0
 LONGEST_SPACING_S = 3600.0
 #: Spacings within this factor are one rhythm, so that a source may miss every other message.
 RHYTHM_FACTOR = 2.0
-#: Share of the time with the usual spacing or a closer one: dropouts that fill less than a quarter
-#: of the time stay gaps.
+#: Share of the time with the usual spacing or a closer one: a source at irregular times keeps its
+#: longer pauses.
 TIME_SHARE = 0.75
+#: Share of the time from which on a rhythm is the usual spacing, and what is outside it is silence.
+RHYTHM_SHARE = 0.5
 #: Times that an octave of spacing must be seen to count.
 SEEN_OFTEN = 3
 #: Number of readings after which earlier ones count half.
@@ -35,6 +38,11 @@ OCTAVES = _HIGHEST - LOWEST_OCTAVE + 1
 WRONG_FACTOR = 2.5
 
 
+def _octave(spacing_s: float) -> int:
+    octave = frexp(spacing_s)[1] - LOWEST_OCTAVE
+    return 0 if octave < 0 else min(octave, OCTAVES - 1)
+
+
 class Usual:
     """The usual spacing of one kind of reading, found from the newest few thousand of them.
 
@@ -42,13 +50,26 @@ class Usual:
     ----------
     seconds, counts
         Time and number of spacings in each octave.
+    rhythm_seconds
+        Time of those that belong to a rhythm.
     """
 
-    __slots__ = ("_before_s", "_fresh", "_still_before_s", "counts", "seconds", "usual_s")
+    __slots__ = (
+        "_before_s",
+        "_fresh",
+        "_in_rhythm",
+        "_still_before_s",
+        "counts",
+        "rhythm_seconds",
+        "seconds",
+        "usual_s",
+    )
 
     def __init__(self) -> None:
         self.seconds = [0.0] * OCTAVES
         self.counts = [0.0] * OCTAVES
+        self.rhythm_seconds = [0.0] * OCTAVES
+        self._in_rhythm = False
         self.usual_s: float | None = None
         self._fresh = 0
         self._before_s = self._still_before_s = 0.0
@@ -57,29 +78,39 @@ class Usual:
         """Tell whether this spacing and the two before it are about equal, and keep it."""
         before_s, still_before_s = self._before_s, self._still_before_s
         self._still_before_s, self._before_s = before_s, spacing_s
-        return spacing_s <= LONGEST_SPACING_S and max(
+        rhythm = spacing_s <= LONGEST_SPACING_S and max(
             spacing_s, before_s, still_before_s
         ) <= RHYTHM_FACTOR * min(spacing_s, before_s, still_before_s)
+        if rhythm:
+            self.rhythm_seconds[_octave(spacing_s)] += spacing_s
+            if not self._in_rhythm:  # it began two spacings ago
+                self.rhythm_seconds[_octave(before_s)] += before_s
+                self.rhythm_seconds[_octave(still_before_s)] += still_before_s
+        self._in_rhythm = rhythm
+        return rhythm
 
     def learn(self, spacing_s: float) -> None:
         """Count one spacing."""
-        octave = frexp(spacing_s)[1] - LOWEST_OCTAVE
-        octave = 0 if octave < 0 else min(octave, OCTAVES - 1)
+        octave = _octave(spacing_s)
         self.seconds[octave] += spacing_s
         self.counts[octave] += 1.0
         self._fresh += 1
         if self._fresh >= HALF_LIFE:
             self.seconds = [value / 2.0 for value in self.seconds]
             self.counts = [value / 2.0 for value in self.counts]
+            self.rhythm_seconds = [value / 2.0 for value in self.rhythm_seconds]
             self._fresh = 0
             self.find()
 
     def find(self) -> None:
         """Find the usual spacing again."""
         known = [k for k in range(OCTAVES) if self.counts[k] >= SEEN_OFTEN]
-        wanted_s = TIME_SHARE * sum(self.seconds[k] for k in known)
+        seconds, all_s = self.seconds, sum(self.seconds[k] for k in known)
+        if sum(self.rhythm_seconds[k] for k in known) >= RHYTHM_SHARE * all_s:
+            seconds = self.rhythm_seconds
+        wanted_s = TIME_SHARE * sum(seconds[k] for k in known)
         for k in known:
-            wanted_s -= self.seconds[k]
+            wanted_s -= seconds[k]
             if wanted_s <= 0.0:
                 self.usual_s = self.seconds[k] / self.counts[k]
                 return

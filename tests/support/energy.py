@@ -25,9 +25,7 @@ def quick_truth(step):
 def energy_of(readings, log=None):
     """Condense the readings and return the energy of all intervals, J.
 
-    Intervals are as configured, unless ``log`` says otherwise. Where the spacing is found, a line
-    that is silent for a third of the time has two spacings, and the charger is taken to have run on
-    in the silence.
+    Intervals are as configured, unless ``log`` says otherwise.
     """
     condenser = Condenser(log or LogConfig())
     closed = [interval for r in readings if (interval := condenser.add(r))]

@@ -85,6 +85,25 @@ def test_silence_is_a_gap_whatever_the_rhythm(spacing_s):
     assert block.tolist() == silent
 
 
+@pytest.mark.parametrize(
+    ("talks_s", "silent_s"), [(34, 20), (34, 30), (20, 15), (300, 250), (60, 7)]
+)
+def test_a_line_that_falls_silent_again_and_again_has_gaps(talks_s, silent_s):
+    spacings = [*regular(1.0, talks_s), 1.0 + silent_s] * 100
+    silent = [s > 1.0 for s in spacings]
+    gaps, spacing = judged_live(spacings)
+    assert gaps == silent
+    assert spacing.usual_s == pytest.approx(1.0)
+    block = BlockSpacing(FOUND).gaps(np.array(spacings), np.zeros(len(spacings), bool))
+    assert block.tolist() == silent
+
+
+def test_a_few_readings_every_minute_are_no_rhythm():
+    spacings = [*regular(1.0, 20), 40.0] * 100
+    gaps, _ = judged_live(spacings)
+    assert lost(spacings, gaps) < 0.03, "the first pauses, until they are known"
+
+
 def test_pieces_of_a_recording_are_judged_as_the_whole():
     spacings = np.array([*jittered(10.0, 2000), 400.0, *jittered(10.0, 2000)])
     rest = np.zeros(len(spacings), bool)
