@@ -38,16 +38,18 @@ class Stops:
     """How long the current takes to rise."""
     lag_s: float = 0.0
     """How long after the current the state changes at a stop."""
+    around_s: float = 600.0
+    """How long it is read before and after each stop."""
     current_a: tuple = (5.5, 8.5)
     seed: int = 1
 
 
 def readings(stops):
-    """Give ten minutes before and after each stop, one stop in eight hours."""
+    """Give what is read before and after each stop, one stop in eight hours."""
     rng = np.random.default_rng(stops.seed)
     time_s, runtime_h = BEGUN_S, 0.0
     step = stops.spacing_s
-    half = int(600 / step)
+    half = int(stops.around_s / step)
     for _ in range(stops.count):
         time_s, runtime_h = time_s + 8 * 3600.0, runtime_h + 6.4
         rested_v = stops.volts + rng.uniform(-0.4, 0.4)
@@ -74,7 +76,7 @@ def readings(stops):
             volts = rested_v + stops.battery_ohm * into_a + transfer_v + diffusion_v + leads * amps
             if since < 0:
                 state = OperatingState.STARTING
-            elif on or since * step < 600.0 + stops.lag_s:
+            elif on or since * step < stops.around_s + stops.lag_s:
                 state = OperatingState.RUNNING
             else:
                 state = OperatingState.STANDBY

@@ -50,6 +50,10 @@ def steps(stops):
 # --- loop resistance -----------------------------------------------------------------------------
 
 
+#: Enough for a step and its neighbours, where hundreds of stops are made.
+SHORT_S = 180.0
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_loop_resistance_is_within_a_tenth_of_the_truth(seed):
     # To be reached: within 10 % with sensors of 0.01 V and 0.1 A, from eight stops.
@@ -68,7 +72,8 @@ def test_nine_of_ten_intervals_hold_the_truth_however_few_the_stops(count, wide)
         rng = np.random.default_rng(1000 + seed)
         leads, battery = rng.uniform(0.01, 0.06), rng.uniform(0.004, 0.015)
         truth = leads + battery
-        ohm = loop_resistance(steps(Stops(count, leads, battery, seed=2000 + seed))).ohm
+        stops = Stops(count, leads, battery, around_s=SHORT_S, seed=2000 + seed)
+        ohm = loop_resistance(steps(stops)).ohm
         held += ohm.low <= truth <= ohm.high
         near += abs(ohm.median - truth) <= 0.10 * truth
         half.append(0.5 * (ohm.high - ohm.low) / ohm.median)
@@ -139,7 +144,7 @@ def test_a_corroding_joint_is_told_from_a_sound_one(grows, at_least, at_most):
     # called rising: three or more of 12 come by chance once in 50 times.
     rising = held = 0
     for seed in range(100, 112):
-        log = Stops(60, 0.03, 0.008, grows_ohm_per_1000h=grows, seed=seed)
+        log = Stops(60, 0.03, 0.008, grows_ohm_per_1000h=grows, around_s=SHORT_S, seed=seed)
         trend = loop_trend(steps(log)).ohm
         rising += trend.low > 0.0
         held += trend.low <= grows <= trend.high

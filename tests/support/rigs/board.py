@@ -2,9 +2,12 @@
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from logger.clock import ClockKeeper
 from logger.interval import Interval
 from logger.reading import OperatingState
+from logger.store.events import list_events
 from logger.store.writer import Writer
 
 START_S = 1_780_000_000.0  # in 2026
@@ -86,3 +89,17 @@ def interval(start_s, duration_s):
         battery_charge_c=None,
         fuel_l=None,
     )
+
+
+def kinds(store):
+    return [event.kind for event in list_events(store) if event.kind.startswith("clock")]
+
+
+def assert_dated(history, truth, within_s=1.0):
+    """Hold the log against what really happened."""
+    assert history.duration_s.tolist() == [duration for _, duration in truth]
+    assert np.abs(history.start_s - [start for start, _ in truth]).max() <= within_s
+
+
+def assert_in_order(history):
+    assert (history.start_s[1:] >= history.end_s[:-1] - 1e-6).all(), "time runs backwards"

@@ -1,6 +1,7 @@
 """A Modbus TCP device written by others (pymodbus), and a wire to it that can be spoiled."""
 
 import asyncio
+import re
 import struct
 import subprocess
 import sys
@@ -159,3 +160,40 @@ def sunspec(base=40000, *, volts=1320, amps=800, scales=(-2, -2), state=3, ports
     for _ in range(ports - 1):
         words += [1, 0, *text("spare", 8), 0x8000, 0xFFFF, 0x8000, *[0] * 8, 0x8000, 0, 0, 0]
     return {base: [*words, 0xFFFF, 0]}
+
+
+SOURCE = """\
+[source]
+kind = "modbus_tcp"
+host = "127.0.0.1"
+port = {port}
+allow_network = true
+"""
+
+
+#: Two questions whose answers look alike: a late one could pass for the other.
+TWO_ALIKE = """\
+[decoder]
+kind = "modbus"
+[decoder.registers]
+volts = {{ at = 0 }}
+amps = {{ at = 200 }}
+[poll]
+every_s = {every_s}
+answer_s = {answer_s}
+[fields]
+voltage_v = {{ from = "volts", scale = 0.01 }}
+current_a = {{ from = "amps", scale = 0.01 }}
+[timing]
+first_wait_s = {first_wait_s}
+"""
+
+
+SLOW = {"every_s": 1.0, "answer_s": 1.0, "first_wait_s": 1.0}
+
+
+QUICK = {"every_s": 0.05, "answer_s": 0.15, "first_wait_s": 0.05}
+
+
+def inside(text):
+    return re.sub(r"(?m)^\[", "[source.", text)

@@ -1,0 +1,88 @@
+"""The summary of the report: 24 lines in which what decides always stands."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from rich.cells import cell_len
+
+from analysis.assessment.document import Reason, Step
+from analysis.show.comparison import compare
+from analysis.show.page.report.page import page
+from analysis.show.screen.summary import MOST_LINES, summary
+from analysis.show.verdict_words import VERDICT_SIGNS
+from analysis.show.wrapping import wrap_plain
+from tests.support import scenes
+from tests.support.pages import SCENES, earlier, matter
+
+
+def situations(name):
+    """Return a situation as it stands, with an earlier visit, and with texts that never end."""
+    plain = matter(name, scenes.events())
+    compared = replace(plain, comparison=compare(earlier(), plain.assessment))
+    wordy = replace(
+        plain.assessment,
+        label="船" * 200,
+        reasons=tuple(Reason(f"r{k}", "why " * 400) for k in range(9)),
+        advice=("do " * 400,) * 9,
+        withheld="because " * 200,
+        steps=tuple(Step(100.0 * k, scenes.START_S, -0.1, -0.2, 0.0) for k in range(9)),
+        left_out={f"{k} {'reason ' * 99}": 1.0 for k in range(9)},
+    )
+    return plain, compared, replace(plain, assessment=wordy)
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_the_summary_takes_24_lines_and_the_hint_one_more(name, width):
+    for made in situations(name):
+        lines = [line.text for line in summary(made, width)]
+        assert max(cell_len(line) for line in lines) <= width
+        assert len(lines) <= MOST_LINES == 24
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_what_decides_is_never_left_out_of_the_summary(name, width):
+    for made in situations(name):
+        text = " ".join(" ".join(line.text for line in summary(made, width)).split())
+        assert f"[{VERDICT_SIGNS[made.assessment.verdict].strip()}]" in text
+        assert "available output" in text if made.comparison else "output" in text
+        if made.assessment.runs:
+            assert "remaining" in text
+        assert " next " in text
+        for hazard in ("ethanol is toxic by mouth, skin and breath", "thousands of amperes",
+                       "vent hydrogen", "must leave the compartment", "do not open the unit",
+                       "only reads", "licensed person"):  # fmt: skip
+            assert hazard in text
+
+
+def test_the_summary_says_more_where_there_is_room():
+    said = {w: "\n".join(line.text for line in summary(matter(), w)) for w in (60, 120)}
+    assert "sags within a run" in said[120]
+    assert "sags within a run" not in said[60]
+
+
+def test_a_figure_keeps_its_unit_and_wide_letters_count_twice():
+    assert wrap_plain("it gives 63.6 % of 110 W", 13) == ["it gives", "63.6 % of", "110 W"]
+    assert wrap_plain("in 500 h (380 to 650 h) so", 9) == ["in 500 h", "(380 to", "650 h) so"]
+    assert [cell_len(line) for line in wrap_plain("船 " * 6, 8)] == [8, 8]
+    assert wrap_plain("", 8) == [""]
+
+
+def test_the_summary_says_the_verdict_first_and_withholds_with_a_reason():
+    text = "\n".join(line.text for line in summary(matter("only bounds")))
+    assert "at least 64 %" in text
+    assert "Only lower bounds of the output were seen" in " ".join(text.split())
+    first = [line.text for line in summary(matter())][:2]
+    assert first[1] == "[!] Plan the replacement, as of 2026-06-14"
+
+
+def test_one_run_is_no_runs():
+    alone = matter("plan", runs=1)
+    told = " ".join(line.text for line in summary(alone))
+    assert re.search(r"in 1 run\b", told)
+    assert "1 runs" not in told
+    shown = page(alone)
+    assert re.search(r"\b1 run\b", shown)
+    assert not re.search(r"\b1 runs\b", shown)

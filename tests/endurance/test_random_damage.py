@@ -1,0 +1,116 @@
+"""Damage at random: no exception, no invented row, no loss untold."""
+
+import os
+import random
+import sqlite3
+from contextlib import closing
+
+import pytest
+
+from logger.errors import StoreError
+from logger.store.file_format.pages import looks_like_ours, rows
+from logger.store.repair.salvage import salvage
+from tests.support.rigs.damage import (
+    CHARGER,
+    COUNT,
+    everything,
+)
+
+
+def test_random_damage_never_invents_a_row(place, whole):
+    rng = random.Random(11)
+    data = place.read_bytes()
+    for _ in range(15):
+        at, length = rng.randrange(len(data) - 5000), rng.randrange(1, 5000)
+        place.write_bytes(data[:at] + rng.randbytes(length) + data[at + length :])
+        wrong = [
+            row
+            for table, row, values in rows(place)
+            if table == "intervals" and values != whole[1].get(row)
+        ]
+        # A row whose bytes were hit may still look like one; no more than the one at each edge.
+        assert len(wrong) <= 2
+
+
+#: Damages tried in the suite; EBBWATT_DAMAGES=10000 for a longer run by hand.
+DAMAGES = int(os.environ.get("EBBWATT_DAMAGES", "60"))
+
+
+def hurt(data, rng):  # noqa: C901 - one branch a way
+    """Damage a database in one of the ways in which files are damaged; return the way."""
+    way = rng.choice(("bytes", "bits", "pages", "cut", "swapped", "header", "left out"))
+    page = range(0, len(data) - 4095, 4096)
+    if way == "bytes":
+        for _ in range(rng.randint(1, 30)):
+            at, count = rng.randrange(len(data)), rng.choice((1, 2, 8, 100, 5000))
+            data[at : at + count] = rng.randbytes(len(data[at : at + count]))
+    elif way == "bits":
+        for _ in range(rng.randint(1, 200)):
+            data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    elif way == "pages":
+        for _ in range(rng.randint(1, 20)):
+            at = rng.choice(page)
+            kind = rng.choice((b"\x00", b"\x05", b"\x0d"))
+            data[at : at + 4096] = rng.choice((bytes(4096), kind + rng.randbytes(4095)))
+    elif way == "cut":
+        del data[rng.randrange(1, len(data)) :]
+    elif way == "swapped":
+        for _ in range(rng.randint(1, 10)):
+            a, b = rng.choice(page), rng.choice(page)
+            data[a : a + 4096], data[b : b + 4096] = data[b : b + 4096], data[a : a + 4096]
+    elif way == "header":
+        data[:100] = rng.choice((bytes(100), rng.randbytes(100)))
+    else:
+        at = rng.randrange(len(data))
+        del data[at : at + rng.randrange(1, 40_000)]
+    return way
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_no_damage_ends_in_an_exception_an_invented_row_or_a_loss_untold(
+    whole, tmp_path, empty_store, monkeypatch
+):
+    # Preparing takes a child process, and synchronising a disk: neither is what is tried here.
+    module = "logger.store.repair.salvage"
+    monkeypatch.setattr(f"{module}.prepare", lambda path: path.write_bytes(empty_store))
+    monkeypatch.setattr(f"{module}.synchronise", lambda _: None)
+    with closing(sqlite3.connect(whole[0])) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    sound, truth = whole[0].read_bytes(), whole[1]
+    for seed in range(DAMAGES):
+        data = bytearray(sound)
+        way = hurt(data, random.Random(seed))
+        for old in tmp_path.iterdir():
+            old.unlink()
+        path = tmp_path / "ebbwatt.db"
+        path.write_bytes(data)
+        if not looks_like_ours(path):
+            with pytest.raises(StoreError, match="is not an Ebbwatt database"):
+                salvage(path, CHARGER)
+            assert path.read_bytes() == data, "a file that is not ours is left alone"
+            continue
+        done = salvage(path, CHARGER)
+        kept = everything(path)
+        assert kept.keys() <= truth.keys(), (seed, way, "a number that was never written")
+        assert done.intervals == len(kept)
+        # Which rows stood on the last page only that page tells: at most some hundred.
+        assert done.lost >= len(truth) - len(kept) - 200, (seed, way)
+        # Rows carry no checksum, so one whose own bytes were overwritten or moved may come back
+        # changed; where whole pages were lost, none may.
+        if way in {"pages", "cut", "swapped", "header"}:
+            assert all(truth[number] == row for number, row in kept.items()), (seed, way)
+
+
+def test_of_a_file_cut_to_a_quarter_the_loss_is_told_with_its_dates(whole, tmp_path):
+    with closing(sqlite3.connect(whole[0])) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    data = whole[0].read_bytes()
+    path = tmp_path / "ebbwatt.db"
+    path.write_bytes(data[: len(data) // 4])
+    done = salvage(path, CHARGER)
+    kept = len(everything(path))
+    assert kept + done.lost == pytest.approx(COUNT, rel=0.05)
+    assert done.lost_from_s == pytest.approx(1.7e9 + 60.0 * kept, abs=120.0)
+    assert done.lost_to_s is None
+    assert f"about {done.lost} are lost from 2023-11-1" in str(done)
