@@ -109,7 +109,7 @@ TIMING = Section(
             "first_reading_s",
             "number",
             None,
-            "from opening to the first reading at most; stale_s plus 20 s if left out",
+            "longest time from opening to the first reading; stale_s plus 20 s if left out",
             "s",
             0.1,
             864000,
@@ -122,9 +122,9 @@ TIMING = Section(
             "eager_s",
             "number",
             None,
-            "for so long after a loss each wait is first_wait_s; then the waits double up to "
-            "longest_wait_s; 0 by radio and on a serial port elsewhere, 60 in all other cases, if "
-            "left out",
+            "after a loss each wait is first_wait_s for this long; then the waits double up to "
+            "longest_wait_s. If left out: 0 by radio and on a serial port of another machine, else "
+            "60",
             "s",
             0,
             86400,
@@ -132,8 +132,8 @@ TIMING = Section(
         Setting(
             "steady_s",
             "number",
-            10.0,
-            "after so much good data the next loss is waited for as if it were the first",
+            3.0,
+            "after this much good data the waits begin again with first_wait_s",
             "s",
             0.1,
             86400,

@@ -62,7 +62,8 @@ class Delays:
         Each wait is drawn evenly between ``(1 - jitter)`` and 1 times its nominal length, so that
         two programs that fail together do not try again together.
     steady_s
-        After this much good data the back-off starts again from the first wait.
+        After this much good data the back-off starts again from the first wait. It is short, so
+        that a link that breaks every few seconds is not left waiting for a minute.
     calm_s
         After this long live, the end of the trouble is reported. It is longer than ``steady_s``, so
         that a link that comes and goes does not fill the journal.
@@ -80,7 +81,7 @@ class Delays:
     longest_wait_s: float = 60.0
     jitter: float = 0.5
     eager_s: float = 0.0
-    steady_s: float = 10.0
+    steady_s: float = 3.0
     calm_s: float = 60.0
     close_s: float = 10.0
     restart_after_s: float = math.inf

@@ -92,6 +92,11 @@ class Fault:
             raise SourceError("the port is gone")
         return line
 
+    def broken_every_10_s(self, line, second):
+        if second % 10 == 9:
+            raise SourceError("the port is gone")
+        return line
+
     def noise_between_lines(self, line, _second):
         return b"\x00\xff" + self.rng.randbytes(5).replace(b"\n", b"") + b"\r\n" + line
 

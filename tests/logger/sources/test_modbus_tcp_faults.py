@@ -23,8 +23,7 @@ from tests.support.rigs.sources import described, source_from, take
 class Faults:
     """What becomes of the answers; each fault leaves readings. ``late_s`` is past ``answer_s``.
 
-    What breaks the connection comes every 20 s where a second has two answers: a link that is lost
-    more often than every 10 s (``steady_s``) is tried ever less often, by intention.
+    A second has two answers, so what comes with every 40th comes every 20 s.
     """
 
     def __init__(self, late_s):
@@ -70,6 +69,9 @@ class Faults:
 
     def connection_broken(self, answer, number, _wire):
         return [answer[:8], None] if number % 40 == 9 else [answer]
+
+    def broken_every_10_s(self, answer, number, _wire):
+        return [answer[:8], None] if number % 20 == 9 else [answer]
 
     def endless_bytes(self, answer, number, _wire):
         return [bytes(range(256)) * 400] if number % 40 == 9 else [answer]

@@ -151,13 +151,22 @@ def test_waits_double_up_to_the_cap_and_start_over_once_steady():
     assert waits == [1, 2, 4, 8, 16, 32, 60, 60, 60, 1]
 
 
-def test_ten_seconds_of_good_data_forgive_the_losses_before():
+def test_good_data_of_steady_s_forgives_the_losses_before():
     failing = [[SourceError("no such port")] for _ in range(5)]
     good = [["reading", *(1.0, "reading") * 11, SourceError("cable out")] for _ in range(3)]
     short = [["reading", *(1.0, "reading") * 8, SourceError("cable out")] for _ in range(3)]
     _, changes = supervised(Scripted(*failing, *good, *short, ["reading"]))
     waits = [change.wait_s for change in changes if change.state is LinkState.WAITING]
     assert waits == [1, 2, 4, 8, 16, 1, 1, 1, 2, 4, 8]
+
+
+@pytest.mark.parametrize("good_s", [9, 4])
+def test_a_link_that_breaks_every_few_seconds_is_not_left_waiting(good_s):
+    session = ["reading", *(1.0, "reading") * good_s, SourceError("cable out")]
+    missing = [SourceError("no such port")]
+    _, changes = supervised(Scripted(*[session, missing] * 60, ["reading"]), Delays(jitter=0.0))
+    waits = [change.wait_s for change in changes if change.state is LinkState.WAITING]
+    assert waits == [1, 2] * 60
 
 
 def test_a_port_is_tried_every_second_for_the_first_minute():
