@@ -205,7 +205,7 @@ SERVICE = Section(
     ),
     "a job that the unit's own manual asks for again and again, such as [service.intake-filter]. "
     "Set hours, months, or both: whichever comes first counts. When it is done: 'ebbwatt event "
-    "tick NAME'",
+    "tick NAME --by WHO'",
 )
 #: Items of the fitter's check list, which are ticked by their names too.
 CHECK_LIST = ("manual", "place", "air", "fuel", "wiring", "fuse", "run", "handover")

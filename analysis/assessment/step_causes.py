@@ -20,16 +20,16 @@ STEP = "output_step"
 NEAR_D = 14.0
 #: Kinds of event that a person notes and that may change an output.
 _MAY_CAUSE = ("fuel", "service", "renewal", "replacement", "note")
+_CLAMP = "(hold a clamp meter against it: ebbwatt event add reading --current A)."
 LOSS = (
     "Find the cause before anything is replaced. Look at, in this order: the fuel, its filter and "
     "connections; air intake and exhaust; a place that is hotter or higher; a changed charge "
-    "setting; another source (declare it in [[other_sources]]); the current sensor (hold a clamp "
-    "meter against it: ebbwatt event add reading)."
+    f"setting; another source (declare it in [[other_sources]]); the current sensor {_CLAMP}"
 )
 GAIN = (
-    "Find the cause: a renewal or an exchange (record it: ebbwatt event add renewal), a repair, "
-    "another place or another charge setting, the current sensor (hold a clamp meter against it: "
-    "ebbwatt event add reading)."
+    "Find the cause: a renewal (record it: ebbwatt event add renewal --at DAY), another unit "
+    "(record it: ebbwatt exchange --at DAY), a repair, another place or another charge setting, "
+    f"the current sensor {_CLAMP}"
 )
 
 

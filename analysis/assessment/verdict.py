@@ -173,7 +173,8 @@ def notes(case: Situation) -> list[Reason]:
                 "renewal_found",
                 "the output rose suddenly, so a renewal that nobody recorded is assumed: the "
                 "estimate starts there, but the design hours still count from the fitting; record "
-                "it with: ebbwatt event add renewal",
+                "it: ebbwatt event add renewal --at DAY, or, if it was another unit, ebbwatt "
+                "exchange --at DAY",
             )
         )
     elif case.renewed:

@@ -46,7 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--against",
         type=Path,
         metavar="RECORDING",
-        help="a capture made by 'ebbwatt probe --capture', or a file of bytes, to decode with it",
+        help="a capture made by 'ebbwatt probe --capture FILE', or a file of bytes, to decode "
+        "with it",
     )
     parser.add_argument(
         "--mend",

@@ -1,7 +1,8 @@
 """What belongs to one fitting: its time, its events, and the settings that are about its charger.
 
 Chargers of one label follow one another. Where an event records the exchange, it ends the time of
-the old charger and begins that of the new one.
+the old charger and begins that of the new one. What was logged after it into the old charger's log,
+because the logger had not been restarted, is the new one's.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ class FittingTime:
 
     begin_s: float = -math.inf
     end_s: float = math.inf
+    before: Fitting | None = None
+    """The charger that was there before it."""
 
     def events(self, events: Iterable[Event]) -> tuple[Event, ...]:
         """Return the events that count for this charger."""
@@ -68,13 +71,16 @@ def time_of(
         if event.kind == EXCHANGE and not event.struck:
             day = datetime.fromtimestamp(event.time_s, config.boat.zone).date()
             at_s[day.isoformat()] = event.time_s
-    days = [f.fitted for f in known if f.label == fitting.label and f.fitted is not None]
+    of_label = {f.fitted: f for f in known if f.label == fitting.label and f.fitted is not None}
+    days = list(of_label)
     if config.charger.label == fitting.label and config.charger.fitted is not None:
         days.append(config.charger.fitted.isoformat())
+    earlier = [day for day in of_label if day < fitting.fitted]
     later = [day for day in days if day > fitting.fitted]
     return FittingTime(
         at_s.get(fitting.fitted, -math.inf),
         at_s.get(min(later), math.inf) if later else math.inf,
+        of_label[max(earlier)] if earlier else None,
     )
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from analysis.history.columns import load_columns
-from analysis.history.fitting import of_fitting, time_of
+from analysis.history.fitting import FittingTime, of_fitting, time_of
 from logger.reading import OperatingState
 from logger.recordings.times import CALENDAR_END_S, EARLIEST_S, latest_s
 from logger.store.placement import Placed
@@ -108,8 +108,8 @@ def load_fitting(config: Config, number: int | None = None) -> tuple[History, Co
 
     Without a number it is the fitting that the configuration names, else the newest one. For any
     fitting but the configured one, what belongs to the charger comes from the log, so that an
-    earlier charger is compared with its own nameplate. Of a charger that was exchanged, what came
-    after the exchange is left out; see :mod:`analysis.history.fitting`.
+    earlier charger is compared with its own nameplate. Where an exchange is recorded, what came
+    after it is the new charger's; see :mod:`analysis.history.fitting`.
 
     Raises
     ------
@@ -129,13 +129,32 @@ def load_fitting(config: Config, number: int | None = None) -> tuple[History, Co
         fitting = reader.fitting(number)
         history = read_history(reader, fitting)
         carried = None if fitting == ours else reader.configuration(fitting.id)
-    time = time_of(fitting, known, config, history.events)
+        time = time_of(fitting, known, config, history.events)
+        history = _with_rows_before(reader, history, time)
     if fitting != ours:
         config = of_fitting(config, fitting, carried)
     history = replace(history, events=time.events(history.events))
     if len(history) and history.start_s[-1] >= time.end_s:
         history = history.select(history.start_s < time.end_s)
     return history, config
+
+
+def _with_rows_before(reader: Reader, history: History, time: FittingTime) -> History:
+    """Add what was logged of a charger into the log of the one before it."""
+    if time.before is None or not np.isfinite(time.begin_s):
+        return history
+    first_id = reader.first_id_since(time.before.id, time.begin_s)
+    early = read_history(reader, time.before, first_id)
+    early = early.select(early.start_s >= time.begin_s)
+    if len(early) == 0:
+        return history
+    columns: dict[str, Any] = {
+        f.name: np.concatenate((getattr(early, f.name), getattr(history, f.name)))
+        for f in fields(history)
+        if f.name not in _ONCE
+    }
+    both = replace(history, **columns)
+    return both.select(np.argsort(both.start_s, kind="stable"))
 
 
 def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:

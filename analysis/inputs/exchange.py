@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.figures import day
+from analysis.figures import day, iso
 from analysis.inputs.finding import Finding, Severity
 from logger.durations import DAY_S
 
@@ -60,7 +61,7 @@ def jumps_back(runs: Runs, events: Sequence[Event]) -> list[Jump]:
 
 def jump_finding(jump: Jump) -> Finding:
     """Tell a jump back, and ask about it."""
-    when = day(jump.time_s)
+    when, at = day(jump.time_s), iso(math.floor(jump.time_s))
     return Finding(
         "counter_break",
         Severity.NOTE,
@@ -68,9 +69,9 @@ def jump_finding(jump: Jump) -> Finding:
         f"The hour counter jumped from {jump.was_h:.1f} to {jump.now_h:.1f} h on {when}; nobody "
         "recorded why. The hours go on from before: if another charger was fitted, they count "
         "those of the old one, too. What is left of the design hours keeps both readings open.",
-        "If the charger was exchanged or renewed then, record it: ebbwatt event add replacement "
-        f"--at {when}. If only the counter was reset, say so: ebbwatt event add note --at {when} "
-        '--text "counter reset".',
+        f"If another charger was fitted then, record it: ebbwatt exchange --at {at}. If this one "
+        f"was renewed: ebbwatt event add renewal --at {at}. If only the counter was reset: ebbwatt "
+        f'event add note --at {at} --text "counter reset".',
         f"at least {jump.was_h:.1f} h",
         f"{jump.now_h:.1f} h",
     )

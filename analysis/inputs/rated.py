@@ -84,8 +84,8 @@ def _causes(level: float, *, began: bool) -> str:
     unit = "a larger unit than [charger] rated_w says: set rated_w to its nameplate"
     if not began:
         unit = (
-            "the charger was exchanged for a larger one: give [charger] its label, rated_w and "
-            "fitted, so that it has a history of its own"
+            "the charger was exchanged for a larger one: record it (ebbwatt exchange --at DAY), so "
+            "that it has a log of its own"
         )
     net = "the current is measured at the battery and not at the charger: move the sensor"
     gain = "the sensor's gain (a wrong shunt ratio): hold a clamp meter against it"

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from logger.sources.description import Poll
 
 _HEAD = """\
-# A first description, written by `ebbwatt probe --write`. Look at each line that says `seen`, and
-# at the words of [states]; `ebbwatt check FILE --against CAPTURE` judges it.
+# A first description, written by `ebbwatt probe --write FILE`. Look at each line that says `seen`,
+# and at the words of [states]; `ebbwatt check FILE --against CAPTURE` judges it.
 
 [device]
 label = "my charger"

@@ -264,7 +264,7 @@ def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> Markup:
 def _health(facts: Facts, limit: float) -> Markup:
     d = facts.document
     if d is None:
-        return tag("p", "No assessment yet: 'ebbwatt report --json' writes one.")
+        return tag("p", "No assessment yet: 'ebbwatt report --json FILE' writes one.")
     told = [VERDICT_WORDS[Verdict(d["verdict"])]]
     middle, low, high = (number(d, "output", key) for key in ("fraction", "low", "high"))
     if middle is not None and low is not None and high is not None:

@@ -323,3 +323,28 @@ def test_what_was_logged_after_the_exchange_is_not_the_old_units(ebbwatt, place)
     assert again == fit
     assert before["observed"]["running_hours"] == pytest.approx(48.0, abs=0.2)
     assert [f for f in before["inputs"] if f["code"].startswith("clamp")], "the reading counts"
+    # They are the new unit's, with its own counter: 12 h, and 18 h of its own log.
+    (place / "new.csv").write_text(days(12, 3, 8.0, 12.0))
+    ebbwatt("import", "new.csv", cwd=place)
+    of_new = json.loads(_of(ebbwatt, place, 2))
+    assert of_new["observed"]["running_hours"] == pytest.approx(30.0, abs=0.2)
+    assert of_new["output"]["at_runtime_h"] == pytest.approx(30.0, abs=0.2)
+    assert not [f for f in of_new["inputs"] if f["code"] in {"counter_break", "exchange_proposed"}]
+
+
+def test_an_exchange_that_is_recorded_as_the_report_advises_is_settled(ebbwatt, place):
+    """Nobody recorded it: the new unit's days stand in the old one's log, and the counter jumps."""
+    (place / "more.csv").write_text(days(8, 6, 8.0, 0.0))
+    ebbwatt("import", "more.csv", cwd=place)
+    asked = json.loads(ebbwatt("report", "--json", "-", cwd=place).stdout)["inputs"]
+    (advice,) = {f["what_to_do"] for f in asked if f["code"] in {"counter_break",
+                                                                 "exchange_proposed"}}  # fmt: skip
+    at = re.search(r"ebbwatt exchange --at (\S+)\. ", advice)[1]
+    ebbwatt(*_EXCHANGED[:-1], at, cwd=place)
+    (place / "new.csv").write_text(days(14, 3, 8.0, 36.0))
+    ebbwatt("import", "new.csv", cwd=place)
+    for fitting, hours in ((1, 48.0), (2, 54.0)):
+        seen = json.loads(_of(ebbwatt, place, fitting))
+        assert seen["observed"]["running_hours"] == pytest.approx(hours, abs=0.2)
+        codes = {f["code"] for f in seen["inputs"]}
+        assert not codes & {"counter_break", "exchange_proposed"}, fitting

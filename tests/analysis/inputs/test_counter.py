@@ -41,7 +41,7 @@ def test_a_counter_that_jumped_back_is_told_with_its_date_and_asked_about(season
     a = assessed(season(seasons=2, days=60, exchange_at=0.5, exchange_new=0.97, loss_per_kh=0.02))
     finding = next(f for f in a.inputs if "jumped" in f.text)
     assert "2024-04" in finding.text
-    assert "event add replacement" in finding.what_to_do
+    assert "ebbwatt exchange --at 20" in finding.what_to_do
 
 
 def test_two_boats_in_one_log(season):

@@ -20,7 +20,7 @@ def test_an_exchange_is_proposed_with_its_date(season):
     finding = found(a, "exchange_proposed")
     assert finding.severity is Severity.DOUBT
     assert "2024-04-0" in finding.text or "2024-04-1" in finding.text
-    assert "event add replacement" in finding.what_to_do
+    assert "ebbwatt exchange --at 20" in finding.what_to_do
     assert holds_truth(a, sailed[2])
 
 
