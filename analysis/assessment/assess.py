@@ -19,7 +19,7 @@ from analysis.assessment.document import (
 )
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.step_causes import STEP, step_findings
-from analysis.assessment.usage import Usage, dates, expected_hours, usage
+from analysis.assessment.usage import dates, expected_hours
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
 from analysis.health import limiter
@@ -34,6 +34,7 @@ from analysis.inputs.gain import GAIN_DRIFT
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analysis.assessment.usage import Usage
     from analysis.history.runs import Runs
     from analysis.history.use import Use, Year
     from analysis.inputs.exchange import Jump
@@ -47,7 +48,8 @@ SEED = 20210418
 #: crossed to count (``statistics.passage.SUSTAINED_H``).
 _RECENT_H = 100.0
 #: Margin by which a lower bound is lowered, fraction of rated. A cold compartment, coarse steps of
-#: a meter and run-to-run scatter all lift the highest of many figures.
+#: a meter and run-to-run scatter all lift the highest of many figures (our choice, two standard
+#: deviations of what is not known without a temperature).
 _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
 _HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
 
@@ -57,6 +59,7 @@ def assess(
     evidence: Evidence,
     needed: LoadLimit | None,
     use: Use,
+    pattern: Usage | None,
     config: Config,
     findings: Sequence[Finding] = (),
     jumps: Sequence[Jump] = (),
@@ -73,6 +76,8 @@ def assess(
         The power that this boat's load needs; None where it is not known.
     use
         Use by day and in the last year.
+    pattern
+        Use over the year; None where the log does not tell it.
     config
         Rated output, limits, design hours, charge ceiling.
     findings
@@ -88,7 +93,6 @@ def assess(
     charger = config.charger
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
-    pattern = usage(use)
     future = _forecast(health, evidence, needed, config)
     case = _situation(health, evidence, future, use.year, config)
     decided, reasons = verdict(case)

@@ -20,6 +20,7 @@ from analysis.load.required_power import carried, limit_of
 if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
     from analysis.assessment.service import Due
+    from analysis.assessment.usage import Usage
     from analysis.health.life import Health
     from analysis.history.history import History
     from analysis.history.runs import Runs
@@ -59,6 +60,11 @@ class Case:
     def use(self) -> Use:
         """Energy and hours by day and in the last year."""
         return find_use(self.runs, self.config.boat.zone)
+
+    @cached_property
+    def pattern(self) -> Usage | None:
+        """How the boat uses her charger over the year; None where the log does not tell."""
+        return usage(self.use)
 
     @property
     def health(self) -> Health | None:
@@ -107,6 +113,7 @@ class Case:
             self.evidence,
             needed,
             self.use,
+            self.pattern,
             self.config,
             self.findings,
             self.examined.jumps,
@@ -120,4 +127,4 @@ class Case:
         if not jobs:
             return ()
         events = self.history.events
-        return service_calendar(jobs, self.runs, events, fitted, usage(self.use))
+        return service_calendar(jobs, self.runs, events, fitted, self.pattern)

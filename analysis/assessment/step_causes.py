@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from logger.other_sources import OtherSource
 
 STEP = "output_step"
-#: What was noted within so many days of a change may be its cause.
+#: What was noted within so many days of a change may be its cause (our choice, such days are
+#: noted from memory).
 NEAR_D = 14.0
 #: Kinds of event that a person notes and that may change an output.
 _MAY_CAUSE = ("fuel", "service", "renewal", "replacement", "note")

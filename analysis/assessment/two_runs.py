@@ -17,9 +17,11 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: The early run is one of the first so many running hours, the recent one of the last.
+#: The early run is one of the first so many running hours, the recent one of the last (our
+#: choice).
 _WITHIN_H = 100.0
-#: Shorter runs show little more than their warm-up; more than the longest adds nothing, hours.
+#: Shorter runs show little more than their warm-up; beyond the longest the eye sees no more, hours
+#: (our choice).
 _SHORTEST_H, _LONGEST_H = 1.0, 6.0
 #: Points of one run in a plot; more of them cannot be seen.
 _MOST_POINTS = 240

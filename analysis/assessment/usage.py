@@ -24,12 +24,14 @@ if TYPE_CHECKING:
 
 #: Parts of a year, each the same length: a coarse season is all that a few years can show.
 _PARTS = 24
-#: A guess from the rest of the year counts as so many days of observation.
+#: A guess from the rest of the year counts as so many days of observation (our choice, it gives way
+#: at once).
 _PRIOR_DAYS = 0.5
-#: A silence longer than this is no winter: the boat was out of use, days.
+#: A silence longer than this is no winter: the boat was out of use, days (our choice).
 LONGEST_WINTER_D = 300.0
 #: Spread of a year's use about the mean that is assumed before years can be compared, how many
-#: years that guess counts for, and the lowest part of the usual that a year is taken for.
+#: years that guess counts for, and the lowest part of the usual that a year is taken for (our
+#: choice, no source).
 _PRIOR_SPREAD, _PRIOR_YEARS, _LEAST_SHARE = 0.25, 3.0, 0.25
 #: A season begins and ends this many days earlier or later than in other years (judgement).
 _SHIFT_SD_D = 12.0

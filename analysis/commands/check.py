@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--log",
         action="store_true",
-        help="tell what the log says about its own sensors; status 1 where it is to be doubted",
+        help="say whether the sensors behind the log can be believed; status 1 if there is a doubt",
     )
 
 
@@ -308,9 +308,9 @@ def _tell(description: Description) -> None:
     if description.poll is not None and description.alike:
         named = " and ".join(harmless(name) for name in description.alike)
         print(
-            f"  answers   those to {named} look alike, so that a lost one costs "
-            f"{description.poll.late_s:g} s (late_s) of readings; where they differ in anything, a "
-            f'kind = "pattern" with one pattern for each tells them apart, and costs one round'
+            f"  answers   those to {named} look alike: when one is lost, nothing is read for "
+            f"{description.poll.late_s:g} s (late_s). If they differ in anything, use kind = "
+            f'"pattern" with one pattern for each: then only one round is lost'
         )
 
 

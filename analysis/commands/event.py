@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 HELP = "record and list what was done: fuel, service, renewal, replacement, checks, notes"
 DESCRIPTION = (
     "Record what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
-    "kilowatt-hour takes and how long the fuel lasts. Times name their offset (Z is UTC).\n"
-    "'add reading' keeps what a clamp meter and a voltmeter showed in a run: with the log of\n"
-    "those minutes it tells gain and zero of the current sensor, and every output is corrected.\n"
-    "'tick' keeps who looked at which item of the fitter's check list when a charger was fitted,\n"
-    "and who did which job of [service]: from then on it is due anew.\n"
+    "kilowatt-hour takes and how long the fuel lasts. Give times with their offset (Z is UTC).\n"
+    "'add reading' keeps what a clamp meter and a voltmeter showed in a run. The log of those\n"
+    "minutes then shows how far the current sensor is off, and every output is corrected by it.\n"
+    "'tick' keeps who checked an item of the fitter's check list, or who did a job of [service];\n"
+    "the hours and months of the job then begin anew.\n"
     "A wrong event is struck: it no longer counts, but stays in the database."
 )
 EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"

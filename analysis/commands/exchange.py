@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 
 HELP = "record that another charger was fitted, and move the configuration to it"
 DESCRIPTION = (
-    "Records the exchange of the charger with serial number, hour counter and rated output of\n"
-    "both units, moves rated output, serial number and day of fitting in the configuration\n"
-    "(comments stay, the old file is kept beside it), and writes the exchange sheet. The old\n"
-    "unit's log stays as it is: 'ebbwatt report --fitting N' still assesses it. What no option\n"
-    "says is asked for on a terminal. Open the battery's fuse before you touch a joint; the\n"
-    "maker's instructions, local codes and a licensed person decide."
+    "Records that another charger was fitted: serial number, hour counter and rated output of\n"
+    "both units. It writes the new unit's rated output, serial number and day of fitting into\n"
+    "the configuration (comments stay, the old file is kept beside it), and makes the exchange\n"
+    "sheet. The old unit's log stays as it is: 'ebbwatt report --fitting N' still assesses it.\n"
+    "On a terminal it asks for what no option gives. Open the battery's fuse before you touch a\n"
+    "joint; the maker's instructions, local codes and a licensed person decide."
 )
 EXAMPLE = (
     "ebbwatt exchange --new-serial B-1042 --new-rated 110 --by 'A. Fitter' --sheet exchange.html"
@@ -122,7 +122,7 @@ def _record(args: argparse.Namespace, config: Config) -> None:
 
 
 def _nothing_logged_since(config: Config, time_s: float) -> None:
-    """Say what of the old unit's log came after the exchange: it is of the new unit."""
+    """Say how much of the old unit's log came after the exchange: it counts for the new unit."""
     from logger.errors import StoreError
     from logger.store.lock import StoreLock
     from logger.store.reader import Reader
@@ -137,8 +137,8 @@ def _nothing_logged_since(config: Config, time_s: float) -> None:
         newest_s = reader.newest_s(reader.fitting().id)
     if newest_s is not None and newest_s > time_s + 60.0:
         print(
-            f"note: {(newest_s - time_s) / 3600.0:.1f} h were logged after the exchange; they stay "
-            "in the old unit's log"
+            f"note: {(newest_s - time_s) / 3600.0:.1f} h were logged after the exchange; they "
+            "count for the new unit once the logger has begun its log"
         )
 
 

@@ -18,8 +18,8 @@ DESCRIPTION = (
     "that raw_hours keeps) for a spreadsheet or another program. The name says the format: .csv,\n"
     ".jsonl or .parquet, the first two also with .gz; - is standard output. Charge is in coulombs\n"
     "(3600 C = 1 Ah), energy in joules (3.6 MJ = 1 kWh), both exact; 'ebbwatt import' takes\n"
-    "exported intervals back without loss, and condenses exported readings anew. In CSV, text\n"
-    "that a spreadsheet would run as a formula stands behind an apostrophe."
+    "exported intervals back without loss, and condenses exported readings anew. In CSV, an\n"
+    "apostrophe stands before text that a spreadsheet would run as a formula."
 )
 EXAMPLE = "ebbwatt export intervals.csv.gz\n  ebbwatt export events.csv --events"
 
@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--format",
         choices=("csv", "jsonl", "parquet"),
-        help="where the name does not say it (default on standard output: csv)",
+        help="where the name does not say it (on standard output: csv)",
     )
     parser.add_argument(
         "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 
 HELP = "look after many boats: take in their logs, say who needs a visit"
 DESCRIPTION = (
-    "For whoever looks after many boats. 'take' files databases and assessment documents that the\n"
-    "boats hand in, each under its own boat, and refuses by name what is damaged or foreign.\n"
+    "For whoever looks after many boats. 'take' stores the databases and assessment documents\n"
+    "that boats hand in, each under its own boat. It refuses a file that is damaged or not\n"
+    "Ebbwatt's, and says why.\n"
     "'report' assesses what changed and ranks the boats by who needs a visit first."
 )
 EXAMPLE = "ebbwatt fleet take my-fleet stick/*.db"
@@ -35,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     take = actions.add_parser(
-        "take", help="file what boats hand in, each under its boat", **with_example(EXAMPLE)
+        "take", help="store what boats hand in, each under its boat", **with_example(EXAMPLE)
     )
     take.add_argument("folder", type=Path, metavar="DIR", help="the fleet's folder; made if needed")
     take.add_argument(
@@ -67,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=whole_number(1, 3650),
         default=90,
         metavar="N",
-        help="for the chance of meeting a limit (default: 90)",
+        help="days ahead for which the chance of meeting a limit is told (default: 90)",
     )
     report.add_argument("--json", type=Path, metavar="FILE", help="write the list as a document")
     report.add_argument("--csv", type=Path, metavar="FILE", help="write the list as a table")
@@ -80,17 +81,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="run on a scheduler of dask.distributed instead: tls://host:port, or "
         "tcp://127.0.0.1:port on this machine",
     )
-    for part, what in (("ca", "of the authority"), ("cert", "of this side"), ("key", "")):
+    for part, what in (
+        ("ca", "the authority's certificate"),
+        ("cert", "this computer's certificate"),
+        ("key", "this computer's private key"),
+    ):
         report.add_argument(
             f"--tls-{part}",
             type=Path,
             metavar="FILE",
-            help=f"tls: the certificate {what} (PEM)" if what else "tls: the private key (PEM)",
+            help=f"for tls://: {what} (PEM)",
         )
     report.set_defaults(act=_report)
     demo = actions.add_parser(
         "demo",
-        help="let an invented fleet of 24 boats live, take it in, assess it and show it",
+        help="simulate an invented fleet of 24 boats, and show its report",
         **with_example("ebbwatt fleet demo --out my-fleet-demo"),
     )
     demo.add_argument(

@@ -26,17 +26,18 @@ HELP = "take recordings, or another board's log, into the database"
 DESCRIPTION = (
     "Recordings are CSV with a header or JSON Lines, also as .gz: time (ISO 8601 with offset, or\n"
     "Unix seconds) and any of voltage_v, current_a, runtime_h, temperature_c, battery_current_a,\n"
-    "fuel_l, state. Rows rise in time. A bad row is refused with its line and reason, the rest\n"
-    "goes in; what went wrong with much of a file stands first. Readings whose state is a word of\n"
+    "fuel_l, state. Rows are in order of time. A bad row is refused with its line and reason, the\n"
+    "rest goes in; what is wrong with many rows is said first. Readings whose state is a word of\n"
     "the device's own go in without a state. Status 1: nothing usable came in. A file that is\n"
     "an Ebbwatt database is merged; intervals that 'ebbwatt export' wrote come back exactly.\n"
     "What other programs logged comes in as well: the JSON of a Prometheus range query, InfluxDB\n"
     "line protocol, Parquet; [import.fields] says which series is which.\n"
     "What the log holds already is left alone: the same file twice changes nothing, overlapping\n"
-    "files do not count twice. Readings that stood alone because a setting made a gap of each\n"
-    "spacing are put together when the file is imported again.\n"
+    "files do not count twice. If gap_s was too small, so that each reading stood alone, mend it\n"
+    "and import the file again: then they are joined.\n"
     "Times lie between 2000 and tomorrow. '--undo NUMBER' takes back one import as a whole.\n"
-    "Everything goes to the fitting that the configuration names; a merged database keeps its own."
+    "Everything goes to the fitting that the configuration names; a merged database keeps its\n"
+    "own fittings."
 )
 EXAMPLE = "ebbwatt import spring.csv summer.csv.gz"
 
@@ -100,7 +101,7 @@ def _undo(args: argparse.Namespace, config: Config) -> int:
     if args.undo:
         one = undo(config.store.path, args.undo, time.time())
         say(f"taken back: import {_import_line(one)}")
-        say("what other files told of the same time was left out when they came: import them again")
+        say("other files of the same time were left out when they came: import them again")
         return 0
     found = imports(config.store.path)
     for one in found:

@@ -39,7 +39,7 @@ DESCRIPTION = (
     "Reads the configured source and shows raw bytes beside decoded values and states, counts "
     "what was good and what was refused, and suggests what to change in the description. "
     "Stores nothing; sends nothing but the configured questions. Ends after --seconds or "
-    "--count, or with Ctrl-C. With --scan, looks round on Bluetooth LE."
+    "--count, or with Ctrl-C. With --scan, lists Bluetooth LE devices."
 )
 EXAMPLE = "ebbwatt probe --seconds 20 --capture talk.jsonl"
 
@@ -83,7 +83,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "'ebbwatt check FILE --against CAPTURE' judges it",
     )
     parser.add_argument(
-        "--source", default="", metavar="NAME", help="where there are two: show one, with its bytes"
+        "--source",
+        default="",
+        metavar="NAME",
+        help="of two [[source]] tables, show this one, with its bytes",
     )
     parser.add_argument(
         "--capture", type=Path, metavar="FILE", help="keep the raw bytes for replay and check"
@@ -217,7 +220,7 @@ def _look_round(args: argparse.Namespace) -> int:
     from logger.sources.ble import ADDRESS
 
     if args.capture is not None or args.count is not None:
-        raise UsageError("--scan stands alone, with --seconds and --adapter at most")
+        raise UsageError("--scan takes no other options but --seconds and --adapter")
     seconds = args.seconds or SCAN_S
     interrupts.raise_interrupt()
     if not args.scan:

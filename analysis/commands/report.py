@@ -136,10 +136,13 @@ def _write_pages(
     """Write the page and the dossier, as far as they are asked for."""
     from analysis.show.matter import with_evidence
 
+    if {args.html, args.dossier} == {None}:
+        return
+    whole = with_evidence(matter, case)
     if args.html is not None:
         from analysis.show.page.report.page import page, write_page
 
-        whole = with_evidence(matter, case, full=args.full)
+        whole = replace(whole, full=args.full)
         if args.html == "-":
             print(page(whole), end="")
         else:
@@ -148,7 +151,7 @@ def _write_pages(
         from analysis.show.dossier import write_dossier
 
         # The forecast as of the end of the log: nothing in a dossier knows the present.
-        ended = replace(with_evidence(matter, case), assessment=case.assessment, comparison=None)
+        ended = replace(whole, assessment=case.assessment, comparison=None)
         write_dossier(args.dossier, ended, case)
 
 
@@ -157,7 +160,7 @@ def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
     if args.compare is None:
         return None
     if args.json == "-" and args.html is None:
-        raise UsageError("--compare has nowhere to go beside '--json -': give --json a file")
+        raise UsageError("--compare is printed, and so is '--json -': give --json a file")
     from analysis.show.comparison import read_document
 
     return read_document(args.compare)

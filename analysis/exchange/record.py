@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from logger.event import Event
 
 KIND = "replacement"
+#: Longest serial number, characters: what fits one line of the sheet (our choice).
 _LONGEST_SERIAL = 60
 _TEXT = re.compile(
     r"old: serial (.*?), ([\d.]+) W, counter (?:([\d.]+) h|not known); "

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from analysis.installation.result import Figures
     from logger.config import Config
 
-#: Running hours of the old unit's end and of the new one's beginning that are compared.
+#: Running hours of the old unit's end and of the new one's beginning that are compared (our
+#: choice).
 COMPARED_H = 20.0
 #: The counter is looked for in so many days before the exchange first: a unit that rests is still
 #: read every ten minutes.

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.assessment.case import Case
-from analysis.assessment.usage import usage
 from analysis.fleet import folder
 from analysis.fleet.sketch import sketch_of
 from analysis.fuel.outlook import fuel_outlook
@@ -66,7 +65,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
     history, config = load_fitting(_configuration(boat), key.fitting)
     case = Case(history, config)
     sketch = sketch_of(case)
-    pattern = usage(case.use)
+    pattern = case.pattern
     (boat / folder.REPORT).unlink(missing_ok=True)
     if write_report is not None:
         write_report(boat / folder.REPORT, case)

@@ -144,13 +144,13 @@ def _database(copy: Path, head: bytes) -> Known:
         text = str(error).removeprefix(f"{copy}: ")
         raise Refused(one_line(text)) from None
     except (LookupError, TypeError, ValueError, OverflowError):
-        raise Refused("is damaged: what it holds is not of the kind that belongs there") from None
+        raise Refused("is damaged: it holds values of a wrong kind") from None
     if last_s is None:
-        raise Refused("holds no log yet, or its times cannot be")
+        raise Refused("holds no log yet, or its times are impossible")
     try:
         return Known(Key(name, fitting.id), _plausible(last_s), database=True)
     except ValueError:
-        raise Refused("has no id of its own, or its times cannot be") from None
+        raise Refused("has no id of its own, or its times are impossible") from None
 
 
 def _untrusted(copy: Path) -> sqlite3.Connection:
@@ -214,7 +214,7 @@ def _document(copy: Path) -> Known:
         last_s = datetime.fromisoformat(str(read["observed"]["to"])).timestamp()
         return Known(key, _plausible(last_s), database=False)
     except (LookupError, TypeError, ValueError, OverflowError):
-        raise Refused("is damaged: its store or its times cannot be") from None
+        raise Refused("is damaged: its store or its times are impossible") from None
 
 
 def _whole(value: Any) -> int:  # noqa: ANN401 - it comes from outside

@@ -39,16 +39,18 @@ if TYPE_CHECKING:
 LOSS = 0.4
 #: Log T, thousand hours: from 400 h to 200,000 h.
 GRID = np.linspace(math.log(0.4), math.log(200.0), 240)
-#: Sisters that must have passed half the loss before they say anything.
+#: Sisters that must have passed half the loss before they say anything (our choice, held by the
+#: lasers of METHOD.md).
 LEAST_OLD = 3
-#: Sisters that a prior is fitted on at most: more of them change no figure.
+#: Sisters that a prior is fitted on at most: more of them change no figure (our choice).
 MOST_SISTERS = 200
 #: Prior of the mean of log T: wide round the usual life. Prior of the spread: scaled inverse chi
 #: squared; lives of one type differ by a third or so (published stack tests scatter so; judgement).
 _MEAN_SD = 1.0
 _SPREAD, _SPREAD_DF = 0.35, 3.0
-#: The default weights of forms and wander count as so many sisters.
+#: The default weights of forms and wander count as so many sisters (our choice).
 _WEIGHT_COUNT = 2.0
+#: Rounds of EM at most: it ends earlier where nothing moves any more.
 _ROUNDS = 60
 #: Grid over mean and spread: standard errors, and logarithm of the spread.
 _MEANS, _SPREADS = np.linspace(-3.0, 3.0, 13), np.linspace(-1.0, 1.0, 11)

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 #: A chance of a limit below this is no reason to go (judgement).
 LEAST_CHANCE = 0.05
-#: A charger whose life is so rare among its sisters, or shorter, fades faster than they do.
+#: A charger whose life is so rare among its sisters, or shorter, fades faster than they do (our
+#: choice, one sound boat in fifty is then named).
 OUTLIER_CUT = 0.02
 #: A log that ended longer ago is no news (judgement: a boat is laid up for a winter, and told so).
 NO_NEWS_DAYS = 60

@@ -59,8 +59,8 @@ class Scheduler:
         files = (self.ca, self.certificate, self.key)
         if parts.scheme == "tcp" and not _is_loopback(host):
             raise UsageError(
-                f"{self.address}: plain TCP is refused but on this machine, for whoever reaches "
-                f"the scheduler runs code on it; use tls:// with certificates"
+                f"{self.address}: plain TCP is refused except on this machine, because whoever "
+                f"reaches the scheduler can run code on it; use tls:// with certificates"
             )
         if parts.scheme == "tls" and None in files:
             raise UsageError(

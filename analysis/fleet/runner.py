@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Result = TypeVar("Result")
 
-#: A boat is given up when it has ended so many workers.
+#: A boat is given up when it has ended so many workers: once may be another boat's doing.
 MOST_DEATHS = 2
 #: Workers are replaced after so many boats: what a library does not give back is then given back.
 _TASKS_A_WORKER = 500

@@ -42,7 +42,7 @@ _GAUGE_SD, _FILLED_SD = 0.01, 0.02
 #: If more than this times its litres was used since a change, a later change was not recorded
 #: (judgement: three and more standard deviations of litres per kWh).
 _OVERDRAWN = 1.3
-#: Newest intervals in which a reading of the gauge is looked for.
+#: Newest intervals in which a reading of the gauge is looked for (our choice, some days).
 _GAUGE_INTERVALS = 500
 #: Seed of the random generator, so that the same log gives the same outlook.
 _SEED = 20240608

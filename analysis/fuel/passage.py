@@ -47,7 +47,8 @@ _WATTS_SCATTER = 0.15
 #: The last running hours that give the charger's present voltage and current, h: a few weeks of use
 #: (judgement, no source).
 _RECENT_H = 200.0
-#: The charger runs round the clock if the median energy is at least this part of its most.
+#: The charger runs round the clock if the median energy is at least this part of its most (our
+#: choice).
 _FLAT_OUT = 0.98
 #: Seed of the random generator, so that the same log gives the same fuel.
 _SEED = 20240612

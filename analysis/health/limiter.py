@@ -56,7 +56,8 @@ _HOLDS_V = 0.01
 #: Least and greatest margin below a ceiling that was found, V per 12 V: more than meters scatter,
 #: less than absorption and float differ (judgement, no source).
 _MARGIN_V = (0.08, 0.25)
-#: Margin below a configured ceiling, V per 12 V: how steadily the charger holds it is not known.
+#: Margin below a configured ceiling, V per 12 V: how steadily the charger holds it is not known
+#: (our choice, between the two margins above).
 _CONFIGURED_MARGIN_V = 0.15
 #: A ceiling is accepted if at least this share of the runs that stay at it for ``_STANDING_S``
 #: show a plateau. When a weak charger has filled its bank the voltage also stands still, but the

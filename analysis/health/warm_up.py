@@ -57,7 +57,8 @@ _WARM = 0.995
 DEFAULT_WARM_H = 0.5
 #: Longest warm-up that is looked for, h: three times the usual one (common practice, no source).
 _LONGEST_WARM_H = 1.5
-#: If the charger is warm in a first cell that begins this early, it has no warm-up, h.
+#: If the charger is warm in a first cell that begins this early, it has no warm-up, h (our
+#: choice, three cells).
 _EARLY_ENOUGH_H = 0.1
 #: Fewest runs, and least share of the runs, that a cell of the profile needs (judgement, no
 #: source).

@@ -88,7 +88,7 @@ def running_hours(
     value, known = counter_h[told], clock_known[told]
     growth = np.diff(value)
     # Ten years are a million rows or more, so only few arrays of that length exist at a time.
-    room = _room(np.diff(end_s[told]))
+    room = credible_growth_h(np.diff(end_s[told]) / 3600.0)
     believable = growth <= room
     believable |= ~(known[1:] & known[:-1])
     believable &= growth >= 0.0
@@ -112,12 +112,11 @@ def running_hours(
     return Hours(at_end, counted=True, breaks=broken, wraps=told[1:][wrapped])
 
 
-def _room(elapsed_s: Floats) -> Floats:
-    """Return the greatest credible growth in a time, h; it overwrites ``elapsed_s``."""
-    elapsed_s /= 3600.0
-    elapsed_s *= 1.0 + SLACK_SHARE
-    elapsed_s += SLACK_H
-    return elapsed_s
+def credible_growth_h(passed_h: Floats) -> Floats:
+    """Return the most by which a counter may grow in a time, h; it overwrites ``passed_h``."""
+    passed_h *= 1.0 + SLACK_SHARE
+    passed_h += SLACK_H
+    return passed_h
 
 
 def _unseen_h(end_s: Floats, duration_s: Floats, running: Flags) -> float:
@@ -149,12 +148,12 @@ def _glitches(value: Floats, clock: Floats, known: Flags) -> Flags:
         fits &= rise <= room
         return fits
 
-    fits = agrees(value[:-1], value[1:], _room(np.diff(clock)))
+    fits = agrees(value[:-1], value[1:], credible_growth_h(np.diff(clock) / 3600.0))
     fits |= ~(known[1:] & known[:-1])
     if fits.all():
         return bad
     step = np.diff(clock) / 3600.0
-    over_both = (step[:-1] + step[1:]) * (1.0 + SLACK_SHARE) + SLACK_H
+    over_both = credible_growth_h(step[:-1] + step[1:])
     around = agrees(value[:-2], value[2:], over_both)
     bad[1:-1] = around & ~(fits[:-1] & fits[1:])
     return bad

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.history.history import STATE_CODE
-from analysis.history.hours import Hours, running_hours
+from analysis.history.hours import SLACK_SHARE, Hours, running_hours
 from logger.durations import DAY_S
 from logger.reading import OperatingState
 
@@ -209,7 +209,7 @@ def _counted_h(log: History, where: Flags) -> float:
     if len(told) < 2:
         return 0.0
     gained, passed_h = np.diff(log.runtime_h[told]), np.diff(log.end_s[told]) / 3600.0
-    sound = (gained >= 0.0) & (gained <= 1.02 * passed_h + 0.1) & where[told[1:]]
+    sound = (gained >= 0.0) & (gained <= (1.0 + SLACK_SHARE) * passed_h + 0.1) & where[told[1:]]
     return float(gained[sound].sum())
 
 

@@ -35,7 +35,8 @@ NO_SAG = 0.003
 ROUND = 0.006
 #: A cap above this part of rated changes no conclusion (judgement).
 BELOW = 0.95
-#: The early and the late part of a run (or of a day of a long one), h: warm, and hours later.
+#: The early and the late part of a run (or of a day of a long one), h: warm, and hours later
+#: (our choice).
 _EARLY_H, _LATE_H = (0.75, 2.5), (3.0, 9.0)
 #: Distance of the 10 % and 90 % quantiles of a normal distribution, in standard deviations.
 _TENTHS_APART = 2.563

@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from analysis.inputs.gain import Cycles
 
 #: Drawn from the bank in an ordinary rest: beyond this part of its capacity it cannot be true. A
-#: new bank may hold a tenth more than it is sold for.
+#: new bank may hold a tenth more than it is sold for (common practice, no source).
 MOST = 1.15
-#: Cycles that tell an ordinary rest.
+#: Cycles that tell an ordinary rest (our choice, the least of which the middle is steady).
 _FEWEST = 8
 
 

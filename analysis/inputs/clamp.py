@@ -40,14 +40,18 @@ AROUND_S = 120.0
 #: A clamp meter for direct current: one per cent of the reading, the same in all its readings, and
 #: 0.05 A of zero and last digits, new in each (common practice, no source).
 CLAMP_COMMON, CLAMP_OWN_A = 0.01, 0.05
-#: Below this current the digits of a clamp tell nothing of a gain, A.
+#: Below this current the digits of a clamp tell nothing of a gain, A: they are 5 % of it
+#: (``CLAMP_OWN_A``).
 LEAST_A = 1.0
 #: Before a clamp has shown it the gain is as sure as [sensor] says; once one has, its word counts
-#: alone, because a sensor at fault is not bound by its data sheet.
+#: alone, because a sensor at fault is not bound by its data sheet. So wide that the prior does not
+#: count (our choice).
 FREE_GAIN = 0.5
-#: Drift of a gain, per year (five per cent has been seen), and how far apart readings tell it.
+#: Drift of a gain, per year, and how far apart readings tell it (our choice, no source: in so many
+#: days it is more than a clamp's own error).
 DRIFT_PER_YEAR, APART_S = 0.05, 90.0 * DAY_S
-#: A voltmeter agrees with the log within so much, V: more is a drop between the two taps.
+#: A voltmeter agrees with the log within so much, V: more is a drop between the two taps (our
+#: choice).
 AGREE_V = 0.1
 
 _TEXT = re.compile(r"^current (-?[\d.]+) A(?:, voltage ([\d.]+) V)?(?:; |$)")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import day
+from analysis.history.hours import credible_growth_h
 from analysis.inputs.finding import Finding, Series, Severity, series
 
 if TYPE_CHECKING:
@@ -23,13 +24,16 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Less running than this says nothing about a counter, h.
+#: Less running than this says nothing about a counter, h (our choice, many steps of one in hours).
 LEAST_H = 24.0
-#: Growth against running: within this part it is sound (starting and stopping may count or not).
+#: Growth against running: within this part it is sound (starting and stopping may count or
+#: not; our choice).
 AGREES = 0.10
-#: Growth at rest from this part of the resting time on: it counts the hours switched on.
+#: Growth at rest from this part of the resting time on: it counts the hours switched on (our
+#: choice, somebody may switch it off at times).
 COUNTS_REST = 0.8
-#: Units that a counter may be in, with what its growth per running hour then is.
+#: Units that a counter may be in, with what its growth per running hour then is; and within which
+#: part it must agree (our choice, units are far further apart).
 UNITS = {
     "seconds": 3600.0,
     "minutes": 60.0,
@@ -38,9 +42,11 @@ UNITS = {
     "days": 1.0 / 24.0,
 }
 _UNIT_AGREES = 0.15
-#: Readings so far apart, s, are not compared: what the charger did between them was not seen.
+#: Readings so far apart, s, are not compared: what the charger did between them was not seen
+#: (our choice, six records of a charger at rest).
 _SEEN_S = 3600.0
-#: So many jumps back that return: two counters stand in the log in turn.
+#: So many jumps back that return: two counters stand in the log in turn (our choice, more than
+#: resets and single wrong readings make).
 _IN_TURN = 4
 
 
@@ -98,7 +104,7 @@ def counter_findings(runs: Runs) -> tuple[list[Finding], float | None]:
     stuck = _stuck(runs, grown, course)
     if stuck is not None:
         return [stuck], stuck.since_s
-    sound = forward & (gained <= passed * 1.02 + 1.1)
+    sound = forward & (gained <= credible_growth_h(passed.copy()))
     return _pace(
         float(gained[sound].sum()), float(ran[sound].sum()), float(passed[sound].sum()), course
     )
@@ -181,7 +187,7 @@ def _in_turn(runs: Runs, grown: Growth) -> Finding | None:
     """Return a finding where two counters stand in the log in turn: two boats in one log."""
     value = runs.log.runtime_h[grown.told]
     change = np.diff(value)
-    room = grown.passed_h * 1.02 + 1.1
+    room = credible_growth_h(grown.passed_h.copy())
     back, ahead = change < -room, change > room
     # A counter that is reset starts again; only where it comes back up there are two of them.
     if min(int(back.sum()), int(ahead.sum())) < _IN_TURN:

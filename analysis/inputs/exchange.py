@@ -18,9 +18,11 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
     from logger.event import Event
 
-#: A step of the output within so many running hours of the jump belongs to it.
+#: A step of the output within so many running hours of the jump belongs to it (our choice:
+#: a step is dated no better; the study calls one found within 50 h).
 WITHIN_H = 50.0
-#: An event that a person recorded within so many days explains the jump.
+#: An event that a person recorded within so many days explains the jump (our choice, such
+#: days are noted from memory).
 RECORDED_WITHIN_D = 30.0
 _RESET = "counter reset"
 _EXPLAINS = {"replacement", "renewal"}

@@ -38,18 +38,21 @@ if TYPE_CHECKING:
 GAIN_DRIFT = "gain_drift"
 #: Less than this, as a part, is within what loads, heat and seasons do to the times (judgement).
 LEAST = 0.06
-#: The sensor is in doubt where one side changed by less than this part of what the other did.
+#: The sensor is in doubt where one side changed by less than this part of what the other did (our
+#: choice, held by tests/analysis/inputs/test_gain.py).
 LESS_THAN = 0.6
-#: Standard errors that must lie between the sensor and each comparison, and in the sum of both.
+#: Standard errors that must lie between the sensor and each comparison, and in the sum of both
+#: (our choice, so that a sound log is seldom doubted).
 SURE, SURE_OF_BOTH = 2.0, 6.0
 #: What loads and bank change by in any case from one time to another, as a part (judgement).
 USUAL_CHANGE = 0.02
-#: Whole cycles in each of the two times that are compared, and days between their middles.
+#: Whole cycles in each of the two times that are compared, and days between their middles
+#: (our choice, more than one season's weather).
 LEAST_CYCLES, LEAST_DAYS = 20, 120.0
 #: Above this, two hours after a run, something else holds the bank, V per 12 V: between the highest
 #: resting voltage (LFP 13.3) and the lowest float voltage (common practice, no source).
 HELD_V, SETTLED_S = 13.4, 7200.0
-#: A cycle is whole if this share of it is in the log.
+#: A cycle is whole if this share of it is in the log (our choice).
 WHOLE = 0.97
 
 

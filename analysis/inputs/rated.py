@@ -26,11 +26,13 @@ if TYPE_CHECKING:
 #: few per cent, a cold compartment adds two or three (common practice, no source).
 MOST = 1.15
 LASTS_S = 3600.0
-#: Watts in the column of amperes show up as the battery's voltage times too much.
+#: Watts in the column of amperes show up as the battery's voltage times too much: banks of 12 to 48
+#: V, low and charged.
 _VOLTS = (11.0, 60.0)
-#: A resting charger whose current is negative by more than this part of rated carries a load.
+#: A resting charger whose current is negative by more than this part of rated carries a load (our
+#: choice).
 NEGATIVE = 0.03
-#: This part of the rest, or of the running, is enough to say so.
+#: This part of the rest, or of the running, is enough to say so (our choice), ...
 _SHARE = 0.2
 MOSTLY = 0.8
 #: ... and so many hours.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.history.history import STATE_CODE
+from analysis.history.hours import credible_growth_h
 from logger.reading import RUN_STATES, OperatingState
 
 if TYPE_CHECKING:
@@ -23,12 +24,12 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 #: A counter that stands for so long, h, tells a rest: some show whole hours only, and a run of
-#: less than an hour may hide on either side.
+#: less than an hour may hide on either side (our choice).
 STANDS_H, EDGE_H = 4.0, 1.0
-#: One that moves again within so long, h, tells a run.
+#: One that moves again within so long, h, tells a run (our choice, two steps of whole hours).
 MOVES_H = 2.0
 #: A counter that grows in more than this part of the time counts the hours switched on, or the
-#: charger never rests; in less than that part it is stuck. Neither tells a rest.
+#: charger never rests; in less than that part it is stuck. Neither tells a rest (our choice).
 GROWS_LEAST, GROWS_MOST = 0.01, 0.95
 
 RESTS = tuple(
@@ -71,7 +72,7 @@ def _by_counter(log: History) -> tuple[Flags, Flags]:
     value, end_h = log.runtime_h[at], log.end_s[at] / 3600.0
     growth, passed_h = np.diff(value), np.diff(end_h)
     # What happened in a silence of the log is not known, nor at a jump.
-    seen = (growth >= 0.0) & (growth <= 1.02 * passed_h + 1.1) & (passed_h <= STANDS_H)
+    seen = (growth >= 0.0) & (growth <= credible_growth_h(passed_h.copy())) & (passed_h <= STANDS_H)
     covered_h = float(passed_h[seen].sum())
     share = float(growth[seen].sum()) / max(covered_h, 1e-9)
     if not GROWS_LEAST < share < GROWS_MOST:

@@ -30,18 +30,24 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: The zero is looked at in stretches of so many days with at least so many hours of rest.
+#: The zero is looked at in stretches of so many days with at least so many hours of rest
+#: (our choice, short against a drift, long against a day).
 BLOCK_D, LEAST_REST_H = 14.0, 6.0
 #: At rest the current stands still. Half of it must lie within this part of the rated current, or
-#: it is no zero but a current: a load, a trickle. (A class 1 sensor repeats better.)
+#: it is no zero but a current: a load, a trickle (our choice; a sensor of class 1
+#: repeats better).
 STEADY = 0.01
-#: Current below this part of rated may be a zero; above, it is a current.
+#: Current below this part of rated may be a zero; above, it is a current (our choice, well below
+#: the output of a worn unit).
 MAY_BE_ZERO = 0.35
-#: A smaller zero is left alone, part of the rated current: far below what anybody can act on.
+#: A smaller zero is left alone, part of the rated current: far below what anybody can act on (our
+#: choice).
 LEAST = 0.004
-#: From this part of the rated current on it is a doubt: somebody should adjust the sensor.
+#: From this part of the rated current on it is a doubt: somebody should adjust the sensor (our
+#: choice).
 DOUBTFUL = 0.02
-#: The zero is not known better than this, A: the last digit of common sensors.
+#: The zero is not known better than this, A: the last digit of common sensors (common practice, no
+#: source).
 LEAST_SD_A = 0.005
 
 #: Where neither state nor counter tells a rest: a current that stands still though the voltage

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.load.usual_bank import HOLDS
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -27,8 +29,6 @@ if TYPE_CHECKING:
 #: Part of its capacity that a bank may give, lowest and highest: lead-acid one half for the sake of
 #: its life, LFP 0.8 to 0.9 (common practice, no source).
 USABLE = {"flooded": (0.45, 0.55), "agm": (0.45, 0.55), "gel": (0.45, 0.55), "lfp": (0.78, 0.90)}
-#: Real capacity over the label, at the end of life (80 %) and new (common practice, no source).
-HOLDS = (0.78, 1.02)
 #: If a charger starts only below the usable share, a day is short when the bank falls this much
 #: deeper than its start, as a part of capacity (judgement).
 BELOW_START = 0.10
@@ -49,7 +49,7 @@ CHARGING_V, VOLTAGE_SD = 13.2, 0.015
 HELP_C = 0.12
 #: Days that belong together, such as a passage or a spell of weather (judgement).
 BLOCK_D = 10
-#: Steps of the day: six hours separate night from day.
+#: Steps of the day: six hours separate night from day (our choice, four simulate fast).
 PARTS = 4
 STEP_H = 24.0 / PARTS
 #: Outputs tried, as parts of the mean day's need; and the number of loads drawn.

@@ -33,7 +33,8 @@ FLOAT_SPREAD_V = 0.12
 FOLLOWS = 0.2
 #: Below this part of its usual current, at a constant voltage, the charger is in float (judgement).
 LITTLE = 0.6
-#: Number of cells over which the charger's own power counts as constant: a fortnight of 5 minutes.
+#: Number of cells over which the charger's own power counts as constant: a fortnight of 5 minutes
+#: (our choice, wear is slower).
 _BLOCK = 14 * 288
 #: Least power of the charger over its best in the log: the default replacement limit.
 _LEAST_LEFT = 0.6

@@ -24,6 +24,7 @@ from scipy import special
 
 from analysis.load.battery_limited import FLOAT_BELOW_V
 from analysis.load.other_sources import STEP_S
+from analysis.load.usual_bank import CAPACITY_SD, EMPTY_V, HOLDS, SWING_V, USUAL_DAYS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -48,17 +49,13 @@ CEILING_AT = (0.94, 0.995)
 #: A larger charger reaches it earlier: ``EARLIER`` times the hourly charge beyond ``SMALL_RATE``,
 #: both as parts of the capacity (common practice, no source: 0.1 C at 0.8).
 EARLIER, SMALL_RATE = 1.8, 0.015
-#: Real capacity over the label, at the end of life (80 %) and new (common practice, no source).
-HOLDS = (0.75, 1.05)
-#: Spread of the logarithm of the capacity where none is configured (judgement).
-CAPACITY_SD = 0.35
 #: Float current of a full bank, A per Ah: 0.001 sealed, 0.005 free acid (EN/IEC 62485-2 takes
 #: these for its gas); most banks take less (common practice, no source).
 FLOAT_A_PER_AH = {"flooded": 0.0015, "agm": 0.0006, "gel": 0.0006}
 #: Standard error of the depth of discharge by the voltage at a start (judgement).
 DEPTH_SD = 0.12
-#: Rested voltage of an empty 12 V block and the rise to full (Bode 1977); sealed ones stand higher.
-EMPTY_V, SWING_V, SEALED_V = 11.89, 0.78, 0.12
+#: Sealed blocks stand higher than free acid by so much when rested, V (common practice, no source).
+SEALED_V = 0.12
 #: Standard deviation of the load from minute to minute over its mean: a cold box and pumps switch
 #: on and off (common practice, no source).
 LOAD_SWING = (0.2, 1.0)
@@ -314,9 +311,8 @@ def _less_to_and_fro(share: Floats, load_a: Floats, charger_a: float, swing: Flo
 def _capacity(label_ah: float | None, books: _Books, rng: np.random.Generator) -> Floats:
     if label_ah is not None:
         return label_ah * rng.uniform(*HOLDS, _DRAWS)
-    # A bank of three mean days (see daily._usual_bank).
     mean_a = 0.85 * float(np.mean(books.charge_ah)) / books.hours
-    return 72.0 * mean_a * np.exp(CAPACITY_SD * rng.standard_normal(_DRAWS))
+    return 24.0 * USUAL_DAYS * mean_a * np.exp(CAPACITY_SD * rng.standard_normal(_DRAWS))
 
 
 def _depth_by_voltage(grid: Grid, spans: Spans, chemistry: str) -> float | None:

@@ -32,6 +32,7 @@ from analysis.load.stretches import (
     find_spans,
     weights,
 )
+from analysis.load.usual_bank import SWING_V, USUAL_DAYS
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -55,27 +56,28 @@ EFFICIENCY = {
     "gel": (0.92, 0.045),
     "lfp": (0.99, 0.005),
 }
-#: Days that no stretch covers may differ from the others by this part of the days' own scatter.
+#: Days that no stretch covers may differ from the others by this part of the days' own scatter (our
+#: choice).
 _UNSEEN = 0.8
 #: What the guesses at ends of stretches may all be wrong by alike, parts of the swing (judgement).
 _GUESS = 0.15
-#: What the balance itself leaves open, relative: marks move with age, temperature and habit.
+#: What the balance itself leaves open, relative: marks move with age, temperature and habit (our
+#: choice).
 _BALANCE = 0.025
-#: Fewer days than this carry no mean.
+#: Fewer days than this carry no mean (our choice, a week with its weekend).
 FEWEST_DAYS = 7
-#: Only this much of the log is looked at: the boat of today is asked for.
+#: Only so many days of the log are looked at: the boat of today is asked for (our choice).
 LATEST_DAYS = 730
-#: Hours of help from others that make a day not self-reliant; hours known that a day needs.
+#: Hours of help from others that make a day not self-reliant; hours known that a day needs (our
+#: choice).
 _HELP_H = 0.2
 _KNOWN_H = 18.0
-#: A boat that seems to draw less than this part of her usual current is fed by something else.
+#: A boat that seems to draw less than this part of her usual current is fed by something else (our
+#: choice).
 _NOTHING = 0.02
 _DRAWS = 200
 #: Beyond a factor of five either way a figure says nothing more.
 _MOST_SD = 1.0
-#: Rested voltage of a 12 V lead-acid block from empty to full (Bode 1977 at usual densities:
-#: 11.89 to 12.67 V), V.
-FULL_SWING_V = 0.78
 _SEED = 20240607
 
 
@@ -233,7 +235,7 @@ def _balance(
         rough_parts,
         kept_ah[pieces.last] - kept_ah[pieces.first],
         pieces.rise_v,
-        (capacity_ah or _usual_bank(supplied, days)) / FULL_SWING_V,
+        (capacity_ah or _usual_bank(supplied, days)) / SWING_V,
     )
     guessed = Guessed(
         rest_days[:, touched],
@@ -282,8 +284,8 @@ def _start_ah(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
 
 
 def _usual_bank(supplied_ah: Floats, days: Floats) -> float:
-    """Return a bank that lasts three mean days: where its capacity is not configured, Ah."""
-    return 72.0 * float(supplied_ah.sum() / max(days.sum(), 1e-9))
+    """Return a bank that holds some mean days: where its capacity is not configured, Ah."""
+    return 24.0 * USUAL_DAYS * float(supplied_ah.sum() / max(days.sum(), 1e-9))
 
 
 def _result(

@@ -20,10 +20,10 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from analysis.history.runs import runs_since
-from analysis.load.daily import FULL_SWING_V
 from analysis.load.declared import held_days, since_change
 from analysis.load.other_sources import STEP_S, make_grid
 from analysis.load.stretches import find_pieces, find_spans, weights
+from analysis.load.usual_bank import SWING_V, USUAL_DAYS
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -40,7 +40,8 @@ if TYPE_CHECKING:
 
 AWAY, ANCHOR, UNDER_WAY = range(3)
 NAMES = ("away", "at anchor", "under way")
-#: Days of the log that are used: the kinds of day are those of the last year.
+#: Days of the log that are used: the kinds of day are those of the last year (our choice, a year
+#: and a month).
 LATEST_D = 400
 #: Help from the least time on, up to the second, is the engine; longer help is shore power, h
 #: (judgement).
@@ -60,7 +61,7 @@ _SCATTER, _SCATTER_DAYS = 0.15, 60.0
 #: prior shares, in days (judgement).
 _STAYS = 0.6
 _SHARE_DAYS = np.array([2.0, 4.0, 4.0])
-#: Probability that a day with an hour or two of help is of a kind: engines run under way.
+#: Probability that a day on which the engine ran is of a kind: engines run under way (our choice).
 _ENGINE = np.array([0.02, 0.13, 0.85])
 #: Rounds of the sampler, and those at its beginning that are dropped (judgement: 90 draws remain).
 _ROUNDS, _BURN_IN = 140, 50
@@ -126,8 +127,8 @@ def kinds_of_day(runs: Runs, load: LoadResult, config: Config) -> Kinds | None:
         inside = (place >= 0) & (place < len(measured))
         measured[place[inside].astype(np.intp)] = load.daily_ah[inside] / 24.0
     mean_ah = load.ah.median or 1.0
-    capacity_ah = bank.capacity_ah or 3.0 * mean_ah
-    return find_kinds(recent, grid, load.efficiency, capacity_ah / FULL_SWING_V, measured)
+    capacity_ah = bank.capacity_ah or USUAL_DAYS * mean_ah
+    return find_kinds(recent, grid, load.efficiency, capacity_ah / SWING_V, measured)
 
 
 def find_kinds(

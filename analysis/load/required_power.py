@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.load.bank import PARTS, Bank, Carried, Days, live
+from analysis.load.usual_bank import CAPACITY_SD, USUAL_DAYS
 from analysis.physics import blocks_in_series
 from logger.durations import DAY_S
 
@@ -18,10 +19,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Spread of the logarithm of the capacity where none is configured: a bank of three mean days
-#: (common practice, no source: 1.5 to 6).
-CAPACITY_SD, USUAL_DAYS = 0.4, 3.0
-
 
 @dataclass(frozen=True, slots=True)
 class LoadLimit:
@@ -30,12 +27,6 @@ class LoadLimit:
     power_w: float
     relative_sd: float
     """Standard deviation of its logarithm."""
-
-
-def load_limit(found: LoadResult) -> LoadLimit | None:
-    """Return the power that a boat's load needs; None where the log does not show it."""
-    lived = carried(found)
-    return None if lived is None else limit_of(lived)
 
 
 def limit_of(lived: Carried) -> LoadLimit:

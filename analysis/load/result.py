@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Fewer days than this carry no 95th percentile.
+#: Fewer days than this carry no 95th percentile: of 20, one is beyond it.
 FEWEST_FOR_P95 = 20
 
 

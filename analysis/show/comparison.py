@@ -233,7 +233,7 @@ def _held(then: Span, gone: float | None, now: Span, unit: str | None) -> str:
 
 
 def _as_declined(then: Span, slope: Span, ran_h: float | None, a: Assessment) -> str:
-    """Hold the output now against what the decline of then lets expect."""
+    """Compare the output now with what the decline told then lets expect."""
     now = a.output
     if then.median is None or now.median is None:
         return ""
@@ -258,12 +258,12 @@ def _as_declined(then: Span, slope: Span, ran_h: float | None, a: Assessment) ->
     below = math.hypot(then.median - then.low, (slope.high - slope.median) * run_kh)
     above = math.hypot(then.high - then.median, (slope.median - slope.low) * run_kh)
     if now.high < expected - below:
-        words = "more than"
+        words = "more lost than"
     elif now.low > expected + above:
-        words = "less than"
+        words = "less lost than"
     else:
         words = "as"
-    return f"{told}, {words} the decline of then lets expect ({100.0 * expected:.1f} %)"
+    return f"{told}, {words} expected from the earlier decline ({100.0 * expected:.1f} %)"
 
 
 def _another(then: _Then, a: Assessment) -> bool:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 import shutil
 import tempfile
 from dataclasses import replace
@@ -31,6 +30,7 @@ from analysis.transfer.export import (
 )
 from logger.errors import EbbwattError, UsageError
 from logger.store.file_format.carried import carry
+from logger.store.files import synchronise
 from logger.store.reader import Reader
 from logger.system.output import FILE_MODE, FOLDER_MODE
 
@@ -95,7 +95,7 @@ def write_dossier(folder: Path, matter: Matter, case: Case) -> list[str]:
             (partial / MANIFEST).write_text("\n".join(lines) + "\n", encoding="utf-8")
             for file in partial.iterdir():
                 file.chmod(FILE_MODE)
-                _synchronise(file)
+                synchronise(file)
             _take_its_place(partial, folder)
         finally:
             shutil.rmtree(partial, ignore_errors=True)
@@ -162,13 +162,5 @@ def _take_its_place(partial: Path, folder: Path) -> None:
             raise
         finally:
             shutil.rmtree(old, ignore_errors=True)
-    _synchronise(folder.parent)
-
-
-def _synchronise(path: Path) -> None:
     with contextlib.suppress(OSError):  # a file system that cannot do this to a folder
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        synchronise(folder.parent)

@@ -77,7 +77,7 @@ def worst(findings: Sequence[Finding]) -> str:
 def listed(findings: Sequence[Finding], width: int) -> list[str]:
     """Return all findings with what was measured and what to do, wrapped to a width."""
     if not findings:
-        return ["The log says nothing against itself: no finding about its inputs."]
+        return ["Nothing in the log contradicts itself: no finding about its inputs."]
     lines: list[str] = []
     for finding in findings:
         word, meaning = WORDS[finding.severity]

@@ -37,7 +37,7 @@ class Matter:
     """Whether the appendix is open, and printed."""
 
 
-def with_evidence(matter: Matter, case: Case, *, full: bool = False) -> Matter:
+def with_evidence(matter: Matter, case: Case) -> Matter:
     """Return the matter with what the page shows beyond the assessment."""
     from analysis.assessment.two_runs import two_runs
     from analysis.fuel.outlook import fuel_outlook
@@ -51,5 +51,4 @@ def with_evidence(matter: Matter, case: Case, *, full: bool = False) -> Matter:
         fit=check_fitting(case, replaced=replaced_on(case.history, config)),
         fuel=fuel_outlook(case.runs, case.use, config) if has_fuel else None,
         two_runs=two_runs(case.runs, table, config.charger.rated_w),
-        full=full,
     )

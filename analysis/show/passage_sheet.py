@@ -55,7 +55,7 @@ def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[st
         if found.depart_s is not None:
             why = f"departure on {day(found.depart_s, zone)}"
         else:
-            why = "no departure is named; until then the stock lasts on usual days"
+            why = "no day of departure is named; on usual days the stock lasts until then"
         told.append(("order by", f"{day(by, zone)}: delivery takes {found.delivery_d} days; {why}"))
     return told
 
@@ -72,7 +72,9 @@ def _drawn(found: Provision) -> str:
 
 def notes(found: Provision) -> list[str]:
     """Return the notes beside the figures."""
-    told = ["In brackets: 90 % interval. Without engine and shore power; who motors uses less."]
+    told = [
+        "In brackets: 90 % interval. Engine and shore power are left out; with them it takes less."
+    ]
     if found.need.flat_out:
         told.append(
             "The charger runs round the clock and still gives less than the boat draws: the "

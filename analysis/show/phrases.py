@@ -175,7 +175,7 @@ _ACTIONS = {
     Verdict.SOUND: NOTHING_TO_DO,
     Verdict.PLAN: "Plan the replacement now, so that it can be fitted at a time of your choosing.",
     Verdict.REPLACE: "Have the charger replaced, and do not rely on it for a passage.",
-    Verdict.UNDETERMINED: "Do not decide on this report alone; make the log say more first.",
+    Verdict.UNDETERMINED: "Do not decide by this report alone; log more first.",
 }
 
 
@@ -201,7 +201,7 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
     stopped = any(f.severity is Severity.STOP for f in a.inputs)
     first = [*found, *own] if stopped else [*own, *found]
     if found and a.verdict is Verdict.SOUND:
-        words = "Wear alone asks for nothing; look again when the data are mended."
+        words = "No wear calls for action; look again when the data are mended."
         first = [*found, Action(words, "owner")]
     further = [
         Action(sentence(words), "technician" if words in FOR_TECHNICIAN else "crew")

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 AUTONOMY_D = 2.0
 #: Part of its capacity that a bank gives in use, by chemistry; the docstring says why.
 DEPTH = {"flooded": 0.5, "agm": 0.5, "gel": 0.5, "lfp": 0.8}
-#: Capacity at which a bank is worn out, part of its rating.
+#: Capacity at which a bank is worn out, part of its rating (common practice, no source).
 BANK_WORN = 0.8
 #: Multiples of the load for which a size is recommended: as it is, and after the usual additions
 #: (judgement, no source).

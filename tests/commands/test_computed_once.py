@@ -9,7 +9,7 @@ import pytest
 
 import analysis
 from analysis import cli
-from analysis.assessment import assess
+from analysis.assessment import assess, two_runs, usage
 from analysis.fuel import consumption
 from analysis.health import evidence
 from analysis.history import history, runs
@@ -22,8 +22,10 @@ DEAR = (
     daily.daily_load,
     assess.assess,
     consumption.fuel_use,
+    usage.usage,
+    two_runs.two_runs,
 )
-EVERYTHING = {"find_runs", "gather", "daily_load", "assess", "fuel_use"}
+EVERYTHING = {"find_runs", "gather", "daily_load", "assess", "usage", "fuel_use"}
 
 
 def counting(patch):
@@ -73,7 +75,12 @@ def counted(monkeypatch, tmp_path):
         (("report",), {"gather", "daily_load", "assess"}),
         (
             ("report", "--html", "r.html", "--json", "a.json"),
-            {"gather", "daily_load", "assess", "fuel_use"},  # fuel stands beside the output
+            # Fuel stands beside the output.
+            {"gather", "daily_load", "assess", "fuel_use", "two_runs"},
+        ),
+        (
+            ("report", "--html", "r.html", "--dossier", "claim"),
+            {"gather", "daily_load", "assess", "fuel_use", "two_runs"},
         ),
         (("report", "--commissioning", "c.html"), {"gather"}),
         (("fitting",), {"gather"}),
@@ -85,6 +92,8 @@ def counted(monkeypatch, tmp_path):
 )
 def test_a_command_computes_what_it_shows_once(demo, counted, command, needed):
     assert cli.main([*command, "--config", str(demo[0] / "ebbwatt.toml")]) == 0
+    if "assess" in needed:
+        needed = needed | {"usage"}
     assert counted == dict.fromkeys({"load_fitting", "find_runs", *needed}, 1)
 
 
@@ -94,4 +103,4 @@ def test_the_dashboard_computes_everything_once(demo, counted):
 
 
 def test_the_demonstration_computes_everything_once(demo):
-    assert demo[1] == dict.fromkeys(EVERYTHING, 1)
+    assert demo[1] == dict.fromkeys({*EVERYTHING, "two_runs"}, 1)

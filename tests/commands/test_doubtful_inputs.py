@@ -193,7 +193,7 @@ def test_turned_down_by_its_user(told):
 def test_exchanged_without_a_record(told):
     t = told(seasons=2, exchange_at=0.5, loss_per_kh=0.08, days=100)
     assert t.doubts == ["exchange_proposed"]
-    assert "ebbwatt exchange --at 20" in t.check
+    assert "ebbwatt exchange --at 20" in " ".join(t.check.split())
     assert t.holds_truth()
 
 

@@ -5,7 +5,6 @@ from dataclasses import replace
 from analysis.assessment.case import Case
 from analysis.fuel import outlook
 from analysis.fuel.passage import Trip, charger_now, provision
-from analysis.load import required_power
 
 
 def assess(history, config):
@@ -17,7 +16,7 @@ def daily_load(history, config):
 
 
 def load_limit(history, config):
-    return required_power.load_limit(Case(history, config).load)
+    return Case(history, config).needed
 
 
 def fuel_outlook(history, config, passage_days=None, **wanted):

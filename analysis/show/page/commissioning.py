@@ -172,8 +172,8 @@ def _check_list(check: FitCheck) -> Markup:
         for item in ITEMS
     ]
     caption = (
-        "The unit's own manual decides: figures by its word from [unit], blanks for the pen. "
-        "A cross: ticked with 'ebbwatt event tick'; an open box: for the pen"
+        "The unit's own manual decides: its figures come from [unit], a blank is for the pen. "
+        "A cross was ticked with 'ebbwatt event tick', an open box is for the pen"
     )
     return joined(
         heading("Fitter's check list"),

@@ -133,7 +133,7 @@ def _side_by_side(found: Exchanged) -> Markup:
     rows.append((text("running hours"), *(text(_hours(f)) for f in (old, new))))
     rows.append((text("dates"), *(text(_dates(f)) for f in (old, new))))
     note = "Output in % of each unit's own rating."
-    few = "" if new.running_hours >= 19.5 else "Fewer than 20 h: more of them make it surer."
+    few = "" if new.running_hours >= 19.5 else "The comparison is surer after 20 h."
     return joined(
         head,
         table("By the log", ("", "old, at its end", "new, at its beginning"), rows, "ttt"),

@@ -153,9 +153,9 @@ def _demand(group: Group, number: int) -> Markup:
     words = "; ".join(f"quarter {q.number}: {q.low} to {q.high}" for q in group.demand)
     plot = drawing.render(f"Units needed by quarter, {name}", words, "small")
     heard = (
-        f"{group.old} have passed half of what may be lost; "
-        + ("their sisters' forecasts rest on them as well." if group.old >= 3 else
-           "three are needed before sisters enter a forecast.")
+        f"{group.old} have lost more than half of what a charger may lose; "
+        + ("forecasts with sisters rest on these." if group.old >= 3 else
+           "forecasts with sisters need three such.")
     )  # fmt: skip
     rows = [(str(q.number), f"{q.mean:.1f}", f"{q.low} to {q.high}") for q in group.demand]
     caption = (

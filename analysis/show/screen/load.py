@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.figures import day, figure_with_ends, rounded
 from analysis.load.result import FEWEST_FOR_P95
+from analysis.show.wrapping import wrap_plain
 from analysis.text import SCREEN_LINES
 
 if TYPE_CHECKING:
@@ -58,13 +59,13 @@ def lines(found: LoadResult, width: int) -> list[str]:
     for name, n, ah in found.levels:
         out.append(f"  {name + ' (by level)':<22} {ah:.0f} Ah on {n} days")
     first, last = day(float(found.daily_s[0])), day(float(found.daily_s[-1]))
-    basis = textwrap.wrap(
+    basis = wrap_plain(
         f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}"
         f"{_kept(found)}. In brackets: 90 % interval.",
         width,
     )
     for doubt in found.doubts:
-        basis += textwrap.wrap(doubt, width)
+        basis += wrap_plain(doubt, width)
     basis += _left_out(left, width)
     room = SCREEN_LINES - len(out) - len(basis) - 2
     months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]

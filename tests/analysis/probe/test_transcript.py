@@ -84,7 +84,9 @@ def test_check_says_which_answers_look_alike_and_what_that_costs(tmp_path, capsy
     path.write_text(NUMBERS)
     assert check.run(arguments) == 0
     told = capsys.readouterr().out
-    assert "those to V? and A? look alike, so that a lost one costs 10 s (late_s)" in told
+    assert (
+        "those to V? and A? look alike: when one is lost, nothing is read for 10 s (late_s)" in told
+    )
     path.write_text(NUMBERS.replace('["amps"]', '["amps", "mode"]'))
     assert check.run(arguments) == 0
     assert "look alike" not in capsys.readouterr().out

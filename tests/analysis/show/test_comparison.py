@@ -49,7 +49,7 @@ def test_a_forecast_that_came_true_is_not_flagged(now):
     assert "were forecast: the forecast held" in told
     # Output: 74.5 % less 1.313 times 8.2 % is 63.7 %.
     assert change(document, now, "available output") == (
-        "-10.4 % of rated, as the decline of then lets expect (63.7 %)"
+        "-10.4 % of rated, as expected from the earlier decline (63.7 %)"
     )
     assert "more than" not in str(compare(document, now))
 
@@ -58,7 +58,9 @@ def test_a_forecast_that_failed_is(now):
     too_long = visit(now, ran_h=1313.0, hours=(2400.0, 3000.0, 4000.0))
     assert change(too_long, now, "remaining hours").endswith("the forecast did not hold")
     flat = visit(now, ran_h=1313.0, hours=(2400.0, 3000.0, 4000.0), decline=(0.02, 0.03, 0.04))
-    assert "more than the decline of then lets expect" in change(flat, now, "available output")
+    assert "more lost than expected from the earlier decline" in change(
+        flat, now, "available output"
+    )
 
 
 def test_what_is_open_is_not_judged(now):

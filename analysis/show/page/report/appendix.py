@@ -91,7 +91,7 @@ def log_events(matter: Matter) -> Markup:
             caption += f" ({len(everything) - len(rows)} earlier ones are not shown)"
         parts.append(table(caption, ("date", "event", "", "note"), rows, "ttnt"))
     else:
-        parts.append(paragraphs("Nobody noted an event ('ebbwatt event add' does)."))
+        parts.append(paragraphs("No event is recorded ('ebbwatt event add' records one)."))
     wrong = [
         (text(f.text), str(f.count), text(f.amount), with_whole_dates(day(f.last_s)))
         for f in faults(matter.events)

@@ -111,7 +111,9 @@ def installation(matter: Matter) -> Markup:
     ticked += f"; open: {', '.join(missing)}." if missing else "."
     said = [*check.against_manual, ticked]
     if not lines:
-        said.insert(0, "No figure of the log can be held against a limit: 'ebbwatt fitting' why.")
+        said.insert(
+            0, "No figure of the log can be compared with a limit: 'ebbwatt fitting' says why."
+        )
         return joined(heading("Installation"), paragraphs(" ".join(said)))
     figures = table(
         f"By the log, {heads[newest]}",

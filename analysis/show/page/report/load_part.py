@@ -73,7 +73,7 @@ def words(found: LoadResult) -> str:
         return f"What the boat draws a day is not known: {found.withheld}."
     said = (
         f"The boat draws {figure_with_ends(found.ah, 'Ah')} a day on the {found.days_used} days "
-        "on which nothing else charged and the log tells it."
+        "that the log shows and on which nothing else charged."
     )
     if found.ah_p95 is not None:
         said += f" 19 days in 20 need up to {found.ah_p95:.0f} Ah."

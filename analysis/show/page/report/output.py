@@ -108,9 +108,7 @@ def over_dates(matter: Matter) -> Markup:
     """Return the plot of available output over dates, and the fit in figures."""
     if not drawable(matter.assessment):
         return NOTHING
-    words = (
-        "The same over dates: what the owner remembers follows dates. Marks as on the first page."
-    )
+    words = "The same over dates, since an owner remembers dates. Marks as on the first page."
     return joined(_figure(matter, "dates", words), course(matter.assessment))
 
 

@@ -1,0 +1,12 @@
+"""What is taken for granted of a house bank that is not configured in full."""
+
+from __future__ import annotations
+
+#: Rested voltage of an empty 12 V lead-acid block, and its rise from there to full, V (Bode 1977 at
+#: usual densities: 11.89 to 12.67 V).
+EMPTY_V, SWING_V = 11.89, 0.78
+#: Real capacity over the label, at the end of life (80 %) and new (common practice, no source).
+HOLDS = (0.75, 1.05)
+#: Where no capacity is configured, a bank holds the load of so many mean days; and the standard
+#: deviation of the logarithm of that (common practice, no source: 1.5 to 6 days).
+USUAL_DAYS, CAPACITY_SD = 3.0, 0.4
