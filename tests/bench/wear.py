@@ -5,6 +5,7 @@ and its share of the journal. Commits are 45 s apart, so that each is written ba
 """
 
 import os
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -17,7 +18,20 @@ from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from tests.support.rigs.committer import interval
 
-CASES = ("idle", "commit, log at full length", "commit, log still growing", "512 bytes in place")
+PLAIN, LAZY = "noatime", "noatime,lazytime"
+#: What is written, and how the file system is mounted.
+CASES = (
+    ("idle", PLAIN),
+    ("commit, log at full length", PLAIN),
+    ("commit, log at full length", LAZY),
+    ("commit, log still growing", PLAIN),
+    ("commit, index in memory", PLAIN),
+    ("commit, index in memory", LAZY),
+    ("512 bytes in place, direct", PLAIN),
+    ("512 bytes in place, direct", LAZY),
+    ("4096 bytes in place, fdatasync", PLAIN),
+    ("4096 bytes in place, fdatasync", LAZY),
+)
 SETTLE_S, SPACING_S, COMMITS = 75.0, 45.0, 12
 
 
@@ -34,29 +48,47 @@ def work(case, folder):
     """Return what one event does, after everything that comes before the first."""
     if case == "idle":
         return lambda: None
-    if case == "512 bytes in place":
-        import mmap
-
+    if "in place" in case:
         path = folder / "block"
         path.write_bytes(bytes(4096))
+        if "direct" not in case:
+            file = os.open(path, os.O_RDWR)
+
+            def put():
+                os.pwrite(file, os.urandom(4096), 0)
+                os.fdatasync(file)
+
+            return put
+        import mmap
+
         file = os.open(path, os.O_RDWR | os.O_DIRECT | os.O_DSYNC)
         page = mmap.mmap(-1, 512)
         page[:] = b"x" * 512
         return lambda: os.pwrite(file, page, 0)
     start = SessionStart("rig", 0.0, boot_id="rig", offset_s=1.7e9, offset_quality=1)
-    writer = Writer(folder / "ebbwatt.db", ChargerConfig("x", 110.0), start)
+    path = folder / "ebbwatt.db"
+    if "index" in case:
+        # So nobody else could read beside the writer: it shows what the index file costs, no more.
+        plain = sqlite3.connect
+        sqlite3.connect = lambda *a, **k: exclusive(plain(*a, **k))
+    writer = Writer(path, ChargerConfig("x", 110.0), start)
     numbers = iter(range(10**6))
 
     def commit():
         writer.add(interval(next(numbers)))
         writer.commit()
 
-    for _ in range(600 if "full" in case else 2):
+    for _ in range(2 if "growing" in case else 600):
         commit()
     return commit
 
 
-def measure(case, folder, device):
+def exclusive(connection):
+    connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+    return connection
+
+
+def measure(case, options, folder, device):
     """Run in a process of its own; print kB a commit by device and by process."""
     event = work(case, folder)
     os.sync()
@@ -67,10 +99,12 @@ def measure(case, folder, device):
         time.sleep(SPACING_S)
     after = device_bytes(device), process_bytes()
     kb = [(b - a) / COMMITS / 1000.0 for a, b in zip(before, after, strict=True)]
-    print(f"{case:28} {kb[0]:6.1f} {kb[1]:6.1f}   {kb[0] * 1.44:6.1f} {kb[0] * 0.072:6.2f}")
+    print(
+        f"{case:31} {options:16} {kb[0]:6.1f} {kb[1]:6.1f}   {kb[0] * 1.44:6.1f} {kb[0] * 0.072:6.2f}"
+    )
 
 
-def mounted(case, number, folder):
+def mounted(case, options, number, folder):
     """Make a file system, run one case on it, and return what it printed."""
     image, disk = folder / f"{number}.img", folder / f"{number}"
     disk.mkdir()
@@ -81,8 +115,16 @@ def mounted(case, number, folder):
     loop = ["losetup", "--find", "--show", image]
     device = subprocess.run(loop, check=True, capture_output=True, text=True).stdout.strip()
     try:
-        subprocess.run(["mount", "-o", "noatime", device, disk], check=True)
-        arguments = [sys.executable, "-m", "tests.bench.wear", case, disk, Path(device).name]
+        subprocess.run(["mount", "-o", options, device, disk], check=True)
+        arguments = [
+            sys.executable,
+            "-m",
+            "tests.bench.wear",
+            case,
+            options,
+            disk,
+            Path(device).name,
+        ]
         return subprocess.run(arguments, check=True, capture_output=True, text=True).stdout
     finally:
         subprocess.run(["umount", disk], check=False)
@@ -90,12 +132,12 @@ def mounted(case, number, folder):
 
 
 def main():
-    if len(sys.argv) == 4:
-        measure(sys.argv[1], Path(sys.argv[2]), sys.argv[3])
+    if len(sys.argv) == 5:
+        measure(sys.argv[1], sys.argv[2], Path(sys.argv[3]), sys.argv[4])
         return
-    print(f"{'':28} kB a commit       MB a day, device\n{'':28} device process   60 s  1200 s")
+    print(f"{'':48} kB a commit       MB a day, device\n{'':48} device process   60 s  1200 s")
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(len(CASES)) as pool:
-        cases = [pool.submit(mounted, c, k, Path(folder)) for k, c in enumerate(CASES)]
+        cases = [pool.submit(mounted, *c, k, Path(folder)) for k, c in enumerate(CASES)]
         print("".join(case.result() for case in cases), end="")
 
 
