@@ -51,28 +51,32 @@ class _Columns:
         # The system hands out memory when it is written to, so an untouched column costs none.
         self._values = [np.empty(rows) for _ in names]
         self._present = [False] * len(names)
-        self._count = 0
+        self.count = 0
 
     def append(self, columns: Sequence[Floats | None], rows: int) -> None:
         """Append ``rows`` rows, columns in the order of ``names``; None is a column of NaN."""
-        begins, ends = self._count, self._count + rows
+        begins, ends = self.count, self.count + rows
         for place, column in enumerate(columns):
             if column is not None and not self._present[place]:
                 self._present[place] = True
                 self._values[place][:begins] = np.nan
             if self._present[place]:
                 self._values[place][begins:ends] = np.nan if column is None else column
-        self._count = ends
+        self.count = ends
+
+    def drop_behind(self, rows: int) -> None:
+        """Drop what was appended behind so many rows."""
+        self.count = rows
 
     def arrays(self) -> dict[str, Floats]:
         """Return the columns by name, each of shape (rows appended,)."""
         return {
-            name: self._whole(values) if present else np.broadcast_to(np.nan, self._count)
+            name: self._whole(values) if present else np.broadcast_to(np.nan, self.count)
             for name, values, present in zip(self.names, self._values, self._present, strict=True)
         }
 
     def _whole(self, values: Floats) -> Floats:
-        return values if len(values) == self._count else values[: self._count].copy()
+        return values if len(values) == self.count else values[: self.count].copy()
 
 
 def load_columns(
@@ -101,13 +105,19 @@ def load_columns(
         loaded = _Columns(columns, sum(s.rows for s in stretches))
         ours = np.array(sorted(s.id for s in reader.sessions(fitting)), dtype=float)
         for stretch in stretches:
+            before = loaded.count
             if stretch.packed:
                 try:
                     _unpack(reader, stretch, ours, loaded)
                     continue
-                except (zlib.error, ValueError, struct.error):
+                except (zlib.error, ValueError, struct.error, TypeError):
                     pass  # the block is damaged: read its rows instead
-            _fetch(reader, fitting, stretch, loaded)
+            try:
+                _fetch(reader, fitting, stretch, loaded)
+            except (ValueError, TypeError):
+                # Another program wrote text or bytes where numbers belong.
+                loaded.drop_behind(before)
+                _fetch(reader, fitting, stretch, loaded, doubted=True)
     return loaded.arrays()
 
 
@@ -126,9 +136,18 @@ def _stretches(reader: Reader, fitting: int, first_id: int) -> Iterator[_Stretch
         following = ends + 1
 
 
-def _fetch(reader: Reader, fitting: int, stretch: _Stretch, loaded: _Columns) -> None:
-    """Append the rows of a stretch."""
-    rows = reader.intervals(fitting, stretch.first_id, stretch.last_id, loaded.names)
+def _fetch(
+    reader: Reader, fitting: int, stretch: _Stretch, loaded: _Columns, *, doubted: bool = False
+) -> None:
+    """Append the rows of a stretch.
+
+    Raises
+    ------
+    ValueError, TypeError
+        If one holds text or bytes, and the rows are not ``doubted`` yet.
+    """
+    ids = (stretch.first_id, stretch.last_id)
+    rows = reader.intervals(fitting, *ids, loaded.names, doubted=doubted)
     width = len(loaded.names)
     while lot := list(itertools.islice(rows, _ROWS_AT_ONCE)):
         values = itertools.chain.from_iterable(lot)
@@ -166,7 +185,11 @@ def unpack_column(blob: bytes, rows: int) -> Floats:
     zlib.error, ValueError, struct.error
         If the blob is damaged.
     """
-    raw = zlib.decompress(blob)
+    unpacking = zlib.decompressobj()
+    # No column is longer: a blob that unpacks without end is not unpacked to its end.
+    raw = unpacking.decompress(blob, HEADER.size + 8 * rows)
+    if not unpacking.eof:
+        raise ValueError("the column is longer than its rows")
     first, absent = HEADER.unpack_from(raw)
     width = (len(raw) - HEADER.size) // max(rows - 1, 1)
     whole = np.empty(rows, dtype=np.int64)

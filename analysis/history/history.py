@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.history.columns import load_columns
 from analysis.history.fitting import FittingTime, of_fitting, time_of
+from analysis.history.possible import possible
 from logger.reading import OperatingState
 from logger.recordings.times import CALENDAR_END_S, EARLIEST_S, latest_s
 from logger.store.placement import Placed
@@ -160,6 +161,10 @@ def _with_rows_before(reader: Reader, history: History, time: FittingTime) -> Hi
 def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History:
     """Load the rows of a fitting from ``first_id`` on, with every event."""
     column = load_columns(reader, fitting.id, COLUMNS, first_id)
+    good = possible(column)
+    wrong = len(good) - int(np.count_nonzero(good))
+    if wrong:
+        column = {name: values[good] for name, values in column.items()}
     session = column.pop("session").astype(np.int64)
     clocks, unknown = reader.clocks(), Placed(0, known=False)
     # Rows of a session follow one another, so one clock offset serves a long stretch of rows.
@@ -181,7 +186,7 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
         fitting=fitting,
         events=tuple(event for event in reader.events() if 0.0 <= event.time_s < CALENDAR_END_S),
         store_id=reader.name(),
-        impossible=0,
+        impossible=wrong,
     )
     history = _without_impossible(reader, history)
     start_s = history.start_s
@@ -197,7 +202,7 @@ def _without_impossible(reader: Reader, history: History) -> History:
     if not odd.any():
         return history
     odd &= np.isin(history.session, imported)
-    return replace(history.select(~odd), impossible=int(odd.sum()))
+    return replace(history.select(~odd), impossible=history.impossible + int(odd.sum()))
 
 
 def _scaled(values: NDArray[np.float64], divisor: float) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""Intervals whose dates cannot be true: left out of everything, and told."""
+"""Intervals that cannot be true: left out of everything, and told."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def impossible_dates(history: History) -> Iterator[Finding]:
-    """Yield the finding if an import brought intervals from before 2000 or after tomorrow."""
+    """Yield the finding if intervals have dates or values that no logger writes."""
     if not history.impossible:
         return
     some = counted(history.impossible, "interval")
@@ -22,10 +22,11 @@ def impossible_dates(history: History) -> Iterator[Finding]:
         "dates",
         Severity.DOUBT,
         None,
-        f"{some} that an import brought lie before the year 2000 or in the future. They are left "
-        f"out.",
+        f"{some} lie before the year 2000 or in the future, or hold numbers that no logger writes. "
+        f"They are left out.",
         "Look at the imports with 'ebbwatt import --undo', take back the one with wrong dates, "
-        "correct its file and import it again.",
-        "dates from 2000 to now",
+        "correct its file and import it again. If none has, another program has changed the log: "
+        "go back to a backup.",
+        "dates from 2000 to now, and numbers that a charger can have",
         some,
     )

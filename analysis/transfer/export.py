@@ -86,14 +86,17 @@ def interval_rows(reader: Reader, fitting: int) -> Iterator[Row]:
     clocks, nowhere = reader.clocks(), Placed(0, known=False)
     columns = ("session", "start_ms", *(field.stored for field in FIELDS))
     with reader.snapshot():
-        for session, start_ms, *stored in reader.intervals(fitting, 1, 2**63 - 1, columns):
-            placed = clocks.get(int(session), nowhere)
+        # Whatever stands in the file is exported; text where a number belongs is left empty.
+        rows = reader.intervals(fitting, 1, 2**63 - 1, columns, doubted=True)
+        for session, start_ms, *stored in rows:
+            placed = clocks.get(-1 if session == math.inf else int(session), nowhere)
             values = (
                 None if value == math.inf else _value(field, value)
                 for field, value in zip(FIELDS, stored, strict=True)
             )
             clock = KNOWN if placed.known else ESTIMATED
-            yield (iso_time(int(start_ms) + placed.offset_ms), *values, clock)
+            start = "" if start_ms == math.inf else iso_time(int(start_ms) + placed.offset_ms)
+            yield (start, *values, clock)
 
 
 def raw_rows(reader: Reader, fitting: int) -> Iterator[Row]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from logger.errors import StoreEmptyError, UsageError
 from logger.event import IMPORT_UNDONE
 from logger.refusals import printable
+from logger.store.accepted import refuse_foreign
 from logger.store.blocks import pack
 from logger.store.file_format.carried import note_absent
 from logger.store.files import is_there, open_reader, open_writer, translated
@@ -57,6 +58,7 @@ def imports(path: Path) -> list[Import]:
         If it cannot be read.
     """
     with closing(open_reader(path)) as connection, translated(path):
+        refuse_foreign(connection, path)
         return _imports(connection)
 
 
@@ -74,6 +76,7 @@ def undo(path: Path, number: int, now_s: float) -> Import:
         raise StoreEmptyError(f"{path}: there is no such database yet")
     with closing(open_writer(path)) as connection, translated(path), connection:
         connection.execute("BEGIN IMMEDIATE")
+        refuse_foreign(connection, path)
         found = next((one for one in _imports(connection) if one.number == number), None)
         if found is None:
             raise UsageError(f"there is no import {number}; 'ebbwatt import --undo' lists them")

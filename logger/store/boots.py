@@ -10,7 +10,11 @@ from logger.store.placement import TRUE, Boot, Placed, place
 if TYPE_CHECKING:
     import sqlite3
 
-_ROW = "SELECT id, session, start_ms, start_ms + duration_ms FROM intervals "
+# A value of another kind, which only another program writes, counts as a number or as 0.
+_ROW = (
+    "SELECT id, CAST(session AS INTEGER), CAST(start_ms AS INTEGER), "
+    "CAST(start_ms + duration_ms AS INTEGER) FROM intervals "
+)
 
 
 @dataclass(frozen=True, slots=True)

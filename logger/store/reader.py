@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 from logger.errors import StoreEmptyError, StoreError
 from logger.event import Event
 from logger.recordings.times import EARLIEST_S, latest_s
+from logger.store.accepted import refuse_foreign
 from logger.store.boots import Clocks, find_clocks
 from logger.store.file_format.carried import LONGEST_CARRIED, key_of
 from logger.store.files import open_reader, translated
@@ -38,6 +39,9 @@ COLUMNS = (
     "fuel_ml",
     "session",
 )
+
+#: A block that claims more rows than this was not packed by Ebbwatt.
+MOST_ROWS = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +79,19 @@ class Reader:
     Raises
     ------
     StoreError
-        If the database is missing, not ours, newer than this program, or locked.
+        If the database is missing, not ours, newer than this program, or locked, or if another
+        program wrote into it.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self._connection = open_reader(path)
+        try:
+            with translated(path):
+                refuse_foreign(self._connection, path)
+        except BaseException:
+            self._connection.close()
+            raise
         self._clocks: Clocks | None = None
 
     def __enter__(self) -> Self:
@@ -157,13 +168,25 @@ class Reader:
             self._connection.rollback()
 
     def intervals(
-        self, fitting: int, first_id: int, last_id: int, columns: Sequence[str] = COLUMNS
+        self,
+        fitting: int,
+        first_id: int,
+        last_id: int,
+        columns: Sequence[str] = COLUMNS,
+        *,
+        doubted: bool = False,
     ) -> Iterator[tuple[float, ...]]:
         """Yield the columns of a fitting's rows from one id to another, in order of writing.
 
         An absent value is infinite: a number, so that arrays are filled without a look at each.
+        In rows that are ``doubted`` so is any value that is no whole number, which takes longer.
         """
-        names = ", ".join(f"coalesce(intervals.{name}, 9e999)" for name in columns)
+        value = (
+            "iif(typeof(intervals.{0}) = 'integer', intervals.{0}, 9e999)"
+            if doubted
+            else "coalesce(intervals.{0}, 9e999)"
+        )
+        names = ", ".join(value.format(name) for name in columns)
         with translated(self.path):
             yield from self._connection.execute(
                 f"SELECT {names} FROM intervals "  # noqa: S608 - our own column names
@@ -187,7 +210,11 @@ class Reader:
         """Return (first id, last id, rows) of each packed block, in order of writing."""
         if not self._rows("SELECT 1 FROM sqlite_master WHERE name = 'blocks'"):
             return []  # an older schema
-        return self._rows("SELECT first_id, last_id, rows FROM blocks WHERE rows > 0 ORDER BY 2")
+        return self._rows(
+            "SELECT first_id, last_id, rows FROM blocks WHERE typeof(first_id) = 'integer' AND "
+            "typeof(rows) = 'integer' AND rows BETWEEN 1 AND ? ORDER BY 2",
+            MOST_ROWS,
+        )
 
     def block(self, last_id: int, columns: Sequence[str]) -> tuple[bytes | None, ...]:
         """Return columns of the block that ends with a row, as :mod:`logger.store.blocks` packs."""
