@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 from pathlib import Path
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Rows of a recording that are looked at for its rhythm.
 _FIRST_ROWS = 20_000
+#: Blocks of a file system from which on each commit costs twice as much; see tests/bench/wear.py.
+_LARGE_BLOCKS = 4096
 
 HELP = "check a configuration, or a device's description against what it said"
 DESCRIPTION = (
@@ -133,6 +136,8 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
     if source is None:
         print("  source    none: nothing is read live (import and report work)")
         return None, config, trouble
+    if source.live:
+        _tell_wear(config.store.path)
     say(f"  source    {harmless(source.describe(), 400)}")
     found: Description | None = getattr(source, "description", None)
     if found is not None:
@@ -226,6 +231,19 @@ def _look_at_log(config: Config, *, mend: bool) -> str:
         finally:
             lock.release()
     return "whole"
+
+
+def _tell_wear(store: Path) -> None:
+    """Say what a log costs a memory card where its file system has large blocks."""
+    from logger.store.files import is_there
+
+    place = store if is_there(store) else store.parent
+    size = os.statvfs(place).f_frsize if place.exists() else 0
+    if size >= _LARGE_BLOCKS:
+        print(
+            f"  wear      blocks of {size} bytes: up to 49 MB a day are written; 27 with blocks of "
+            f"1024 (REFERENCE, Guides: A memory card that lasts)"
+        )
 
 
 def _look_at_spacing(config: Config) -> bool:

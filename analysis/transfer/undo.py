@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from logger.errors import StoreEmptyError, UsageError
 from logger.event import IMPORT_UNDONE
 from logger.refusals import printable
-from logger.store.accepted import refuse_foreign
 from logger.store.blocks import pack
+from logger.store.file_format.accepted import refuse_foreign
 from logger.store.file_format.carried import note_absent
 from logger.store.files import is_there, open_reader, open_writer, translated
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Self
 from logger.errors import StoreEmptyError, StoreError
 from logger.event import Event
 from logger.recordings.times import EARLIEST_S, latest_s
-from logger.store.accepted import refuse_foreign
 from logger.store.boots import Clocks, find_clocks
+from logger.store.file_format.accepted import refuse_foreign
 from logger.store.file_format.carried import LONGEST_CARRIED, key_of
 from logger.store.files import open_reader, translated
 from logger.store.placement import Placed

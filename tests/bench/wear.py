@@ -1,4 +1,4 @@
-"""Measures what a commit writes to the disk: ``python -m tests.bench.wear`` (root; eleven minutes).
+"""Measures what a commit writes to the disk: ``python -m tests.bench.wear`` (root, 14 minutes).
 
 Each case has an ext4 of its own in a file, so that the device's counter sees its data, its metadata
 and its share of the journal. Commits are 45 s apart, so that each is written back before the next.

@@ -4,7 +4,6 @@ import os
 import signal
 import subprocess
 import sys
-import unicodedata
 
 import pytest
 
@@ -12,6 +11,7 @@ from tests.conftest import ROOT
 from tests.support.rigs.bluez import ADDRESS, PERIPHERAL
 from tests.support.rigs.live import live, wait_for
 from tests.support.rigs.pty_line import SpokenLine
+from tests.support.terminal import harmless
 
 # ECMA-48: ESC and the C1 controls begin sequences; Unicode Standard Annex 9: characters that turn
 # the direction of what follows. Rich reads words in brackets as markup.
@@ -53,15 +53,6 @@ runtime_h = { from = "RT", unit = "min" }
 [source.states]
 RUN = "running"
 """
-
-
-def harmless(data):
-    """Assert that nothing in the bytes of an output acts; return them as text."""
-    # Strict: no lone byte of C1 either. Lines of CSV end with CR LF (RFC 4180).
-    text = data.decode("utf-8").replace("\r\n", "\n")
-    acting = {c for c in text if unicodedata.category(c) in {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}}
-    assert acting <= {"\n"}, acting
-    return text
 
 
 @pytest.fixture

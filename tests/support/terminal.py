@@ -10,6 +10,7 @@ import subprocess
 import sys
 import termios
 import time
+import unicodedata
 
 SHOW, HIDE = b"\x1b[?25h", b"\x1b[?25l"  # DEC private mode 25: cursor (xterm control sequences)
 OTHER, BACK = b"\x1b[?1049h", b"\x1b[?1049l"  # mode 1049: alternate screen
@@ -79,3 +80,12 @@ class Terminal:
         if self._master is not None:
             os.close(self._master)
         os.close(self._slave)
+
+
+def harmless(data):
+    """Assert that nothing in the bytes of an output acts; return them as text."""
+    # Strict: no lone byte of C1 either. Lines of CSV end with CR LF (RFC 4180).
+    text = data.decode("utf-8").replace("\r\n", "\n")
+    acting = {c for c in text if unicodedata.category(c) in {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}}
+    assert acting <= {"\n"}, acting
+    return text

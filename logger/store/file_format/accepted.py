@@ -19,7 +19,7 @@ _WHOLE = "(typeof({0}) = 'integer' AND {0} BETWEEN -1000000000000000 AND 1000000
 _NUMBER = "(typeof({0}) IN ('integer', 'real') AND {0} BETWEEN -1e12 AND 1e12)"
 _TEXT = "(typeof({0}) = 'text' AND length({0}) <= 100000)"
 _POWER = "(typeof({0}) IN ('integer', 'real') AND {0} > 0 AND {0} <= 1e9)"
-_DAY = "(typeof({0}) = 'text' AND date({0}) = {0} AND {0} >= '0001')"
+_DAY = "(typeof({0}) = 'text' AND date({0}) IS {0} AND {0} >= '0001')"
 
 
 def _or_absent(condition: str) -> str:
