@@ -26,7 +26,7 @@ BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)
 #: Lines of an answer that leave room for the prompt below it on a terminal of 24 lines.
 SCREEN_LINES = 23
 
-#: Longest text from outside that is shown on one line, in characters.
+#: Longest text from outside that is shown on one line, in characters (our choice).
 LONGEST = 80
 
 #: Unicode general categories that are never shown: control, format (direction overrides, zero

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from logger.sources.base import Source
     from logger.sources.description import Description
 
-#: Rows of a recording that are looked at for its rhythm.
+#: Rows of a recording that are looked at for its rhythm (our choice, read in a moment).
 _FIRST_ROWS = 20_000
 #: Blocks of a file system from which on each commit costs twice as much; see tests/bench/wear.py.
 _LARGE_BLOCKS = 4096

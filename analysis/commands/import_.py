@@ -41,6 +41,7 @@ DESCRIPTION = (
 )
 EXAMPLE = "ebbwatt import spring.csv summer.csv.gz"
 
+#: Refused rows that are listed: what fits one screen (our choice).
 _SHOWN = 20
 _SQLITE = b"SQLite format 3\0"
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     #: A file for a capture, and what gives it its name.
     _Capture = tuple[IO[str], Callable[[], None]]
 
-#: How long --scan listens, s, where --seconds does not say.
+#: How long --scan listens, s, where --seconds does not say (our choice).
 SCAN_S = 10.0
 
 HELP = "show what the device says, raw and decoded, without storing it"

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 #: Running hours of the old unit's end and of the new one's beginning that are compared (our
 #: choice).
 COMPARED_H = 20.0
-#: The counter is looked for in so many days before the exchange first: a unit that rests is still
-#: read every ten minutes.
+#: The counter is looked for in so many days before the exchange first: a unit that rests is
+#: still read every ten minutes (our choice).
 _END_OF_LOG_D = 7.0
 
 

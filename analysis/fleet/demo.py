@@ -61,14 +61,17 @@ TYPES = (
     Type("middle", 110.0, 2.6, "accelerating"),
     Type("large", 140.0, 2.2, "linear"),
 )
-#: Spread of the lives of one type (log), and the part of its life at which a charger is met.
+#: Spread of the lives of one type (log), and the part of its life at which a charger is met
+#: (invented, for a demonstration).
 _SPREAD, _AGES = 0.22, (0.3, 1.0)
-#: One of the second type fades twice as fast as its sisters; one has not been heard of for long.
+#: One of the second type fades twice as fast as its sisters; one has not been heard of for long
+#: (invented, for a demonstration).
 ODD, SILENT = 8 + 3, 5
 _ODD_LIFE_KH, _ODD_AGE = 1.3, 0.3
 _SILENT_D = 150
 #: Readings this far apart are enough for the analysis, and let two years pass in a second or two.
 _SPACING_S = 120.0
+#: The loss that ends a life, fraction of rated: the default replacement limit is 0.6.
 _LOSS = 0.4
 
 _CONFIG = """\

@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.estimate import Span
 
-#: No figure of a document is as large.
+#: No figure of a document is as large (our choice, so that sums stay finite).
 _LARGEST = 1e12
 _VERDICTS = ("sound", "plan", "replace", "undetermined")
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 #: Paths drawn: the ends of an interval are good to 3 % of its width.
 PATHS = 2000
+#: Times on each path, closer at first, nearly as many as for one boat (our choice).
 _POINTS = 200
 #: As for one boat (analysis.assessment.forecast): errors of the load have heavy tails.
 _LOAD_NU = 4.0

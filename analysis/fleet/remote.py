@@ -26,7 +26,8 @@ Result = TypeVar("Result")
 
 #: Boats of a task: the engine's own cost of some ten milliseconds a task is then below 1 %.
 BATCH = 4
-#: How long a scheduler may take to answer, s.
+#: How long a scheduler may take to answer, s (our choice, long for a network and short for a
+#: person).
 _TIMEOUT_S = 30.0
 
 

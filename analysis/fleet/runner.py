@@ -23,7 +23,8 @@ Result = TypeVar("Result")
 
 #: A boat is given up when it has ended so many workers: once may be another boat's doing.
 MOST_DEATHS = 2
-#: Workers are replaced after so many boats: what a library does not give back is then given back.
+#: Workers are replaced after so many boats: what a library does not give back is then given back
+#: (our choice, a start of a worker is then below 1 % of the time).
 _TASKS_A_WORKER = 500
 #: Address space of a worker, bytes: a file that swells when it is unpacked ends its own assessment
 #: instead of the machine's memory.

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 SCHEMA = "ebbwatt/sketch/1"
 FORM_NAMES = tuple(form.name for form in forms(0.05))
+#: Digits that are kept: more than any figure is told with (our choice).
 _DIGITS = 10
 
 

@@ -35,7 +35,8 @@ LONGEST_PAUSE_S = 900.0
 #: A state that is "running" for more than this share of the log may be stuck; it is if no power
 #: flows for a tenth of that time (judgement, no source).
 STUCK_SHARE = 0.9
-#: Overlap of two intervals that rounding and a corrected clock may cause, s.
+#: Overlap of two intervals that rounding and a corrected clock may cause, s (our choice, a
+#: second of rounding on either side).
 _SLACK_S = 2.0
 
 _RUNNING = STATE_CODE[OperatingState.RUNNING]

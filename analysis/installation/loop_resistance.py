@@ -49,13 +49,15 @@ _STEP, _REST = 0.15, 0.02
 #: A start counts only if the current is steady at once: within this part of the current that
 #: follows (judgement).
 _STANDS = 0.05
-#: Longest interval before a start, s: at rest, loads move the voltage within a longer one.
+#: Longest interval before a start, s: at rest, loads move the voltage within a longer one (our
+#: choice).
 _LONGEST_BEFORE_S = 90.0
-#: Greatest time between intervals that share a reading, s.
+#: Greatest time between intervals that share a reading, s (our choice).
 _JOINED_S = 1.0
 #: Difference of two stored voltages that rounding may cause, V: each is rounded to a thousandth.
 _ROUNDING_V = 0.0015
-#: Least scatter of a voltage that is read to a hundredth of a volt, V.
+#: Least scatter of a voltage that is read to a hundredth of a volt, V (a step of a hundredth has
+#: a standard deviation of 0.01 / sqrt(12)).
 _LEAST_SD_V = 0.003
 #: Fewest steps and running hours for a trend (judgement).
 TREND_STEPS, TREND_H = 10, 200.0

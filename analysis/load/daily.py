@@ -75,6 +75,7 @@ _KNOWN_H = 18.0
 #: A boat that seems to draw less than this part of her usual current is fed by something else (our
 #: choice).
 _NOTHING = 0.02
+#: Draws of each day's load (our choice).
 _DRAWS = 200
 #: Beyond a factor of five either way a figure says nothing more.
 _MOST_SD = 1.0

@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 STEP_S = 300.0
 #: A cell farther than this from any record is a gap, s: at rest a record is ten minutes long.
 GAP_S = 1500.0
-#: Cells from the start of a run that are warm-up: half an hour.
+#: Cells from the start of a run that are warm-up: half an hour (ignore 15 to 30 minutes after
+#: starting: common practice, no source).
 WARM_UP_CELLS = 6
 #: Largest load that may be switched off at once, part of the charger's current (judgement: the cold
 #: box and what goes off with it). A jump of up to this part of the rise at a start is such a load.

@@ -33,7 +33,8 @@ FULL_BAND_V = 0.20
 #: Greatest difference between the charge ceilings that a charger may have been set to, V (common
 #: practice: 14.0 to 14.8 V, no source); number of runs on either side that show the setting.
 TOPS_V, NEARBY = 0.7, 12
-#: Number of parts of the day in the daily pattern: three hours each.
+#: Number of parts of the day in the daily pattern: three hours each (our choice, meals, cold box
+#: and night differ by more).
 PARTS = 8
 #: Least share of a piece in which the charger runs, for its voltage to be compared (judgement).
 BUSY = 0.9

@@ -9,9 +9,9 @@ from logger.errors import SourceError
 from logger.sources.can.bus import FRAME, BusLink, explain
 from logger.sources.can.signals import EXTENDED, EXTENDED_BITS, STANDARD_BITS
 
-#: Identifiers that are listed; a bus of a whole vehicle has some hundreds.
+#: Identifiers that are listed; a bus of a whole vehicle has some hundreds (our choice).
 MOST_LISTED = 100
-#: Where nobody says how long to listen, s.
+#: Where nobody says how long to listen, s (our choice, slow frames come once a second).
 LISTEN_S = 5.0
 
 

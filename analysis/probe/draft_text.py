@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from analysis.probe.heard import Heard
 
-#: Words of a device that may be its state: so many different ones at most.
+#: Words of a device that may be its state: so many different ones at most (our choice).
 _MOST_WORDS = 12
 
 

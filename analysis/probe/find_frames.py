@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
 #: Frames of one kind that must be seen.
 _ENOUGH = 3
-#: Lengths of frames that are looked for, byte.
+#: Lengths of frames that are looked for, byte (our choice).
 _LENGTHS = range(4, 129)
-#: Kinds of frame that a device may mix.
+#: Kinds of frame that a device may mix (our choice).
 _MOST_KINDS = 8
 #: Bytes looked at; a second of a busy device has hundreds.
 MOST_BYTES = 16_384

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 _ENOUGH = 3
 #: The first bytes of a frame that a checksum may leave out.
 _LEFT_OUT = range(5)
-#: Lengths of plain frames that are looked for, byte.
+#: Lengths of plain frames that are looked for, byte (our choice).
 _LENGTHS = range(4, 65)
 
 

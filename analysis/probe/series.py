@@ -18,11 +18,12 @@ if TYPE_CHECKING:
 _SCALES = (0.01, 0.001, 0.1)
 #: A charger of a boat gives no more, A; common practice, no source.
 MOST_A = 60.0
-#: A current that was seen to be less tells nothing, A.
+#: A current that was seen to be less tells nothing, A (our choice).
 _LEAST_A = 0.5
-#: A temperature in a locker, degC; it moves by less than a degree from one frame to the next.
+#: A temperature in a locker, degC; it moves by less than a degree from one frame to the next
+#: (our choice).
 _WARMTH_C = (2.0, 60.0)
-#: Running hours of a used charger, h.
+#: Running hours of a used charger, h (our choice).
 _HOURS = (1.0, 100_000.0)
 
 

@@ -38,15 +38,16 @@ if TYPE_CHECKING:
 PLACES = (40000, 0, 50000)
 _MARK = struct.unpack(">2H", b"SunS")
 _END = 0xFFFF
-#: A device that never comes to its end is left after so many models.
+#: A device that never comes to its end is left after so many models (our choice, devices have
+#: some tens).
 MOST_MODELS = 200
-#: How long one answer may take, s.
+#: How long one answer may take, s (our choice).
 ANSWER_S = 3.0
 #: Kinds of DC port in model 714 (``PrtTyp``).
 PORT_KINDS = (
     "photovoltaic", "energy storage", "vehicle", "injecting", "absorbing", "both ways", "DC to DC",
 )  # fmt: skip
-#: Ports that one question can reach.
+#: Ports that one question can reach (our choice).
 MOST_PORTS = 4
 
 

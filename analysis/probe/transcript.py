@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     from logger.sources.description import Description
     from logger.sources.pipeline import Outcome
 
-#: Names in messages that are remembered for a hint.
+#: Names in messages that are remembered for a hint (our choice, devices have some tens).
 MOST_NAMES = 64
 #: Bytes looked at for signs of a wrong speed.
 _FEW_BYTES = 40
 #: Bytes and frames that are kept for a guess at the framing and the checksum.
 _HEAD = 2048
 _MISFITS = 16
-#: Bytes shown of what is no text.
+#: Bytes shown of what is no text (our choice, half a line).
 _SHOWN = 40
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from logger.config import Config
 
 _log = logging.getLogger("ebbwatt")
-#: The fuel takes seconds and changes in hours, s.
+#: The fuel takes seconds and changes in hours, s (our choice).
 FUEL_EVERY_S = 6 * 3600.0
 _FUEL_TAKES_S = 300.0
 #: A page takes a part of a second; ten on the slowest board with a busy card.

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from logger.config import Config
 
 _log = logging.getLogger("ebbwatt")
-#: The longest wait between two tries of a target that fails, s.
+#: The longest wait between two tries of a target that fails, s (our choice).
 LONGEST_WAIT_S = 600.0
-#: How long a target may take to end, s; a service manager waits longer.
+#: How long a target may take to end, s; a service manager waits longer (our choice).
 _END_S = 5.0
 #: Rounds that must go well in a row before a fault is over: a datagram to nobody seems to arrive,
 #: and only the next one is refused.

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from analysis.assessment.document import Assessment
 
 
-#: Greater figures are none of an assessment.
+#: Greater figures are none of an assessment (our choice, so that a wrong file ends in a clear
+#: error).
 _GREATEST = 1e7
 
 

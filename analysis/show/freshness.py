@@ -25,7 +25,7 @@ BEARS_SHARE = 0.1
 #: ... and at least this, days: a boat may lie still for a month. Both are common practice of
 #: ours, no source.
 BEARS_AT_LEAST_D = 30.0
-#: From this age on a screen says how long ago the log ended, days.
+#: From this age on a screen says how long ago the log ended, days (our choice).
 TOLD_FROM_D = 1.0
 #: Reasons that name hours still to come, and age with them.
 _FORECASTS = ("limit_near",)

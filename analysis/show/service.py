@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
     from analysis.assessment.service import Due
 
-#: A date by this boat's use that lies further ahead is named by its month, days.
+#: A date by this boat's use that lies further ahead is named by its month, days (our choice,
+#: such a date is not sure to the day).
 _NEAR_D = 60.0
 
 

@@ -11,7 +11,7 @@ from logger.recordings.limits import Limits
 if TYPE_CHECKING:
     from logger.recordings.rows import BadRow
 
-#: Kinds of reasons that are told apart.
+#: Kinds of reasons that are told apart (our choice).
 _MOST_KINDS = 32
 _QUOTED = re.compile(r"'[^']*'|\"[^\"]*\"|\d+")
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Whole = NDArray[np.intp]
 
-#: Names of series that an error or the outcome lists.
+#: Names of series that an error or the outcome lists (our choice).
 MOST_NAMES = 1000
 _LOT = 100_000
 _COLUMNS = (*CHANNELS, "state")
