@@ -287,7 +287,7 @@ def _look_at_source(config: Config, source: Source) -> bool:
 
 
 def _question_log(config: Config) -> int:
-    """Tell what the log says about its inputs, with what was measured; 1 where it is to doubt."""
+    """Print the findings about the inputs of the log; return 1 where there is a doubt."""
     from shutil import get_terminal_size
 
     from analysis.assessment.case import Case

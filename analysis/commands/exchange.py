@@ -108,7 +108,7 @@ def _record(args: argparse.Namespace, config: Config) -> None:
     keep_configuration(config.store.path, config.charger, carry(config.document.data))
     there = [e for _, e in recorded(list_events(config.store.path)) if e.new == exchange.new]
     event = None
-    if not there:  # an earlier try was cut off behind the event
+    if not there:  # else an earlier try was cut off after the event
         event = add_event(config.store.path, KIND, time_s=time_s, now_s=now_s, text=exchange.text())
     try:
         kept = replace_kept(config.path, text)

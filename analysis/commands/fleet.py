@@ -158,7 +158,7 @@ def _demo(args: argparse.Namespace) -> int:
                 raise EbbwattError(f"a boat of the demonstration did not live: {found.reason}")
             progress(done, len(todo))
     incoming = sorted((folder / INCOMING).glob("*.db"))
-    # A file as a bad stick hands it in: the fleet goes on without it.
+    # A damaged file, as from a wet memory stick: the fleet goes on without it.
     damaged = folder / INCOMING / "wet-stick.db"
     whole = incoming[0].read_bytes()
     damaged.write_bytes(whole[: len(whole) // 2])

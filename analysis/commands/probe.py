@@ -94,7 +94,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Probe the configured source, or look round on Bluetooth LE."""
+    """Probe the configured source, or list the devices on Bluetooth LE."""
     import asyncio
 
     if args.scan is not None:
@@ -149,9 +149,9 @@ def _with_first_guess(config: Config) -> Config:
 
 
 def _undescribed(config: Config, seconds: float | None) -> tuple[list[str], list[str]] | None:
-    """Return what a source offers that is not described yet, and a description of it if any.
+    """Ask a source that is not described yet: return what it offers, and a description of it if any.
 
-    None where there is nothing to ask, or a description: it is read as it stands.
+    None where the source cannot be asked, or is described already.
     """
     source = config.source or {}
     if "description" in source:
@@ -290,7 +290,7 @@ def _tell_spacing(spacing: Spacing) -> None:
 
 @contextlib.asynccontextmanager
 async def _session(source: Source) -> AsyncIterator[AsyncIterator[Reading]]:
-    """Give a session's readings, and give the link back while the event loop still runs."""
+    """Yield a session's readings, and close the link while the event loop still runs."""
     readings = source.readings()
     try:
         yield readings
@@ -378,7 +378,7 @@ class _Watcher:
         if self._capture is not None:
             self._capture.write(Chunk(boottime_s + self._offset_s, data, channel, sent))
             if self._settle is not None and not sent:
-                # From the first bytes on: a port that cannot be opened costs no earlier capture.
+                # Not before the first bytes, so that an earlier capture outlives a port that fails.
                 self._settle()
                 self._settle = None
 

@@ -150,7 +150,7 @@ def _write_pages(
     if args.dossier is not None:
         from analysis.show.dossier import write_dossier
 
-        # The forecast as of the end of the log: nothing in a dossier knows the present.
+        # The forecast as of the end of the log: a dossier says nothing of the present.
         ended = replace(whole, assessment=case.assessment, comparison=None)
         write_dossier(args.dossier, ended, case)
 
@@ -167,7 +167,7 @@ def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
 
 
 def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
-    """Refuse what must not be written before any work is done."""
+    """Before any work is done, refuse outputs that must not be written."""
     from analysis.assessment.document import DOCUMENT
     from analysis.show.page.commissioning import RECORD
     from analysis.show.page.report.page import PAGE

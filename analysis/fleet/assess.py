@@ -228,7 +228,7 @@ def _group(
             k = place.get(id(one))
             prior = whole if k is None else sisters.prior(without=k)
             boat, crossed_s = _seen(one, prior, now_s, horizon_days)
-            if k is not None and prior.speaks:
+            if k is not None and prior.usable:
                 boat = replace(boat, tail=outlier_tail(sisters.own(k, prior), prior))
             if crossed_s is not None:
                 crossings.append(crossed_s)
@@ -268,9 +268,9 @@ def _seen(one: _Found, prior: Prior, now_s: float, horizon_days: int) -> tuple[B
     if sketch is None or facts is None:
         return one.boat, None
     # What its own log says alone stands in its document.
-    ahead = outlook(sketch, prior if prior.speaks else None, alone_seed(one.boat.key))
+    ahead = outlook(sketch, prior if prior.usable else None, alone_seed(one.boat.key))
     boat = one.boat
-    if prior.speaks:
+    if prior.usable:
         boat = replace(boat, with_sisters=ahead.hours, sisters=prior.sisters)
     if one.usage is None:
         return boat, None

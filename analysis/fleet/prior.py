@@ -77,7 +77,7 @@ class Prior:
     """Longest life seen among them, running hours."""
 
     @property
-    def speaks(self) -> bool:
+    def usable(self) -> bool:
         """Tell whether it may be used."""
         return self.old >= LEAST_OLD
 

@@ -1,4 +1,4 @@
-"""Runs work on many boats: one seam, ``results(work, items)``, with a pool of processes behind it.
+"""Runs work on many boats in a pool of processes: ``results(work, items)``.
 
 A worker that dies (out of memory, a fault in a library) breaks the whole of the standard library's
 pool. Here the pool is built anew, what was under way is done again one by one, and a boat that

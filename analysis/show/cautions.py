@@ -71,7 +71,7 @@ LIMITS = (
     "instructions, local codes and a licensed person."
 )
 
-#: The cautions in one breath, for help texts and the summary in the terminal.
+#: The cautions in one sentence, for help texts and the summary in the terminal.
 SHORT = (
     "Cautions: methanol is toxic by mouth, skin and breath and burns with a flame that is hard to "
     "see; batteries can deliver thousands of amperes and vent hydrogen; exhaust gas and heat must "

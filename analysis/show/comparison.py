@@ -1,4 +1,4 @@
-"""Compares an assessment with the document of an earlier visit: what changed, and does it count."""
+"""Compares an assessment with the document of an earlier visit: what changed, and is it sure."""
 
 from __future__ import annotations
 

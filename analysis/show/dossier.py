@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 #: Digests as 'sha256sum -c' of GNU coreutils reads them: digest, two spaces, name.
 MANIFEST = "SHA256SUMS"
-#: Every file of a dossier: how an earlier one is told from a folder that must stay.
+#: Every file of a dossier: a folder that holds another file is none, and is left alone.
 FILES = (
     "report.html",
     "assessment.json",

@@ -1,4 +1,4 @@
-"""How old a figure may be: what ages is suspended once the log is older than it can bear.
+"""How old a figure may be: a forecast is left out once the log is too old for it.
 
 The assessment and the fuel outlook speak of the end of the log. A person reads them later, and
 while nothing is logged the charger runs on, or the boat lies still: nobody knows. Output, decline
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from analysis.assessment.service import Due
     from analysis.fuel.result import FuelOutlook
 
-#: A forecast bears a log as old as this part of the time that it named as remaining ...
+#: A forecast holds while the log is no older than this part of the time that it named, ...
 BEARS_SHARE = 0.1
-#: ... and at least this, days: a boat may lie still for a month. Both are common practice of
-#: ours, no source.
+#: ... and in any case for so many days: a boat may lie still for a month. Both are our
+#: choice, no source.
 BEARS_AT_LEAST_D = 30.0
 #: From this age on a screen says how long ago the log ended, days (our choice).
 TOLD_FROM_D = 1.0

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Matter:
-    """All that a report is written from; what is None is not told."""
+    """All that a report is written from; what is None is left out."""
 
     assessment: Assessment
     events: tuple[Event, ...]

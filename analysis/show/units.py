@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 #: US gallon, L: 231 cubic inches of 25.4 mm, by definition.
 GALLON_L = 3.785411784
-#: No thicker wire has a number: 0000.
+#: The thickest wire that has a number: 0000.
 _THICKEST = -3
 
 
@@ -40,7 +40,7 @@ class Units:
         return f"{1.8 * celsius + 32.0:.0f} degF" if self.us else f"{celsius:.0f} degC"
 
     def cable(self, area_mm2: float) -> str:
-        """Write a cross-section; by number, it is the thickest wire that is no thicker."""
+        """Write a cross-section; by AWG number, the thickest wire of no more than that."""
         if not self.us:
             return f"{area_mm2:g} mm2"
         number = awg(area_mm2)

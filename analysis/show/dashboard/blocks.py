@@ -179,7 +179,7 @@ def health(
 
 
 def _to_do(pen: Pen, facts: Facts, a: Assessment) -> list[Text]:
-    """Return the next thing to do; that there is nothing only where no other line asks for it."""
+    """Return the next thing to do; that there is none is said only where no line asks for one."""
     text = next_actions(a, facts.now_s)[0]
     asked = (
         advice(pen, facts)

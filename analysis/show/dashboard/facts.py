@@ -56,7 +56,7 @@ class Situation(StrEnum):
     """There is no log yet."""
 
 
-#: Situations in which nothing is known of now.
+#: Situations in which the present is not known.
 NOT_LIVE = frozenset({Situation.SILENT, Situation.UNWATCHED, Situation.UNREADABLE, Situation.EMPTY})
 
 
@@ -217,7 +217,7 @@ def collect(
 
 
 def _fuel(fuel: Fuel, now_s: float) -> Fuel:
-    """Take away what is left where the log is older than the fuel lasts."""
+    """Leave out the fuel that is left where the log is older than that fuel lasts."""
     why = fuel_too_old(fuel.days, fuel.as_of_s, now_s)
     return fuel if why is None else Fuel(gauge_l=fuel.gauge_l, note=why, as_of_s=fuel.as_of_s)
 

@@ -85,7 +85,7 @@ def _hours(span: Span) -> str:
 
 
 def not_counted(group: Group) -> str:
-    """Say which boats the units needed leave out; empty where none is."""
+    """Say how many boats are not in the units needed; empty where all are."""
     if not group.unknown:
         return ""
     return f"{group.unknown} of them not counted: no date of theirs can be told yet."

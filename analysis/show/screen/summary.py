@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 #: Lines of the summary at most; the command adds one that says how to get more.
 MOST_LINES = 24
-#: Below this width the summary is not laid out: it was never asked for there.
+#: The narrowest width for which the summary is laid out (our choice).
 NARROWEST = 40
 #: Wider than this, lines become too long for the eye.
 WIDEST = 100

@@ -79,7 +79,7 @@ def judge_fleet(members: Sequence[Member]) -> tuple[list[Judged], Tails]:
             if young is None:
                 continue
             said = [
-                _forecast(young, prior, left_h, 100 * k + place) if prior.speaks else None
+                _forecast(young, prior, left_h, 100 * k + place) if prior.usable else None
                 for prior in priors
             ]
             alone = _forecast(young, None, left_h, 100 * k + place)
@@ -100,7 +100,7 @@ def _tails(members: Sequence[Member], usual: float) -> Tails:
     odd, others = None, []
     for k, member in enumerate(known):
         prior = sisters.prior(without=k)
-        tail = outlier_tail(sisters.own(k, prior), prior) if prior.speaks else 1.0
+        tail = outlier_tail(sisters.own(k, prior), prior) if prior.usable else 1.0
         if member.odd:
             odd = tail
         else:

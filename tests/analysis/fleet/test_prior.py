@@ -70,7 +70,7 @@ def test_the_lives_of_published_units_come_out(old):
     # straight lines know nothing of forms and wander, so a tenth either way is let pass).
     prior = old.prior()
     assert prior.old == 15
-    assert prior.speaks
+    assert prior.usable
     log_h = np.log(FAILED_H / 1000.0)
     assert prior.mean == pytest.approx(log_h.mean(), abs=0.05)
     assert log_h.std() * 0.9 < prior.spread < log_h.std() * 1.3
@@ -107,8 +107,8 @@ def test_a_boat_is_never_in_its_own_prior(old):
 def test_young_sisters_do_not_speak():
     young = Sisters([laser(unit, 6) for unit in range(6)], USUAL).prior()
     assert young.old == 0
-    assert not young.speaks
-    assert not Sisters([], USUAL).prior().speaks
+    assert not young.usable
+    assert not Sisters([], USUAL).prior().usable
 
 
 def test_mean_and_spread_are_integrated_as_the_closed_form_says():
