@@ -149,7 +149,7 @@ def _with_first_guess(config: Config) -> Config:
 
 
 def _undescribed(config: Config, seconds: float | None) -> tuple[list[str], list[str]] | None:
-    """Ask a source that is not described yet: return what it offers, and a description of it if any.
+    """Ask a source that is not described yet: return what it offers, and its description if any.
 
     None where the source cannot be asked, or is described already.
     """
