@@ -102,7 +102,7 @@ def _undo(args: argparse.Namespace, config: Config) -> int:
     if args.undo:
         one = undo(config.store.path, args.undo, time.time())
         say(f"taken back: import {_import_line(one)}")
-        say("other files of the same time were left out when they came: import them again")
+        say("other files of the same time were left out while it was there: import them again")
         return 0
     found = imports(config.store.path)
     for one in found:

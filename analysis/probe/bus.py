@@ -65,6 +65,6 @@ def listed(heard: dict[int, Heard], seconds: float) -> list[str]:
     return [
         *lines[:MOST_LISTED],
         *more,
-        'what they mean is said by your DBC: kind = "can" and dbc = "FILE" in [source.decoder],',
-        "the names of its signals in [source.fields]; then: ebbwatt check",
+        'your DBC says what they mean: write kind = "can" and dbc = "FILE" into [source.decoder],',
+        "the names of its signals into [source.fields]; then run: ebbwatt check",
     ]

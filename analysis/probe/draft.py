@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from logger.sources.description import Poll
 
 _HEAD = """\
-# A first description, written by `ebbwatt probe --write FILE`. Look at each line that says `seen`,
-# and at the words of [states]; `ebbwatt check FILE --against CAPTURE` judges it.
+# A first description, written by `ebbwatt probe --write FILE`. Check each line that says `seen`,
+# and give each word in [states] its state. Then `ebbwatt check FILE --against CAPTURE` judges it.
 
 [device]
 label = "my charger"
@@ -71,11 +71,11 @@ def save(path: Path, text: str) -> list[str]:
             file.write(text)
     except OSError as error:
         raise EbbwattError(f"{path}: cannot be written: {error.strerror}") from None
-    said = [f"{path}: written; look at it, then name it with description = FILE in [source]"]
+    said = [f"{path}: written; check it, then write description = FILE into [source]"]
     try:
         read_description(path)
     except ConfigError as error:
-        said.append(f"it is not whole yet: {error}")
+        said.append(f"it is not complete yet: {error}")
     return said
 
 

@@ -94,8 +94,8 @@ def frame_draft(heard: Heard) -> str:
     found = find_frames(heard.data, heard.packets)
     if found is None:
         return (
-            "# No frames were found: too few bytes, another speed (baud in [line]), or frames of\n"
-            "# another make. The first bytes:\n"
+            "# No frames were found: too few bytes, a wrong speed (baud in [line]), or a framing\n"
+            "# that is not known here. The first bytes:\n"
             f"# {heard.data[:48].hex(' ')}\n"
         )
     values = candidates(found, heard)

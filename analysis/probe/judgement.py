@@ -94,8 +94,8 @@ class Judgement:
             return f"no bank of {' or '.join(f'{b:g}' for b in banks)} V has that"
         scale = next((f.factor for f in self.description.fields if f.channel == "voltage_v"), 1.0)
         return (
-            f"no bank has that: is the scale {scale * factor:g} instead of {scale:g} "
-            f"({seen.high * factor:.4g} V)?"
+            f"no bank has that: should the scale be {scale * factor:g} instead of {scale:g}? That "
+            f"would be {seen.high * factor:.4g} V"
         )
 
     def _order_hint(self, channel: str) -> str:

@@ -1,7 +1,7 @@
-"""Looks round on Bluetooth LE for ``ebbwatt probe --scan``: who is there, and what one of them has.
+"""Lists Bluetooth LE devices for ``ebbwatt probe --scan``, and what one of them offers.
 
 Names, texts and values come from strangers: each passes :func:`analysis.text.harmless` before it
-is shown, and of everything only a bounded number. Nothing is written to any device.
+is shown, and only a bounded number of them is. Nothing is written to any device.
 """
 
 from __future__ import annotations
@@ -150,7 +150,7 @@ async def look_into(address: str, scan_s: float, adapter: str = "") -> list[str]
 
 
 async def _advertised(address: str, why: str, seconds: float, adapter: str) -> list[str]:
-    """Return what a device says to everybody, where nobody can connect.
+    """Return what a device advertises, where nobody can connect.
 
     Raises
     ------
@@ -159,12 +159,12 @@ async def _advertised(address: str, why: str, seconds: float, adapter: str) -> l
     """
     for seen in await scan(seconds, adapter):
         if seen.address == address:
-            lines = [f"cannot be connected: {harmless(why)}; what it says to everybody:"]
+            lines = [f"cannot be connected: {harmless(why)}; it advertises:"]
             lines += seen.lines()
             if seen.advertised:
                 lines.append(
-                    "what it advertises can be logged without a connection: company or service "
-                    "data in [ble]"
+                    "what it advertises can be logged without a connection: write company or "
+                    "service_data into [ble]"
                 )
             return lines
     raise EbbwattError(f"{address}: {why}")

@@ -103,8 +103,9 @@ async def discover(host: str, port: int, unit: int) -> Found:
         raise SourceError(f"{host}:{port}, unit {unit}: {error}") from None
     places = ", ".join(map(str, PLACES))
     raise SourceError(
-        f"{host}:{port}, unit {unit}: no 'SunS' at register {places}: it does not follow SunSpec, "
-        f'or is another unit (unit in [source.decoder]); without SunSpec use kind = "modbus" there'
+        f"{host}:{port}, unit {unit}: no 'SunS' at register {places}: the device does not follow "
+        f"SunSpec, or it has another unit number (unit in [source.decoder]). Without SunSpec use "
+        f'kind = "modbus" there'
     )
 
 
@@ -118,7 +119,7 @@ def _asking(link: TcpLink, unit: int, function: int) -> Ask:
         if frame[0] == unit and frame[1] == function | 0x80 and len(frame) == 3:
             raise _RefusedError(EXCEPTIONS.get(frame[2], f"code {frame[2]}"))
         if frame[:3] != bytes((unit, function, 2 * count)) or len(frame) != 3 + 2 * count:
-            raise SourceError("what was answered is not what was asked")
+            raise SourceError("the answer does not fit the question")
         return struct.unpack(f">{count}H", frame[3:])
 
     return ask
@@ -145,8 +146,8 @@ async def _walk(ask: Ask, function: int) -> Found | None:
             await _look_into(ask, found, model, at, length)
             at += 2 + length
     except _RefusedError as error:
-        last = f"behind model {found.models[-1][0]}" if found.models else "behind 'SunS'"
-        raise SourceError(f"{error} {last}, at register {at}") from None
+        last = f"model {found.models[-1][0]}" if found.models else "'SunS'"
+        raise SourceError(f"{error}, where register {at} was asked for after {last}") from None
     return found
 
 

@@ -76,7 +76,7 @@ class Transcript:
     echoed: bool = False
     """A question was refused as if it were an answer."""
     kinds: Counter[str] = field(default_factory=Counter)
-    """Types of frames that nobody described."""
+    """Types of frames that the description does not name."""
     absent: dict[str, None] = field(default_factory=dict)
     """Registers that the device says it does not have."""
     misfits: list[bytes] = field(default_factory=list)
@@ -92,7 +92,7 @@ class Transcript:
     nominal_v: float | None = None
     """Nominal voltage of the bank, where a configuration tells it."""
     judges_bank: bool = True
-    """Whether voltages are judged by the bank, as where [plausible] does not name them."""
+    """Whether the bank decides which voltages are believed: [plausible] does not name them."""
     _judged: Judgement = field(init=False)
     _believed: Plausibility = field(init=False)
 
@@ -147,7 +147,7 @@ class Transcript:
             return f"{where}{raw}\n    {reading_words(outcome.reading)}"
         if not set(item.values) & {f.source for f in self.description.fields}:
             self.ignored += 1
-            return f"{where}{raw}\n    not used: no value in it is named in [fields]"
+            return f"{where}{raw}\n    not used: [fields] names none of its values"
         return f"{where}{raw}\n    part of a reading"
 
     def _remember(self, message: Message) -> None:
@@ -200,7 +200,7 @@ class Transcript:
             types = ", ".join(kind.removeprefix("type ") for kind, _ in self.kinds.most_common(8))
             hints.append(
                 f"frames of other types come too: {seen}; describe them in [[decoder.frames]], or "
-                f"ignore = [{types}] in [decoder]"
+                f"write ignore = [{types}] into [decoder]"
             )
         hints += self._poll_hints()
         if any("decimal comma" in reason for reason in self.refused):
@@ -209,14 +209,14 @@ class Transcript:
         if self.names and (self.refused["incomplete message"] or (self.ignored and lacking)):
             wanted = ", ".join(f.source for f in self.description.fields)
             seen = ", ".join(name for name, _ in self.names.most_common(20))
-            hints.append(f"[fields] wants {wanted}; the messages carry {seen}")
+            hints.append(f"[fields] names {wanted}; the messages hold {seen}")
         hints += self._name_hints()
         apart = self.details.get("incomplete message", "").startswith("without")
         if apart and not self.absent:
             hints.append(
-                "values that come in several messages make one reading if they come within "
-                "gather_s seconds, such as gather_s = 0.8 in [timing]; what comes seldom is "
-                "hold_s = 30, what need not come is optional = true in [fields]"
+                "values of several messages make one reading if they come within gather_s, such "
+                "as gather_s = 0.8 in [timing]. In [fields], give a value that comes seldom "
+                "hold_s = 30, and one that may be missing optional = true"
             )
         if unknown_words:
             states = ", ".join(state.value for state in OperatingState)
@@ -240,7 +240,9 @@ class Transcript:
 
     def _checksum_hint(self) -> str:
         if not self.good and (guess := guess_checksum(self.misfits)):
-            return f"the checksum does not fit; of these frames it is {guess} in [decoder]"
+            return (
+                f"the checksum does not fit; these frames have {guess}: write that into [decoder]"
+            )
         return "the checksum does not fit: another kind in [decoder], or line noise"
 
     def _poll_hints(self) -> list[str]:
@@ -251,11 +253,11 @@ class Transcript:
         if hint := self._register_hint():
             return [hint]
         if self.echoed and not poll.echo:
-            return ["the line gives back what is asked: echo = true in [poll]"]
+            return ["the line repeats each question: write echo = true into [poll]"]
         if not self.refused["no answer"]:
             return []
         if self.received and sum(self.refused.values()) > self.refused["no answer"]:
-            return ["no answer: nothing that decodes came after the question"]
+            return ["no answer: what came after the question could not be decoded"]
         return ["no answer came: check what is asked in [poll], and its line end (\\r\\n)"]
 
     def _register_hint(self) -> str:
@@ -263,13 +265,14 @@ class Transcript:
         if self.absent:
             return (
                 f"the device does not have {'; '.join(self.absent)}: correct at and function in "
-                f"[decoder.registers] (documents often count from 1), or take the name out"
+                f"[decoder.registers] (manuals often count from 1), or remove the name"
             )
         refused = self.details.get("the device answered with an exception", "")
         if refused.startswith("illegal address"):
             return (
-                f"the device does not have all of what was asked ({refused}), so that it is asked "
-                f"in parts; largest_gap = 0 in [decoder] leaves out what nobody named"
+                f"the device does not have all the registers of a question ({refused}): they are "
+                f"asked for in parts now. With largest_gap = 0 in [decoder] only registers that "
+                f"are named are asked for"
             )
         return ""
 

@@ -47,7 +47,7 @@ _PARQUET_ROWS = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One exported column: ``value = stored / divisor``, written with so many decimal places."""
+    """One exported column: ``value = stored / divisor``, written with ``places`` decimals."""
 
     name: str
     stored: str
@@ -174,7 +174,7 @@ def export(
 
 
 def _closable(rows: Iterable[Row]) -> Generator[Row]:
-    """Give rows whose generator is closed in order, while its database is still open."""
+    """Pass the rows on, and close their generator while its database is still open."""
     try:
         yield from rows
     finally:

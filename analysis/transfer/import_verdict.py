@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     from analysis.transfer.import_readings import FileResult
 
-#: From this share of refused rows or values on, it is the first thing that is told. A file that
-#: loses so much has a cause that can be set right; single bad rows are a matter of the line.
+#: If this share of the rows or values is refused or more, that is told first: such a file has a
+#: fault that a person can mend. Fewer bad rows come from disturbances.
 MUCH = 1.0 / 3.0
 #: Kinds of reasons that are told; the rows themselves are listed below.
 _MOST_REASONS = 3
@@ -55,8 +55,8 @@ def word_lines(words: Mapping[str, int]) -> Iterator[str]:
     listed = ", ".join(f"'{printable(word, 40)}' ({count:,} x)" for word, count in words.items())
     yield (
         f"state words that are not known: {listed}; these readings went in without a state. "
-        f"Known are {', '.join(OperatingState)}: write one of these for each word and import "
-        f"into a new log"
+        f"Known are {', '.join(OperatingState)}: replace each word in the file by one of these and "
+        f"import it into a new log"
     )
 
 

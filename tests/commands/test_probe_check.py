@@ -75,7 +75,7 @@ def test_unknown_state_words_and_missing_values_are_named(ebbwatt, place):
     text = probe(ebbwatt, place, data)
     assert "[states] does not know: BOOST" in text
     assert '"BOOST" = ...' in text
-    assert "[fields] wants U, I, MODE, RT, T; the messages carry" in text
+    assert "[fields] names U, I, MODE, RT, T; the messages hold" in text
     assert "AMPS" in text
 
 
@@ -115,7 +115,7 @@ def test_a_device_that_echoes_and_answers_in_other_words_is_helped_on(ebbwatt, t
     described = tmp_path / "device.toml"
     described.write_text(text)
     done = ebbwatt("check", described, "--against", tmp_path / "talk.bin", status=1)
-    assert "hint: the line gives back what is asked: echo = true in [poll]" in done.stdout
+    assert "hint: the line repeats each question: write echo = true into [poll]" in done.stdout
     assert "13,52 for 13.52: { from = ..., decimal_comma = true }" in done.stdout
     comma = "voltage_v = { from = 'volts', decimal_comma = true }\nstate = 'mode'\n"
     described.write_text(text.replace("voltage_v = 'volts'\n", comma))

@@ -33,7 +33,7 @@ def frames(tmp_path, child_env):
 def test_a_device_nobody_described_is_written_down_and_then_judged(frames, ebbwatt):
     done = ebbwatt("probe", "--seconds", "6", "--hex", "--capture", "talk.jsonl", "--write",
                    "mine.toml", cwd=frames)  # fmt: skip
-    assert "mine.toml: written; look at it" in done.stdout
+    assert "mine.toml: written; check it" in done.stdout
     assert 'volts = { at = 2, type = "u16" }, byte_order big: moves between 13' in done.stdout
     assert "C3  3C" in done.stdout
     assert "\n 0   1   2   3" in done.stdout

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 IMPORT = Section(
     "import",
     (
-        Setting("time", "text", "time", "column of the times in a Parquet file"),
+        Setting("time", "text", "time", "name of the column of times in a Parquet file"),
         Setting(
             "time_unit",
             "text",
@@ -37,15 +37,15 @@ IMPORT = Section(
             "join_s",
             "number",
             0.0,
-            "values that lie no further apart make one reading",
+            "values whose times are no further apart than this make one reading",
             "s",
             0,
             60,
         ),
     ),
     "files of other programs that 'ebbwatt import' takes: Prometheus range queries as JSON, "
-    "InfluxDB line protocol, Parquet; [import.fields] says which value is which, as "
-    "[source.fields] does, [import.states] what state words mean",
+    "InfluxDB line protocol, Parquet. [import.fields] says which value is which, as "
+    "[source.fields] does; [import.states] says what state words mean",
 )
 PER_SECOND = {"ns": 1_000_000_000, "us": 1_000_000, "ms": 1000, "s": 1}
 #: Keys of [source.fields] that are of use only while something is read live.
@@ -107,8 +107,8 @@ def mapping(config: Config, own: Mapping[str, object] | None = None) -> SeriesMa
     config
         The configuration.
     own
-        What holds where it has no [import.fields], in its form; what ``ebbwatt publish`` calls its
-        values if left out.
+        Fields that hold where the configuration has no [import.fields]; if left out, the names
+        that ``ebbwatt publish`` gives its values.
 
     Raises
     ------
@@ -143,11 +143,13 @@ def mapping(config: Config, own: Mapping[str, object] | None = None) -> SeriesMa
 
 def _only_of_files(told: Mapping[str, object], place: Place) -> None:
     if "utc_s" in told:
-        raise place.error("a file has its times: see [import] time and time_unit", "utc_s")
+        raise place.error(
+            "a file brings its own times: see time and time_unit in [import]", "utc_s"
+        )
     for channel, entry in told.items():
         for key in _LIVE:
             if isinstance(entry, dict) and key in entry:
-                raise place.error("is for live sources alone, not for files", channel, key)
+                raise place.error("is only for live sources, not for files", channel, key)
 
 
 def _selector(field: Field, place: Place) -> Selector:
@@ -169,7 +171,7 @@ def _selector(field: Field, place: Place) -> Selector:
         )
     words = [key for key, value in labels if value == "*"]
     if words and (field.channel != "state" or len(words) > 1):
-        raise place.error('the label "*" is for one label of a state', field.channel)
+        raise place.error('accepted: "*" in one label of state, nowhere else', field.channel)
     return Selector(
         found["name"],
         tuple((key, value) for key, value in labels if value != "*"),

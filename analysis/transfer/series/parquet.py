@@ -117,8 +117,8 @@ def _collect(found: Any, samples: Samples) -> None:  # noqa: ANN401 - pyarrow ha
     names = found.schema_arrow.names
     if mapping.time not in names:
         raise RecordingError(
-            f"{path}: has no column {mapping.time!r}; name the column of times as time in "
-            f"[import]; it has: {', '.join(n[:80] for n in names[:20])}"
+            f"{path}: has no column {mapping.time!r}; write the name of the column of times as "
+            f"time into [import]. It has: {', '.join(n[:80] for n in names[:20])}"
         )
     chosen: dict[str, list[tuple[Selector, Field]]] = {}
     for name in names:

@@ -139,7 +139,7 @@ class Samples:
         if self._count > self._most:
             raise RecordingError(
                 f"{self.path}: holds more than {self._most:,} values (most_values in [limits]); "
-                "hand it in in parts, such as a file a year"
+                "import it in parts, such as one file for each year"
             )
 
     def _state(self, field: Field, value: Value) -> float | None:

@@ -40,11 +40,11 @@ def test_good_values_are_shown_without_a_judgement():
 @pytest.mark.parametrize(
     ("voltage_v", "nominal_v", "hint"),
     [
-        (1.329, None, "is the scale 0.1 instead of 0.01 (13.29 V)?"),
-        (132.9, None, "is the scale 0.001 instead of 0.01 (13.29 V)?"),
+        (1.329, None, "should the scale be 0.1 instead of 0.01? That would be 13.29 V"),
+        (132.9, None, "should the scale be 0.001 instead of 0.01? That would be 13.29 V"),
         (63.0, 12.0, "no bank of 12 V has that"),
         (26.4, 12.0, "no bank of 12 V has that"),
-        (13290.0, None, "is the scale 1e-05 instead of 0.01 (13.29 V)?"),
+        (13290.0, None, "should the scale be 1e-05 instead of 0.01? That would be 13.29 V"),
     ],
 )
 def test_a_voltage_that_no_bank_has(voltage_v, nominal_v, hint):
@@ -104,7 +104,7 @@ def words_of(volts, seconds, warmth):
             "scale = 0.01",
             "scale = 0.001",
             [
-                "voltage_v: 1.329 V: no bank has that: is the scale 0.01 instead of 0.001",
+                "voltage_v: 1.329 V: no bank has that: should the scale be 0.01 instead of 0.001",
                 "70 x voltage_v is that of no bank of 12 V (1.329), which the log leaves out",
             ],
         ),

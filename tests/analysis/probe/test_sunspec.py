@@ -47,5 +47,5 @@ def test_probe_says_what_a_device_without_sunspec_needs(tmp_path, sunspec_device
     device = sunspec_device({0: [1, 2, 3], 40000: [4, 5, 6]})
     (tmp_path / "ebbwatt.toml").write_text(HEAD + f"port = {device.port}\nallow_network = true\n")
     told = ebbwatt("probe", cwd=tmp_path, status=1).stderr
-    assert "no 'SunS' at register 40000, 0, 50000: it does not follow SunSpec" in told
+    assert "no 'SunS' at register 40000, 0, 50000: the device does not follow SunSpec" in told
     assert 'use kind = "modbus" there' in told

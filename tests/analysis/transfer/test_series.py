@@ -489,7 +489,9 @@ def test_a_damaged_parquet_file_is_one_line(tmp_path):
 
 def test_parquet_without_its_column_of_times_says_how_to_name_it(tmp_path):
     path = write_parquet(tmp_path / "log.parquet", {"when": [1.0], "voltage_v": [12.0]})
-    with pytest.raises(RecordingError, match=r"name the column of times as time in \[import\]"):
+    with pytest.raises(
+        RecordingError, match=r"write the name of the column of times as time into \[import\]"
+    ):
         list(series_recording(path, boat(tmp_path, "")))
 
 
@@ -505,7 +507,7 @@ def test_without_pyarrow_one_line_says_what_to_install(tmp_path, monkeypatch):
     [
         ("[import]\njoin = 1\n", "join_s"),
         ("[import.fields]\nvoltage_v = 'a{b'\n", "accepted: a name"),
-        ("[import.fields]\nvoltage_v = 'a{b=\"*\"}'\n", "one label of a state"),
+        ("[import.fields]\nvoltage_v = 'a{b=\"*\"}'\n", "in one label of state"),
         ("[import.fields]\nvolts = 'a'\n", "voltage_v"),
         ("[import.fields]\nutc_s = 'a'\n", "time_unit"),
         ("[import.fields]\nvoltage_v = { from = 'a', hold_s = 3 }\n", "live sources"),
