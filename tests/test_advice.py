@@ -1,4 +1,4 @@
-"""Every command line that a text of the program advises is one that the program takes."""
+"""Every command line that the program's texts and guides advise is one that the program takes."""
 
 import ast
 import re
@@ -11,7 +11,7 @@ from analysis.parser import build_parser
 from logger.errors import UsageError
 
 ROOT = Path(__file__).parent.parent
-_LINE = re.compile(r"(.?)ebbwatt ([a-z][^\n]*)")
+_LINE = re.compile(r"(^|[^\w/.-])ebbwatt ([a-z][^\n]*)")
 #: What stands for a figure or a day in a text.
 _FOR = {"A": "5", "V": "13.2", "L": "10", "N": "1", "NUMBER": "1", "DAY": "2024-06-01"}
 _DAY = "2024-06-01"
@@ -59,6 +59,20 @@ ADVISED = sorted(
 )
 
 
+#: Where a guide names a command line: in quotes or backquotes, or typed behind a prompt.
+_IN_GUIDES = re.compile(
+    r"`ebbwatt ([a-z][^`]*)`|'ebbwatt ([a-z][^']*)'|^\$ (?:sudo )?ebbwatt ([a-z].*)$", re.MULTILINE
+)
+GUIDES = ("README.md", "DEVELOPERS.md", "analysis/REFERENCE.md")
+ADVISED += sorted(
+    {
+        ("".join(found).partition("  #")[0].strip(), guide)
+        for guide in GUIDES
+        for found in _IN_GUIDES.findall((ROOT / guide).read_text(encoding="utf-8"))
+    }
+)
+
+
 @pytest.fixture(scope="module")
 def parser():
     return build_parser()
@@ -98,7 +112,8 @@ PARTS = ("event add", "event tick", "event strike", "fleet take")
 
 def test_texts_advise_commands():
     told = [command for command, _ in ADVISED]
-    assert len(ADVISED) > 60
+    assert len(ADVISED) > 100
+    assert {place for _, place in ADVISED} >= set(GUIDES)
     assert "event add fuel --litres 10" in told
     assert any(c.startswith("exchange --at") for c in told)
 
