@@ -33,7 +33,7 @@ demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show 
 	$(BIN)/ebbwatt demo
 
 test: lint $(VENV)/dev.stamp  ## Lint, types, and every test with branch coverage
-	$(BIN)/python -m pytest -n 2 --dist loadfile --cov --cov-report=
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder --cov --cov-report=
 
 lint: $(VENV)/dev.stamp types  ## Style rules, formatting and strict types
 	$(BIN)/ruff check .
@@ -61,7 +61,7 @@ bench: $(VENV)/dev.stamp  ## Measure speed, size and wear against the plain ways
 	$(BIN)/python -m tests.bench.fleet
 
 pictures: $(VENV)/dev.stamp  ## Make the pictures of the README from the demonstration (needs chromium)
-	$(BIN)/python -m tests.support.pictures
+	$(BIN)/python -m tests.support.screens.pictures
 
 manual: $(VENV)/run.stamp  ## Write build/ebbwatt.1 (manual page) and analysis/REFERENCE.md
 	mkdir -p build

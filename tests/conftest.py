@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, settings
 
 from logger.store.files import prepare
 from tests.support import missing
-from tests.support.rigs.bluez import (
+from tests.support.rigs.devices.bluez import (
     ADDRESS,
     PERIPHERAL,
     RADIO_CONFIG,
@@ -59,7 +59,12 @@ def pytest_make_parametrize_id(val, argname):
 
 
 def pytest_collection_modifyitems(items):
-    """Let a test wait for the demonstration as long as a busy machine takes to make it."""
+    """Begin with the files of slow tests; wait for the demonstration as long as it may take.
+
+    Whoever gets a slow file last would keep the other worker waiting.
+    """
+    slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
+    items.sort(key=lambda item: -slow[item.path])
     for item in items:
         if "demonstration" in item.fixturenames:
             item.add_marker(pytest.mark.timeout(2 * DEMO_TAKES_S))

@@ -6,7 +6,7 @@ import pytest
 
 from analysis import vocabulary
 from logger.reading import OperatingState
-from tests.support.rigs.sources import described
+from tests.support.rigs.devices.sources import described
 
 
 def example(body):

@@ -17,11 +17,11 @@ from pathlib import Path
 from logger.system.onlookers import Onlooker
 from logger.system.snapshot import snapshot_path
 from tests.conftest import ROOT
-from tests.support.rigs.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
-from tests.support.rigs.can_bus import Bus as CanBus
-from tests.support.rigs.modbus_tcp import Server, sunspec
-from tests.support.rigs.pty_line import PtyLine
-from tests.support.rigs.sensor_tree import SensorTree
+from tests.support.rigs.devices.bluez import ADDRESS, PERIPHERAL, BlueZ, Bus
+from tests.support.rigs.devices.can_bus import Bus as CanBus
+from tests.support.rigs.devices.modbus_tcp import Server, sunspec
+from tests.support.rigs.devices.pty_line import PtyLine
+from tests.support.rigs.devices.sensor_tree import SensorTree
 
 #: A memory file system (tmpfs(5)); the file system of temporary files where there is none.
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None
@@ -165,7 +165,7 @@ def can_ms():
         folder = Path(name)
         configure(folder, CAN, "can-frames", 1.0)
         bus = CanBus(folder)
-        module = ("-m", "tests.support.rigs.can_bus", "log")
+        module = ("-m", "tests.support.rigs.devices.can_bus", "log")
         with started(folder, *module, RUNTIME_DIRECTORY=memory) as program:
             cost = cost_ms(program, time.sleep, 1.0)
         bus.end()

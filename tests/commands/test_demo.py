@@ -13,7 +13,7 @@ from logger.errors import UsageError
 from logger.sources.boat.course import lay_out
 from logger.sources.simulated import build
 from tests.conftest import ROOT
-from tests.support.browser import browse
+from tests.support.screens.browser import browse
 
 
 @pytest.fixture(scope="module")

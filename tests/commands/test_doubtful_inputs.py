@@ -1,8 +1,8 @@
 """Recordings that cannot be true, through whole commands: import, report, check --log, watch.
 
-Each recording is a season of an independent boat (:mod:`tests.support.seasons`) with one thing
-wrong; what it truly gave stays known. What was wrong is told with what to do, on every screen, and
-no interval leaves out the truth.
+Each recording is a season of an independent boat (:mod:`tests.support.boats.seasons`) with one
+thing wrong; what it truly gave stays known. What was wrong is told with what to do, on every
+screen, and no interval leaves out the truth.
 """
 
 import json
@@ -12,7 +12,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from tests.support.seasons import CONFIG, YEAR_S, Season, readings, sail, write_csv
+from tests.support.boats.seasons import CONFIG, YEAR_S, Season, readings, sail, write_csv
 
 pytestmark = pytest.mark.timeout(600)
 USUAL = {"load_a": 2.6, "loss_per_kh": 0.03, "days": 80}

@@ -14,7 +14,7 @@ from analysis.exchange.units import counter_of, last_exchange
 from logger.config import load_config
 from logger.errors import EbbwattError, UsageError
 from logger.event import Event
-from tests.support.terminal import Terminal
+from tests.support.screens.terminal import Terminal
 
 BEGUN_S = 1_700_006_400  # 2023-11-15T00:00:00Z
 DAY_S = 86400

@@ -19,8 +19,8 @@ from logger.store.lock import StoreLock
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from logger.system.snapshot import read_snapshot, snapshot_path
+from tests.support.rigs.devices.pty_line import SpokenLine
 from tests.support.rigs.live import live, wait_for
-from tests.support.rigs.pty_line import SpokenLine
 
 #: A charger at rest: nothing is committed for twenty minutes, the setting that ships.
 CONFIG = """\

@@ -11,8 +11,8 @@ from analysis.history.history import STATE_CODE, load_history
 from logger.reading import OperatingState
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.configurations import SERIAL
+from tests.support.rigs.devices.pty_line import PtyLine, SpokenLine
 from tests.support.rigs.live import live, wait_for
-from tests.support.rigs.pty_line import PtyLine, SpokenLine
 
 # The device: a process of its own that writes a line every 50 ms to the descriptor it inherits,
 # with garbage between lines: noise bytes, half a line, a boot banner, a decimal comma, a number

@@ -15,7 +15,7 @@ from analysis.history.history import load_history
 from analysis.probe.guesses import guess_kind
 from analysis.probe.transcript import quoted
 from tests.conftest import ROOT
-from tests.support.rigs.pty_line import PtyLine
+from tests.support.rigs.devices.pty_line import PtyLine
 
 DEVICES = sorted((ROOT / "fixtures/devices").glob("*.toml"))
 SOURCE = """

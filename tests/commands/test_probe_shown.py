@@ -2,8 +2,8 @@
 
 import pytest
 
-from tests.support.rigs.far_ends import Device
-from tests.support.rigs.sources import CHARGER
+from tests.support.rigs.devices.far_ends import Device
+from tests.support.rigs.devices.sources import CHARGER
 
 #: A charger of frames that move, as a device nobody has described.
 MOVES = """\

@@ -9,7 +9,7 @@ from analysis.show.page.report.page import page
 from analysis.show.screen.summary import summary
 from logger.store.files import prepare
 from tests.support.configurations import AFT_LOCKER
-from tests.support.pages import Outline, matter
+from tests.support.screens.pages import Outline, matter
 
 
 def test_cautions_stand_in_page_summary_and_help(ebbwatt):

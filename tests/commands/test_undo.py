@@ -13,8 +13,8 @@ from logger.store.records import SessionStart, interval_row, write_import
 from logger.store.repair.salvage import salvage
 from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
+from tests.support.boats.intervals import minute
 from tests.support.configurations import AFT_LOCKER
-from tests.support.intervals import minute
 
 CONFIG = AFT_LOCKER + "[fuel]\n"
 CHARGER = ChargerConfig("aft locker", 110.0)

@@ -12,7 +12,7 @@ import pytest
 from tests.conftest import unmeasured
 from tests.support.configurations import AFT_LOCKER
 from tests.support.missing import program, unable
-from tests.support.terminal import Terminal
+from tests.support.screens.terminal import Terminal
 
 #: A user whose files the log is.
 OTHER = 64124

@@ -21,7 +21,7 @@ from logger.store.files import prepare
 from logger.store.raw import COLUMNS, PackedHour
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support.intervals import minute
+from tests.support.boats.intervals import minute
 from tests.support.missing import unable
 from tests.support.rigs.live import live, wait_for
 

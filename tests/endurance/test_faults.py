@@ -16,8 +16,8 @@ from logger.config import ChargerConfig
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
+from tests.support.boats.intervals import minute
 from tests.support.forked import Forked, build_shim
-from tests.support.intervals import minute
 from tests.support.missing import program
 
 MOST = int(os.environ.get("EBBWATT_FAULTS", "0"))

@@ -26,7 +26,7 @@ MOST_NAMES = 40
 def test_a_fuzzed_line_neither_grows_nor_stalls(tmp_path, child_env, device):
     config = tmp_path / "ebbwatt.toml"
     config.write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
-    rig = [sys.executable, "-m", "tests.support.rigs.fuzzed_line"]
+    rig = [sys.executable, "-m", "tests.support.rigs.devices.fuzzed_line"]
     done = subprocess.run(
         [*rig, config, DEVICES / f"{device}.toml", MEGABYTES, SEED],
         env=unmeasured(child_env),

@@ -24,8 +24,8 @@ from logger.store.reader import Reader
 from logger.system.snapshot import boot_id, read_snapshot, snapshot_path
 from tests.conftest import unmeasured
 from tests.support.configurations import SIMULATED
+from tests.support.rigs.devices.pty_line import PtyLine
 from tests.support.rigs.live import live, resident_kib, wait_for
-from tests.support.rigs.pty_line import PtyLine
 
 #: A serial line on which nobody speaks.
 SILENT = """\

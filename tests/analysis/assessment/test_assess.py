@@ -15,7 +15,7 @@ from analysis.history.runs import find_runs
 from logger.config import SensorConfig, load_config
 from logger.event import Event
 from tests.support.asked import assess
-from tests.support.plain_log import (
+from tests.support.boats.plain_log import (
     BEGIN_S,
     COLUMNS,
     RATED_W,

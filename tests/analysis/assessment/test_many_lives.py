@@ -5,7 +5,7 @@ import pytest
 
 from logger.config import load_config
 from tests.support.asked import assess
-from tests.support.plain_log import log
+from tests.support.boats.plain_log import log
 
 
 @pytest.fixture(scope="module")

@@ -16,9 +16,9 @@ from logger.config import ServiceConfig, load_config
 from logger.errors import ConfigError, UsageError
 from logger.event import Event
 from logger.reading import OperatingState
+from tests.support.boats.histories import plain_history
 from tests.support.configurations import config_for
-from tests.support.histories import plain_history
-from tests.support.scenes import DAY_S, at
+from tests.support.screens.scenes import DAY_S, at
 
 #: Forty days, of which the charger runs the first six hours each: 240 h.
 BEGUN_S, DAYS, HOURS_A_DAY = at(2024, 1, 31), 40, 6

@@ -5,7 +5,7 @@ import pytest
 from analysis.assessment.document import Step
 from analysis.assessment.step_causes import NEAR_D, step_findings
 from logger.event import PERSON_KINDS, Event
-from tests.support.scenes import DAY_S, at
+from tests.support.screens.scenes import DAY_S, at
 
 AT_S = at(2024, 6, 15)
 STEP = Step(1200.0, AT_S, -0.08, -0.10, -0.06)

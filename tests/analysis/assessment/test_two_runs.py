@@ -6,8 +6,8 @@ import numpy as np
 
 from analysis.assessment.case import Case
 from analysis.assessment.two_runs import two_runs
+from tests.support.boats.plain_log import joined, log
 from tests.support.configurations import config_for
-from tests.support.plain_log import joined, log
 
 DAY_S = 86400.0
 

@@ -13,7 +13,7 @@ import pytest
 from analysis import cli
 from analysis.fleet.folder import Fleet, Key
 from analysis.fleet.intake import Outcome, take
-from tests.support.fleet_boats import change, store_id, write_boat
+from tests.support.boats.fleet_boats import change, store_id, write_boat
 
 RUNS = 12
 

@@ -14,7 +14,7 @@ from analysis.fleet.prior import GRID, LOSS, Sisters, integrate, normal
 from analysis.fleet.sketch import FORM_NAMES, Sketch, sketch_of
 from analysis.health.life import estimate
 from analysis.health.trend import WANDERS, Observations
-from tests.support import plain_log
+from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 from tests.support.published import BATTING, GAAS, GAAS_PSEUDO_H
 

@@ -18,7 +18,7 @@ from analysis.fleet.runner import ENDED, Failure
 from analysis.fleet.runner import results as local
 from logger.errors import EbbwattError, UsageError
 from tests.conftest import unmeasured
-from tests.support.fleet_boats import write_boat
+from tests.support.boats.fleet_boats import write_boat
 from tests.support.missing import library
 from tests.support.rigs.fleet_work import work
 

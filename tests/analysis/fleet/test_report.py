@@ -25,9 +25,9 @@ from analysis.fleet.ranking import Boat, Standing, ranked
 from analysis.show.page.fleet_page import fleet_page
 from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
-from tests.support import plain_log
-from tests.support.fleet_boats import write_boat
-from tests.support.pages import Outline
+from tests.support.boats import plain_log
+from tests.support.boats.fleet_boats import write_boat
+from tests.support.screens.pages import Outline
 
 #: Of each boat: label, runs, loss a thousand hours. The logs end when the last run ended.
 BOATS = {

@@ -14,8 +14,8 @@ from logger.config import FuelConfig
 from logger.event import Event
 from logger.reading import OperatingState
 from tests.support.asked import fuel_outlook
+from tests.support.boats.small_boat import START_S, SmallBoat, sail
 from tests.support.configurations import config_for
-from tests.support.small_boat import START_S, SmallBoat, sail
 
 DAY_S = 86400.0
 OFF = STATE_CODE[OperatingState.OFF]

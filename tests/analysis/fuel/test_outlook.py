@@ -18,10 +18,10 @@ from analysis.sizing.size import size, supply_wh
 from logger.event import Event
 from logger.reading import OperatingState
 from tests.support.asked import fuel_outlook
+from tests.support.boats.needs import need_of
+from tests.support.boats.plain_log import log
+from tests.support.boats.small_boat import START_S, SmallBoat, sail
 from tests.support.configurations import config_for
-from tests.support.needs import need_of
-from tests.support.plain_log import log
-from tests.support.small_boat import START_S, SmallBoat, sail
 
 DAY_S = 86400.0
 

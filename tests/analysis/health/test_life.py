@@ -5,7 +5,7 @@ import pytest
 
 from analysis.health.life import estimate
 from analysis.health.trend import Observations
-from tests.support.plain_log import BEGIN_S
+from tests.support.boats.plain_log import BEGIN_S
 
 
 def test_bounds_below_the_values_move_nothing_and_bounds_above_lift():

@@ -7,7 +7,7 @@ import numpy as np
 from analysis.health.limiter import BATTERY, OTHER_SOURCE, stretches
 from analysis.health.run_output import outputs
 from analysis.history.runs import find_runs
-from tests.support.plain_log import RATED_W, RUNNING, log
+from tests.support.boats.plain_log import RATED_W, RUNNING, log
 
 RUN_H = 6.0
 EACH, REST = 36, 3

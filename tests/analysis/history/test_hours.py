@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.history.hours import running_hours
-from tests.support.plain_log import BEGIN_S
+from tests.support.boats.plain_log import BEGIN_S
 
 
 def hours(counter, gap_h=1.0, *, ran=True):

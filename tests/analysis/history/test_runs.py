@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.history.runs import find_runs, tidy
-from tests.support.plain_log import RATED_W, STANDBY, joined, log
+from tests.support.boats.plain_log import RATED_W, STANDBY, joined, log
 
 
 def test_runs_are_those_of_the_log():

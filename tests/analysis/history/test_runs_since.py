@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.history.runs import find_runs, runs_since
-from tests.support.plain_log import BEGIN_S, RATED_W, log
+from tests.support.boats.plain_log import BEGIN_S, RATED_W, log
 
 HISTORY = log(runs=12)
 RUNS = find_runs(HISTORY, RATED_W)

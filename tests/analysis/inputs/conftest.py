@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.support.seasons import Season, aboard
+from tests.support.boats.seasons import Season, aboard
 
 
 @pytest.fixture(scope="session")

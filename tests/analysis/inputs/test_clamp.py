@@ -8,8 +8,8 @@ import pytest
 from analysis.inputs.clamp import Reading, clamp_text, corrected, read_events, solve
 from logger.config import SensorConfig
 from logger.event import Event
-from tests.support import plain_log
 from tests.support.asked import assess
+from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 from tests.support.findings import assessed, found, holds_truth
 

@@ -9,7 +9,7 @@ from analysis.history.runs import find_runs
 from analysis.inputs.finding import Severity
 from analysis.inputs.gain import Change, find_change, find_cycles, in_doubt
 from logger.event import Event
-from tests.support import plain_log
+from tests.support.boats import plain_log
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 WORN = {"seasons": 3, "days": 110, "loss_per_kh": 0.08, "load_a": 2.4}

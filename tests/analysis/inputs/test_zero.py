@@ -9,7 +9,7 @@ from analysis.assessment.case import Case
 from analysis.history.runs import find_runs
 from analysis.inputs.finding import Severity
 from analysis.inputs.zero import find_zero
-from tests.support import plain_log
+from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 from tests.support.findings import assessed, doubts, found, holds_truth
 

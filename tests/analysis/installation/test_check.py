@@ -22,11 +22,11 @@ from analysis.statistics.robust import robust_fit, robust_mean
 from logger.config import load_config
 from logger.errors import ConfigError, UsageError
 from logger.event import Event
-from tests.support import small_boat
-from tests.support.browser import browse
-from tests.support.charger_stops import BEGUN_S, RATED_W, Stops, condensed
+from tests.support.boats import small_boat
+from tests.support.boats.charger_stops import BEGUN_S, RATED_W, Stops, condensed
 from tests.support.configurations import AFT_LOCKER
-from tests.support.pages import Outline
+from tests.support.screens.browser import browse
+from tests.support.screens.pages import Outline
 
 CONFIG = AFT_LOCKER + "fitted = 2023-11-15\n"
 BANK = "[battery]\ncapacity_ah = 200\n"

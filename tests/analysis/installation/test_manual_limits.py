@@ -10,7 +10,7 @@ from analysis.installation.manual_limits import WORDS, against_log, figures_of
 from logger.config import UnitConfig, load_config
 from logger.errors import ConfigError
 from logger.sections import UNIT
-from tests.support.charger_stops import Stops, condensed
+from tests.support.boats.charger_stops import Stops, condensed
 
 RATED_A = 110.0 / 12.0
 

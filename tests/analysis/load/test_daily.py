@@ -10,8 +10,8 @@ from analysis.load.daily import EFFICIENCY
 from analysis.load.other_sources import STEP_S, make_grid
 from analysis.show.screen.load import lines
 from tests.support.asked import daily_load, load_limit
+from tests.support.boats.small_boat import SmallBoat, sail
 from tests.support.configurations import config_for
-from tests.support.small_boat import SmallBoat, sail
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,8 @@ from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
 from analysis.load.kinds import kinds_of_day
 from logger.other_sources import OtherSource
+from tests.support.boats.small_boat import START_S, SmallBoat, sail
 from tests.support.configurations import config_for
-from tests.support.small_boat import START_S, SmallBoat, sail
 
 FIRST = datetime.fromtimestamp(START_S, UTC).date()
 

@@ -14,8 +14,8 @@ from analysis.probe.heard import Heard
 from analysis.probe.series import guesses
 from analysis.probe.shown import Manner, hex_rows
 from logger.sources.decoders.checksums import checksum
-from tests.support.rigs.said import RAN_S, TALKERS
-from tests.support.rigs.sources import described
+from tests.support.rigs.devices.said import RAN_S, TALKERS
+from tests.support.rigs.devices.sources import described
 
 #: Asked for numbers in turn, or for words; each entry is what the device answers.
 NUMBERS = {

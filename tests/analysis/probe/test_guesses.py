@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from analysis.probe.guesses import guess_checksum, guess_framing
 from logger.sources.decoders.checksums import CRC_MODELS, SUMS, checksum, checksum_size
-from tests.support.rigs.framing import cobs, slip
+from tests.support.rigs.devices.framing import cobs, slip
 
 CONFIG = """\
 [charger]

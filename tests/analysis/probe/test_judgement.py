@@ -7,8 +7,8 @@ import pytest
 
 from analysis.probe.judgement import Judgement
 from logger.reading import Reading
-from tests.support.rigs.late_device import registers
-from tests.support.rigs.sources import CHARGER, described, inside_source
+from tests.support.rigs.devices.late_device import registers
+from tests.support.rigs.devices.sources import CHARGER, described, inside_source
 
 SWAPPED = "the order of its words looks swapped: try order ="
 TEXT = """

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.support.rigs.modbus_tcp import Server, sunspec
+from tests.support.rigs.devices.modbus_tcp import Server, sunspec
 
 
 @pytest.fixture

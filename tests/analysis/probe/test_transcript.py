@@ -6,8 +6,8 @@ from analysis.commands import check
 from analysis.probe.transcript import Transcript
 from logger.sources.decoding import Context
 from logger.sources.pipeline import Outcome
-from tests.support.rigs.late_device import sealed
-from tests.support.rigs.sources import described
+from tests.support.rigs.devices.late_device import sealed
+from tests.support.rigs.devices.sources import described
 
 REGISTERS = """
 [decoder]

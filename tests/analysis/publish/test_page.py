@@ -14,8 +14,8 @@ from analysis.publish.page_target import Page
 from analysis.publish.recent import Recent, read_recent
 from logger.config import load_config
 from logger.errors import EbbwattError
-from tests.support.browser import browse
 from tests.support.outward import facts, silent
+from tests.support.screens.browser import browse
 
 NOW_S = 1_764_400_060.0
 RECENT = Recent(

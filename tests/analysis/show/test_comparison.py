@@ -11,8 +11,8 @@ from analysis.show.comparison import compare, read_document
 from analysis.show.page.report.page import page
 from analysis.show.screen.summary import MOST_LINES, summary
 from logger.errors import EbbwattError
-from tests.support import scenes
-from tests.support.pages import earlier, matter
+from tests.support.screens import scenes
+from tests.support.screens.pages import earlier, matter
 
 DAY_S = 86400.0
 

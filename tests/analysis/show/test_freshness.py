@@ -8,7 +8,7 @@ from analysis.estimate import Span
 from analysis.show.freshness import fuel_too_old, with_forecast_suspended
 from analysis.show.matter import Matter
 from analysis.show.screen.summary import summary
-from tests.support.scenes import DAY_S, sound
+from tests.support.screens.scenes import DAY_S, sound
 
 END_S = 1_700_000_000.0
 

@@ -15,7 +15,7 @@ from analysis.show.screen.summary import summary
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.system.snapshot import Snapshot
-from tests.support import scenes
+from tests.support.screens import scenes
 
 NOW_S = scenes.END_S
 #: The screen that every terminal has.

@@ -14,8 +14,8 @@ from analysis.sizing.result import Fitted
 from analysis.sizing.size import audit_days, bank_ah, size
 from logger.errors import ConfigError
 from tests.conftest import ROOT
+from tests.support.boats.needs import need_of
 from tests.support.configurations import AFT_LOCKER
-from tests.support.needs import need_of
 
 FIXTURES = ROOT / "fixtures"
 

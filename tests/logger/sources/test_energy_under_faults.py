@@ -16,11 +16,11 @@ from logger.sources.described import EAGER_S, DescribedSource
 from logger.sources.link.conversation import opened
 from logger.sources.link.supervision import supervise
 from tests.conftest import ROOT
-from tests.support.energy import energy_of, trapezoids, truth
+from tests.support.boats.energy import energy_of, trapezoids, truth
+from tests.support.rigs.devices.late_device import LateDevice, registers, sealed
+from tests.support.rigs.devices.said import TALKERS
+from tests.support.rigs.devices.sources import described
 from tests.support.rigs.fast_motion import run
-from tests.support.rigs.late_device import LateDevice, registers, sealed
-from tests.support.rigs.said import TALKERS
-from tests.support.rigs.sources import described
 
 LEAST = 0.995
 LASTS_S = 3600.0

@@ -17,9 +17,9 @@ from logger.sources.decoders.hwmon import build_hwmon
 from logger.sources.decoding import Context, Message
 from logger.sources.link.sensors import SensorLink, find
 from logger.sources.link.supervision import supervise
-from tests.support.energy import energy_of, held, quick_truth
-from tests.support.rigs.sensor_tree import SensorTree
-from tests.support.rigs.sources import described, source_from, take
+from tests.support.boats.energy import energy_of, held, quick_truth
+from tests.support.rigs.devices.sensor_tree import SensorTree
+from tests.support.rigs.devices.sources import described, source_from, take
 
 FILES = Path("/proc/self/fd")
 SOURCE = """\

@@ -10,8 +10,8 @@ from logger.refusals import Refusals
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.link import tcp
 from logger.sources.link.tcp import TcpLink
-from tests.support.rigs.modbus_tcp import QUICK, SOURCE, TWO_ALIKE, inside
-from tests.support.rigs.sources import source_from
+from tests.support.rigs.devices.modbus_tcp import QUICK, SOURCE, TWO_ALIKE, inside
+from tests.support.rigs.devices.sources import source_from
 
 # --- in fast motion: the energy of an hour -------------------------------------------------------
 

@@ -13,11 +13,19 @@ from logger.sources.link import tcp
 from logger.sources.link.supervision import supervise
 from logger.sources.link.tcp import TcpLink
 from logger.sources.modbus_tcp import ModbusTcpSource
-from tests.support.energy import energy_of, truth
+from tests.support.boats.energy import energy_of, truth
 from tests.support.rigs import fast_motion
-from tests.support.rigs.late_device import registers
-from tests.support.rigs.modbus_tcp import QUICK, SLOW, SOURCE, TWO_ALIKE, Server, Wire, inside
-from tests.support.rigs.sources import described, source_from, take
+from tests.support.rigs.devices.late_device import registers
+from tests.support.rigs.devices.modbus_tcp import (
+    QUICK,
+    SLOW,
+    SOURCE,
+    TWO_ALIKE,
+    Server,
+    Wire,
+    inside,
+)
+from tests.support.rigs.devices.sources import described, source_from, take
 
 
 class Faults:

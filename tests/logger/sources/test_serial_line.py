@@ -14,8 +14,8 @@ from serial.rfc2217 import PortManager
 from logger.errors import ConfigError, SourceError
 from logger.reading import OperatingState
 from logger.sources.link import port
-from tests.support.rigs.pty_line import PtyLine
-from tests.support.rigs.sources import source_from, take
+from tests.support.rigs.devices.pty_line import PtyLine
+from tests.support.rigs.devices.sources import source_from, take
 
 TEXT = """
 [source]

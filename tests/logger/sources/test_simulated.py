@@ -21,7 +21,7 @@ from logger.sources.boat.model import (
     StepChange,
 )
 from logger.sources.boat.run import Voyage
-from tests.support.rigs.sources import source_from
+from tests.support.rigs.devices.sources import source_from
 
 STILL = ChargerModel(wander_per_sqrt_1000h=0.0, run_scatter=0.0, transient=0.0)
 

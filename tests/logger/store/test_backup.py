@@ -15,8 +15,8 @@ from logger.errors import EbbwattError, StoreDamagedError, UsageError
 from logger.store.backup import backup
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.support.boats.intervals import minute
 from tests.support.configurations import AFT_LOCKER
-from tests.support.intervals import minute
 from tests.support.missing import unable
 from tests.support.rigs.live import QUICK, live
 

@@ -20,7 +20,7 @@ from logger.store.files import APPLICATION_ID, SCHEMA_VERSION, prepare
 from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support.intervals import BEGIN_S, minute
+from tests.support.boats.intervals import BEGIN_S, minute
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 

@@ -13,7 +13,7 @@ from logger.refusals import LONGEST_LINE, one_line
 from logger.system.journal import MOST_LINES, Bounded
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.configurations import SERIAL
-from tests.support.rigs.pty_line import PtyLine
+from tests.support.rigs.devices.pty_line import PtyLine
 
 
 @given(st.text())

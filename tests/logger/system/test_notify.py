@@ -10,7 +10,7 @@ import pytest
 
 from logger.system.notify import Notifier
 from tests.support.configurations import SERIAL, SIMULATED
-from tests.support.rigs.pty_line import PtyLine
+from tests.support.rigs.devices.pty_line import PtyLine
 
 #: Microseconds of the watchdog in these tests.
 USEC = 2_000_000

@@ -10,7 +10,7 @@ from pathlib import Path
 from logger.config import ChargerConfig
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support.intervals import minute
+from tests.support.boats.intervals import minute
 
 #: Intervals a commit.
 BATCH = 3

@@ -6,7 +6,7 @@ from contextlib import closing
 from datetime import date
 
 from logger.config import ChargerConfig
-from tests.support.intervals import minute
+from tests.support.boats.intervals import minute
 from tests.support.rigs.live import QUICK
 
 CHARGER = ChargerConfig("aft locker", 110.0, date(2021, 4, 18))

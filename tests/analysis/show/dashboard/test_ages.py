@@ -20,9 +20,9 @@ from analysis.show.freshness import as_of
 from logger.config import load_config
 from logger.reading import OperatingState, Reading
 from logger.system.snapshot import Snapshot
-from tests.support import scenes
-from tests.support.histories import plain_history
-from tests.support.scenes import DAY_S
+from tests.support.boats.histories import plain_history
+from tests.support.screens import scenes
+from tests.support.screens.scenes import DAY_S
 
 NOW_S = scenes.END_S
 MINUTE_S, HOUR_S = 60.0, 3600.0

@@ -9,8 +9,8 @@ from analysis.history.history import STATE_CODE
 from analysis.show.dashboard.battery import SETTLED_H, battery_of, level
 from logger.config import BatteryConfig
 from logger.reading import OperatingState, Reading
-from tests.support import scenes
-from tests.support.histories import plain_history
+from tests.support.boats.histories import plain_history
+from tests.support.screens import scenes
 
 NOW_S = scenes.END_S
 AGM = BatteryConfig(chemistry="agm")

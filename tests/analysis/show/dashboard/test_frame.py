@@ -35,9 +35,9 @@ from logger.store.files import DAMAGED_WORDS
 from logger.store.reader import Fitting, Reader
 from logger.system.snapshot import Snapshot
 from tests.conftest import ROOT
-from tests.support import scenes
 from tests.support.configurations import AFT_LOCKER
-from tests.support.wcag import contrast
+from tests.support.screens import scenes
+from tests.support.screens.wcag import contrast
 
 NOW_S = scenes.END_S
 GOLDEN = ROOT / "fixtures/frames"

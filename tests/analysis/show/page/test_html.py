@@ -16,10 +16,10 @@ import pytest
 from analysis.show.comparison import compare
 from analysis.show.page.report.page import page, write_page
 from analysis.show.page.style import DARK_INKS, INKS, STYLE
-from tests.support import scenes
-from tests.support.browser import browse
-from tests.support.pages import SCENES, earlier, matter
-from tests.support.wcag import contrast
+from tests.support.screens import scenes
+from tests.support.screens.browser import browse
+from tests.support.screens.pages import SCENES, earlier, matter
+from tests.support.screens.wcag import contrast
 
 #: Looks at the page in each frame as a reader with a screen reader or poor eyes would. The probe is
 #: the test's own; the page itself holds no script. Contrast is that of the computed colours.

@@ -9,8 +9,8 @@ from analysis.load.result import Month
 from analysis.show.page.plots.axes import NARROW, WIDE
 from analysis.show.page.report.load_part import figures, plot, words
 from tests.support.asked import daily_load
+from tests.support.boats.small_boat import SmallBoat, sail
 from tests.support.configurations import config_for
-from tests.support.small_boat import SmallBoat, sail
 
 SVG = "{*}"
 

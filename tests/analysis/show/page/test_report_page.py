@@ -16,8 +16,8 @@ from analysis.show.page.report.page import page, write_page
 from logger.errors import EbbwattError
 from logger.event import Event
 from tests.conftest import ROOT
-from tests.support import scenes
-from tests.support.pages import MADE_S, SCENES, Outline, matter
+from tests.support.screens import scenes
+from tests.support.screens.pages import MADE_S, SCENES, Outline, matter
 
 
 @pytest.mark.parametrize("name", SCENES)

@@ -12,8 +12,8 @@ from analysis.show.page.report.page import page
 from analysis.show.screen.summary import MOST_LINES, summary
 from analysis.show.verdict_words import VERDICT_SIGNS
 from analysis.show.wrapping import wrap_plain
-from tests.support import scenes
-from tests.support.pages import SCENES, earlier, matter
+from tests.support.screens import scenes
+from tests.support.screens.pages import SCENES, earlier, matter
 
 
 def situations(name):

@@ -21,10 +21,10 @@ from logger.sources.can.signals import CanDecoder, read_compiled
 from logger.sources.can.source import CanSource
 from logger.sources.link.supervision import supervise
 from tests.conftest import ROOT
-from tests.support.energy import energy_of, quick_truth, trapezoids
+from tests.support.boats.energy import energy_of, quick_truth, trapezoids
 from tests.support.missing import unable
-from tests.support.rigs.can_bus import Deaf, can_frame, frames
-from tests.support.rigs.sources import source_from, take
+from tests.support.rigs.devices.can_bus import Deaf, can_frame, frames
+from tests.support.rigs.devices.sources import source_from, take
 
 DEVICE = ROOT / "fixtures/devices/can-frames.toml"
 SOURCE = f'[source]\nkind = "can"\ninterface = "can0"\ndescription = "{DEVICE}"\n'

@@ -14,7 +14,7 @@ from logger.sources.decoding import Context, Message, Refused
 from logger.sources.description import build_decoder
 from logger.sources.link.port import MOST_AT_ONCE
 from tests.support.decoders import PLACE, build, told
-from tests.support.rigs.framing import cobs, slip
+from tests.support.rigs.devices.framing import cobs, slip
 
 FRAME = {
     "kind": "frame", "length": 8, "start": "AA55", "checksum": "CRC-16/MODBUS",

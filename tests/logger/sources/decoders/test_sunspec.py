@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from logger.errors import ConfigError
 from logger.sources.decoders.sunspec import INVERTER_STATES, STATES, Point, point, state_word
 from logger.sources.decoding import Context, Message
-from tests.support.rigs.late_device import sealed
-from tests.support.rigs.modbus_tcp import sunspec
-from tests.support.rigs.sources import described
+from tests.support.rigs.devices.late_device import sealed
+from tests.support.rigs.devices.modbus_tcp import sunspec
+from tests.support.rigs.devices.sources import described
 
 DEVICE = """
 [decoder]

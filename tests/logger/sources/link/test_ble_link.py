@@ -19,7 +19,7 @@ from logger.sources.decoders.characteristics import BASE
 from logger.sources.link.ble_link import Connection
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.conftest import ROOT
-from tests.support.rigs.bluez import (
+from tests.support.rigs.devices.bluez import (
     ADDRESS,
     ONLY_LISTENS,
     PERIPHERAL,
@@ -27,8 +27,8 @@ from tests.support.rigs.bluez import (
     BlueZ,
     quick_description,
 )
+from tests.support.rigs.devices.sources import inside_source, radio_source, take
 from tests.support.rigs.live import live, resident_kib, stored_since, wait_for
-from tests.support.rigs.sources import inside_source, radio_source, take
 from tests.support.rigs.supervised import survives
 
 LOST = "the radio link was lost"

@@ -15,8 +15,8 @@ from logger.errors import SourceError
 from logger.sources.link.inbox import MOST_WAITING, Inbox
 from logger.system.onlookers import Onlooker, Onlookers
 from logger.system.snapshot import read_snapshot, snapshot_path
+from tests.support.rigs.devices.pty_line import PtyLine
 from tests.support.rigs.live import wait_for
-from tests.support.rigs.pty_line import PtyLine
 
 CONFIG = """\
 [charger]

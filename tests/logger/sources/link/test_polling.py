@@ -8,9 +8,9 @@ import pytest
 
 from logger.sources.described import DescribedSource
 from logger.sources.link.supervision import supervise
+from tests.support.rigs.devices.late_device import LateDevice, registers
+from tests.support.rigs.devices.sources import described
 from tests.support.rigs.fast_motion import run
-from tests.support.rigs.late_device import LateDevice, registers
-from tests.support.rigs.sources import described
 
 #: Three questions whose answers all look alike: one register each, far apart.
 ALIKE = """

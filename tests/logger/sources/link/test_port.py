@@ -14,9 +14,9 @@ import pytest
 
 from logger.errors import SourceError
 from logger.sources.link.port import LineSettings, PortLink
+from tests.support.rigs.devices.pty_line import PtyLine, SpokenLine
+from tests.support.rigs.devices.sources import source_from
 from tests.support.rigs.live import wait_for
-from tests.support.rigs.pty_line import PtyLine, SpokenLine
-from tests.support.rigs.sources import source_from
 from tests.support.rigs.supervised import survives
 
 TEXT = """

@@ -8,10 +8,10 @@ import pytest
 from logger.sources.described import DescribedSource
 from logger.sources.link import polling
 from logger.sources.link.supervision import supervise
-from tests.support.rigs.far_ends import Device
+from tests.support.rigs.devices.far_ends import Device
+from tests.support.rigs.devices.late_device import LateDevice, registers, sealed
+from tests.support.rigs.devices.sources import described, inside_source, source_from, take
 from tests.support.rigs.fast_motion import run
-from tests.support.rigs.late_device import LateDevice, registers, sealed
-from tests.support.rigs.sources import described, inside_source, source_from, take
 
 #: Voltage, current, hours and temperature side by side, the battery's current seven further on.
 TABLES = """

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from logger.reading import OperatingState, Reading
 from logger.sources.several.joiner import MOST_WAITING, Joiner, merged
-from tests.support.energy import energy_of, truth
+from tests.support.boats.energy import energy_of, truth
 
 JOIN_S = 1.5
 WAIT_S = 1.0

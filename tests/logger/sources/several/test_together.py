@@ -13,10 +13,10 @@ from logger.config import load_config
 from logger.errors import ConfigError, SourceError
 from logger.refusals import Refusals
 from logger.sources.several.together import Together
+from tests.support.rigs.devices.pty_line import PtyLine
+from tests.support.rigs.devices.sensor_tree import SensorTree
+from tests.support.rigs.devices.sources import source_from, take
 from tests.support.rigs.live import live, resident_kib, wait_for
-from tests.support.rigs.pty_line import PtyLine
-from tests.support.rigs.sensor_tree import SensorTree
-from tests.support.rigs.sources import source_from, take
 
 BOTH = """\
 [[source]]

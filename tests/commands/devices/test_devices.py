@@ -11,7 +11,7 @@ import pytest
 from analysis.history.history import load_history
 from logger.sources.description import read_description
 from tests.conftest import ROOT
-from tests.support.rigs.far_ends import Device
+from tests.support.rigs.devices.far_ends import Device
 from tests.support.rigs.live import live, resident_kib, stored_since
 
 CONFIG = """\

@@ -17,7 +17,7 @@ import pytest
 from logger.config import ChargerConfig
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support.intervals import minute
+from tests.support.boats.intervals import minute
 from tests.support.rigs.live import QUICK, wait_for
 
 #: Every command that prints or writes, with nothing but a log at hand.

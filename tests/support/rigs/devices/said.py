@@ -3,7 +3,7 @@
 import struct
 
 from logger.sources.decoders.checksums import checksum
-from tests.support.rigs.framing import slip
+from tests.support.rigs.devices.framing import slip
 
 #: Running seconds when a device begins to talk.
 RAN_S = 2_169_000

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import ROOT
-from tests.support.pages import words_of
+from tests.support.screens.pages import words_of
 
 #: A busy machine takes minutes for what takes half a minute.
 GENEROUS_S = 1500

@@ -1,7 +1,7 @@
 """Feeds bytes of a disturbed line through pipeline, recorder and writer, faster than time.
 
-``python -m tests.support.rigs.fuzzed_line CONFIG DEVICE MEGABYTES SEED`` prints what was measured
-after a tenth of the bytes and at the end, a JSON object each.
+``python -m tests.support.rigs.devices.fuzzed_line CONFIG DEVICE MEGABYTES SEED`` prints what was
+measured after a tenth of the bytes and at the end, a JSON object each.
 """
 
 import json

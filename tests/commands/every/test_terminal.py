@@ -7,7 +7,7 @@ import pytest
 
 from tests.conftest import unmeasured
 from tests.support.configurations import AFT_LOCKER
-from tests.support.terminal import BACK, HIDE, Terminal
+from tests.support.screens.terminal import BACK, HIDE, Terminal
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from logger.config import ChargerConfig
 from logger.interval import Interval
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support import plain_log
+from tests.support.boats import plain_log
 
 CONFIGURATION = """\
 [charger]
@@ -28,7 +28,7 @@ charge_ceiling_v = 14.2
 
 
 def write_boat(path, empty_store, label="aft locker", more="", first=0, **told):
-    """Write a log (see :func:`tests.support.plain_log.log`) and the configuration beside it."""
+    """Write a log by :func:`tests.support.boats.plain_log.log`, and its configuration beside it."""
     history = plain_log.log(**told)
     path.parent.mkdir(parents=True, exist_ok=True)
     if first == 0:

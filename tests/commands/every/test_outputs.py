@@ -18,7 +18,7 @@ from logger.store.backup import backup
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from logger.system.output import Kind, new_file
-from tests.support.intervals import minute
+from tests.support.boats.intervals import minute
 
 CONFIG = """\
 [charger]

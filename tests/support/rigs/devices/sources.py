@@ -11,7 +11,7 @@ from logger.settings import Document
 from logger.sources import open_source
 from logger.sources.decoding import Place
 from logger.sources.description import parse_description
-from tests.support.rigs.bluez import ADDRESS
+from tests.support.rigs.devices.bluez import ADDRESS
 
 CHARGER = "[charger]\nrated_w = 110.0\n"
 

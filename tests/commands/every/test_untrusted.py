@@ -8,10 +8,10 @@ import sys
 import pytest
 
 from tests.conftest import ROOT
-from tests.support.rigs.bluez import ADDRESS, PERIPHERAL
+from tests.support.rigs.devices.bluez import ADDRESS, PERIPHERAL
+from tests.support.rigs.devices.pty_line import SpokenLine
 from tests.support.rigs.live import live, wait_for
-from tests.support.rigs.pty_line import SpokenLine
-from tests.support.terminal import harmless
+from tests.support.screens.terminal import harmless
 
 # ECMA-48: ESC and the C1 controls begin sequences; Unicode Standard Annex 9: characters that turn
 # the direction of what follows. Rich reads words in brackets as markup.

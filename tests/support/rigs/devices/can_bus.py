@@ -1,7 +1,8 @@
 """A CAN bus where the kernel has none: frames come through a socket of the same kind of size.
 
-``python -m tests.support.rigs.can_bus COMMAND ...`` runs the program on it: the interface ``can0``
-is a datagram socket of that name in the folder at hand, and any attempt to send ends the program.
+``python -m tests.support.rigs.devices.can_bus COMMAND ...`` runs the program on it: the interface
+``can0`` is a datagram socket of that name in the folder at hand, and any attempt to send ends the
+program.
 """
 
 import errno

@@ -5,8 +5,8 @@ No radio and no bluetoothd are needed; bleak runs unchanged. The radio is a tabl
 ``presentation`` for descriptor 0x2904, ``answers`` to what is written, given by another
 characteristic, ``answers_at``), ``manufacturer`` and ``service_data``. Faults are set on it as
 plain attributes. Every call is logged, and every value written. Runs in a process of its
-own (``python -m tests.support.rigs.bluez``), commanded by JSON lines on its standard input, so that
-it can be killed like the real one.
+own (``python -m tests.support.rigs.devices.bluez``), commanded by JSON lines on its standard input,
+so that it can be killed like the real one.
 """
 
 import asyncio
@@ -28,7 +28,7 @@ BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Config
 <busconfig><type>session</type><listen>unix:path={socket}</listen><auth>EXTERNAL</auth>
 <policy context="default"><allow own="*"/><allow send_destination="*"/><allow eavesdrop="true"/>
 </policy></busconfig>"""
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 MANAGER = "org.freedesktop.DBus.ObjectManager"
 PROPERTIES = "org.freedesktop.DBus.Properties"
 ADAPTER = "/org/bluez/hci0"
@@ -70,7 +70,7 @@ PERIPHERAL = {
         f"00002b14{BASE}": {"flags": ["read"], "value": "d20400"},
     },
 }
-#: A daemon that listens to the invented charger of tests/support/rigs/bluez.py.
+#: A daemon that listens to the invented charger of tests/support/rigs/devices/bluez.py.
 RADIO_CONFIG = """\
 [charger]
 label = "Dabchick, aft locker"
@@ -424,7 +424,7 @@ class BlueZ:
 
     def start(self):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.support.rigs.bluez"],
+            [sys.executable, "-m", "tests.support.rigs.devices.bluez"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=self.env,

@@ -25,9 +25,9 @@ from analysis.show.dashboard.watch import fuel_facts, recent_history
 from analysis.show.matter import Matter
 from analysis.show.page.report.page import write_page
 from logger import __version__
-from tests.support.browser import browse
+from tests.support.screens.browser import browse
 
-PICTURES = Path(__file__).resolve().parents[2] / "fixtures/pictures"
+PICTURES = Path(__file__).resolve().parents[3] / "fixtures/pictures"
 
 
 def picture(page: Path, name: str, size: str, work: Path) -> None:

@@ -12,8 +12,8 @@ from analysis.show.comparison import compare
 from analysis.show.page.report.page import page
 from analysis.show.screen.summary import summary
 from tests.conftest import ROOT
-from tests.support import scenes
-from tests.support.pages import SCENES, Outline, earlier, matter
+from tests.support.screens import scenes
+from tests.support.screens.pages import SCENES, Outline, earlier, matter
 
 
 @pytest.mark.parametrize("name", SCENES)

@@ -10,10 +10,10 @@ import pytest
 
 from analysis.history.history import load_history
 from tests.conftest import ROOT, unmeasured
-from tests.support.rigs.can_bus import Bus
+from tests.support.rigs.devices.can_bus import Bus
+from tests.support.rigs.devices.modbus_tcp import Server, Wire, sunspec
+from tests.support.rigs.devices.sensor_tree import SensorTree
 from tests.support.rigs.live import live, resident_kib, stored_since
-from tests.support.rigs.modbus_tcp import Server, Wire, sunspec
-from tests.support.rigs.sensor_tree import SensorTree
 
 CONFIG = """\
 [charger]
@@ -86,7 +86,7 @@ class OnBus(Bus):
     source = 'kind = "can"\ninterface = "can0"\n'
     gives = (13.2, 8.0, 602.5)
     most_mib = 30
-    module = "tests.support.rigs.can_bus"
+    module = "tests.support.rigs.devices.can_bus"
 
     def __init__(self, folder, _env):
         for name in ("can-frames.dbc", "can-frames.dbc.json"):

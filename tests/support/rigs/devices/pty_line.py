@@ -9,7 +9,7 @@ import sys
 import tty
 from pathlib import Path
 
-from tests.support.rigs.bluez import die_with_parent
+from tests.support.rigs.devices.bluez import die_with_parent
 
 
 class PtyLine:

@@ -11,9 +11,9 @@ from logger.config import ChargerConfig
 from logger.store.blocks import BLOCK_ROWS
 from logger.store.records import SessionStart, interval_row, write_import
 from tests.support.bad_files import T0
+from tests.support.boats.intervals import minute
 from tests.support.configurations import AFT_LOCKER
-from tests.support.intervals import minute
-from tests.support.terminal import harmless
+from tests.support.screens.terminal import harmless
 
 #: Acts on a terminal, turns the direction of text, and is long.
 EVIL = "\x1b[2J\x9b31m[red]x[/red]\u202e<b>" + "A" * 3000

@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 
-from tests.support.rigs.pty_line import PtyLine
+from tests.support.rigs.devices.pty_line import PtyLine
 
 TALKS = """\
 import os, struct, sys, time

@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 
 from analysis.estimate import Span
 from analysis.show.matter import Matter
-from tests.support import scenes
+from tests.support.screens import scenes
 
 MADE_S = scenes.END_S + 3600.0
 SCENES = {
