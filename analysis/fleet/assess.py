@@ -227,7 +227,7 @@ def _group(
         if one.sketch is not None and sisters is not None and whole is not None:
             k = place.get(id(one))
             prior = whole if k is None else sisters.prior(without=k)
-            boat, crossed_s = _seen(one, prior, now_s, horizon_days)
+            boat, crossed_s = _with_outlook(one, prior, now_s, horizon_days)
             if k is not None and prior.usable:
                 boat = replace(boat, tail=outlier_tail(sisters.own(k, prior), prior))
             if crossed_s is not None:
@@ -262,7 +262,9 @@ def _fuel(spans: Sequence[Span]) -> Fuel:
     return Fuel(len(known), Span(max(middle - below, 0.0), middle, middle + above))
 
 
-def _seen(one: _Found, prior: Prior, now_s: float, horizon_days: int) -> tuple[Boat, Floats | None]:
+def _with_outlook(
+    one: _Found, prior: Prior, now_s: float, horizon_days: int
+) -> tuple[Boat, Floats | None]:
     """Return a boat with its outlooks, and draws of when it meets its replacement limit."""
     sketch, facts = one.sketch, one.boat.facts
     if sketch is None or facts is None:

@@ -111,7 +111,9 @@ def _file(fleet: Fleet, copy: Path, known: Known, configuration: str | None) -> 
     place = boat / (folder.LOG if known.database else folder.DOCUMENT)
     where = place.relative_to(fleet.path)
     if place.exists():
-        if folder.digest(place) == folder.digest(copy) and not _other(boat, configuration):
+        if folder.digest(place) == folder.digest(copy) and not _has_other_configuration(
+            boat, configuration
+        ):
             return f"is filed already: {where}", Outcome.KNOWN
         there = _last_of(place)
         if there is not None and there > known.last_s:
@@ -128,8 +130,8 @@ def _file(fleet: Fleet, copy: Path, known: Known, configuration: str | None) -> 
     return f"log until {_day(known.last_s)}: {where}", Outcome.TAKEN
 
 
-def _other(boat: Path, configuration: str | None) -> bool:
-    """Tell whether another configuration is handed in than is filed."""
+def _has_other_configuration(boat: Path, configuration: str | None) -> bool:
+    """Tell whether the configuration that is handed in differs from the one that is filed."""
     place = boat / folder.CONFIGURATION
     if configuration is None:
         return False

@@ -69,7 +69,9 @@ def outlook(
     """
     reach = reach_of(sketch, prior) if reach is None else reach
     ahead = (1.05 * reach + 200.0) * np.linspace(0.0, 1.0, _POINTS) ** 1.5
-    cell, level, loss = _alone(sketch, rng) if prior is None else _with(sketch, prior, rng)
+    cell, level, loss = (
+        _draw_alone(sketch, rng) if prior is None else _draw_with_prior(sketch, prior, rng)
+    )
     paths = _paths(sketch, cell, level, loss, ahead, rng)
     gain = np.maximum(1.0 + sketch.gain_sd * rng.standard_normal(PATHS), 0.2)
     output_h = passage_for_good(ahead, paths, sketch.replace_below * gain)
@@ -91,7 +93,9 @@ def outlook(
     return Outlook(hours, draws, output_h, reach)
 
 
-def _alone(sketch: Sketch, rng: np.random.Generator) -> tuple[NDArray[np.intp], Floats, Floats]:
+def _draw_alone(
+    sketch: Sketch, rng: np.random.Generator
+) -> tuple[NDArray[np.intp], Floats, Floats]:
     """Draw cell, present level and loss from the estimator's posterior."""
     cell = rng.choice(len(sketch.weight), PATHS, p=sketch.weight / sketch.weight.sum())
     loss = sketch.loss[cell] + np.sqrt(sketch.loss_var[cell]) * rng.standard_normal(PATHS)
@@ -100,7 +104,7 @@ def _alone(sketch: Sketch, rng: np.random.Generator) -> tuple[NDArray[np.intp], 
     return cell, level, np.maximum(loss, 0.0)
 
 
-def _with(
+def _draw_with_prior(
     sketch: Sketch, prior: Prior, rng: np.random.Generator
 ) -> tuple[NDArray[np.intp], Floats, Floats]:
     """Draw them with the life T weighted by the sisters."""

@@ -126,7 +126,7 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
     if facts.verdict == "replace":
         yield Standing.REPLACE, facts.reason
     silent = (now_s - facts.until_s) / DAY_S
-    near = _near(boat, facts, horizon_days)
+    near = _chance_in_words(boat, facts, horizon_days)
     # Nobody knows how a boat was used since its log ended.
     if near and _fresh(facts, now_s):
         yield Standing.LIMIT_NEAR, near
@@ -139,7 +139,7 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
         yield Standing.INPUTS, facts.findings[0]
     if boat.failure is not None:
         yield Standing.NOT_ASSESSED, boat.failure
-    due = _due(facts, now_s)
+    due = _due_in_words(facts, now_s)
     if due:
         more = f", and {len(due) - 1} more" if len(due) > 1 else ""
         yield Standing.SERVICE, f"{due[0]}{more}"
@@ -150,7 +150,7 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
     yield _OF_VERDICT[facts.verdict], facts.reason
 
 
-def _near(boat: Boat, facts: Facts, horizon_days: int) -> str:
+def _chance_in_words(boat: Boat, facts: Facts, horizon_days: int) -> str:
     """Return the chance of meeting any limit in words; empty where it is too small to tell."""
     if boat.chance is None or boat.chance < LEAST_CHANCE:
         return ""
@@ -164,7 +164,7 @@ def _fresh(facts: Facts, now_s: float) -> bool:
     return now_s - facts.until_s <= NO_NEWS_DAYS * DAY_S
 
 
-def _due(facts: Facts, now_s: float) -> list[str]:
+def _due_in_words(facts: Facts, now_s: float) -> list[str]:
     """Return in words each job of the service calendar that is due, the longest due first.
 
     The date of a job that is due by its hours is a forecast. It counts only where the log is fresh.

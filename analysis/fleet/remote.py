@@ -113,7 +113,7 @@ def results_on(
     if not todo:
         return
     with _client(scheduler) as client:
-        if any(client.run(_trims).values()):
+        if any(client.run(_trims_memory).values()):
             tell(
                 "the workers set MALLOC_TRIM_THRESHOLD_, which makes each boat take three times as "
                 "long; start them with an empty distributed.nanny.pre-spawn-environ"
@@ -167,7 +167,7 @@ def _all(work: Callable[[str], Result], names: list[str]) -> list[tuple[str, Res
     return found
 
 
-def _trims() -> bool:
+def _trims_memory() -> bool:
     return "MALLOC_TRIM_THRESHOLD_" in os.environ
 
 
