@@ -154,7 +154,10 @@ HOSTILE = {
         "not ours, a index: i",
     ),
     "path for an id": (_with("UPDATE about SET value = '../../../etc/x'"), "no id of its own"),
-    "bytes for an id": (_with("UPDATE about SET value = x'00ff'"), "no id of its own"),
+    "bytes for an id": (
+        _with("UPDATE about SET value = x'00ff'"),
+        "table about, row 1: value holds what Ebbwatt never writes",
+    ),
     "time of another age": (_with("UPDATE intervals SET start_ms = 9e17"), "damaged|its times"),
     "text for a time": (_with("UPDATE intervals SET start_ms = 'soon'"), "damaged|its times"),
     "newer program": (_with("PRAGMA user_version = 99"), "newer Ebbwatt"),
