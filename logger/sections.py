@@ -400,7 +400,13 @@ LIMITS = Section(
 PLAUSIBLE = Section(
     "plausible",
     (
-        Setting("voltage_v", "list", None, "lowest and highest believable voltage", "V"),
+        Setting(
+            "voltage_v",
+            "list",
+            None,
+            "lowest and highest believable voltage; if given, the bank no longer decides",
+            "V",
+        ),
         Setting("current_a", "list", None, "lowest and highest believable current", "A"),
         Setting("temperature_c", "list", None, "lowest and highest believable temperature", "degC"),
         Setting(

@@ -50,23 +50,35 @@ BLE = Section(
     "ble",
     (
         Setting(
-            "notify", "list", [], "UUIDs to be notified of; those that [fields] names if left out"
+            "notify",
+            "list",
+            [],
+            "UUIDs whose changes the device sends; those that [fields] names if left out",
         ),
-        Setting("read", "list", [], "UUIDs to be read on a schedule"),
-        Setting("read_every_s", "number", 5.0, "spacing of scheduled reads", "s", 0.1, 86400),
+        Setting("read", "list", [], "UUIDs that are read again and again, every read_every_s"),
+        Setting(
+            "read_every_s",
+            "number",
+            5.0,
+            "time from one reading of them to the next",
+            "s",
+            0.1,
+            86400,
+        ),
         Setting("write", "text", "", "UUID to which the questions of [poll] are written"),
         Setting(
             "company",
             "text",
             "",
             "decode the manufacturer data that the device advertises under this company number "
-            "(four hexadecimal digits); nothing is connected to",
+            "(four hexadecimal digits), without a connection",
         ),
         Setting(
             "service_data",
             "text",
             "",
-            "decode the service data that the device advertises under this UUID",
+            "decode the service data that the device advertises under this UUID, without a "
+            "connection",
         ),
         Setting(
             "advertised_every_s",
@@ -78,8 +90,21 @@ BLE = Section(
             86400,
         ),
         Setting("scan_s", "number", 15.0, "how long to look for the device", "s", 1, 600),
-        Setting("call_s", "number", 10.0, "how long one call may take", "s", 0.1, 120),
-        Setting("adapter", "text", "", "such as hci1; the first one if left out"),
+        Setting(
+            "call_s",
+            "number",
+            10.0,
+            "how long the radio may take for one connection, read or write",
+            "s",
+            0.1,
+            120,
+        ),
+        Setting(
+            "adapter",
+            "text",
+            "",
+            "Bluetooth adapter of this machine, such as hci1; the first one if left out",
+        ),
     ),
     "the characteristics or advertised data that are used",
 )

@@ -1,8 +1,8 @@
 """The description of a device: how it talks, as data, so that no device needs code.
 
 It stands in the [source] section of ``ebbwatt.toml`` or in a file of its own, which [source] names
-with ``device``. Its tables are [device], [line] or [ble], [decoder], [fields], [states], [poll]
-and [timing].
+with ``description``. Its tables are [device], [line] or [ble], [decoder], [fields], [states],
+[poll] and [timing].
 """
 
 from __future__ import annotations
@@ -60,25 +60,33 @@ POLL = Section(
             "send",
             "list",
             [],
-            r'what is asked, in turn: texts such as "V?\r\n", or tables { text = ..., '
+            r'the questions, asked in turn: texts such as "V?\r\n", or tables { text = ..., '
             r"hex = ..., columns = [...] }; nothing else is ever sent",
         ),
         Setting(
-            "every_s", "number", 1.0, "from one round of questions to the next", "s", 0.02, 86400
+            "every_s",
+            "number",
+            1.0,
+            "time from one round of questions to the next",
+            "s",
+            0.02,
+            86400,
         ),
         Setting("answer_s", "number", 1.0, "how long an answer may take", "s", 0.01, 600),
         Setting(
             "late_s",
             "number",
             10.0,
-            "how long an answer may still come after answer_s; where several questions are asked, "
-            "none that could be given that answer is asked before",
+            "how long after answer_s a late answer may still come; until then no question is asked "
+            "to which it could be the answer",
             "s",
             0,
             600,
         ),
-        Setting("pause_s", "number", 0.0, "pause between answer and next question", "s", 0, 600),
-        Setting("echo", "flag", False, "the line gives back what was sent"),
+        Setting(
+            "pause_s", "number", 0.0, "pause between an answer and the next question", "s", 0, 600
+        ),
+        Setting("echo", "flag", False, "whether the line repeats what is sent"),
     ),
     "what the device is asked, where it does not talk by itself",
 )
@@ -98,9 +106,9 @@ TIMING = Section(
             "stale_s",
             "number",
             None,
-            "the link is opened anew when the last reading is "
-            "older; ten times the spacing of the readings, at least 10 s, if left out, and late_s "
-            "of [poll] more where several questions are asked",
+            "the link is opened anew when no reading has come for this long. If left out: ten "
+            "times the spacing of the readings, at least 10 s; where several questions are asked, "
+            "late_s of [poll] is added",
             "s",
             0.1,
             864000,
@@ -142,21 +150,27 @@ TIMING = Section(
             "restart_after_s",
             "number",
             None,
-            "end the program after so long without a "
-            "reading, for the service manager to start it afresh; never if left out",
+            "after this long without a reading the program ends, so that the service manager "
+            "starts it afresh; never if left out",
             "s",
             60,
             8640000,
         ),
         Setting(
-            "cut_s", "number", 2.0, "a message that pauses for longer was cut off", "s", 0.01, 3600
+            "cut_s",
+            "number",
+            2.0,
+            "a message is given up when its next byte does not come within this time",
+            "s",
+            0.01,
+            3600,
         ),
         Setting(
             "gather_s",
             "number",
             None,
-            "values of several messages make one reading if they "
-            "come within this time; 0 takes each message alone",
+            "values of several messages make one reading if they come within this time; 0 takes "
+            "each message alone",
             "s",
             0,
             3600,
@@ -164,7 +178,8 @@ TIMING = Section(
     ),
     "delays of the link",
 )
-#: So many lost answers in a row are no gap in the log: one may follow the other by chance.
+#: This many lost answers in a row make no gap in the log: they may be lost one after the other by
+#: chance.
 LOST_IN_A_ROW = 2
 #: Settings of [source] by which a transport takes a description.
 DESCRIPTION_SETTINGS = (

@@ -32,7 +32,7 @@ FRAME = Section(
             "framing",
             "text",
             "plain",
-            "how frames are told apart; packet: each packet of a radio link is one",
+            "how frames are found in the bytes; packet: each packet of a radio link is a frame",
             choices=("plain", "slip", "cobs", "packet"),
         ),
         Setting(
@@ -78,7 +78,7 @@ FRAME = Section(
             "ignore",
             "list",
             [],
-            "types (lengths, without type_at) of frames that are of no interest: [0x30, 0x31]",
+            "types of frames to leave out, such as [0x30, 0x31]; without type_at, their lengths",
         ),
     ),
     "frames such as AA 55 20 05 A4 01 02 CRC CRC",

@@ -36,7 +36,7 @@ FRAMES = Section(
             "layout",
             "table",
             {},
-            f"{LAYOUT_HELP}; a frame without is known, and of no interest",
+            f"{LAYOUT_HELP}; leave it out for a frame that is known and not used",
         ),
     ),
     "one of several kinds of frame",

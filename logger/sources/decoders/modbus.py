@@ -37,8 +37,8 @@ MODBUS = Section(
             "largest_gap",
             "whole",
             8,
-            "registers that nobody named are read as well where no more than so many lie between "
-            "two that are; 0 where the device refuses them (exception: illegal address)",
+            "registers are read in one question where no more than this many without a name lie "
+            "between them; 0 for a device that refuses those (exception: illegal address)",
             "",
             0,
             124,

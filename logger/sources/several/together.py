@@ -42,22 +42,22 @@ SHORTEST_JOIN_S = 1.0
 EACH = Section(
     "source",
     (
-        Setting("name", "text", None, "what it is called; its kind if left out"),
+        Setting("name", "text", None, "name of this source; its kind if left out"),
         Setting(
             "join_s",
             "number",
             None,
-            "how far in time its readings count beside those of the other source; 1.5 times "
-            "log.interval_s, at least 1 s, if left out",
+            "a reading of this source is joined with one of the other that is no further away in "
+            "time than this; if left out, 1.5 times log.interval_s, at least 1 s",
             "s",
             0.05,
             3600,
         ),
     ),
     "two sources of one charger, such as its own words and a shunt: each is a section [[source]] "
-    "of its own with the settings of its kind and those here. A value comes from the first of them "
-    "that gives it; where both give voltage or current, they are held against each other, and a "
-    "disagreement beyond [sensor] is told",
+    "of its own with the settings of its kind and those here. A value comes from the first source "
+    "that gives it. Where both give voltage or current, they are compared, and it is told if they "
+    "lie further apart than [sensor] allows",
 )
 
 
