@@ -52,9 +52,9 @@ _STYLE = STYLE + Markup("""
 @media (max-width: 40rem) { .who { width: auto; } }
 @page { margin: 8mm 14mm; }
 @media print { html { font-size: 7.5pt; } h2 { margin: .5rem 0 .2rem; }
-  body { line-height: 1.17; } .cautions { padding: .1rem .6rem; }
+  body { line-height: 1.14; } .cautions { padding: .1rem .6rem; }
   li { margin: .05rem 0; } th, td { padding-top: .1rem; padding-bottom: .1rem; }
-  .sign { margin-top: 1.5rem; } footer { margin-top: .5rem; } }
+  .sign { margin-top: 1.2rem; } footer { margin-top: .5rem; } }
 """)
 _SIGNATURES = ("fitted by (name, firm)", "date", "signature", "owner's signature")
 _BLANK = tag("span", class_="pen")
