@@ -287,7 +287,7 @@ def test_solar_that_is_not_logged(told, run_ebbwatt, declared):
     assert t.document["remaining"]["until"] != "load"
     assert t.document["verdict"] == "sound"
     load = json.loads(run_ebbwatt("load", "--json", cwd=t.folder).stdout)
-    words = "solar of 100 W since 2023-06-09" if declared else "solar charges along"
+    words = "solar of 100 W since 2023-06-09" if declared else "solar probably charges"
     assert any(words in doubt for doubt in load["doubts"])
 
 
