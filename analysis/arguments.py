@@ -60,6 +60,16 @@ def whole_number(low: int, high: int) -> Callable[[str], int]:
     return parse
 
 
+def add_fitting(parser: argparse.ArgumentParser) -> None:
+    """Declare the option that names an earlier charger of the log."""
+    parser.add_argument(
+        "--fitting",
+        type=whole_number(1, 2**31),
+        metavar="ID",
+        help="an earlier charger of this log, by its number",
+    )
+
+
 def positive_number(text: str) -> float:
     """Parse a number above zero for argparse."""
     try:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from analysis import interrupts
 from analysis.parser import COMMANDS, build_parser
-from logger.errors import EbbwattError
+from logger.errors import EbbwattError, UsageError
 from logger.refusals import one_line
 from logger.system.signals import leaving_cleanly
 
@@ -88,7 +88,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(arguments: list[str], only: str | None) -> int:
     parser = build_parser(only)
-    args = parser.parse_args(arguments)
+    args, unknown = parser.parse_known_args(arguments)
+    if unknown:
+        command = f"ebbwatt {args.command}" if args.command else "ebbwatt"
+        raise UsageError(f"unknown argument: {' '.join(unknown)}. See '{command} --help'.")
     if args.command is None:
         return _without_command(args, parser)
     if args.command in _UNTIL_TOLD:

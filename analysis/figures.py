@@ -50,7 +50,7 @@ def places_of(span: Span, scale: float = 1.0) -> int:
 
 #: Most decimals by unit: a current sensor is accurate to 1 % at best (common practice, no source),
 #: so further digits would show chance alone.
-_MOST_PLACES = {"%": 1, "L/kWh": 2, "containers": 1}
+_MOST_PLACES = {"%": 1, "L/kWh": 2, "containers": 1, "K": 1}
 
 
 def _places(span: Span, unit: str, scale: float) -> int:
@@ -172,7 +172,16 @@ def energy(kwh: float) -> str:
         return f"{round(kwh * 1000)} Wh"
     if kwh < 9.995:
         return f"{kwh:.2f} kWh"
-    return f"{kwh:.1f} kWh" if kwh < 999.5 else f"{kwh:.0f} kWh"
+    return f"{kwh:.1f} kWh" if kwh < 99.95 else f"{kwh:.0f} kWh"
+
+
+def charge(ah: float) -> str:
+    """Return charge to about the accuracy of a log, a percent.
+
+    >>> charge(85.3), charge(29783.0)
+    ('85 Ah', '29800 Ah')
+    """
+    return f"{rounded(ah, 0 if ah < 999.5 else -1 if ah < 9995.0 else -2)} Ah"
 
 
 def hours_words(life_h: float | tuple[float, float] | None) -> str:

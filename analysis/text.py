@@ -21,7 +21,9 @@ if TYPE_CHECKING:
     from typing import TextIO
 
 #: The space between a figure and its unit, at which no line should break.
-BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:[WVAhLds]|kWh|Wh|Ah|min|runs|days)\b))")
+BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|(?:[WVAhLdsKm]|kWh|Wh|Ah|mOhm|mm2|m3|cm|degC|degF|ppm|gal|min|runs|days)\b))"
+)
 
 #: Lines of an answer that leave room for the prompt below it on a terminal of 24 lines.
 SCREEN_LINES = 23

@@ -125,8 +125,9 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
     say(f"{path}: a good configuration")
     say(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")
     print(
-        f"  limits    plan limit {charger.plan_below:.0%}, replacement limit "
-        f"{charger.replace_below:.0%}, design hours {hours_words(charger.design_life_h)}"
+        f"  limits    plan limit {100 * charger.plan_below:.0f} %, "
+        f"replacement limit {100 * charger.replace_below:.0f} %, "
+        f"design hours {hours_words(charger.design_life_h)}"
     )
     say(f"  store     {config.store.path}")
     trouble = False

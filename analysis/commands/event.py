@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 HELP = "record and list what was done: fuel, service, renewal, replacement, checks, notes"
 DESCRIPTION = (
-    "Record what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
+    "Records what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
     "kilowatt-hour takes and how long the fuel lasts. Give times with their offset (Z is UTC).\n"
     "'add reading' keeps what a clamp meter and a voltmeter showed in a run. The log of those\n"
     "minutes then shows how far the current sensor is off, and every output is corrected by it.\n"
@@ -28,7 +28,7 @@ EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
-    from analysis.arguments import with_example
+    from analysis.arguments import whole_number, with_example
     from analysis.installation.checklist import KEYS
     from logger.event import PERSON_KINDS
 
@@ -73,7 +73,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="strike a wrong event; it stays but does not count",
         **with_example("ebbwatt event strike 12"),
     )
-    strike.add_argument("number", type=int, help="its number in 'ebbwatt event list'")
+    strike.add_argument(
+        "number", type=whole_number(1, 2**31), help="its number in 'ebbwatt event list'"
+    )
     for action in (add, tick, listing, strike):
         # Suppressed where absent, so that one given before the action is not forgotten.
         action.add_argument(

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.arguments import add_fitting
 from analysis.text import say
 from logger.config import find_config, load_config
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 HELP = "write intervals, events or raw readings as CSV, JSON Lines or Parquet"
 DESCRIPTION = (
-    "Write the intervals of the log (with --events what was noted, with --raw the raw readings\n"
+    "Writes the intervals of the log (with --events what was noted, with --raw the raw readings\n"
     "that raw_hours keeps) for a spreadsheet or another program. The name says the format: .csv,\n"
     ".jsonl or .parquet, the first two also with .gz; - is standard output. Charge is in coulombs\n"
     "(3600 C = 1 Ah), energy in joules (3.6 MJ = 1 kWh), both exact; 'ebbwatt import' takes\n"
@@ -38,9 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("csv", "jsonl", "parquet"),
         help="where the name does not say it (on standard output: csv)",
     )
-    parser.add_argument(
-        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
-    )
+    add_fitting(parser)
     parser.add_argument(
         "--replace", action="store_true", help="overwrite the file if it exists already"
     )

@@ -6,7 +6,7 @@ import json
 import shutil
 from typing import TYPE_CHECKING
 
-from analysis.arguments import positive_number
+from analysis.arguments import add_fitting, positive_number
 
 if TYPE_CHECKING:
     import argparse
@@ -30,9 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--hours", type=positive_number, metavar="H", default=100.0,
         help="running hours for the first and for the latest figures (default 100)",
     )  # fmt: skip
-    parser.add_argument(
-        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
-    )
+    add_fitting(parser)
 
 
 def run(args: argparse.Namespace) -> int:

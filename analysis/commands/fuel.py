@@ -13,7 +13,7 @@ from datetime import time as clock
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.arguments import positive_number, whole_number
+from analysis.arguments import add_fitting, positive_number, whole_number
 from analysis.show.cautions import SHORT
 
 if TYPE_CHECKING:
@@ -78,9 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--temperature", type=_celsius, metavar="C", default=20.0,
         help="temperature of the fuel, degC (default 20): a litre of warm fuel has less energy",
     )  # fmt: skip
-    parser.add_argument(
-        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
-    )
+    add_fitting(parser)
 
 
 def _celsius(text: str) -> float:
@@ -205,21 +203,23 @@ def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
 
     if found.passage is None:
         raise UsageError(f"the fuel for a passage is not known: {found.withheld['passage']}")
-    boat, label = case.config.boat, harmless(case.config.charger.label)
-    label = f"{harmless(boat.name)}: {label}" if boat.name else label
+    boat, label, now_s = case.config.boat, harmless(case.config.charger.label), time.time()
+    if boat.name and not label.startswith(harmless(boat.name)):
+        label = f"{harmless(boat.name)}: {label}"
     units = units_of(boat.units)
     if args.html is None:
         width = shutil.get_terminal_size((80, 24)).columns
         last_s = found.last_s
-        print("\n".join(sheet.lines(found.passage, label, last_s, width, boat.zone, units)))
+        told = sheet.lines(found.passage, label, last_s, width, boat.zone, units, now_s)
+        print("\n".join(told))
         return 0
     from analysis.figures import minute
     from logger.system.output import kept, write_whole
 
-    made = f"Made {minute(time.time(), boat.zone)} by ebbwatt {__version__}."
+    made = f"Made {minute(now_s, boat.zone)} by ebbwatt {__version__}."
     if found.last_s is not None:
         made = f"Log to {minute(found.last_s, boat.zone)}. {made}"
-    page = sheet.page(found.passage, label, made, boat.zone, units, __version__)
+    page = sheet.page(found.passage, label, made, boat.zone, units, __version__, now_s)
     write_whole(args.html, page, sheet.SHEET, kept(case.config))
     print(f"wrote {args.html}", file=sys.stderr)
     return 0
@@ -241,7 +241,8 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
     apart = abs(seen[0] - expected) > 2.0 * seen[1] + 0.05
     return (
         f"Between its first and last containers the use rose by {100 * seen[0]:.0f} % "
-        f"(+/- {100 * seen[1]:.0f}); the loss of output explains {100 * expected:.0f} %. "
+        f"({100 * (seen[0] - seen[1]):.0f} to {100 * (seen[0] + seen[1]):.0f} %); "
+        f"the loss of output explains {100 * expected:.0f} %. "
         + (
             "The two should agree: check the fuel and the recorded changes."
             if apart

@@ -11,7 +11,7 @@ from analysis.arguments import whole_number
 from analysis.show.progress import stages
 from analysis.text import harmless, say
 from logger.config import find_config, load_config
-from logger.errors import RecordingError, UsageError
+from logger.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("name a file to import. See 'ebbwatt import --help'.")
     for path in args.files:
         if not path.is_file():
-            raise RecordingError(f"{path}: there is no such file")
+            raise UsageError(f"{path}: there is no such file")
     note_leftovers(config.store.path)
     prepare(config.store.path)
     shown = None if args.every_row else _SHOWN

@@ -6,6 +6,8 @@ import json
 import shutil
 from typing import TYPE_CHECKING
 
+from analysis.arguments import add_fitting
+
 if TYPE_CHECKING:
     import argparse
 
@@ -21,9 +23,7 @@ EXAMPLE = "ebbwatt load --json"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's own arguments."""
     parser.add_argument("--json", action="store_true", help="print the figures as JSON")
-    parser.add_argument(
-        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
-    )
+    add_fitting(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.arguments import add_fitting
 from analysis.show.cautions import SHORT
 from analysis.show.progress import stages
 from analysis.text import say
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 HELP = "say with evidence how the charger is doing, for a person or a program"
 DESCRIPTION = (
-    "Assess the charger from its log: available output, decline, remaining life, verdict and\n"
+    "Assesses the charger from its log: available output, decline, remaining life, verdict and\n"
     "reasons. Without --html or --json a summary of 25 lines at most goes to the terminal.\n"
     "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
 )
@@ -77,14 +78,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--instruments", default="", metavar="TEXT",
         help="meters used, with their numbers, for the first page",
     )  # fmt: skip
-    parser.add_argument(
-        "--fitting", type=int, metavar="ID", help="an earlier charger of this log, by its number"
-    )
+    add_fitting(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
     config = load_config(find_config(args.config))
+    if args.full and args.html is None:
+        raise UsageError("--full goes with --html FILE: it opens the appendix of the page")
     document = _earlier(args)
     keep = kept(config, args.compare)
     _check_outputs(args, keep)
@@ -123,7 +124,10 @@ def run(args: argparse.Namespace) -> int:
     if "-" not in (args.json, args.html):
         _print_summary(matter)
         if args.html is None and args.json is None:
-            print("With plots: ebbwatt report --html FILE; as data: --json FILE")
+            from analysis.show.wrapping import filled
+
+            words = "With plots: ebbwatt report --html FILE; as data: --json FILE"
+            print("\n".join(filled(words, shutil.get_terminal_size((80, 24)).columns)))
     for written in (args.html, args.dossier):
         if written not in (None, "-"):
             say(f"wrote {written}", file=sys.stderr)

@@ -94,8 +94,10 @@ class Boat:
     @property
     def label(self) -> str:
         """Return what it is called: boat and charger, or its key."""
-        known = [w for w in (self.name, "" if self.facts is None else self.facts.label) if w]
-        return ", ".join(known) or self.key
+        charger = "" if self.facts is None else self.facts.label
+        # Many a charger's name begins with the boat's.
+        boat = "" if charger.startswith(self.name) else self.name
+        return ", ".join(w for w in (boat, charger) if w) or self.key
 
 
 def ranked(boats: Iterable[Boat], now_s: float, horizon_days: int) -> tuple[Boat, ...]:

@@ -43,7 +43,7 @@ def rows(check: FitCheck) -> list[tuple[str, list[tuple[Span, str, float]]]]:
         ("cable resistance", lambda f: (f.cable_ohm, "mOhm", _MILLI)),
         ("cable drop", lambda f: (f.cable_ohm, "%", drop)),
         ("compartment warms by", lambda f: (f.rise_k, "K", 1.0)),
-        ("output changes by", lambda f: (f.change, "%", 100.0)),
+        ("output then changes by", lambda f: (f.change, "%", 100.0)),
     )
     shown, _ = columns(check)
     table = [(name, [of(f) for f in shown]) for name, of in every]

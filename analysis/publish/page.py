@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from analysis.assessment.document import Verdict
-from analysis.figures import energy, rounded
+from analysis.estimate import Span
+from analysis.figures import age, energy, figure_with_ends, rounded
 from analysis.publish.facts import moment, number
-from analysis.show.page.pieces import NOTHING, joined, tag
+from analysis.show.freshness import dated, forecast_too_old, fuel_too_old
+from analysis.show.page.pieces import NOTHING, joined, tag, text
 from analysis.show.page.plots.svg import Drawing, Scale, ticks
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import for_html
@@ -65,6 +67,7 @@ p { margin: .25rem 0; }
 .blocks { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr));
   gap: 0 1.5rem; }
 @media (max-width: 22rem) { .blocks { display: block; } }
+.whole { white-space: nowrap; }
 svg { width: 100%; height: auto; display: block; }
 svg text { fill: var(--quiet); font-size: 11px; }
 .axis { stroke: var(--rule); fill: none; } .grid { stroke: var(--grid); fill: none; }
@@ -104,8 +107,8 @@ def page(
     blocks = [
         _section("Battery, last 24 hours", _battery(recent, now_s, note)),
         _section("Energy by day", _days(recent, note)),
-        _section("Fuel", _fuel(facts, fuel, now_s)),
-        _section("Health", _health(facts, limit)),
+        _section("Fuel", _fuel(facts, recent, fuel, now_s)),
+        _section("Health", _health(facts, limit, now_s)),
     ]
     link = tag("p", tag("a", "The whole report", href=report)) if report else NOTHING
     parts: dict[str, str] = {
@@ -115,7 +118,7 @@ def page(
         "label": for_html(facts.label, 60),
         "style": _STYLE,
         "now": _now(facts),
-        "when": _when(facts, now_s),
+        "when": _when(facts, recent, now_s),
         "blocks": joined(*blocks),
         "link": link,
         "made": _clock(now_s),
@@ -163,7 +166,8 @@ def _clock(time_s: float) -> str:
     """Return a Unix time as date and clock time of this machine's zone, with its offset."""
     local = datetime.fromtimestamp(time_s, UTC).astimezone()
     offset = local.strftime("%z")
-    return f"{local:%Y-%m-%d %H:%M:%S} (UTC{offset[:3]}:{offset[3:]})"
+    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
+    return f"{local:%Y-%m-%d %H:%M:%S} {zone}"
 
 
 def _now(facts: Facts) -> str:
@@ -178,13 +182,15 @@ def _now(facts: Facts) -> str:
     return ", ".join(parts)
 
 
-def _when(facts: Facts, now_s: float) -> str:
+def _when(facts: Facts, recent: Recent | None, now_s: float) -> str:
     if facts.reading_s is None:
-        return "There is no reading."
+        if recent is None or recent.end_s is None:
+            return "There is no reading."
+        return f"The log ended {age(max(0.0, now_s - recent.end_s))} ago: {_clock(recent.end_s)}"
     if facts.live:
         return f"Reading of {_clock(facts.reading_s)}"
-    silent_min = max(0.0, now_s - facts.reading_s) / 60.0
-    return f"The last reading is {silent_min:.0f} min old: {_clock(facts.reading_s)}"
+    silent = age(max(0.0, now_s - facts.reading_s))
+    return f"The last reading is {silent} old: {_clock(facts.reading_s)}"
 
 
 def _battery(recent: Recent | None, now_s: float, note: str) -> Markup:
@@ -241,27 +247,30 @@ def _days(recent: Recent | None, note: str) -> Markup:
     return joined(tag("p", said), drawing.render("Energy by day", f"{said}."))
 
 
-def _fuel(facts: Facts, fuel: dict[str, Any] | None, now_s: float) -> Markup:
+def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_s: float) -> Markup:
+    """Return what is left and for how long; nothing once the log is older than that."""
     told = []
     r = facts.reading
     if r is not None and r.fuel_l is not None:
         told.append(f"The charger's gauge says {r.fuel_l:.1f} L")
-    litres = number(fuel, "litres_left", "median")
-    days = number(fuel, "days_left", "median")
+    litres, days = (
+        Span(*(number(fuel, name, key) for key in ("low", "median", "high")))
+        for name in ("litres_left", "days_left")
+    )
     end_s = moment(facts.document, "observed", "to")
-    if litres is not None:
-        told.append(f"About {litres:.1f} L are left")
-    if days is not None:
-        low, high = number(fuel, "days_left", "low"), number(fuel, "days_left", "high")
-        ends = f" ({low:.0f} to {high:.0f})" if low is not None and high is not None else ""
-        if end_s is not None and now_s - end_s > DAY_S * days and not facts.live:
-            told.append("for how long cannot be said: nothing was logged for longer than it lasts")
-        else:
-            told.append(f"they last {days:.0f} days{ends}")
-    return tag("p", "; ".join(told) or "Not known.")
+    if recent is not None and recent.end_s is not None:
+        end_s = recent.end_s
+    too_old = None if facts.live else fuel_too_old(days, end_s, now_s)
+    if too_old is not None:
+        told.append(f"How much is left is not known: {too_old}")
+    elif litres.median is not None:
+        left = f"About {figure_with_ends(litres, 'L')} left{dated(end_s, now_s)}"
+        lasts = f", for {figure_with_ends(days, 'days')}" if days.median is not None else ""
+        told.append(f"{left}{lasts}")
+    return tag("p", text("; ".join(told) or "Not known."))
 
 
-def _health(facts: Facts, limit: float) -> Markup:
+def _health(facts: Facts, limit: float, now_s: float) -> Markup:
     d = facts.document
     if d is None:
         return tag("p", "No assessment yet: 'ebbwatt report --json FILE' writes one.")
@@ -278,9 +287,12 @@ def _health(facts: Facts, limit: float) -> Markup:
     if end_s is not None:
         told.append(f"as of {datetime.fromtimestamp(end_s, UTC):%Y-%m-%d}")
     left = number(d, "remaining", "hours", "median")
-    if left is not None:
+    named_s = moment(d, "remaining", "date", "median")
+    if end_s is not None and forecast_too_old(end_s, named_s, now_s):
+        told.append("the log is too old to say how many hours are left")
+    elif left is not None:
         told.append(f"about {rounded(left, -1)} running hours were left then")
-    return joined(tag("p", ", ".join(told)), _course(d, limit))
+    return joined(tag("p", text(", ".join(told))), _course(d, limit))
 
 
 def _course(d: dict[str, Any], limit: float) -> Markup:

@@ -29,6 +29,8 @@ class Recent:
     """(Unix time, V) of the last 24 hours, in order of time."""
     energy_kwh: tuple[tuple[date, float | None], ...]
     """Energy of the last seven local days, today last; None for a day without a log."""
+    end_s: float | None = None
+    """Unix time at which the log ends."""
 
 
 def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
@@ -59,6 +61,7 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
     with Reader(path) as reader:
         fitting = reader.fitting().id
         clocks = reader.clocks()
+        newest_s = reader.newest_s(fitting)
         first = reader.first_id_since(fitting, edges[0])
         for session, start_ms, length_ms, energy_mj, volts_mv in reader.intervals(
             fitting, first, 2**62, _COLUMNS
@@ -77,4 +80,4 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
         (day, joules / 3.6e6 if seconds > 0.0 else None)
         for day, joules, seconds in zip(days, energy_j, logged_s, strict=True)
     )
-    return Recent(tuple(sorted(voltage)), energy)
+    return Recent(tuple(sorted(voltage)), energy, newest_s)

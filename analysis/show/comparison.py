@@ -61,8 +61,13 @@ def read_document(path: Path) -> dict[str, Any]:
         document: Any = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise UsageError(f"{path}: there is no such file") from None
-    except (OSError, ValueError, RecursionError) as error:
-        raise UsageError(f"{path}: not an assessment document: {harmless(error, 120)}") from None
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read: {error.strerror or error}") from None
+    except (ValueError, RecursionError):
+        raise UsageError(
+            f"{path}: not an assessment document: it is no JSON; 'ebbwatt report --json FILE' "
+            "writes one"
+        ) from None
     schema = document.get("schema") if isinstance(document, dict) else None
     if schema != SCHEMA:
         raise UsageError(

@@ -45,6 +45,15 @@ def as_of(end_s: float | None) -> str:
     return "" if end_s is None else f"as of {day(end_s)}"
 
 
+def forecast_too_old(end_s: float, named_s: float | None, now_s: float) -> bool:
+    """Tell whether a date that a log named says nothing any more at ``now_s``.
+
+    A log bears to be as old as a tenth of the time that was left at its end, and 30 days at least.
+    """
+    left_d = 0.0 if named_s is None else max(0.0, (named_s - end_s) / DAY_S)
+    return now_s - end_s > DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d)
+
+
 def with_forecast_suspended(a: Assessment, now_s: float) -> Assessment:
     """Return the assessment as a person may read it at ``now_s`` (Unix time).
 
@@ -57,9 +66,8 @@ def with_forecast_suspended(a: Assessment, now_s: float) -> Assessment:
     a = replace(a, service=tuple(_without_old_date(due, end_s, now_s) for due in a.service))
     if a.remaining_h == Span():
         return a
-    named = span.median if span.median is not None else span.low
-    left_d = max(0.0, (named - end_s) / DAY_S) if named is not None else 0.0
-    if now_s - end_s <= DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d):
+    named_s = span.median if span.median is not None else span.low
+    if not forecast_too_old(end_s, named_s, now_s):
         return a
     return replace(
         a,
@@ -74,9 +82,7 @@ def _without_old_date(due: Due, end_s: float, now_s: float) -> Due:
     """Take the date by use away from a job once the log is too old for it."""
     if due.by_use_s is None or due.overdue(end_s):
         return due
-    left_d = (due.by_use_s - end_s) / DAY_S
-    old = now_s - end_s > DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d)
-    return replace(due, by_use_s=None) if old else due
+    return replace(due, by_use_s=None) if forecast_too_old(end_s, due.by_use_s, now_s) else due
 
 
 def dated(end_s: float | None, now_s: float) -> str:

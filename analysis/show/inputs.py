@@ -25,7 +25,7 @@ _LONGEST = 600
 #: What the log is asked before anything is concluded from it, and the findings that answer it.
 CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     (
-        "no part of the log was lost to damage, and its dates can be true",
+        "no part of the log was lost to damage, and its dates are possible",
         frozenset({"log_lost_intervals", "dates"}),
     ),
     ("a current is logged while it runs", frozenset({"current_missing"})),

@@ -5,7 +5,6 @@ The same rows make the sheet in the terminal and the page for the printer.
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 from analysis.figures import day, figure_with_ends
@@ -13,6 +12,7 @@ from analysis.show.cautions import CAUTIONS, LIMITS, SHORT
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.pieces import heading, joined, paragraphs, table, tag, text
 from analysis.show.units import METRIC
+from analysis.show.wrapping import filled
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -26,8 +26,10 @@ _TITLE = "Fuel for a passage"
 SHEET = page_kind("sheet for a passage", _TITLE)
 
 
-def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[str, str]]:
-    """Return name and words of each row of the sheet."""
+def rows(
+    found: Provision, zone: tzinfo, units: Units = METRIC, now_s: float = 0.0
+) -> list[tuple[str, str]]:
+    """Return name and words of each row of the sheet, for who reads it at ``now_s`` (Unix time)."""
     need, unit, scale = found.need, units.volume, units.per_l
     size = units.container(found.container_l)
     told = [
@@ -50,14 +52,21 @@ def rows(found: Provision, zone: tzinfo, units: Units = METRIC) -> list[tuple[st
     else:
         told.append(("aboard now", f"at least {found.stock_l * scale:.1f} {unit}"))
     told.append(("buy", f"{found.buy} containers of {size}" if found.buy else "nothing"))
-    by = found.order_by_s
-    if by is not None:
-        if found.depart_s is not None:
-            why = f"departure on {day(found.depart_s, zone)}"
-        else:
-            why = "no day of departure is named; on usual days the stock lasts until then"
-        told.append(("order by", f"{day(by, zone)}: delivery takes {found.delivery_d} days; {why}"))
+    if (by := found.order_by_s) is not None:
+        told.append(_order(found, by, zone, now_s))
     return told
+
+
+def _order(found: Provision, by_s: float, zone: tzinfo, now_s: float) -> tuple[str, str]:
+    """Say when to order; a day that has passed is no advice."""
+    takes = f"delivery takes {found.delivery_d} days"
+    if found.depart_s is not None:
+        why = f"departure on {day(found.depart_s, zone)}"
+    elif by_s < now_s and found.out_s is not None:
+        why = f"on usual days the stock may end on {day(found.out_s, zone)}"
+    else:
+        why = "no day of departure is named; on usual days the stock lasts until it comes"
+    return ("order by", f"{day(by_s, zone) if by_s >= now_s else 'now'}: {takes}; {why}")
 
 
 def _drawn(found: Provision) -> str:
@@ -91,24 +100,38 @@ def title(found: Provision) -> str:
 
 
 def lines(
-    found: Provision, label: str, last_s: float | None, width: int, zone: tzinfo, units: Units
+    found: Provision,
+    label: str,
+    last_s: float | None,
+    width: int,
+    zone: tzinfo,
+    units: Units,
+    now_s: float = 0.0,
 ) -> list[str]:
     """Return the sheet for a terminal, each line at most ``width`` characters (at least 40)."""
     width = max(40, min(width, 100))
     log = "" if last_s is None else f"; log to {day(last_s, zone)}"
-    out = textwrap.wrap(f"Fuel for a passage: {title(found)}", width)
-    out += [*textwrap.wrap(f"{label}{log}", width), ""]
-    for name, words in rows(found, zone, units):
-        out += textwrap.wrap(f"  {name:<{_NAME - 2}}{words}", width, subsequent_indent=" " * _NAME)
+    out = filled(f"Fuel for a passage: {title(found)}", width)
+    out += [*filled(f"{label}{log}", width), ""]
+    for name, words in rows(found, zone, units, now_s):
+        out += filled(f"  {name:<{_NAME - 2}}{words}", width, " " * _NAME)
     out.append("")
     for note in notes(found):
-        out += textwrap.wrap(note, width)
-    return [*out, *textwrap.wrap(SHORT, width)]
+        out += filled(note, width)
+    return [*out, *filled(SHORT, width)]
 
 
-def page(found: Provision, label: str, made: str, zone: tzinfo, units: Units, version: str) -> str:
+def page(
+    found: Provision,
+    label: str,
+    made: str,
+    zone: tzinfo,
+    units: Units,
+    version: str,
+    now_s: float = 0.0,
+) -> str:
     """Return the sheet as one self-contained page that prints."""
-    cells = [(text(name), text(words)) for name, words in rows(found, zone, units)]
+    cells = [(text(name), text(words)) for name, words in rows(found, zone, units, now_s)]
     body = joined(
         table(f"Fuel for {title(found)}", ("", ""), cells, "tt"),
         paragraphs(*notes(found)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import textwrap
 
 from rich.console import Console
 from rich.text import Text
@@ -27,6 +28,12 @@ def wrap(text: Text, width: int) -> list[Text]:
     for line in lines:
         line.plain = line.plain.replace(_GLUE, " ").rstrip()
     return lines
+
+
+def filled(text: str, width: int, indent: str = "") -> list[str]:
+    """Return a plain text as lines, those after the first behind ``indent``; empty for none."""
+    lines = textwrap.wrap(BEFORE_UNIT.sub(_GLUE, text), width, subsequent_indent=indent)
+    return [line.replace(_GLUE, " ") for line in lines]
 
 
 def wrap_plain(text: str, width: int) -> list[str]:

@@ -36,8 +36,8 @@ def reasons(
         The fitted unit as it is.
     """
     first = (
-        f"{_two_digits(limit_w)} W carry the boat with its battery 19 days in 20: "
-        f"{_two_digits(limit_w / end)} W new, kept until {100 * end:.0f} %"
+        f"{_two_digits(limit_w)} W and the battery carry 19 days in 20: "
+        f"{_two_digits(limit_w / end)} W when new, replaced at {100 * end:.0f} %"
     )
     told = [first]
     if today is not None and today.due:
@@ -76,13 +76,14 @@ def _cost(one: UnitOnBoat) -> list[str]:
     if one.price_per_year is None or one.unit.price is None:
         return []
     text = (
-        f"cost a year: {one.unit.price:.0f} over {one.years:.1f} years is {one.price_per_year:.0f}"
+        f"cost a year: {one.unit.price:.0f} over {one.years:.1f} years is about "
+        f"{rounded(one.price_per_year, -1)}"
     )
     if one.fuel_per_year is not None and one.litres_per_year:
         each = one.fuel_per_year / one.litres_per_year
         text += (
-            f", {one.litres_per_year:.0f} L at {each:.2f} are {one.fuel_per_year:.0f}: "
-            f"{one.cost_per_year:.0f}"
+            f", {one.litres_per_year:.0f} L at {each:.2f} are {rounded(one.fuel_per_year, -1)}: "
+            f"{rounded(one.cost_per_year or 0.0, -1)}"
         )
     return [text + ("" if one.fuel_per_year is not None else " without fuel")]
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import IO, TYPE_CHECKING, Any
 
-from logger.errors import RecordingError
+from logger.errors import RecordingError, UsageError
 from logger.recordings.times import latest_s
 from logger.system.output import Kind
 
@@ -76,6 +76,8 @@ def is_capture(path: Path) -> bool:
 
     Raises
     ------
+    UsageError
+        If there is no such file.
     RecordingError
         If it cannot be read.
     """
@@ -84,6 +86,8 @@ def is_capture(path: Path) -> bool:
             raise RecordingError(f"{path}: is no plain file; copy what it gives into one")
         with path.open("rb") as file:
             return _begins_like_one(file.read(_HEAD))
+    except FileNotFoundError:
+        raise UsageError(f"{path}: there is no such file") from None
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from None
 

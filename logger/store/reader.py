@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
-from logger.errors import StoreEmptyError, StoreError
+from logger.errors import StoreEmptyError, UsageError
 from logger.event import Event
 from logger.recordings.times import EARLIEST_S, latest_s
 from logger.store.boots import Clocks, find_clocks
@@ -112,8 +112,10 @@ class Reader:
 
         Raises
         ------
-        StoreError
-            If there is none.
+        StoreEmptyError
+            If the log holds none.
+        UsageError
+            If it holds none of this number.
         """
         known = self.fittings()
         if number is None and known:
@@ -124,7 +126,7 @@ class Reader:
         if not known:
             raise StoreEmptyError(f"{self.path}: holds no log yet")
         ids = ", ".join(str(fitting.id) for fitting in known)
-        raise StoreError(f"{self.path}: there is no fitting {number}; known: {ids}")
+        raise UsageError(f"{self.path}: there is no fitting {number}; known: {ids}")
 
     def configuration(self, fitting: int) -> str | None:
         """Return the newest configuration of a fitting as it was carried, None where there is none.

@@ -108,7 +108,7 @@ def check_output(path: Path, kind: Kind, keep: Mapping[Path, str]) -> Path:
             if _same(real, one):
                 raise UsageError(f"{path}: is {what}; name another file")
         if not real.parent.is_dir():
-            raise EbbwattError(f"{path}: the folder {real.parent} does not exist; create it first")
+            raise UsageError(f"{path}: the folder {real.parent} does not exist; create it first")
         with contextlib.suppress(FileNotFoundError):
             _check_there(path, real, kind)
     except OSError as error:

@@ -45,13 +45,12 @@ if TYPE_CHECKING:
 _TITLE = "Commissioning record"
 RECORD = page_kind("commissioning record", _TITLE)
 _STYLE = STYLE + Markup("""
-.pen { display: inline-block; width: 5rem; border-bottom: 1px solid var(--text); }
 .who { width: max-content; max-width: 21rem; }
 .box { display: inline-block; width: 1.1em; height: 1.1em; border: 1.5px solid var(--text);
   text-align: center; line-height: 1; font-weight: 700; }
 @media (max-width: 40rem) { .who { width: auto; } }
 @page { margin: 8mm 14mm; }
-@media print { html { font-size: 7.5pt; } h2 { margin: .5rem 0 .2rem; }
+@media print { html { font-size: 7.5pt; } table { margin: .3rem 0; } h2 { margin: .5rem 0 .2rem; }
   body { line-height: 1.14; } .cautions { padding: .1rem .6rem; }
   li { margin: .05rem 0; } th, td { padding-top: .1rem; padding-bottom: .1rem; }
   .sign { margin-top: 1.2rem; } footer { margin-top: .5rem; } }
@@ -144,7 +143,7 @@ def _by_hand(check: FitCheck) -> Markup:
     lines = [
         (
             text(what),
-            joined(_BLANK, f" {unit}"),
+            tag("span", _BLANK, f" {unit}", class_="whole"),
             text(against),
             _verdict_boxes() if against else "",
         )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.exchange.record import counter_words, plain
-from analysis.figures import day, energy, figure_with_ends, minute
+from analysis.figures import charge, day, energy, figure_with_ends, minute
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.identity import Identity, block, signatures
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 _TITLE = "Exchange sheet"
 SHEET = page_kind("exchange sheet", _TITLE)
-_BLANK = tag("span", "\N{NO-BREAK SPACE}" * 14, class_="pen")
+_BLANK = tag("span", "\N{NO-BREAK SPACE}", class_="pen")
 _MEASURE = (
     ("counter of the old unit, read off", "h"),
     ("counter of the new unit, read off", "h"),
@@ -51,8 +51,7 @@ def sheet(found: Exchanged, who: Identity, made_s: float, version: str) -> str:
     e = found.exchange
     body = joined(
         block(who, found.label, e.new.counter_h, day(made_s)),
-        paragraphs(f"Exchanged {minute(found.time_s)} UTC."),
-        tag("p", "By ", for_html(e.who), "."),
+        tag("p", text(f"Exchanged {minute(found.time_s)} UTC by "), for_html(e.who), "."),
         _units(found),
         _record(found),
         _side_by_side(found),
@@ -95,7 +94,7 @@ def _record(found: Exchanged) -> Markup:
         span = f"{day(a.observed_from_s)} to {day(a.observed_to_s)}"
     use = f"{a.running_hours:.0f} h in {counted(a.runs, 'run')}, {energy(a.energy_kwh)}"
     said = [
-        f"Log: {span}; {use}, {a.charge_ah:.0f} Ah.",
+        f"Log: {span}; {use}, {charge(a.charge_ah)}.",
         f"Verdict at its end: {VERDICT_WORDS[a.verdict]}. The charger {output_clause(a)}.",
         decline_sentence(a),
         *(
@@ -165,7 +164,10 @@ def _dates(f: Figures | None) -> str:
 
 
 def _measure() -> Markup:
-    rows = [(text(what), joined(_BLANK, " ", text(unit))) for what, unit in _MEASURE]
+    rows = [
+        (text(what), tag("span", _BLANK, " ", text(unit), class_="whole"))
+        for what, unit in _MEASURE
+    ]
     return joined(
         heading("Measured at the exchange"), table("For the pen", ("what", "seen"), rows, "tt")
     )

@@ -25,7 +25,7 @@ from analysis.show.page.pieces import (
 from analysis.show.page.plots.svg import Drawing, Scale
 from analysis.show.page.style import STYLE
 from analysis.show.screen.fleet import forecasts, not_counted
-from analysis.text import BEFORE_UNIT, for_html, harmless
+from analysis.text import BEFORE_UNIT, counted, for_html, harmless
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -66,7 +66,8 @@ def fleet_page(listed: FleetList, label: str, version: str, folder: Path | None 
     return frame(
         _TITLE,
         label,
-        f"{len(listed.boats)} boats. Made {minute(listed.now_s)} UTC by ebbwatt {version}.",
+        f"{counted(len(listed.boats), 'boat')}. Made {minute(listed.now_s)} UTC by "
+        f"ebbwatt {version}.",
         joined(*body),
         "Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. "
         "Intervals are 90 %.",
@@ -153,7 +154,7 @@ def _demand(group: Group, number: int) -> Markup:
     words = "; ".join(f"quarter {q.number}: {q.low} to {q.high}" for q in group.demand)
     plot = drawing.render(f"Units needed by quarter, {name}", words, "small")
     heard = (
-        f"{group.old} have lost more than half of what a charger may lose; "
+        f"{group.old} of them lost more than half of what a charger may lose; "
         + ("forecasts with sisters rest on these." if group.old >= 3 else
            "forecasts with sisters need three such.")
     )  # fmt: skip
@@ -165,7 +166,7 @@ def _demand(group: Group, number: int) -> Markup:
     figures = table("Units by quarter from now", ("quarter", "mean", "90 % interval"), rows, "nnn")
     return joined(
         tag("h2", "Units needed: ", for_html(group.name)),
-        paragraphs(f"{group.boats} boats. {heard}", not_counted(group)),
+        paragraphs(f"{counted(group.boats, 'boat')}. {heard}", not_counted(group)),
         tag("figure", plot, tag("figcaption", caption)),
         tag("details", tag("summary", "In figures"), figures),
     )
@@ -211,7 +212,7 @@ def _curves(listed: FleetList) -> Markup:
     more = paragraphs(f"{left} more boats are not drawn.") if left > 0 else NOTHING
     scale = (
         f"Output, 0 to {100 * min(highest, 2.0):.0f} % of rated, over 0 to {longest:.0f} "
-        "running hours, all on one scale; the dashed line is rated output."
+        "running hours, all on one scale; the dotted line is rated output."
     )
     head = heading("How each one fades")
     return joined(head, named, tag("div", *plots, class_="many"), more, paragraphs(scale))
@@ -232,4 +233,9 @@ def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> Markup:
 
 def _cautions() -> Markup:
     replaces = "The list ranks visits; it replaces no inspection on board."
-    return tag("section", heading("Cautions"), paragraphs(SHORT, replaces), class_="cautions")
+    return tag(
+        "section",
+        heading("Cautions"),
+        paragraphs(SHORT.removeprefix("Cautions: "), replaces),
+        class_="cautions",
+    )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from analysis.show.page.pieces import text
+from analysis.show.page.pieces import letters, text
 from analysis.show.page.style import STYLE
 from analysis.text import for_html, harmless
 from logger.system.output import Kind
@@ -69,9 +69,9 @@ def frame(
     """
     parts: Mapping[str, str] = {
         "policy": POLICY,
-        "version": text(version),
+        "version": letters(version),
         "title": title,
-        "plain_label": text(harmless(label)),
+        "plain_label": letters(harmless(label)),
         "style": style,
         "label": for_html(label),
         "subtitle": text(subtitle),

@@ -57,18 +57,18 @@ def joined(*pieces: str) -> Markup:
     return NOTHING.join(pieces)
 
 
-def text(words: str) -> Markup:
-    """Return a text of our own, units in signs; a figure keeps its unit beside it."""
+def letters(words: str) -> Markup:
+    """Return a text of our own without elements: units in signs, a figure beside its unit."""
     words = _PLAIN.sub(lambda found: _SIGNS[found[1]], words)
     return joined(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words))
 
 
-def with_whole_dates(words: str) -> Markup:
-    """Return a text of our own as :func:`text` does, each date of it on one line."""
+def text(words: str) -> Markup:
+    """Return a text of our own as :func:`letters` does, each date of it on one line."""
     parts = _DATE.split(words)
     dates = [*(tag("span", date, class_="whole") for date in _DATE.findall(words)), NOTHING]
     return joined(
-        *(piece for part, date in zip(parts, dates, strict=True) for piece in (text(part), date))
+        *(piece for part, date in zip(parts, dates, strict=True) for piece in (letters(part), date))
     )
 
 

@@ -65,7 +65,8 @@ dl.facts { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem,
   gap: .5rem 1rem; margin: 1rem 0; }
 dl.facts dt { color: var(--quiet); font-size: .875rem; }
 dl.facts dd { margin: 0; font-weight: 600; }
-ul.checks { columns: 14rem 3; font-size: .9rem; }
+ul.checks { columns: 14rem 3; column-gap: 1.5rem; font-size: .9rem; }
+ul.checks li { margin: 0 0 .3rem; break-inside: avoid; }
 dl.identity { display: grid; grid-template-columns: repeat(auto-fit, minmax(10.5rem, 1fr));
   gap: .3rem 1rem; margin: .75rem 0; font-size: .9rem; }
 dl.identity dt { color: var(--quiet); font-size: .8rem; }
@@ -116,6 +117,8 @@ svg .middle { fill: var(--text); stroke: none; }
 svg .early { stroke: var(--fit); stroke-width: 1.3; stroke-dasharray: 5 3; fill: none; }
 svg .recent { stroke: var(--seen); stroke-width: 1.6; fill: none; }
 svg .rest { fill: var(--rule); stroke: none; }
+.bars { white-space: nowrap; }
+.pen { display: inline-block; width: 5rem; border-bottom: 1px solid var(--text); }
 svg.row { display: inline-block; width: 8rem; height: .8rem; vertical-align: middle; }
 svg .bar { fill: var(--seen); stroke: none; }
 .key { display: flex; flex-wrap: wrap; gap: .25rem 1.25rem; list-style: none; padding: 0;
@@ -125,6 +128,8 @@ svg .bar { fill: var(--seen); stroke: none; }
   body { padding: .75rem; }
   table { font-size: .8rem; }
   th, td { padding-right: .4rem; }
+  .bars { white-space: normal; }
+  .pen { width: 2.5rem; }
   svg.wide { display: none; }
   svg.narrow { display: block; }
 }

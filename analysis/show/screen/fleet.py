@@ -1,4 +1,4 @@
-"""The list of a fleet in the terminal, at 60 to 120 columns: one line or two for each boat."""
+"""The list of a fleet in the terminal, at 40 to 120 columns: one line or two for each boat."""
 
 from __future__ import annotations
 
@@ -9,14 +9,16 @@ from rich.cells import cell_len, set_cell_size
 from analysis.figures import figure_with_ends
 from analysis.fleet.ranking import STANDING_WORDS, Standing
 from analysis.show.wrapping import wrap_plain
-from analysis.text import for_encoding, harmless
+from analysis.text import counted, for_encoding, harmless
 
 if TYPE_CHECKING:
     from analysis.estimate import Span
     from analysis.fleet.assess import FleetList, Group
     from analysis.fleet.ranking import Boat
 
-NARROWEST, WIDEST = 60, 120
+NARROWEST, WIDEST = 40, 120
+#: Below this width a boat's reason stands below its name.
+_BESIDE = 80
 _PLACE, _STANDING = 4, 11
 #: Boats that are listed at most: nobody reads further in a terminal.
 MOST_LISTED = 200
@@ -47,17 +49,24 @@ def lines(listed: FleetList, width: int, encoding: str = "utf-8") -> list[str]:
 def _counts(listed: FleetList) -> str:
     counts = {s: sum(b.standing is s for b in listed.boats) for s in Standing}
     told = ", ".join(f"{n} {STANDING_WORDS[s]}" for s, n in counts.items() if n)
-    return f"{len(listed.boats)} boats: {told or 'none yet'}. Horizon {listed.horizon_days} days."
+    boats = counted(len(listed.boats), "boat")
+    return f"{boats}: {told or 'none yet'}. Horizon {listed.horizon_days} days."
 
 
 def _boat(place: int, boat: Boat, label: int, width: int) -> list[str]:
-    head = f"{place:>{_PLACE - 1}} " + set_cell_size(STANDING_WORDS[boat.standing], _STANDING)
+    head = f"{place:>{_PLACE - 2}}. " + set_cell_size(STANDING_WORDS[boat.standing], _STANDING)
     name = harmless(boat.label, 60)
-    head += set_cell_size(name, label) + "  "
     reason = harmless(boat.reason, _LONGEST)
-    indent = cell_len(head)
-    told = wrap_plain(reason, width - indent) or [""]
-    rows = [head + told[0], *(" " * indent + row for row in told[1:])]
+    if width < _BESIDE:
+        indent = _PLACE
+        first = wrap_plain(f"{STANDING_WORDS[boat.standing]}: {name}", width - indent)
+        rows = [f"{place:>{_PLACE - 2}}. {first[0]}", *(" " * indent + row for row in first[1:])]
+        rows += [" " * indent + row for row in wrap_plain(reason, width - indent)]
+    else:
+        head += set_cell_size(name, label) + "  "
+        indent = cell_len(head)
+        told = wrap_plain(reason, width - indent) or [""]
+        rows = [head + told[0], *(" " * indent + row for row in told[1:])]
     if beside := _forecasts(boat):
         rows += [" " * indent + row for row in wrap_plain(beside, width - indent)]
     return [row.rstrip() for row in rows]
@@ -72,9 +81,10 @@ def forecasts(boat: Boat) -> list[str]:
     """Return the running hours left, alone and with sisters, as far as they are known."""
     if boat.facts is None or boat.facts.verdict == "replace":
         return []
-    told = [f"hours left, alone {_hours(boat.facts.hours)}"]
+    alone = "hours left" if boat.with_sisters is None else "hours left, alone"
+    told = [f"{alone} {_hours(boat.facts.hours)}"]
     if boat.with_sisters is not None:
-        told.append(f"with {boat.sisters} sisters {_hours(boat.with_sisters)}")
+        told.append(f"with {counted(boat.sisters, 'sister')} {_hours(boat.with_sisters)}")
     return told
 
 
@@ -92,15 +102,22 @@ def not_counted(group: Group) -> str:
 
 
 def _group(group: Group, width: int) -> list[str]:
-    head = (
-        f"{harmless(group.name)}: {group.boats} boats. Units that meet the replacement limit, by "
-    )
-    head += "quarter from now, 90 % interval:"
-    quarters = "  ".join(f"Q{q.number} {q.mean:.1f} ({q.low}-{q.high})" for q in group.demand)
-    rows = [*wrap_plain(head, width), *(f"  {row}" for row in wrap_plain(quarters, width - 2))]
+    head = f"{harmless(group.name)}: {counted(group.boats, 'boat')}. Units that meet the "
+    head += "replacement limit, by quarter from now, 90 % interval:"
+    quarters = [f"Q{q.number} {q.mean:.1f} ({q.low}-{q.high})" for q in group.demand]
+    rows = wrap_plain(head, width)
+    line = ""
+    for quarter in quarters:
+        if line and len(line) + len(quarter) + 2 > width:
+            rows.append(line)
+            line = ""
+        line += f"  {quarter}"
+    rows += [line] if line else []
     if group.fuel.litres.median is not None:
         litres = figure_with_ends(group.fuel.litres, "L")
-        rows += wrap_plain(f"  Fuel of a year, {group.fuel.boats} boats: {litres}", width)
+        rows += wrap_plain(
+            f"  Fuel of a year, {counted(group.fuel.boats, 'boat')}: {litres}", width
+        )
     if group.unknown:
         rows += wrap_plain(f"  {not_counted(group)}", width)
     return rows

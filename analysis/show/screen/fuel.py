@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
-from analysis.figures import day, figure_with_ends
+from analysis.figures import day, energy, figure_with_ends
 from analysis.physics import (
     CO2_IDLH_PPM,
     CO2_PEL_PPM,
@@ -16,6 +15,7 @@ from analysis.physics import (
     fuel_balance,
 )
 from analysis.show.units import METRIC
+from analysis.show.wrapping import filled
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -54,30 +54,28 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
     for name, text, key in rows:
         reason = found.withheld.get(key)
         whole = f"not known: {reason}" if text == "not known" and reason else text
-        out += textwrap.wrap(
-            f"  {name:<22}{whole}", width, subsequent_indent=" " * 24, drop_whitespace=True
-        )
+        out += filled(f"  {name:<22}{whole}", width, " " * 24)
     if found.days_left.low is not None and found.last_s is not None:
         date = day(found.last_s + DAY_S * int(found.days_left.low))
-        out += textwrap.wrap(
+        out += filled(
             f"  {'change before':<22}{date}: 19 times in 20 the fuel lasts until then",
             width,
-            subsequent_indent=" " * 24,
+            " " * 24,
         )
     if found.passage is not None:
         p = found.passage
-        out += textwrap.wrap(
+        out += filled(
             f"  {_days(p):<22}"
             f"{figure_with_ends(p.litres, units.volume, units.per_l)}; {p.containers} containers "
             "do 19 times in 20" + "; few such days seen" * p.need.few,
             width,
-            subsequent_indent=" " * 24,
+            " " * 24,
         )
     elif "passage" in found.withheld:
-        out += textwrap.wrap(
+        out += filled(
             f"  {'passage':<22}not known: {found.withheld['passage']}",
             width,
-            subsequent_indent=" " * 24,
+            " " * 24,
         )
     out.append("")
     counted, refused = len(found.use.counted), len(found.use.containers) - len(found.use.counted)
@@ -94,9 +92,9 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
             f", and on the last {found.days_used} whole days "
             f"({1000.0 * found.kwh_per_day:.0f} Wh a day)"
         )
-    out += textwrap.wrap(text + ". In brackets: 90 % interval.", width)
+    out += filled(text + ". In brackets: 90 % interval.", width)
     if check:
-        out += textwrap.wrap(check, width)
+        out += filled(check, width)
     return [*out, "", *_body(found, width)]
 
 
@@ -113,7 +111,7 @@ def _of_year(found: FuelOutlook) -> str:
     if year is None:
         return ""
     which = "the" if year.whole else "only"
-    return f", on {year.kwh:.1f} kWh in {which} {year.days:.0f} days to {day(year.end_s)}"
+    return f", on {energy(year.kwh)} in {which} {year.days:.0f} days to {day(year.end_s)}"
 
 
 def _body(found: FuelOutlook, width: int) -> list[str]:
@@ -137,4 +135,4 @@ def _body(found: FuelOutlook, width: int) -> list[str]:
         limits += (
             f" The bank needs {found.battery_air_m3_per_h:.1f} m3/h while charged (IEC 62485-2)."
         )
-    return textwrap.wrap(made, width) + textwrap.wrap(limits, width)
+    return filled(made, width) + filled(limits, width)

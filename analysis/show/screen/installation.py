@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from typing import TYPE_CHECKING
 
 from analysis.figures import figure_with_ends
@@ -17,7 +16,7 @@ from analysis.installation.findings import (
     rows,
     why_not,
 )
-from analysis.show.wrapping import wrap_plain
+from analysis.show.wrapping import filled, wrap_plain
 from analysis.text import harmless
 
 if TYPE_CHECKING:
@@ -45,7 +44,7 @@ def lines(check: FitCheck, width: int) -> list[str]:
         notes += [f"- output: {newest.output_limit}", *(f"- {reason}" for reason in why_not(check))]
     for note in (*notes, open_checks(check), CAUTION):
         indent = "  " if note.startswith("- ") else ""
-        out += textwrap.wrap(note, width, subsequent_indent=indent)
+        out += filled(note, width, indent)
     return out
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.figures import day, figure_with_ends, rounded
 from analysis.load.result import FEWEST_FOR_P95
-from analysis.show.wrapping import wrap_plain
+from analysis.show.wrapping import filled
 from analysis.text import SCREEN_LINES
 
 if TYPE_CHECKING:
@@ -35,16 +34,16 @@ def lines(found: LoadResult, width: int) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 40)."""
     width = max(40, min(width, 100))
     out = ["What the boat draws a day"]
-    left = [f"{n} d: {LEFT_OUT[key]}" for key, n in found.days_left_out.items() if n]
+    left = [f"{n} d ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n]
     if found.withheld is not None:
-        out += textwrap.wrap(f"No figure: {found.withheld}.", width)
+        out += filled(f"No figure: {found.withheld}.", width)
         return out + _left_out(left, width)
     wh = found.voltage_v or 0.0
-    out += textwrap.wrap(
+    out += filled(
         f"  mean             {figure_with_ends(found.ah, 'Ah')}, "
         f"{figure_with_ends(found.ah, 'Wh', wh)}",
         width,
-        subsequent_indent=" " * 19,
+        " " * 19,
     )
     for name, value in (
         ("median day", found.ah_median),
@@ -59,17 +58,17 @@ def lines(found: LoadResult, width: int) -> list[str]:
     for name, n, ah in found.levels:
         out.append(f"  {name + ' (by level)':<22} {ah:.0f} Ah on {n} days")
     first, last = day(float(found.daily_s[0])), day(float(found.daily_s[-1]))
-    basis = wrap_plain(
+    basis = filled(
         f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}"
         f"{_kept(found)}. In brackets: 90 % interval.",
         width,
     )
     for doubt in found.doubts:
-        basis += wrap_plain(doubt, width)
+        basis += filled(doubt, width)
     basis += _left_out(left, width)
     room = SCREEN_LINES - len(out) - len(basis) - 2
     months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]
-    return [*out, "", *_months(months, width), *basis]
+    return [*out, "", *_months(months, len(found.months), width), *basis]
 
 
 def _kept(found: LoadResult) -> str:
@@ -82,14 +81,15 @@ def _kept(found: LoadResult) -> str:
 def _left_out(left: list[str], width: int) -> list[str]:
     if not left:
         return []
-    return textwrap.wrap("Left out: " + "; ".join(left) + ".", width, subsequent_indent="  ")
+    return filled("Left out: " + ", ".join(left) + ".", width, "  ")
 
 
-def _months(shown: Sequence[Month], width: int) -> list[str]:
+def _months(shown: Sequence[Month], there: int, width: int) -> list[str]:
     """Return one bar a month."""
     most = max(m.ah for m in shown)
     room = width - 32
-    out = ["  month     Ah/day  days"]
+    all_of = "" if len(shown) == there else f"  latest {len(shown)} of {there}"
+    out = [f"  month     Ah/day  days{all_of}"]
     for m in shown:
         bar = "#" * max(1, int(np.round(room * m.ah / most))) if most > 0.0 else ""
         out.append(f"  {m.month}   {m.ah:6.0f}  {m.days:4d}  {bar}")

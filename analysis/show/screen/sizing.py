@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import TYPE_CHECKING
 
-from analysis.show.wrapping import wrap_plain
+from analysis.figures import rounded
+from analysis.show.wrapping import filled, wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import SCREEN_LINES, harmless
 
@@ -22,7 +22,7 @@ _WIDE = 80
 #: More lines than any screen.
 _ANY = 10_000
 #: The table has so many units at least, whether the screen has room or not.
-FEWEST_UNITS = 3
+FEWEST_UNITS = 5
 
 
 def lines(
@@ -44,24 +44,23 @@ def lines(
     folded = width < _WIDE
     out = ["Which charger carries this boat"]
     for text in basis:
-        out += textwrap.wrap(text, width)
+        out += filled(text, width)
     out += [""] if folded else ["", _head(width)]
-    rest = textwrap.wrap(_bank(found, fitted_ah), width)
-    rest += textwrap.wrap(cable, width)
+    rest = filled(_bank(found, fitted_ah), width)
+    rest += filled(cable, width)
     notes = "> recommended, * fitted, as it is; years by design hours / decline. "
     if guessed:
         notes += "Units are invented examples: name yours with --candidates FILE. "
-    notes += (
-        "For planning: wiring, fuses, ventilation, exhaust by the maker's instructions and "
-        "local codes."
-    )
-    rest += textwrap.wrap(notes, width)
+    notes += "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide."
+    rest += filled(notes, width)
     head = [f"Recommended: {harmless(found.recommended or 'none of these', 40)}"]
     reasons = (*found.reasons, _growth(found.grown))
     if folded:
         out += [line for j in found.judged for line in _folded(j, found.recommended, width)]
         return out + head + _reasons(reasons, width, _ANY) + rest
-    room = SCREEN_LINES - len(out) - FEWEST_UNITS - 1 - len(head) - len(rest)
+    units = len(found.judged)
+    table = units if units <= FEWEST_UNITS else FEWEST_UNITS + 1
+    room = SCREEN_LINES - len(out) - table - len(head) - len(rest)
     rest = head + _reasons(reasons, width, room) + rest
     shown = _nearest(found, SCREEN_LINES - len(out) - len(rest))
     out += [_row(j, found.recommended, width) for j in shown]
@@ -72,10 +71,7 @@ def lines(
 
 def _reasons(reasons: Sequence[str], width: int, room: int) -> list[str]:
     """Return the reasons; where there is no room, without what the neighbours in size would do."""
-    told = [
-        textwrap.wrap(f"- {harmless(reason, _LONGEST)}", width, subsequent_indent="  ")
-        for reason in reasons
-    ]
+    told = [filled(f"- {harmless(reason, _LONGEST)}", width, "  ") for reason in reasons]
     for neighbour in ("- the larger one", "- the smaller one"):
         if sum(map(len, told)) > room:
             told = [wrapped for wrapped in told if not wrapped[0].startswith(neighbour)]
@@ -96,12 +92,13 @@ def _nearest(found: Sizing, room: int) -> list[UnitOnBoat]:
 
 
 def _growth(grown: Sequence[LargerLoad]) -> str:
-    parts = []
+    parts: list[str] = []
     for more in grown[1:]:
-        text = f"{100 * (more.load - 1):.0f} % more load: "
+        text = f"{100 * (more.load - 1):.0f} %{'' if parts else ' more load'}: "
         text += harmless(more.recommended or "none of these", 30)
         if more.fitted_carried_end is not None:
-            text += f" (fitted, old: {100 * more.fitted_carried_end:.0f} % of days)"
+            old = "" if parts else "fitted, when old: "
+            text += f" ({old}{100 * more.fitted_carried_end:.0f} %{'' if parts else ' of days'})"
         parts.append(text)
     return "; ".join(parts)
 
@@ -128,10 +125,10 @@ def _folded(one: UnitOnBoat, recommended: str | None, width: int) -> list[str]:
     """Return a unit as lines that hold what its row in the wide table holds."""
     carried = f"carries {100 * one.carried_new:.0f} % of days new"
     text = (
-        f"{_mark(one, recommended)}{harmless(one.unit.label, 30)}, {one.unit.rated_w:.0f} W: "
-        f"{carried}, {100 * one.carried_end:.0f} % old; {one.hours_per_year:.0f} h/year; years "
+        f"{_mark(one, recommended)}{_named(one)}: "
+        f"{carried}, {100 * one.carried_end:.0f} % old; {_tens(one.hours_per_year)} h/year; years "
         f"{_years(one.years_design)} by design hours, {_years(one.years_decline)} by decline; "
-        f"L/year {_whole(one.litres_per_year)}; cost/year {_whole(one.cost_per_year)}"
+        f"L/year {_whole(one.litres_per_year)}; cost/year {_tens(one.cost_per_year)}"
     )
     lines = wrap_plain(text, width - 4)
     return [lines[0], *(f"    {line}" for line in lines[1:])]
@@ -147,11 +144,11 @@ def _row(one: UnitOnBoat, recommended: str | None, width: int) -> str:
     mark = _mark(one, recommended)
     carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
     text = (
-        f"{mark}{harmless(unit.label, letters):<{letters}} {unit.rated_w:4.0f} W  {carried:>15}  "
-        f"{one.hours_per_year:6.0f}"
+        f"{mark}{_label(unit, letters):<{letters}} {unit.rated_w:4.0f} W  {carried:>15}  "
+        f"{_tens(one.hours_per_year):>6}"
     )
     spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
-    return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_whole(one.cost_per_year):>6}"
+    return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_tens(one.cost_per_year):>6}"
 
 
 def _years(value: float | None) -> str:
@@ -162,6 +159,23 @@ def _years(value: float | None) -> str:
 
 def _whole(value: float | None) -> str:
     return "-" if value is None else f"{value:.0f}"
+
+
+def _tens(value: float | None) -> str:
+    """Return a figure to tens from a hundred on: the load is known to some percent."""
+    return "-" if value is None else rounded(value, -1 if value >= 100.0 else 0)
+
+
+def _named(one: UnitOnBoat) -> str:
+    """Return a unit's name and rated output, once where the name is the output."""
+    label, watts = harmless(one.unit.label, 30), f"{one.unit.rated_w:.0f} W"
+    return label if label == watts else f"{label}, {watts}"
+
+
+def _label(unit: Unit, letters: int) -> str:
+    """Return a unit's name in so many letters; what is fitted needs no name."""
+    label = harmless(unit.label)
+    return "fitted unit" if unit.fitted and len(label) > letters else harmless(label, letters)
 
 
 def document(found: Sizing, basis: Sequence[str]) -> dict[str, object]:

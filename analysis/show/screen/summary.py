@@ -10,7 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.figures import date_ends, date_figure, day, ends, energy, figure, figure_with_ends
+from analysis.figures import (
+    charge,
+    date_ends,
+    date_figure,
+    day,
+    ends,
+    energy,
+    figure,
+    figure_with_ends,
+)
 from analysis.inputs.finding import Severity
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
@@ -113,8 +122,9 @@ def _laid_out(entries: Sequence[_Entry], width: int) -> list[Line]:
     # What was put shorter before something else was left out may have room again.
     for i in reversed(order):
         while chosen[i] > 0:
+            longer = len(wordings[i][chosen[i] - 1]) > len(wordings[i][chosen[i]])
             chosen[i] -= 1
-            if too_long():
+            if longer and too_long():
                 chosen[i] += 1
                 break
     return [line for w, k in zip(wordings, chosen, strict=True) for line in w[k]]
@@ -279,10 +289,10 @@ def _used(matter: Matter) -> _Entry:
 
 def _use(matter: Matter) -> _Entry:
     a = matter.assessment
-    text = f"{a.running_hours:.0f} h, {energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"
+    text = f"{a.running_hours:.0f} h, {energy(a.energy_kwh)}, {charge(a.charge_ah)}"
     text += f" in {counted(a.runs, 'run')}"
     last = years(a.run_table)[-3:]
-    by_year = ", ".join(f"{y.label}: {y.energy_kwh:.1f} kWh" for y in last)
+    by_year = ", ".join(f"{y.label}: {energy(y.energy_kwh)}" for y in last)
     full = f"{text}; by year {by_year}." if len(last) > 1 else f"{text}."
     return _Entry("use", (full, f"{text}.", ""), 4)
 
@@ -302,7 +312,8 @@ def _advice(matter: Matter) -> list[_Entry]:
         harmless(item, _LONGEST) for item in next_actions(matter.assessment, matter.made_s)[:3]
     ]
     first = _Entry("next", (actions[0],), 9)
-    return [first, *[_Entry("", _shorter(text), 5) for text in actions[1:]]]
+    # What is to be done weighs more than the third reason for it.
+    return [first, *[_Entry("", _shorter(text), 6 - k) for k, text in enumerate(actions[1:])]]
 
 
 def _comparison(matter: Matter) -> Iterable[_Entry]:

@@ -4,17 +4,19 @@ import re
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, date
 
 import pytest
 
+from analysis.figures import iso
 from analysis.publish import page_target
 from analysis.publish.page import POLICY, page
 from analysis.publish.page_target import Page
 from analysis.publish.recent import Recent, read_recent
 from logger.config import load_config
 from logger.errors import EbbwattError
-from tests.support.outward import facts, silent
+from tests.support.outward import DOCUMENT, facts, silent
 from tests.support.screens.browser import browse
 
 NOW_S = 1_764_400_060.0
@@ -31,7 +33,7 @@ def made(which=facts, **more):
 def test_the_top_line_says_state_watts_and_volts():
     assert '<p class="now">Producing, 56 W, 13.31 V</p>' in made()
     assert '<p class="now">No reading now</p>' in made(silent)
-    assert "1 min old" in made(silent)
+    assert "59 s old" in made(silent)
 
 
 def test_both_times_are_written_out_so_that_a_frozen_page_is_evident(monkeypatch):
@@ -42,9 +44,40 @@ def test_both_times_are_written_out_so_that_a_frozen_page_is_evident(monkeypatch
     finally:
         monkeypatch.undo()
         time.tzset()
-    assert "Reading of 2025-11-29 07:06:40 (UTC+00:00)" in text
-    assert "Page made 2025-11-29 07:07:40 (UTC+00:00)" in text
+    assert "Reading of 2025-11-29 07:06:40 UTC" in text
+    assert "Page made 2025-11-29 07:07:40 UTC" in text
     assert "stands still" in text
+
+
+#: What the log knew at its end: fuel for 12 days, a limit 200 days ahead.
+FUEL = {
+    "litres_left": {"low": 3.0, "median": 4.0, "high": 5.0},
+    "days_left": {"low": 9.0, "median": 12.0, "high": 15.0},
+}
+
+
+@pytest.mark.parametrize("ended_d", [2.0, 10.0, 60.0, 446.0])
+def test_no_figure_is_older_than_the_page_says(ended_d):
+    end_s = NOW_S - ended_d * 86400.0
+    recent = replace(RECENT, voltage=(), end_s=end_s)
+    document = DOCUMENT | {
+        "observed": {"to": iso(end_s)},
+        "remaining": {
+            "hours": {"median": 470.0}, "date": {"median": iso(end_s + 200 * 86400.0)[:10]},
+        },
+    }  # fmt: skip
+    off = replace(facts(), snapshot=None, reading=None, reading_s=None, document=document)
+    shown = re.sub(r"<[^>]*>", "", page(off, recent, FUEL, NOW_S, 0.6)).replace("\xa0", " ")
+    end_day = iso(end_s)[:10]
+    assert f"The log ended {ended_d:.0f} d ago: {end_day}" in shown
+    assert f"as of {end_day}" in shown
+    if ended_d <= 12.0:
+        assert f"About 4.0 L (3.0 to 5.0 L) left, as of {end_day}, for 12.0 days" in shown
+    else:
+        assert "4.0 L" not in shown
+        assert "12.0 days" not in shown
+        assert "longer than this fuel lasts" in shown
+    assert ("470 running hours" in shown) == (ended_d <= 30.0)
 
 
 def test_nothing_is_loaded_and_nothing_runs():

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.figures import rounded
 from analysis.show.screen.sizing import lines
 from analysis.sizing.cable import advise, choose
 from analysis.sizing.candidates import EXAMPLES, Unit, read_audit, read_candidates
@@ -113,7 +114,8 @@ def test_hours_years_and_litres_follow_by_hand():
     assert one.price_per_year == pytest.approx(3000.0 / one.years)
     assert one.fuel_per_year == pytest.approx(4.0 * one.litres_per_year)
     (told,) = [r for r in found.reasons if r.startswith("cost a year")]
-    assert f"{one.litres_per_year:.0f} L at 4.00 are {one.fuel_per_year:.0f}" in told
+    fuel = f"{round(one.fuel_per_year, -1):.0f}"
+    assert f"{one.litres_per_year:.0f} L at 4.00 are {fuel}" in told
 
 
 def test_small_unit_flat_out_is_said_plainly():
@@ -149,7 +151,9 @@ def test_a_larger_unit_at_part_load_is_shown_beside_the_recommended_one():
 
 def test_hardest_days_are_few_and_get_two_digits():
     found = size(example_need(), (Unit("70 W", 70.0, 0.9, 7500.0),), end_fraction=0.6)
-    assert re.match(r"3[34] W carry .* 19 days in 20: 5[5-7] W new", found.reasons[0])
+    assert re.match(
+        r"3[34] W and the battery carry 19 days in 20: 5[5-7] W when new", found.reasons[0]
+    )
 
 
 def test_labels_from_a_file_cannot_act_on_the_terminal():
@@ -218,17 +222,21 @@ def test_one_screen_of_plain_letters_or_lines_that_fold(width):
     text = lines(found, ["By the log."], width, guessed=True)
     assert max(len(line) for line in text) <= width
     assert "\n".join(text).isascii()
-    assert text[-1].endswith("codes.")
-    assert len(text) <= {40: 49, 60: 35, 80: 23}[width]
+    assert text[-1].endswith("decide.")
+    assert len(text) <= {40: 49, 60: 36, 80: 23}[width]
     if width == 80:
         return
     # Nothing is left out: each unit with all that its row in the wide table holds, in its order.
     shown = " ".join(" ".join(text).split())
     for j in found.judged:
-        cost = "-" if j.cost_per_year is None else f"{j.cost_per_year:.0f}"
+        watts = f"{j.unit.rated_w:.0f} W"
+        name = watts if j.unit.label == watts else f"{j.unit.label}, {watts}"
+        # Hours and costs to tens: the load is known to some percent.
+        hours = rounded(j.hours_per_year, -1 if j.hours_per_year >= 100.0 else 0)
+        cost = "-" if j.cost_per_year is None else rounded(j.cost_per_year, -1)
         assert (
-            f"{j.unit.label}, {j.unit.rated_w:.0f} W: carries {100 * j.carried_new:.0f} % of days "
-            f"new, {100 * j.carried_end:.0f} % old; {j.hours_per_year:.0f} h/year; years "
+            f"{name}: carries {100 * j.carried_new:.0f} % of days "
+            f"new, {100 * j.carried_end:.0f} % old; {hours} h/year; years "
             f"{j.years_design:.1f} by design hours, ? by decline; L/year {j.litres_per_year:.0f}; "
             f"cost/year {cost} "
         ) in shown, j.unit.label

@@ -18,13 +18,13 @@ if TYPE_CHECKING:
     from analysis.show.matter import Matter
     from analysis.show.page.plots.axes import Size
 
-_PANEL, _BELOW = 100.0, 85.0
+_PANEL, _BELOW = 100.0, 95.0
 #: Fewer containers show no course.
 _FEWEST = 3
 
 
 def fuel_plot(matter: Matter, size: Size) -> Markup:
-    """Return litres per kWh of each container below the fitted output; nothing where unknown."""
+    """Return litres per kWh of each container below the available output; nothing where unknown."""
     a, table = matter.assessment, matter.assessment.run_table
     if matter.fuel is None or table is None or not len(table) or a.at_runtime_h is None:
         return NOTHING
@@ -37,7 +37,7 @@ def fuel_plot(matter: Matter, size: Size) -> Markup:
     drawing = Drawing(size.width, _PANEL + _BELOW, f"fuel-{size.kind}")
     x = _hours(a, size)
     top = Scale(0.0, 1.08, _PANEL - 2.2 * size.font, 1.9 * size.font)
-    words = "fitted output, % of rated"
+    words = "available output, % of rated"
     left_axis(drawing, x, top, size, words, most=3, label=lambda v: f"{round(100 * v)} %")
     if a.curve is not None:
         seen = (a.curve.runtime_h <= a.curve.forecast_from_h) & (a.curve.runtime_h >= x.low)
@@ -50,7 +50,7 @@ def fuel_plot(matter: Matter, size: Size) -> Markup:
         drawing.path(xs, mid, "fit")
     drawing.line(x.start, top.start, x.end, top.start, "axis")
     end = _PANEL + _BELOW - 3.4 * size.font
-    below = Scale(0.0, 1.15 * float(litres.max()), end, _PANEL + 0.2 * size.font)
+    below = Scale(0.0, 1.15 * float(litres.max()), end, _PANEL + 1.0 * size.font)
     left_axis(drawing, x, below, size, "fuel, L/kWh", most=3)
     drawing.marks(
         [(x.at(h), below.at(v)) for h, v in zip(hours.tolist(), litres.tolist(), strict=True)],

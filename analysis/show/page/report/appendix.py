@@ -16,7 +16,6 @@ from analysis.show.page.pieces import (
     table,
     tag,
     text,
-    with_whole_dates,
 )
 from analysis.show.page.plots.axes import NARROW, WIDE
 from analysis.show.page.plots.use_plot import use_plot
@@ -77,7 +76,7 @@ def log_events(matter: Matter) -> Markup:
     everything = noted(matter.events)
     rows = [
         (
-            with_whole_dates(day(row.time_s)),
+            text(day(row.time_s)),
             text(row.what),
             "" if row.amount_l is None else text(f"{row.amount_l:g} L"),
             for_html(row.note),
@@ -93,7 +92,7 @@ def log_events(matter: Matter) -> Markup:
     else:
         parts.append(paragraphs("No event is recorded ('ebbwatt event add' records one)."))
     wrong = [
-        (text(f.text), str(f.count), text(f.amount), with_whole_dates(day(f.last_s)))
+        (text(f.text), str(f.count), text(f.amount), text(day(f.last_s)))
         for f in faults(matter.events)
     ]
     if wrong:

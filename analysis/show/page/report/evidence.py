@@ -78,7 +78,7 @@ def courses(matter: Matter) -> Markup:
     """Return fuel per kilowatt-hour beside the output, and the loop resistance over time."""
     figures = []
     for draw, words in (
-        (fuel_plot, "Litres per kWh by container, beside the fitted output."),
+        (fuel_plot, "Litres per kWh by container, beside the available output."),
         (loop_plot, "Loop resistance by each stop or start."),
     ):
         plots = [plot for size in (WIDE, NARROW) if (plot := draw(matter, size))]
@@ -128,9 +128,8 @@ def _bar(before_h: float, hours: float, all_h: float, *, used: bool) -> Markup:
         height="8",
     )
     words = "used" if used else "left out"
-    return joined(
-        tag("svg", drawn, class_="row", viewBox="0 0 100 10", aria_hidden="true"), " ", text(words)
-    )
+    bar = tag("svg", drawn, class_="row", viewBox="0 0 100 10", aria_hidden="true")
+    return tag("div", bar, " ", tag("span", text(words), class_="whole"), class_="bars")
 
 
 def service(matter: Matter) -> Markup:

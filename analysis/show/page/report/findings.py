@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
-from analysis.figures import day, energy, figure_with_ends
+from analysis.figures import charge, day, energy, figure_with_ends
 from analysis.installation.findings import columns, rows
 from analysis.installation.judge import judged, limits
 from analysis.show.freshness import as_of
@@ -19,7 +19,6 @@ from analysis.show.page.pieces import (
     table,
     tag,
     text,
-    with_whole_dates,
 )
 from analysis.show.page.report import inputs_part
 from analysis.show.page.report.appendix import LINK_TO_WORDS, WORDS
@@ -52,16 +51,13 @@ def verdict(matter: Matter) -> Markup:
     facts = [
         (f"available output {as_of(a.observed_to_s)}", watts(a)),
         ("running hours seen", f"{a.running_hours:.0f} h, {counted(a.runs, 'run')}"),
-        ("energy and charge", f"{energy(a.energy_kwh)}, {a.charge_ah:.0f} Ah"),
+        ("energy and charge", f"{energy(a.energy_kwh)}, {charge(a.charge_ah)}"),
         ("log", _observed(a)),
     ]
     if a.since_start.median is not None:
         since = figure_with_ends(a.since_start, "%", 100)
         facts.insert(1, ("of what it gave when the log began", since))
-    inside = [
-        tag("div", tag("dt", with_whole_dates(name)), tag("dd", with_whole_dates(value)))
-        for name, value in facts
-    ]
+    inside = [tag("div", tag("dt", text(name)), tag("dd", text(value))) for name, value in facts]
     said = tag("p", tag("strong", text(verdict_sentence(a))))
     left = paragraphs(remaining_sentence(a)) if a.runs else NOTHING
     return joined(

@@ -80,7 +80,7 @@ def words(found: LoadResult) -> str:
     for name, days, ah in found.levels:
         said += f" On {days} days that look {name} it is {ah:.0f} Ah."
     said += "".join(f" {doubt}" for doubt in found.doubts)
-    left = "; ".join(f"{n} d: {LEFT_OUT[key]}" for key, n in found.days_left_out.items() if n)
+    left = ", ".join(f"{n} d ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n)
     return f"{said} Left out: {left}." if left else said
 
 
