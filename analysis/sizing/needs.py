@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment.document import Verdict
+from analysis.figures import day
 from analysis.load.bank import PARTS, Bank, Days, live
 from analysis.load.daily import EFFICIENCY
 from analysis.physics import BLOCK_V, blocks_in_series
@@ -140,9 +141,10 @@ def _today(case: Case | None) -> Fitted | None:
 
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:
+    last = f" to {day(float(load.daily_s[-1]))}" if len(load.daily_s) else ""
     text = (
         f"By the log: {load.ah.median:.0f} Ah on the mean day, up to {load.ah_p95:.0f} Ah on "
-        f"19 days in 20 ({load.days_used} days); the charger carries the boat on "
+        f"19 days in 20 ({load.days_used} days{last}); the charger carries the boat on "
         f"{need.days_a_year:.0f} days a year."
     )
     if audit is None or not load.ah.median:

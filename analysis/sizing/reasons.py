@@ -42,7 +42,8 @@ def reasons(
     told = [first]
     if today is not None and today.due:
         told.append(
-            f"the fitted unit gives {100 * today.output:.0f} % of rated today: to be replaced"
+            f"the fitted unit gave {100 * today.output:.0f} % of rated at the end of the log: "
+            "to be replaced"
         )
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:

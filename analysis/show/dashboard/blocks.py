@@ -239,7 +239,9 @@ def log(pen: Pen, facts: Facts, *, most: int = 0) -> list[Text]:
         lines += entry(pen, "", f"faults so far: {faults_in_words(facts.events)}")
     if most and facts.assessment is not None:
         for due in facts.assessment.service[: most - 1] or facts.assessment.service[:1]:
-            lines += entry(pen, "", f"service {due.name} {when_due(due, facts.now_s)}")
+            when = when_due(due, facts.now_s)
+            when += dated(facts.assessment.observed_to_s, facts.now_s)
+            lines += entry(pen, "", f"service {due.name} {when}")
     told = (e for e in facts.events if not e.struck and e.kind not in FAULT_WORDS)
     for event in sorted(told, key=lambda e: -e.time_s)[:most]:
         lines += entry(pen, "", harmless(_event(event, facts), 2 * pen.room))

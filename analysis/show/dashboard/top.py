@@ -173,8 +173,11 @@ def advice(pen: Pen, facts: Facts) -> list[Text]:
 
 def _service(facts: Facts) -> str:
     """Return the jobs of the service calendar that are due."""
-    due = [] if facts.assessment is None else overdue(facts.assessment.service, facts.now_s)
-    return f"! Service due: {', '.join(due)}" if due else ""
+    a = facts.assessment
+    due = [] if a is None else overdue(a.service, facts.now_s)
+    if a is None or not due:
+        return ""
+    return f"! Service due: {', '.join(due)}{dated(a.observed_to_s, facts.now_s)}"
 
 
 def _advice(facts: Facts) -> str:
