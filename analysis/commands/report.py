@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 HELP = "say with evidence how the charger is doing, for a person or a program"
 DESCRIPTION = (
     "Assesses the charger from its log: available output, decline, remaining life, verdict and\n"
-    "reasons. Without --html or --json a summary of 25 lines at most goes to the terminal.\n"
+    "reasons. Without --html or --json a summary of one screen goes to the terminal.\n"
     "\n" + SHORT.replace(": methanol", ":\nmethanol", 1)
 )
 EXAMPLE = "ebbwatt report --html report.html --json assessment.json --compare last-year.json"

@@ -69,23 +69,26 @@ def run(args: argparse.Namespace) -> int:
     return _live(console, watch, marks)
 
 
-def print_frame(console: Console, facts: Facts, marks: Marks) -> None:
-    """Print one frame."""
+def print_frame(console: Console, facts: Facts, marks: Marks, height: int | None = None) -> None:
+    """Print one frame, of ``height`` lines at most."""
     from analysis.show.dashboard.frame import frame
 
-    for line in frame(facts, console.width, marks):
+    for line in frame(facts, console.width, marks, height):
         console.print(line, soft_wrap=True)
     console.file.flush()
 
 
 def _once(console: Console, watch: Watch, marks: Marks) -> int:
+    from analysis.show.dashboard.terminal import size_of
     from analysis.show.dashboard.watch import moment_now
 
     moment = moment_now()
     watch.assess_once(moment)
     facts = watch.facts(moment)
+    # On a terminal its first line must not scroll away, with the prompt below it.
+    height = size_of(console)[1] - 1 if console.is_terminal else None
     with _reader_may_go():
-        print_frame(console, facts, marks)
+        print_frame(console, facts, marks, height)
     return 1 if facts.trouble else 0
 
 

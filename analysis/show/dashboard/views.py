@@ -41,10 +41,14 @@ HINTS = (
 )
 BACK = "any key: back   q quit"
 MORE = "space: more  any key: back  q quit"
+#: How the glossary begins where the dashboard says "can give".
+_CAN_GIVE = "what the charger can give: "
 #: Words of the glossary that the dashboard shows.
 _EXPLAINED = ("plan limit", "replacement limit", "remaining life")
 #: Rows of the plot of output on the screen of health, the most and the fewest.
 _PLOT_ROWS, _FEWEST_ROWS = 12, 5
+#: Below so many lines a full screen has neither empty ones nor the advice of the dashboard.
+_ROOMY = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +78,12 @@ def full_screen(
 ) -> list[Text]:
     """Return a full screen below the top line, ``height`` lines at most."""
     pen = Pen(max(NARROWEST, min(width, WIDEST)), marks)
-    head = [*top.top(pen, facts), *top.advice(pen, facts)]
-    room = max(height - len(head) - 3, 1)
+    head, gap = top.top(pen, facts), [Text()]
+    if height >= _ROOMY:
+        head += top.advice(pen, facts)
+    else:
+        gap = []
+    room = max(height - len(head) - 2 * len(gap) - 1, 1)
     if view.name == "fuel":
         body = _fuel(pen, facts, found)
     elif view.name == "health":
@@ -87,7 +95,7 @@ def full_screen(
     shown, last = body[page * room : (page + 1) * room], BACK
     if pages > 1:
         last = f"{page + 1}/{pages}  {MORE}"
-    lines = [*head, Text(), *shown, Text(), Text(last, style=INKS["quiet"])][:height]
+    lines = [*head, *gap, *shown, *gap, Text(last, style=INKS["quiet"])][:height]
     for line in lines:
         line.truncate(pen.width, overflow="crop")
     return lines
@@ -134,15 +142,17 @@ def _explained(pen: Pen, source: str) -> list[Text]:
         pen,
         ">> producing   -- resting   > starting   < stopping",
         "!! fault   ?? not known   ! look at this",
-        "[ok] sound   [!] plan the replacement   [!!] replacement limit reached   [??] not known",
+        "[ok] sound   [!] plan the replacement",
+        "[!!] replacement limit reached   [??] not known",
         "",
         f"Volts are a level only after {SETTLED_H:.0f} h of rest: full, fair or low. An AGM "
         f"battery of 12 V is full from {full_v:.1f} V and low below {fair_v:.1f} V (common "
         "practice). Charging: the voltage stands higher. Settling: the charger has stopped, the "
-        "voltage still sinks by itself. A load lowers it too.",
+        "voltage still sinks by itself. Not charging: the log does not show how long it has "
+        "rested. A load lowers the voltage too.",
         f"ran {pen.marks.shade * 3}: the charger ran in these hours.",
-        f"Can give: {meaning('available output')}.",
-        f"{pen.marks.bound} a lower bound: {meaning('the battery set the current')}.",
+        f"Can give: {meaning('available output').removeprefix(_CAN_GIVE)}.",
+        f"{pen.marks.bound} {meaning('the battery set the current')}.",
         f"In brackets, the 90 % interval: {meaning('90 % interval')}.",
         *(f"{word.capitalize()}: {meaning(word)}." for word in _EXPLAINED),
         "Fuel LOW: it may last for less than 3 days.",

@@ -1,4 +1,4 @@
-"""The report in the terminal: at most 25 lines that say the same as the page.
+"""The report in the terminal: one screen that says the same as the page.
 
 Each entry has wordings from the full one to the shortest. Where the lines at hand do not suffice,
 the entries that matter least are put shorter first, and only then left out; what decides
@@ -39,7 +39,7 @@ from analysis.show.service import when_due
 from analysis.show.tables import faults_in_words, use_rows, years
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.show.wrapping import wrap_plain
-from analysis.text import counted, for_encoding, harmless
+from analysis.text import SCREEN_LINES, counted, for_encoding, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -48,11 +48,14 @@ if TYPE_CHECKING:
     from analysis.show.matter import Matter
 
 #: Lines of the summary at most; the command adds one that says how to get more.
-MOST_LINES = 24
+MOST_LINES = SCREEN_LINES - 1
+#: The same below 80 columns, where what is never left out takes more lines.
+MOST_NARROW = SCREEN_LINES + 1
 #: The narrowest width for which the summary is laid out (our choice).
 NARROWEST = 40
 #: Wider than this, lines become too long for the eye.
 WIDEST = 100
+_FULL_WIDTH = 80
 
 #: Width of the names at the left, and of those of a comparison.
 _NAMES = 11
@@ -96,7 +99,7 @@ class _Entry:
 def summary(matter: Matter, width: int = 80, encoding: str = "utf-8") -> list[Line]:
     """Return the summary as lines of at most ``width`` columns that ``encoding`` can carry.
 
-    It takes at most :data:`MOST_LINES` lines from 60 columns on.
+    It takes at most :data:`MOST_LINES` lines from 80 columns on, :data:`MOST_NARROW` from 60 on.
     """
     width = max(NARROWEST, min(width, WIDEST))
     lines = _laid_out(_entries(matter), width)
@@ -107,9 +110,10 @@ def _laid_out(entries: Sequence[_Entry], width: int) -> list[Line]:
     """Choose the wordings that fit, and return the lines."""
     wordings = [[e.lines(k, width) for k in range(len(e.wordings))] for e in entries]
     chosen = [0] * len(entries)
+    most = MOST_LINES if width >= _FULL_WIDTH else MOST_NARROW
 
     def too_long() -> bool:
-        return sum(len(w[k]) for w, k in zip(wordings, chosen, strict=True)) > MOST_LINES
+        return sum(len(w[k]) for w, k in zip(wordings, chosen, strict=True)) > most
 
     # The last of equals goes first: later reasons and advice weigh less.
     order = sorted(range(len(entries)), key=lambda i: (entries[i].weight, -i))

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from analysis.assessment.document import Reason, Step
 from analysis.show.comparison import compare
 from analysis.show.page.report.page import page
-from analysis.show.screen.summary import MOST_LINES, summary
+from analysis.show.screen.summary import MOST_LINES, MOST_NARROW, summary
 from analysis.show.verdict_words import VERDICT_SIGNS
 from analysis.show.wrapping import wrap_plain
 from tests.support.screens import scenes
@@ -34,11 +34,13 @@ def situations(name):
 
 @pytest.mark.parametrize("name", SCENES)
 @pytest.mark.parametrize("width", [60, 80, 120])
-def test_the_summary_takes_24_lines_and_the_hint_one_more(name, width):
+def test_the_summary_and_its_hint_leave_room_for_the_prompt_of_a_terminal(name, width):
     for made in situations(name):
         lines = [line.text for line in summary(made, width)]
         assert max(cell_len(line) for line in lines) <= width
-        assert len(lines) <= MOST_LINES == 24
+        # Hint and prompt take a line each of 24; at 60 columns more cannot be left out.
+        assert len(lines) <= (MOST_LINES if width >= 80 else MOST_NARROW)
+    assert (MOST_LINES, MOST_NARROW) == (22, 24)
 
 
 @pytest.mark.parametrize("name", SCENES)
