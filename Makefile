@@ -54,6 +54,7 @@ study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be 
 
 soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes
 	$(BIN)/python -m tests.endurance.soak
+	EBBWATT_READINGS=500000,5000000 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_memory.py
 	EBBWATT_CUTS=200 $(BIN)/python -m pytest --timeout=900 tests/endurance/test_power_cuts.py
 
 bench: $(VENV)/dev.stamp  ## Measure speed, size and wear against the plain ways (a quarter of an hour, 4 GB free)

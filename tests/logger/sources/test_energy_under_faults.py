@@ -23,7 +23,8 @@ from tests.support.rigs.devices.sources import described
 from tests.support.rigs.fast_motion import run
 
 LEAST = 0.995
-LASTS_S = 3600.0
+#: Two long outages fit into it, and the signal goes through more than half of its course.
+LASTS_S = 1200.0
 ONE_BLOCK = """
 [decoder]
 kind = "modbus"
