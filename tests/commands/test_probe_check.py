@@ -377,8 +377,12 @@ def test_a_capture_that_was_cut_gives_its_whole_lines(ebbwatt, place):
     probe(ebbwatt, place, data, "--capture", "talk.jsonl", "--count", "8")
     talk = folder / "talk.jsonl"
     talk.write_bytes(talk.read_bytes()[:-20])
+    # On a busy machine several messages came in one piece, and the cut costs the whole of it.
+    pieces = [json.loads(line)["bytes"] for line in talk.read_text().splitlines()[1:-1]]
+    left = bytes.fromhex("".join(pieces)).count(data) - 1  # the first line may lack its beginning
+    assert left > 0
     done = ebbwatt("check", "device.toml", "--against", talk, cwd=folder)
-    assert "7 readings, 0 refused" in done.stdout
+    assert f"{left} readings, 0 refused" in done.stdout
 
 
 def test_a_long_recording_is_not_held_in_memory(place, child_env):
