@@ -10,7 +10,8 @@ from analysis.load.daily import daily_load
 from analysis.statistics.windows import window
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
-from tests.support.boats.bank_boats import draw, intervals, live
+from tests.support.boats.bank_boats import draw
+from tests.support.boats.bank_lives import intervals, live
 
 KINDS = ("plain", "deep", "profile", "nearly_full", "float", "solar", "shore", "engine")
 

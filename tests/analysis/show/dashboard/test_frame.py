@@ -1,22 +1,18 @@
 """What the owner sees: frames in several situations, at three widths, honest about age."""
 
 import io
-import itertools
 import os
 import re
 from dataclasses import replace
 from datetime import UTC
 
-import numpy as np
 import pytest
 from rich.color import Color, ColorSystem
 from rich.console import Console
 
-from analysis.assessment.service import Due
 from analysis.commands.watch import print_frame
 from analysis.estimate import Span
-from analysis.history.history import STATE_CODE, History
-from analysis.show.dashboard.facts import WORKED_OUT, Fuel, Moment, Situation, collect
+from analysis.show.dashboard.facts import Moment, Situation, collect
 from analysis.show.dashboard.frame import frame
 from analysis.show.dashboard.marks import (
     ASCII,
@@ -28,18 +24,23 @@ from analysis.show.dashboard.marks import (
 )
 from analysis.show.dashboard.terminal import Screen
 from analysis.show.dashboard.views import hint
-from analysis.show.dashboard.watch import Watch, dated, fuel_facts, moment_now, recent_history
+from analysis.show.dashboard.watch import fuel_facts
 from logger.config import load_config
-from logger.reading import OperatingState, Reading
-from logger.store.files import DAMAGED_WORDS
-from logger.store.reader import Fitting, Reader
-from logger.system.snapshot import Snapshot
+from logger.reading import OperatingState
 from tests.conftest import ROOT
 from tests.support.configurations import AFT_LOCKER
 from tests.support.screens import scenes
+from tests.support.screens.situations import (
+    NOW_S,
+    PRODUCING,
+    SITUATIONS,
+    facts_of,
+    reading,
+    recent,
+    snapshot,
+)
 from tests.support.screens.wcag import contrast
 
-NOW_S = scenes.END_S
 GOLDEN = ROOT / "fixtures/frames"
 
 
@@ -50,101 +51,7 @@ def config(tmp_path_factory):
     return load_config(path)
 
 
-def recent(hours_of_silence=0.0):
-    """Return eight days in which the charger ran six hours each day from noon."""
-    count = int(8 * 144 - hours_of_silence * 6)
-    start = NOW_S - 8 * 86400.0 + 600.0 * np.arange(count)
-    hour = (start % 86400.0) / 3600.0
-    running = (hour >= 12.0) & (hour < 18.0)
-    state = np.where(
-        running, STATE_CODE[OperatingState.RUNNING], STATE_CODE[OperatingState.STANDBY]
-    )
-    volts = np.where(running, 13.0 + 0.1 * (hour - 12.0), 12.7 - 0.01 * ((hour - 18.0) % 24.0))
-    energy = np.where(running, 78.0 * 600.0, 0.0)
-    nan = np.full(count, np.nan)
-    return History(
-        start, np.full(count, 600.0), state.astype(np.int8), np.full(count, 600), energy / 13.3,
-        energy, volts, volts, volts, volts, 3120.0 + 0.0 * start, nan, nan, nan,
-        np.ones(count, dtype=np.int64), np.ones(count, dtype=bool),
-        Fitting(1, "aft locker", 110.0, None), scenes.events(),
-    )  # fmt: skip
-
-
-def snapshot(reading, age_s=0.4, **changes):
-    base = Snapshot(
-        boottime_s=1000.0, written_s=NOW_S, boot_id="b", session=1, source="keyvalue on a port",
-        link="live", link_reason="", reading=reading, reading_age_s=age_s, readings=500,
-        refused={"no key and value": 3},
-    )  # fmt: skip
-    return replace(base, **changes)
-
-
-def reading(state, volts=13.31, amps=5.9):
-    return Reading(1000.0, volts, amps, state, 3120.4)
-
-
-PRODUCING = snapshot(reading(OperatingState.RUNNING))
-RESTING = snapshot(reading(OperatingState.STANDBY, 12.71, 0.0))
-FAULT = snapshot(
-    replace(reading(OperatingState.FAULT, 12.71, 0.0), word="E 4711"),
-    state_since_utc_s=NOW_S - 1860.0,
-)
-UNNAMED = snapshot(
-    replace(reading(OperatingState.UNKNOWN, 12.71, 0.0), word="PURGE"),
-    state_since_utc_s=NOW_S - 86400.0,
-)
-WORN = snapshot(reading(OperatingState.RUNNING, 13.21, 4.4))
-SITUATIONS = {
-    "producing": (PRODUCING, recent(), scenes.assessment(), None),
-    "resting": (RESTING, recent(), scenes.sound(), None),
-    "fault": (FAULT, recent(), scenes.sound(), None),
-    "unnamed-state": (UNNAMED, recent(), scenes.sound(), None),
-    "working-out": (RESTING, recent(), None, Fuel(note=WORKED_OUT)),
-    "unreadable": (None, None, None, Fuel(note="the log cannot be read")),
-    "stale": (
-        snapshot(
-            reading(OperatingState.RUNNING), age_s=5400.0, link="waiting",
-            link_reason="a port: there is no such port; is the cable in?",
-        ),
-        recent(1.5), scenes.assessment(), None,
-    ),
-    "not-logging": (
-        None, recent(30.0),
-        replace(scenes.assessment(), observed_to_s=NOW_S - 30 * 3600.0), None,
-    ),
-    "no-data": (None, None, None, None),
-    "fuel-low": (
-        PRODUCING, recent(), scenes.sound(),
-        Fuel(Span(1.1, 1.4, 1.7), Span(1.2, 1.9, 3.0), low=True),
-    ),
-    "replacement-due": (WORN, recent(), scenes.replacement_due(), None),
-    "service-due": (
-        RESTING, recent(),
-        replace(scenes.sound(), service=(
-            Due("intake-filter", NOW_S - 9e6, -12.0, NOW_S - 3600.0, None),
-            Due("exhaust-check", NOW_S - 9e6, None, None, NOW_S + 90 * 86400.0),
-        )),
-        None,
-    ),
-}  # fmt: skip
-
-
-#: Why there is no assessment.
-NOTES = {
-    "no-data": "there is no such database yet",
-    "working-out": WORKED_OUT,
-    "unreadable": "the log cannot be read",
-}
-DAMAGED = f"ebbwatt.db: {DAMAGED_WORDS}"
 SIZES = [(40, 10), (60, 24), (80, 24), (120, 40)]
-
-
-def facts_of(config, name):
-    snap, log, assessment, fuel = SITUATIONS[name]
-    note = NOTES.get(name, "")
-    moment = Moment(NOW_S, 1000.5, "b", UTC)
-    trouble = DAMAGED if name == "unreadable" else ""
-    return collect(moment, config, snap, log, assessment, note, fuel, trouble)
 
 
 def text_of(config, name, width, marks=BRAILLE_MARKS):
@@ -384,30 +291,6 @@ def test_marks_follow_what_the_terminal_can_write():
 # --- the command ---------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def boat(tmp_path, ebbwatt):
-    """Return a folder with a configuration and a short log."""
-    rows = [f"{1700000000 + 30 * k},13.1,8.0,running" for k in range(600)]
-    (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n")
-    (tmp_path / "ebbwatt.toml").write_text(AFT_LOCKER + "[log]\ninterval_s = 30\n")
-    ebbwatt("import", "log.csv", cwd=tmp_path)
-    return tmp_path
-
-
-def test_once_prints_one_picture(ebbwatt, boat):
-    text = ebbwatt("watch", "--once", cwd=boat).stdout
-    assert "NOT LOGGING" in text
-    assert "aft locker" in text
-    assert "\x1b" not in text
-
-
-def test_before_there_is_a_log(ebbwatt, tmp_path):
-    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n")
-    text = ebbwatt("watch", "--once", "--ascii", cwd=tmp_path).stdout
-    assert "NO LOG YET" in text
-    assert text.isascii()
-
-
 def test_only_lines_that_changed_are_sent(config):
     out = io.StringIO()
     console = Console(file=out, width=80, height=50, force_terminal=True, color_system="256")
@@ -428,89 +311,6 @@ def test_only_lines_that_changed_are_sent(config):
     lines = frame(facts_of(config, "no-data"), 80, BRAILLE_MARKS, 50)
     assert screen.show(lines) == len(lines)
     assert "\x1b[2J" in out.getvalue()
-
-
-def hours_of_watching(boat, monkeypatch, hours, situation=None):
-    """Watch for hours of invented time; return how often the store was read, and assessed."""
-    watch = Watch(load_config(boat / "ebbwatt.toml"))
-    reads, assessed, begin = [], [], moment_now(UTC)
-    monkeypatch.setattr(
-        "analysis.show.dashboard.watch.Reader", lambda path: reads.append(1) or Reader(path)
-    )
-    monkeypatch.setattr(watch, "assess", lambda: assessed.append(1))
-    if situation is not None:
-        monkeypatch.setattr("analysis.show.dashboard.watch.collect", situation)
-    for second in range(int(hours * 3600)):
-        if second % 60 == 0:  # the logger commits once a minute
-            os.utime(boat / "ebbwatt.db", times=(second, second))
-        watch.facts(replace(begin, now_s=begin.now_s + second, boottime_s=float(second)))
-    return len(reads), len(assessed)
-
-
-def test_an_hour_of_watching_reads_the_log_once_a_minute_and_assesses_once(boat, monkeypatch):
-    reads, assessed = hours_of_watching(boat, monkeypatch, 1.0)
-    assert 60 <= reads <= 62
-    assert assessed == 1
-
-
-def test_a_charger_that_starts_and_stops_all_day_is_not_assessed_all_day(boat, monkeypatch, config):
-    base, calls = facts_of(config, "producing"), itertools.count()
-
-    def flapping(*_):
-        on = next(calls) // 30 % 2 == 0
-        return replace(base, situation=Situation.PRODUCING if on else Situation.RESTING)
-
-    _, assessed = hours_of_watching(boat, monkeypatch, 1.0, flapping)
-    assert 5 <= assessed <= 7
-
-
-def test_a_board_in_1970_counts_its_days_from_the_end_of_the_log(boat):
-    watch = Watch(load_config(boat / "ebbwatt.toml"))
-    facts = watch.facts(replace(moment_now(UTC), now_s=3600.0))
-    # 600 readings of 104.8 W from 22:13:20 UTC on a Tuesday: 3.2 h of it on the Wednesday.
-    assert facts.now_s == 1700000000 + 599 * 30
-    assert [day.name for day in facts.week][-2:] == ["Tu", "We"]
-    assert facts.today_kwh == pytest.approx(0.1048 * (599 * 30 - 6400) / 3600.0, rel=1e-3)
-
-
-def test_an_old_recording_that_was_imported_last_is_not_loaded(boat, ebbwatt):
-    rows = [f"{1600000000 + 3600 * k},13.1,0.0,standby" for k in range(2000)]
-    text = "time,voltage_v,current_a,state\n" + "\n".join(rows) + "\n"
-    (boat / "old.csv").write_text(text, encoding="utf-8")
-    ebbwatt("import", "old.csv", cwd=boat)
-    recent = recent_history(boat / "ebbwatt.db", 1700000000.0 + 3600.0)
-    assert recent.start_s.min() >= 1700000000.0 - 8.0 * 86400.0
-    assert recent.end_s.max() > 1700000000.0
-
-
-def test_the_date_is_the_loggers_where_the_board_has_another(boat):
-    moment = moment_now(UTC)
-    live = Snapshot(
-        moment.boottime_s - 2.0, 1700100000.0, moment.boot_id, 1, "port", "live", "", None, None
-    )
-    assert dated(replace(moment, now_s=3600.0), live, None).now_s == pytest.approx(1700100002.0)
-    for other in (replace(live, boot_id="other"), replace(live, boottime_s=0.0)):
-        assert dated(moment, other, None) == moment, "of another boot, or long ago"
-
-
-def test_a_verdict_that_cannot_be_renewed_is_withdrawn(boat, monkeypatch):
-    watch = Watch(load_config(boat / "ebbwatt.toml"))
-    moment = moment_now(UTC)
-    watch.assess_once(moment)
-    assert watch.facts(moment).assessment is not None
-
-    def fail(*_):
-        raise ZeroDivisionError
-
-    monkeypatch.setattr("analysis.assessment.case.assess", fail)
-    watch.assess_once(moment)
-    facts = watch.facts(moment)
-    assert facts.assessment is None
-    assert "cannot be assessed (ZeroDivisionError)" in facts.assessment_note
-    monkeypatch.undo()
-    (boat / "ebbwatt.db").rename(boat / "gone.db")
-    watch.assess_once(moment)
-    assert "no such database yet" in watch.facts(moment).assessment_note
 
 
 @pytest.mark.parametrize(("low", "expected"), [(2.9, True), (3.1, False), (None, False)])
