@@ -213,7 +213,7 @@ def _group(
 ) -> tuple[Group, list[Boat]]:
     """Compare the boats of one type."""
     sketched = [one for one in found if one.sketch is not None]
-    # Of very many, some speak for all: evenly spread over the random ids.
+    # Of very many boats only some enter the prior, evenly spread over the random ids.
     step = max(1, -(-len(sketched) // MOST_SISTERS))
     donors = sketched[::step]
     sketches = [one.sketch for one in donors if one.sketch is not None]
@@ -282,7 +282,7 @@ def _with_outlook(
 
 
 def _dates(pattern: Usage, facts: Facts, ahead: Outlook, hours: Floats) -> Floats:
-    # Beyond what may be named no date is told.
+    # A limit beyond the reach has no date.
     hours = np.where(hours <= ahead.reach_h, hours, np.inf)
     return dates(pattern, facts.until_s, hours, np.random.default_rng(1))
 

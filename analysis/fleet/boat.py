@@ -80,7 +80,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
             "boat": config.boat.name,
             "type": config.charger.type,
             "document": case.assessment.document(),
-            # Of data from which nothing can be concluded nothing is told to the sisters.
+            # Where the data allow no conclusion, the sisters are told nothing.
             "sketch": None if sketch is None or stopped else sketch.document(),
             "litres_per_year": _litres(case),
             "use": None

@@ -155,7 +155,7 @@ def live(task: str) -> None:
     settings.write_text(text, encoding="utf-8")
     config = load_config(settings)
     model = _model(rng, boat_for(config, checked_settings(config, SETTINGS)), kind, life_kh)
-    # The year of a life is not known before it is lived: it is moved by whole days afterwards.
+    # How long a life takes is known only afterwards: then it is moved, by whole days.
     voyage = Voyage(model)
     condenser = Condenser(config.log)
     closed = [

@@ -69,7 +69,7 @@ def _boat(place: int, boat: Boat) -> dict[str, Any]:
         "verdict": None if facts is None else facts.verdict,
         "log_until": None if facts is None else iso(facts.until_s),
         "output": None if facts is None else _span(facts.output, 5),
-        # Its own assessment's figure; that of the sisters beside it, where they spoke.
+        # By its own log; the figure with sisters stands beside it, where there is one.
         "remaining_hours": None if facts is None else _span(facts.hours, 1),
         "remaining_hours_with_sisters": None
         if boat.with_sisters is None

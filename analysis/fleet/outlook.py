@@ -34,7 +34,7 @@ class Outlook:
     """Remaining running hours until the first limit."""
 
     hours: Span
-    """None beyond what may be named."""
+    """A value beyond the reach is None."""
     draws_h: Floats
     """Until the first limit, shape (paths,); infinity where none is met."""
     output_h: Floats
@@ -115,7 +115,7 @@ def _draw_with_prior(
     pick = rng.choice(p.size, PATHS, p=(p / p.sum()).ravel())
     cell, place = np.unravel_index(pick, p.shape)
     at = loss_at(sketch)
-    # Inside a step of the grid the loss moves along.
+    # Within a step of the grid the loss is spread evenly.
     beside = np.clip(place + 1, 0, len(GRID) - 1)
     share = rng.random(PATHS) - 0.5
     loss = at[cell, place] + (at[cell, beside] - at[cell, place]) * share

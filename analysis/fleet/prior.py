@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 LOSS = 0.4
 #: Log T, thousand hours: from 400 h to 200,000 h.
 GRID = np.linspace(math.log(0.4), math.log(200.0), 240)
-#: Sisters that must have passed half the loss before they say anything (our choice, held by the
+#: Sisters that must have passed half the loss before the prior is used (our choice, held by the
 #: lasers of METHOD.md).
 LEAST_OLD = 3
 #: Sisters that a prior is fitted on at most: more of them change no figure (our choice).
@@ -159,8 +159,8 @@ class Sisters:
     ) -> tuple[float, float, Floats, Floats]:  # fmt: skip
         count = len(starts)
         form_w, wander_w = FORM_WEIGHTS, WANDER_WEIGHTS
-        # Begin where the sisters' own logs are: from far off, EM can end where all their losses are
-        # taken for wander and their lives for endless.
+        # Start from what the sisters' own logs say. From a start far away EM can end with all of
+        # their losses taken for wander and all of their lives taken for endless.
         own = np.add.reduceat((form_w[form] * wander_w[wander])[:, None] * stack, starts)
         mean, spread = float(np.median(own @ GRID / own.sum(axis=1))), 0.6
         for _ in range(_ROUNDS):

@@ -79,9 +79,9 @@ class Boat:
     name: str = ""
     failure: str | None = None
     with_sisters: Span | None = None
-    """Remaining running hours with what the sisters say; alone they stand in ``facts``."""
+    """Remaining running hours with the prior of the sisters; by its own log: see ``facts``."""
     sisters: int = 0
-    """How many sisters spoke."""
+    """Number of sisters that the prior rests on."""
     chance: float | None = None
     """Of meeting any of its limits within the horizon."""
     tail: float | None = None
@@ -120,7 +120,7 @@ def ranked(boats: Iterable[Boat], now_s: float, horizon_days: int) -> tuple[Boat
 
 
 def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[Standing, str]]:
-    """Yield all that a boat may be named for, the most urgent first."""
+    """Yield each standing that fits a boat, with its reason, the most urgent first."""
     facts = boat.facts
     if facts is None:
         yield Standing.NOT_ASSESSED, boat.failure or "there is no result"

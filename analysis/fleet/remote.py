@@ -122,7 +122,7 @@ def results_on(
         suspects: list[str] = []
         for names, found in _tasks(client, work, batches):
             if found is None:
-                # One of them ended its workers; alone, each shows what it is.
+                # One of these boats ended its workers. Each is done alone, to find which.
                 suspects += names
             else:
                 yield from found

@@ -42,7 +42,7 @@ class Failure:
 def results(
     work: Callable[[str], Result], items: Iterable[str], workers: int
 ) -> Iterator[tuple[str, Result | Failure]]:
-    """Do the work on each item; yield what came of it as it comes.
+    """Do the work on each item; yield each result as soon as it is there.
 
     Parameters
     ----------
