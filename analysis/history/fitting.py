@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from logger.config import UnitConfig, carried_config
@@ -77,11 +77,25 @@ def time_of(
         days.append(config.charger.fitted.isoformat())
     earlier = [day for day in of_label if day < fitting.fitted]
     later = [day for day in days if day > fitting.fitted]
+    began_s, ended_s = _near(at_s, fitting.fitted), _near(at_s, min(later)) if later else None
     return FittingTime(
-        at_s.get(fitting.fitted, -math.inf),
-        at_s.get(min(later), math.inf) if later else math.inf,
+        -math.inf if began_s is None else began_s,
+        math.inf if ended_s is None else ended_s,
         of_label[max(earlier)] if earlier else None,
     )
+
+
+def _near(at_s: dict[str, float], day: str) -> float | None:
+    """Return the exchange of a day of fitting (ISO date), else that of a day beside it.
+
+    Who records it by hand may be a day late, and a boat may change her time zone.
+    """
+    try:
+        fitted = date.fromisoformat(day)
+    except ValueError:  # another program wrote it
+        return None
+    days = (fitted + timedelta(days=apart) for apart in (0, 1, -1))
+    return next((at_s[d.isoformat()] for d in days if d.isoformat() in at_s), None)
 
 
 def of_fitting(config: Config, fitting: Fitting, carried: str | None) -> Config:

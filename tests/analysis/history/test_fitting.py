@@ -57,6 +57,18 @@ def test_a_struck_exchange_and_one_of_another_day_end_nothing():
     assert time_of(FIRST, [FIRST, SECOND], config(), events).end_s == float("inf")
 
 
+@pytest.mark.parametrize("day", ["2023-05-01", "2023-05-03"])
+def test_an_exchange_that_is_recorded_a_day_off_ends_the_time_as_well(day):
+    events = [exchange(1, day), exchange(2, "2024-06-03")]
+    assert time_of(FIRST, [FIRST, SECOND, THIRD], config(), events).end_s == at(day)
+    assert time_of(SECOND, [FIRST, SECOND, THIRD], config(), events).begin_s == at(day)
+
+
+def test_of_two_exchanges_that_of_the_very_day_counts():
+    events = [exchange(1, "2023-05-01"), exchange(2, "2023-05-02"), exchange(3, "2023-05-03")]
+    assert time_of(FIRST, [FIRST, SECOND], config(), events).end_s == at("2023-05-02")
+
+
 def test_events_count_for_the_charger_that_was_there():
     def event(number, day, kind):
         return Event(number, at(day), kind)
