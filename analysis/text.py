@@ -20,10 +20,9 @@ from logger.refusals import one_line
 if TYPE_CHECKING:
     from typing import TextIO
 
+_UNITS = "kWh|Wh|Ah|mOhm|mm2|cm2|m3|cm|degC|degF|ppm|gal|min|runs|days"
 #: The space between a figure and its unit, at which no line should break.
-BEFORE_UNIT = re.compile(
-    r"(?<=\d) (?=(?:%|(?:[WVAhLdsKm]|kWh|Wh|Ah|mOhm|mm2|m3|cm|degC|degF|ppm|gal|min|runs|days)\b))"
-)
+BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:%|(?:[WVAhLdsKm]|{_UNITS})\b))")
 
 #: Lines of an answer that leave room for the prompt below it on a terminal of 24 lines.
 SCREEN_LINES = 23

@@ -25,6 +25,8 @@ from logger.durations import DAY_S
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.publish.facts import Facts
     from analysis.publish.recent import Recent
 
@@ -34,6 +36,8 @@ POLICY = Markup(
 )
 #: The page loads itself anew so often, s; the file changes once a minute.
 REFRESH_S = 60
+#: Longest step of time that the plot of the battery bridges, s: at rest an interval lasts 20 min.
+_JOINED_S = 45 * 60.0
 _WIDTH, _HEIGHT = 340.0, 130.0
 _LEFT, _BELOW, _FONT = 34.0, 16.0, 11.0
 
@@ -207,10 +211,21 @@ def _battery(recent: Recent | None, now_s: float, note: str) -> Markup:
         anchor = "start" if hours == 24 else "end" if hours == 0 else "middle"
         drawing.text(at, _HEIGHT - 3, f"{hours} h ago" if hours else "now", "lab", anchor)
     thinned = points[:: max(1, len(points) // 400)]
-    drawing.path([x.at(t) for t, _ in thinned], [y.at(v) for _, v in thinned], "curve")
+    for part in _unbroken(thinned):
+        drawing.path([x.at(t) for t, _ in part], [y.at(v) for _, v in part], "curve")
     newest = f"{points[-1][1]:.2f} V at {_clock(points[-1][0])}"
     said = f"From {least:.2f} to {most:.2f} V; last {newest}."
     return joined(tag("p", f"Last {newest}"), drawing.render("Battery voltage", said))
+
+
+def _unbroken(points: Sequence[tuple[float, float]]) -> list[list[tuple[float, float]]]:
+    """Return the points in parts, cut where nothing was logged: no line bridges what is unknown."""
+    parts: list[list[tuple[float, float]]] = []
+    for point in points:
+        if not parts or point[0] - parts[-1][-1][0] > _JOINED_S:
+            parts.append([])
+        parts[-1].append(point)
+    return [part for part in parts if len(part) > 1]
 
 
 def _axes(

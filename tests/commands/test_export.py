@@ -139,7 +139,7 @@ def test_wrong_use_is_told_and_nothing_is_overwritten(boat, ebbwatt):
     ebbwatt("export", "new.csv", "--replace", cwd=boat)
     done = ebbwatt("export", "log.xls", cwd=boat, status=2)
     assert "log.xls: its name does not say the format; end it with .csv, .jsonl" in done.stderr
-    done = ebbwatt("export", "none/log.csv", cwd=boat, status=1)
+    done = ebbwatt("export", "none/log.csv", cwd=boat, status=2)
     assert "none does not exist; create it first" in done.stderr
     for name, told in ((None, "parquet"), ("a.parquet.gz", None)):
         with pytest.raises(UsageError, match="Parquet compresses by itself"):

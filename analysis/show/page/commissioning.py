@@ -109,7 +109,7 @@ def _figures(check: FitCheck) -> Markup:
         )
         for name, cells in rows(check)
     ]
-    lines.append(("dates", *(f"{day(f.from_s)} to {day(f.to_s)}" for f in shown), ""))
+    lines.append(("dates", *(text(f"{day(f.from_s)} to {day(f.to_s)}") for f in shown), ""))
     lines.append(("gaps in the readings", *(text(gaps(f)) for f in shown), ""))
     lines.append(("data refused", *(refused(f) for f in shown), ""))
     notes = [f"Output: {shown[-1].output_limit}.", *findings(check), air(check)]

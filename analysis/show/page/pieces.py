@@ -59,8 +59,8 @@ def joined(*pieces: str) -> Markup:
 
 def letters(words: str) -> Markup:
     """Return a text of our own without elements: units in signs, a figure beside its unit."""
-    words = _PLAIN.sub(lambda found: _SIGNS[found[1]], words)
-    return joined(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words))
+    words = BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
+    return joined(_PLAIN.sub(lambda found: _SIGNS[found[1]], words))
 
 
 def text(words: str) -> Markup:

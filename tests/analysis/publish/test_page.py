@@ -80,6 +80,16 @@ def test_no_figure_is_older_than_the_page_says(ended_d):
     assert ("470 running hours" in shown) == (ended_d <= 30.0)
 
 
+def test_no_line_bridges_hours_in_which_nothing_was_logged():
+    def paths(voltage):
+        text = page(facts(document=None), replace(RECENT, voltage=voltage), None, NOW_S, 0.6)
+        return len(re.findall(r'<path[^>]*class="curve"', text))
+
+    whole = RECENT.voltage
+    assert paths(whole) == 1
+    assert paths((*whole[:50], *whole[100:])) == 2
+
+
 def test_nothing_is_loaded_and_nothing_runs():
     text = made(report="report.html")
     assert POLICY in text

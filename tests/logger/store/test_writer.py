@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from analysis.history.history import STATES, load_history
 from logger.config import ChargerConfig
-from logger.errors import StoreError
+from logger.errors import StoreError, UsageError
 from logger.reading import OperatingState
 from logger.recordings.times import EARLIEST_S
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION, prepare
@@ -155,7 +155,7 @@ def test_a_replacement_starts_a_new_fitting_and_history_stays(store):
         assert [fitting.label for fitting in reader.fittings()] == ["old", "new"]
     assert len(load_history(store)) == 1, "the newest fitting is the default"
     assert len(load_history(store, 1)) == 2
-    with pytest.raises(StoreError, match="no fitting 7; known: 1, 2"):
+    with pytest.raises(UsageError, match="no fitting 7; known: 1, 2"):
         load_history(store, 7)
 
 
