@@ -222,13 +222,13 @@ def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
     if "known_intervals" in outcome:
         yield (
             f"{name}: {outcome['intervals']:,} intervals merged, "
-            f"{outcome['known_intervals']:,} were there already; "
+            f"{outcome['known_intervals']:,} already there; "
             f"{outcome['events']:,} events, {outcome['fittings']:,} fittings were new"
         )
         return
     yield (
         f"{name}: {outcome['readings']:,} readings added as {outcome['intervals']:,} intervals, "
-        f"{outcome['known']:,} were there already"
+        f"{outcome['known']:,} already there"
     )
     if outcome["ignored_columns"]:
         columns = ", ".join(printable(column, 40) for column in outcome["ignored_columns"][:10])

@@ -59,10 +59,10 @@ def test_what_is_exported_comes_back_exactly_and_only_once(boat, ebbwatt, name):
     done = ebbwatt("export", name, cwd=boat)
     assert done.stderr == f"500 intervals written to {name}\n"
     done = ebbwatt("import", name, "--config", "other.toml", cwd=boat)
-    assert "as 500 intervals, 0 were there already" in done.stdout, done.stderr
+    assert "as 500 intervals, 0 already there" in done.stdout, done.stderr
     assert stored(boat / "other.db") == stored(boat / "ebbwatt.db")
     done = ebbwatt("import", name, "--config", "other.toml", cwd=boat)
-    assert "0 readings added as 0 intervals, 500 were there already" in done.stdout
+    assert "0 readings added as 0 intervals, 500 already there" in done.stdout
     assert stored(boat / "other.db") == stored(boat / "ebbwatt.db")
 
 

@@ -78,7 +78,7 @@ def test_a_recording_goes_in_with_exact_charge_and_twice_changes_nothing(boat, e
     assert charge(boat) == pytest.approx(expected_charge(0, 20_000), rel=1e-5)
     before = dump(boat / "ebbwatt.db")
     done = ebbwatt("import", "a.csv", cwd=boat)
-    assert "0 readings added as 0 intervals, 20,000 were there already" in done.stdout
+    assert "0 readings added as 0 intervals, 20,000 already there" in done.stdout
     assert dump(boat / "ebbwatt.db") == before
 
 
@@ -323,7 +323,7 @@ def test_a_gap_that_loses_the_season_is_told_and_importing_again_repairs_it(boat
     assert "stand alone" not in ebbwatt("check", cwd=boat).stdout
     before = dump(boat / "ebbwatt.db")
     done = ebbwatt("import", "a.csv", cwd=boat)
-    assert "0 readings added as 0 intervals, 17,280 were there already" in done.stdout
+    assert "0 readings added as 0 intervals, 17,280 already there" in done.stdout
     assert dump(boat / "ebbwatt.db") == before
 
 
