@@ -68,6 +68,7 @@ h2 { font-size: 1rem; margin: 1.1rem 0 .2rem; border-top: 1px solid var(--rule);
 p { margin: .25rem 0; }
 .now { font-size: 1.35rem; font-weight: 700; line-height: 1.25; }
 .quiet { color: var(--quiet); font-size: .875rem; }
+a { color: inherit; }
 .blocks { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr));
   gap: 0 1.5rem; }
 @media (max-width: 22rem) { .blocks { display: block; } }

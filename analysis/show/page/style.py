@@ -147,6 +147,7 @@ svg .bar { fill: var(--seen); stroke: none; }
   figure, tr, li, .verdict, .cautions { break-inside: avoid; }
   th, td { padding-top: .08rem; padding-bottom: .08rem; }
   p, ul, ol, dl.facts, dl.identity { margin: .3rem 0; }
+  ul.checks li { margin: 0 0 .1rem; }
   .sign { margin-top: 2rem; break-inside: avoid; }
   figure, .verdict { margin: .2rem 0; }
   .verdict { padding: .3rem .8rem; }
