@@ -354,7 +354,6 @@ def test_a_bad_description_names_the_line_and_what_is_accepted(ebbwatt, place, o
         ("empty", "no reading decodes"),
         ("folder", "cannot be read: Is a directory"),
         ("pipe", "is no plain file; copy what it gives into one"),
-        ("missing", "cannot be read: No such file"),
         ("broken.jsonl", "line 2: is not a line of a capture"),
         ("noise", "no reading decodes"),
     ],
@@ -369,6 +368,11 @@ def test_what_is_no_recording_is_one_line_and_status_1(ebbwatt, place, name, say
     done = ebbwatt("check", "device.toml", "--against", name, cwd=folder, status=1)
     assert says in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_recording_that_is_not_there_is_wrong_use(ebbwatt, place):
+    done = ebbwatt("check", "device.toml", "--against", "missing", cwd=place[0], status=2)
+    assert done.stderr == "ebbwatt: missing: there is no such file\n"
 
 
 def test_a_capture_that_was_cut_gives_its_whole_lines(ebbwatt, place):
