@@ -33,7 +33,7 @@ demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show 
 	$(BIN)/ebbwatt demo
 
 test: lint $(VENV)/dev.stamp  ## Lint, types, and every test with branch coverage
-	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder --cov --cov-report=
+	$(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder --cov --cov-report=
 
 lint: $(VENV)/dev.stamp types  ## Style rules, formatting and strict types
 	$(BIN)/ruff check .
@@ -54,6 +54,7 @@ study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be 
 
 soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes
 	$(BIN)/python -m tests.endurance.soak
+	EBBWATT_DAMAGES=600 EBBWATT_FAULTS=100 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_random_damage.py tests/endurance/test_faults.py
 	EBBWATT_READINGS=500000,5000000 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_memory.py
 	EBBWATT_CUTS=200 $(BIN)/python -m pytest --timeout=900 tests/endurance/test_power_cuts.py
 

@@ -11,9 +11,13 @@ from tests.conftest import unmeasured
 #: Readings after which it is looked at: the first full caches are behind it by then. ``make soak``
 #: looks after millions.
 FEW, MANY = map(int, os.environ.get("EBBWATT_READINGS", "200000,500000").split(","))
-#: Measured 1.000 without raw readings, at most 1.006 with them. Two bytes kept of each reading
-#: would be 1.03.
+#: Python's memory comes in arenas of a megabyte, and one more may be begun at any time: that is no
+#: leak, and the number of objects says so. Beyond it five bytes kept of each reading would show in
+#: the suite, and half a byte in ``make soak``.
+ARENA_KIB = 1024
 MOST_GROWTH = 1.02
+#: Objects at these times were 66,290 to 66,660, and 66,690 to 67,260 with raw readings.
+MOST_OBJECTS = 1.02
 
 
 @pytest.mark.slow
@@ -31,6 +35,7 @@ def test_memory_and_open_files_are_flat(tmp_path, child_env, raw_hours):
         check=True,
     )
     few, many = ([int(word) for word in line.split()] for line in done.stdout.splitlines())
-    assert many[0] <= MOST_GROWTH * few[0], (few, many)
+    assert many[0] <= MOST_GROWTH * few[0] + ARENA_KIB, (few, many)
     assert many[1] == few[1], (few, many)
-    print(f"{FEW} readings: {few[0]} KiB, {MANY} readings: {many[0]} KiB, {many[1]} open files")
+    assert many[2] <= MOST_OBJECTS * few[2], (few, many)
+    print(f"{FEW} readings: {few[0]} KiB, {few[2]} objects; {MANY}: {many[0]} KiB, {many[2]}")

@@ -16,11 +16,14 @@ from tests.support.rigs.damage import (
     everything,
 )
 
+#: Damages tried in the suite; EBBWATT_DAMAGES=10000 for a longer run by hand.
+DAMAGES = int(os.environ.get("EBBWATT_DAMAGES", "30"))
+
 
 def test_random_damage_never_invents_a_row(place, whole):
     rng = random.Random(11)
     data = place.read_bytes()
-    for _ in range(15):
+    for _ in range(max(8, DAMAGES // 10)):
         at, length = rng.randrange(len(data) - 5000), rng.randrange(1, 5000)
         place.write_bytes(data[:at] + rng.randbytes(length) + data[at + length :])
         wrong = [
@@ -30,10 +33,6 @@ def test_random_damage_never_invents_a_row(place, whole):
         ]
         # A row whose bytes were hit may still look like one; no more than the one at each edge.
         assert len(wrong) <= 2
-
-
-#: Damages tried in the suite; EBBWATT_DAMAGES=10000 for a longer run by hand.
-DAMAGES = int(os.environ.get("EBBWATT_DAMAGES", "60"))
 
 
 def hurt(data, rng):  # noqa: C901 - one branch a way

@@ -39,7 +39,7 @@ def replaced(tmp_path_factory, run_ebbwatt):
     folder = tmp_path_factory.mktemp("boat")
     for name, which, store in (("old", OLD, "boat"), ("new", NEW, "boat"), ("spare", NEW, "spare")):
         (folder / f"{name}.toml").write_text(CONFIG.format(**which, store=store))
-        run_ebbwatt("log", "--config", f"{name}.toml", cwd=folder)
+        run_ebbwatt("log", "--config", f"{name}.toml", cwd=folder, measured=False)
     return folder
 
 

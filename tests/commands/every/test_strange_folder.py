@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from analysis.parser import COMMANDS
-from tests.conftest import ROOT
+from tests.conftest import ROOT, unmeasured
 from tests.support.missing import missing
 from tests.support.rigs.live import live, wait_for
 
@@ -83,7 +83,7 @@ def ebbwatt_script(mark):
         mark.unlink(missing_ok=True)
         done = subprocess.run(
             [*program, *map(str, arguments)],
-            cwd=cwd, env=os.environ | {"PYTHONPATH": str(ROOT)},
+            cwd=cwd, env=unmeasured(os.environ) | {"PYTHONPATH": str(ROOT)},
             capture_output=True, text=True, check=False, timeout=500,
         )  # fmt: skip
         assert not mark.exists(), mark.read_text()
@@ -95,9 +95,9 @@ def ebbwatt_script(mark):
 
 @pytest.fixture(scope="module")
 def boat(tmp_path_factory, poison, ebbwatt_script):
-    """Return the demonstration's folder, made in a poisoned folder and poisoned afterwards."""
+    """Return a short demonstration's folder, made in a poisoned folder and poisoned afterwards."""
     folder = poison(tmp_path_factory.mktemp("strange"))
-    assert "Dabchick" in ebbwatt_script("demo", "--out", "boat", cwd=folder)
+    assert "Dabchick" in ebbwatt_script("demo", "--out", "boat", "--days", "120", cwd=folder)
     (folder / "boat" / "recording.csv").write_text(RECORDING)
     return poison(folder / "boat")
 

@@ -1,4 +1,4 @@
-"""Feeds invented readings through recorder and writer, and prints memory and open files.
+"""Feeds invented readings through recorder and writer; prints memory, open files and objects.
 
 ``python -m tests.support.rigs.endless CONFIG COUNT COUNT ...`` prints a line after each count of
 readings.
@@ -50,7 +50,8 @@ def main():
             if number % 1000 == 0:
                 refusals.count(f"bad line {number}", b"\x00" * 200)
             if number in counts:
-                print(resident_kib(), len(list(Path("/proc/self/fd").iterdir())), flush=True)
+                files = len(list(Path("/proc/self/fd").iterdir()))
+                print(resident_kib(), files, sys.getallocatedblocks(), flush=True)
             if number == counts[-1]:
                 return
 
