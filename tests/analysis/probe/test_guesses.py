@@ -86,8 +86,12 @@ def test_too_few_frames_or_a_checksum_of_another_kind_give_no_guess():
 @pytest.mark.parametrize(
     ("right", "wrong", "says"),
     [
-        ("KERMIT", "MODBUS", 'it is checksum = "CRC-16/KERMIT", checksum_order = "big" in'),
-        ('checksum_order = "big"', "", 'it is checksum = "CRC-16/KERMIT", checksum_order = "big"'),
+        ("KERMIT", "MODBUS", 'frames have checksum = "CRC-16/KERMIT", checksum_order = "big"'),
+        (
+            'checksum_order = "big"',
+            "",
+            'frames have checksum = "CRC-16/KERMIT", checksum_order = "big"',
+        ),
         ("length = 8", "length = 9", 'no frame was found: try framing = "slip", length = 8'),
         ('"slip"', '"cobs"', 'no frame was found: try framing = "slip", length = 8'),
         (
