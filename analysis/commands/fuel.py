@@ -199,10 +199,10 @@ def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
     from analysis.show.units import units_of
     from analysis.text import harmless
     from logger import __version__
-    from logger.errors import UsageError
+    from logger.errors import EbbwattError
 
     if found.passage is None:
-        raise UsageError(f"the fuel for a passage is not known: {found.withheld['passage']}")
+        raise EbbwattError(f"the fuel for a passage is not known: {found.withheld['passage']}")
     boat, label, now_s = case.config.boat, harmless(case.config.charger.label), time.time()
     if boat.name and not label.startswith(harmless(boat.name)):
         label = f"{harmless(boat.name)}: {label}"

@@ -79,7 +79,7 @@ def courses(matter: Matter) -> Markup:
     figures = []
     for draw, words in (
         (fuel_plot, "Litres per kWh by container, beside the available output."),
-        (loop_plot, "Loop resistance by each stop or start."),
+        (loop_plot, "Loop resistance by stop or start."),
     ):
         plots = [plot for size in (WIDE, NARROW) if (plot := draw(matter, size))]
         if plots:
@@ -141,5 +141,5 @@ def service(matter: Matter) -> Markup:
         (for_html(due.name), text(when_due(due, matter.made_s)), text(last_done(due)))
         for due in jobs
     ]
-    caption = "Jobs by the unit's own manual, as this boat uses it"
+    caption = "Jobs by the unit's manual, as this boat uses it"
     return joined(heading("Service"), table(caption, ("job", "when", ""), rows, "ttt"))

@@ -128,7 +128,7 @@ def action(matter: Matter) -> Markup:
     ]
     return joined(
         heading("Recommended next action"),
-        table("In order of weight", ("no.", "what to do", "who"), rows, "ttt"),
+        table("By weight", ("no.", "what to do", "who"), rows, "ttt"),
         signatures(
             ("technician (name, firm)", "date", "technician's signature", "owner's signature")
         ),
