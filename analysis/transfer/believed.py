@@ -35,8 +35,8 @@ class BelievedBlocks:
     Parameters
     ----------
     rule
-        Limits and bank, and where refused values are counted. It must be for messages with a
-        checksum: nothing tells a recording that its values were spoiled on a line.
+        Limits and bank, and where refused values are counted. Jumps are not looked for: a recording
+        does not say whether its messages had a checksum.
     """
 
     def __init__(self, rule: Plausibility) -> None:
@@ -44,7 +44,7 @@ class BelievedBlocks:
         self._counter: tuple[float, float] | None = None  # the last time, s, and value, h
 
     def clean(self, block: Block) -> Block:
-        """Return the block without its impossible values, and without readings that held no other.
+        """Return the block without its impossible values; readings of nothing else are dropped.
 
         Parameters
         ----------

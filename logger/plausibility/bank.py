@@ -53,11 +53,10 @@ class Bank:
     nominal_v
         As named or as found so far, V; None while unknown.
     limits_v
-        What this bank could show at all, whichever it is found to be, V: 0 is a charger that is
-        off.
+        Lowest and highest voltage that is possible at all, V; 0 is a charger that is off.
     usual_v
-        From the least to the most that is believed at first sight, V; nothing while the bank is
-        unknown.
+        Lowest and highest voltage of a bank in use, which need no further look, V; while the bank
+        is unknown, no voltage lies between them.
     """
 
     __slots__ = (
