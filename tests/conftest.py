@@ -33,9 +33,10 @@ ROOT = Path(__file__).resolve().parent.parent
 #: The demonstration of the tests ended a year and more ago by whoever reads this: it never ages.
 DEMO_UNTIL = "2025-09-08"
 #: Coverage doubles what a command costs the processor, so only the first starts of each command
-#: with the same options are measured; the rest is the same code again.
+#: with the same options are measured in each worker, and the first other children of each file of
+#: tests; the rest is the same code again.
 MEASURED_STARTS = 3
-_STARTED: Counter[tuple[str, ...]] = Counter()
+_STARTED: Counter[tuple[object, ...]] = Counter()
 #: It takes half a minute alone; beside much other work several minutes were seen.
 DEMO_TAKES_S = 900
 
@@ -76,7 +77,11 @@ def _environment():
 
 def _is_new(arguments):
     """Tell whether a command with these options is among the first of its kind in this process."""
-    kind = tuple(sorted(a for k, a in enumerate(arguments) if k == 0 or a.startswith("--")))
+    return _is_early(*sorted(a for k, a in enumerate(arguments) if k == 0 or a.startswith("--")))
+
+
+def _is_early(*kind):
+    """Count what is started by its kind, and tell whether it is still to be measured."""
     _STARTED[kind] += 1
     return _STARTED[kind] <= MEASURED_STARTS
 
@@ -123,9 +128,13 @@ def _nothing_outlives_its_test():
 
 
 @pytest.fixture
-def child_env():
-    """Environment for child processes, in which the tree under test is importable; unmeasured."""
-    return unmeasured(_environment())
+def child_env(request):
+    """Environment for child processes, in which the tree under test is importable.
+
+    Measured for the first tests of a file.
+    """
+    early = _is_early("child_env", request.path)
+    return _environment() if early else unmeasured(_environment())
 
 
 def unmeasured(env):
@@ -134,19 +143,18 @@ def unmeasured(env):
 
 
 @pytest.fixture
-def start_daemon(child_env, monkeypatch, tmp_path):
+def start_daemon(request, monkeypatch, tmp_path):
     """Return a function that starts ``ebbwatt log`` in a folder; what is left at the end is killed.
 
     The live snapshot is then found by this process as well. ``measured=False`` switches the
     measuring of coverage off, which costs the daemon memory of its own.
     """
-    runtime = str(tmp_path / "run")
+    runtime, here = str(tmp_path / "run"), request.path
     monkeypatch.setenv("RUNTIME_DIRECTORY", runtime)
     daemons = []
 
     def start(folder, *, measured=True, module=("analysis", "log"), **environment):
-        measured = measured and _is_new(["log"])
-        env = _environment() if measured else child_env
+        env = _environment() if measured and _is_early("log", here) else unmeasured(_environment())
         daemon = subprocess.Popen(
             [sys.executable, "-m", *map(str, module)],
             cwd=folder,

@@ -19,6 +19,8 @@ from logger.sources.simulated import build
 from tests.conftest import ROOT, unmeasured
 from tests.support.screens.browser import browse
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def demo(demonstration):

@@ -14,7 +14,7 @@ import pytest
 
 from tests.support.boats.seasons import CONFIG, YEAR_S, Season, readings, sail, write_csv
 
-pytestmark = pytest.mark.timeout(600)
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 USUAL = {"load_a": 2.6, "loss_per_kh": 0.03, "days": 80}
 
 

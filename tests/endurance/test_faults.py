@@ -20,6 +20,8 @@ from tests.support.boats.intervals import minute
 from tests.support.forked import Forked, build_shim
 from tests.support.missing import program
 
+pytestmark = pytest.mark.slow
+
 MOST = int(os.environ.get("EBBWATT_FAULTS", "0"))
 SEED = int(os.environ.get("EBBWATT_SEED", "0")) or random.SystemRandom().randrange(1, 10**9)
 CONFIG = """\

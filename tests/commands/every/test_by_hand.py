@@ -20,7 +20,7 @@ from logger.sources.simulated import build
 
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
-pytestmark = pytest.mark.timeout(2 * GENEROUS_S)
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(2 * GENEROUS_S)]
 
 
 @pytest.fixture(scope="module")

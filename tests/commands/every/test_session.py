@@ -14,7 +14,7 @@ from tests.support.screens.pages import words_of
 
 #: A busy machine takes minutes for what takes half a minute.
 GENEROUS_S = 1500
-pytestmark = pytest.mark.timeout(2 * GENEROUS_S)
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(2 * GENEROUS_S)]
 #: What a fresh clone has none of.
 _MADE = {".git", ".venv", "ebbwatt-demo", "__pycache__"}
 

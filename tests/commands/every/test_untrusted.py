@@ -13,6 +13,8 @@ from tests.support.rigs.devices.pty_line import SpokenLine
 from tests.support.rigs.live import live, wait_for
 from tests.support.screens.terminal import harmless
 
+pytestmark = pytest.mark.slow
+
 # ECMA-48: ESC and the C1 controls begin sequences; Unicode Standard Annex 9: characters that turn
 # the direction of what follows. Rich reads words in brackets as markup.
 WORDS = [
