@@ -43,10 +43,13 @@ def test_it_leaves_everything_to_try_the_other_commands_on(demo):
         (("load",), None),
         (("fuel",), "CAUTION: exhaust goes outboard"),
         (("fuel", "--days", "21"), "Sealed containers only; never decant below deck"),
-        (("size",), "wiring, fuses, ventilation, exhaust by the maker's instructions"),
+        (
+            ("size",),
+            "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide",
+        ),
         (
             ("size", "--audit", ROOT / "fixtures/audit.csv"),
-            "wiring, fuses, ventilation, exhaust by the maker's instructions",
+            "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide",
         ),
         (
             (
@@ -56,7 +59,7 @@ def test_it_leaves_everything_to_try_the_other_commands_on(demo):
                 "--candidates",
                 ROOT / "fixtures/candidates.toml",
             ),
-            "wiring, fuses, ventilation, exhaust by the maker's instructions",
+            "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide",
         ),
         (("fitting",), "CAUTION: a battery can deliver thousands of amperes"),
     ],

@@ -97,7 +97,7 @@ def ebbwatt_script(mark):
 def boat(tmp_path_factory, poison, ebbwatt_script):
     """Return a short demonstration's folder, made in a poisoned folder and poisoned afterwards."""
     folder = poison(tmp_path_factory.mktemp("strange"))
-    assert "Dabchick" in ebbwatt_script("demo", "--out", "boat", "--days", "120", cwd=folder)
+    assert "Dabchick" in ebbwatt_script("demo", "--out", "boat", "--days", "400", cwd=folder)
     (folder / "boat" / "recording.csv").write_text(RECORDING)
     return poison(folder / "boat")
 
