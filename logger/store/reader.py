@@ -190,12 +190,22 @@ class Reader:
         )
         names = ", ".join(value.format(name) for name in columns)
         with translated(self.path):
-            yield from self._connection.execute(
+            yield from self._each(
                 f"SELECT {names} FROM intervals "  # noqa: S608 - our own column names
                 "WHERE id BETWEEN ? AND ? AND session IN "
                 "(SELECT id FROM sessions WHERE fitting = ?) ORDER BY id",
                 (first_id, last_id, fitting),
             )
+
+    def _each(self, query: str, values: tuple[int | str, ...]) -> Iterator[Any]:
+        """Yield the rows of a query one by one.
+
+        Left early, as a signal does it, the rows are let go, not closed: the connection may be
+        closed before them.
+        """
+        # 'yield from' would close the rows.
+        for row in self._connection.execute(query, values):  # noqa: UP028
+            yield row
 
     def count(self, fitting: int, first_id: int, last_id: int) -> int:
         """Return how many rows :meth:`intervals` yields."""
@@ -295,7 +305,7 @@ class Reader:
         """Yield the stored rows of one session without the session itself."""
         names = ", ".join(COLUMNS[:-1])
         with translated(self.path):
-            yield from self._connection.execute(
+            yield from self._each(
                 f"SELECT {names} FROM intervals WHERE session = ? ORDER BY id",  # noqa: S608 - ours
                 (session,),
             )
@@ -308,7 +318,7 @@ class Reader:
         clocks = self.clocks()
         with translated(self.path):
             if known:
-                yield from self._connection.execute(
+                yield from self._each(
                     "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms "
                     "FROM intervals JOIN sessions ON sessions.id = intervals.session "
                     "WHERE sessions.fitting = ? AND sessions.id IN "
@@ -318,7 +328,7 @@ class Reader:
                 return
             for session in self.sessions(fitting):  # few are estimated
                 if not clocks[session.id].known:
-                    yield from self._connection.execute(
+                    yield from self._each(
                         "SELECT start_ms + ?, duration_ms FROM intervals WHERE session = ?",
                         (clocks[session.id].offset_ms, session.id),
                     )
