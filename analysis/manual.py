@@ -193,7 +193,8 @@ def _configuration() -> Iterator[Block]:
     yield Block(
         "text",
         f"Keys of [source.fields]: {', '.join(FIELD_KEYS)}; each is a name, or a table with the "
-        f"settings above. [source.states] gives each state word of the device its operating state.",
+        f"settings above. [source.states] gives each state word of the device its operating "
+        f"state; a number may stand there as 16 or as 0x10.",
     )
     for section in decoder_sections():
         yield from _section(

@@ -8,6 +8,7 @@ the device's own words into operating states.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -64,6 +65,8 @@ MOST_LISTED = 24
 FIELD_KEYS = (*CHANNELS, "state", "utc_s")
 #: The word in [states] that stands for all words not listed.
 ANY_WORD = "*"
+#: A whole number as TOML and manuals write it in hexadecimal, octal or binary digits.
+_OTHER_BASE = re.compile(r"0[xX][0-9A-Fa-f]{1,16}|0[oO][0-7]{1,22}|0[bB][01]{1,64}")
 _STATE_NAMES = frozenset(state.value for state in OperatingState)
 
 
@@ -287,9 +290,20 @@ def parse_states(table: object, place: Place) -> dict[str, OperatingState]:
                     f"got {name!r}{nearest(str(name), accepted)}; accepted: {', '.join(accepted)}",
                     word,
                 )
-            states[word] = OperatingState(name)
+            for same in _also_numbers(word):
+                if same in states:
+                    raise place.error(f"stands here twice: {same} is the same number", word)
+                states[same] = OperatingState(name)
     errors.raise_found()
     return states
+
+
+def _also_numbers(word: str) -> tuple[str, ...]:
+    """Return a key of [states] and, for one such as 0x10, the number as messages hold it."""
+    if _OTHER_BASE.fullmatch(word) is None:
+        return (word,)
+    # A device that writes text may send "0x10" itself, so the word stays as it is.
+    return (word, str(int(word, 0)))
 
 
 def state_of(word: str, states: Mapping[str, OperatingState]) -> OperatingState | None:

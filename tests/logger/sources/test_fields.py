@@ -4,8 +4,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from logger.errors import ConfigError
 from logger.reading import OperatingState
-from logger.sources.fields import UNITS, Field, ValueRefusedError, state_of
+from logger.sources.fields import UNITS, Field, ValueRefusedError, parse_states, state_of
+from tests.support.decoders import PLACE
 
 
 def field(channel, unit="", **more):
@@ -83,3 +85,30 @@ def test_words_are_looked_up_then_any_word_then_the_standards_own():
     assert field("state").word(2) == "2"
     assert field("state").word(2.0) == "2"
     assert field("state").word("  ") is None
+
+
+def test_a_key_of_states_in_hexadecimal_matches_the_number():
+    # 0x10 is 16, 0x43 is 67, 0b101 is 5 and 0o17 is 15, by hand.
+    given = {
+        "0x10": "standby",
+        "0X43": "running",
+        "0b101": "fault",
+        "0o17": "off",
+        "xA": "starting",
+    }
+    states = parse_states(given, PLACE)
+    told = {number: state_of(field("state").word(number), states) for number in (16, 67, 5, 15)}
+    assert told == {
+        16: OperatingState.STANDBY,
+        67: OperatingState.RUNNING,
+        5: OperatingState.FAULT,
+        15: OperatingState.OFF,
+    }
+    assert state_of("0x10", states) is OperatingState.STANDBY, "a device may write it as text"
+    assert state_of("xA", states) is OperatingState.STARTING
+
+
+@pytest.mark.parametrize("pair", [("16", "0x10"), ("0x10", "16"), ("0x1a", "0x1A")])
+def test_one_number_written_twice_in_states_is_refused(pair):
+    with pytest.raises(ConfigError, match="is the same number"):
+        parse_states(dict.fromkeys(pair, "running"), PLACE)
