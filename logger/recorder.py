@@ -170,6 +170,10 @@ class Recorder:
             self._add(cut)
         self.writer.commit()
 
+    def link_lost(self) -> None:
+        """Note that the link to the device was lost."""
+        self.spacing.link_lost()
+
     @property
     def spacing(self) -> Spacing:
         """How far apart the readings come."""

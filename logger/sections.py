@@ -304,7 +304,8 @@ LOG = Section(
             "number",
             None,
             "readings further apart than this have a gap between them; if left out, five times the "
-            "spacing that is found, and at least 5 s",
+            "spacing that is found, and at least 5 s; where several questions are asked, as long "
+            "as a lost answer may hold up the next, unless the link itself was lost",
             "s",
             0,
             86400,

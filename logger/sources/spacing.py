@@ -123,15 +123,16 @@ class Spacing:
     ----------
     log
         ``adapts`` says whether the limit follows the readings or stays ``gap_s``; silence up to
-        ``patience_s`` then is no gap and teaches nothing.
+        ``patience_s`` then is no gap and teaches nothing, unless the link was lost.
     """
 
-    __slots__ = ("_found", "_heard_s", "_log", "_patience_s")
+    __slots__ = ("_found", "_heard_s", "_log", "_lost", "_patience_s")
 
     def __init__(self, log: LogConfig) -> None:
         self._log = log
         self._patience_s = log.patience_s if log.adapts else 0.0
         self._found = (Usual(), Usual())  # at rest, running
+        self._lost = False
         self._heard_s: float | None = None
 
     @property
@@ -162,15 +163,20 @@ class Spacing:
             usual_s = self.usual_s
         limit_s = self._log.gap_s if usual_s is None else self._limit_s(usual_s)
         rhythm = found.is_rhythm(spacing_s)
+        patience_s, self._lost = 0.0 if self._lost else self._patience_s, False
         if spacing_s <= limit_s:
             found.learn(spacing_s)
             return False
-        if spacing_s <= self._patience_s:
+        if spacing_s <= patience_s:
             return False
         if rhythm or spacing_s <= LONGEST_LOOSE_S:
             found.learn(spacing_s)
             found.find()
         return not (rhythm and self._log.adapts)
+
+    def link_lost(self) -> None:
+        """Note that the link was lost: no late answer explains the silence that follows."""
+        self._lost = True
 
     def hear(self, time_s: float) -> None:
         """Learn from the time of one more reading where nothing is condensed."""

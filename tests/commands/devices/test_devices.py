@@ -77,6 +77,33 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
         device.end()
 
 
+def test_where_several_questions_are_asked_a_pulled_cable_is_a_gap(
+    tmp_path, child_env, start_daemon
+):
+    (tmp_path / "ebbwatt.toml").write_text(CONFIG)
+    text = (ROOT / "fixtures/devices/modbus-registers.toml").read_text(encoding="utf-8")
+    # Questions whose answers look alike, so that a late one has to be waited for.
+    text = text.replace("unit = 1\n", "unit = 1\nmost_registers = 2\n").replace(
+        'parity = "even"', ""
+    )
+    (tmp_path / "device.toml").write_text(text.replace("every_s = 1.0", "every_s = 0.2"))
+    device = Device("modbus-registers", tmp_path, child_env)
+    try:
+        daemon = start_daemon(tmp_path)
+        seen = live(tmp_path, 20).readings
+        device.pull_cable()
+        time.sleep(7.0)
+        device.put_back()
+        live(tmp_path, seen + 20)
+        daemon.send_signal(signal.SIGTERM)
+        daemon.communicate(timeout=60)
+    finally:
+        device.end()
+    history = load_history(tmp_path / "ebbwatt.db")
+    silent_s = history.start_s[1:] - history.end_s[:-1]
+    assert silent_s.max() > 5.0, "no energy is made up for the time without a device"
+
+
 def probed_until_the_cable_is_out(device, folder, env):
     command = [sys.executable, "-m", "analysis", "probe"]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}

@@ -98,6 +98,15 @@ def test_a_line_that_falls_silent_again_and_again_has_gaps(talks_s, silent_s):
     assert block.tolist() == silent
 
 
+def test_a_late_answer_is_waited_for_but_not_a_lost_link():
+    spacing = Spacing(LogConfig(adapts=True, patience_s=30.0))
+    assert not any(spacing.is_gap(1.0, running=True) for _ in range(50))
+    assert not spacing.is_gap(9.0, running=True), "an answer was lost and the line kept quiet"
+    spacing.link_lost()
+    assert spacing.is_gap(9.0, running=True)
+    assert not spacing.is_gap(9.0, running=True), "that was for the silence behind the loss alone"
+
+
 def test_a_few_readings_every_minute_are_no_rhythm():
     spacings = [*regular(1.0, 20), 40.0] * 100
     gaps, _ = judged_live(spacings)
