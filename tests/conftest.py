@@ -35,7 +35,7 @@ DEMO_UNTIL = "2025-09-08"
 #: Coverage doubles what a command costs the processor, so only the first starts of each command
 #: with the same options are measured in each worker, and the first other children of each file of
 #: tests; the rest is the same code again.
-MEASURED_STARTS = 3
+MEASURED_STARTS = 6
 _STARTED: Counter[tuple[object, ...]] = Counter()
 #: It takes half a minute alone; beside much other work several minutes were seen.
 DEMO_TAKES_S = 900
