@@ -119,6 +119,16 @@ USES = {
     "publish": [("publish", "--help")],
     "backup": [("backup", "copy.db")],
     "check": [("check",)],
+    "event": [("event", "add", "note", "--text", "a stick"), ("event", "list")],
+    "export": [("export", "--events", "-")],
+    "fitting": [("fitting",)],
+    "fuel": [("fuel",)],
+    "import": [("import", "recording.csv")],
+    "load": [("load",)],
+    "report": [("report", "--html", "page.html", "--json", "document.json")],
+    "size": [("size",)],
+    "watch": [("watch", "--once")],
+    # Last: what comes after it is the new charger's, of which the log holds nothing yet.
     "exchange": [
         (
             "exchange",
@@ -136,15 +146,6 @@ USES = {
             "sheet.html",
         ),
     ],
-    "event": [("event", "add", "note", "--text", "a stick"), ("event", "list")],
-    "export": [("export", "--events", "-")],
-    "fitting": [("fitting",)],
-    "fuel": [("fuel",)],
-    "import": [("import", "recording.csv")],
-    "load": [("load",)],
-    "report": [("report", "--html", "page.html", "--json", "document.json")],
-    "size": [("size",)],
-    "watch": [("watch", "--once")],
 }
 
 
