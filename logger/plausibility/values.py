@@ -72,6 +72,12 @@ class Jumps:
         return not near
 
 
+#: End of the reason why a value that jumps is not believed.
+JUMPS_ALONE = "jumps alone, in messages without a checksum"
+#: What charge and energy are added up from.
+_MEASURED = ("voltage_v", "current_a")
+
+
 def beyond(name: str, value: float, low: float, high: float) -> str:
     """Say why a value beyond its limits cannot be true."""
     if 0.0 < abs(value) < TINY:
@@ -97,7 +103,9 @@ class Plausibility:
         Judges the voltage; None where limits of the user's own do it.
     unsealed
         No checksum tells a spoiled message from a good one: a value that jumps is believed only
-        when the next one confirms it, and each true jump costs one value.
+        when the next one confirms it, and each true jump costs one value. Where voltage or current
+        jumps the whole reading goes: its neighbours then carry charge and energy over it, where
+        charge alone would go on without it.
 
     Attributes
     ----------
@@ -134,6 +142,7 @@ class Plausibility:
         """Return the reading without its impossible values, or None if nothing is left."""
         bad: dict[str, None] = {}
         present = reading.state is not OperatingState.UNKNOWN
+        spoiled = False
         for name, low, high in self.limits:
             value = getattr(reading, name)
             if value is None:
@@ -147,13 +156,14 @@ class Plausibility:
                     continue
                 bad[name] = None
                 self.refusals.count(reason, f"{value:g}")
+                spoiled |= name in _MEASURED and reason.endswith(JUMPS_ALONE)
                 continue
             bad[name] = None
             self.refusals.count(beyond(name, value, low, high), f"{value:g}")
         if not math.isfinite(reading.time_s):
             self.refusals.count("time is not a finite number", str(reading.time_s))
             return None
-        if not present:
+        if spoiled or not present:
             return None
         return replace(reading, **bad) if bad else reading  # type: ignore[arg-type]
 
@@ -164,7 +174,7 @@ class Plausibility:
         if name == "voltage_v" and self.bank is not None and (why := self.bank.refuses(value)):
             return why
         if self._jumps is not None and self._jumps.alone(name, value):
-            return f"{name} jumps alone, in messages without a checksum"
+            return f"{name} {JUMPS_ALONE}"
         return ""
 
     def _counter_rises(self, time_s: float, runtime_h: float) -> bool:

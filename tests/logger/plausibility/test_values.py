@@ -1,12 +1,14 @@
 """Values that cannot be true are dropped and counted, never clipped."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.config import load_config
+from logger.config import LogConfig, load_config
+from logger.interval import Condenser
 from logger.plausibility.bank import Bank
 from logger.plausibility.values import TINY, Plausibility
 from logger.reading import OperatingState, Reading
@@ -163,8 +165,21 @@ def test_without_a_checksum_a_value_that_jumps_waits_for_the_next():
         [(4.0, 812.0), (19.0, 300.0), (4.1, 812.0), (8.0, 812.0)]
     )]  # fmt: skip
     kept = [check.clean(row) for row in rows]
-    assert [row.current_a for row in kept] == [4.0, None, 4.1, 8.0]
-    assert [row.runtime_h for row in kept] == [812.0, None, None, 812.0]
+    assert [row and row.current_a for row in kept] == [4.0, None, 4.1, 8.0]
+    assert [row and row.runtime_h for row in kept] == [812.0, None, None, 812.0]
+
+
+@pytest.mark.parametrize("spoilt", [{"voltage_v": 5.008}, {"current_a": 19.0}])
+def test_a_spoilt_message_without_a_checksum_takes_neither_charge_nor_energy_with_it(spoilt):
+    check = Plausibility(WIDE, Refusals(), unsealed=True)
+    rows = [Reading(float(k), 13.2, 8.0, OperatingState.RUNNING) for k in range(31)]
+    rows[15] = replace(rows[15], **spoilt)
+    condenser = Condenser(LogConfig())
+    closed = [condenser.add(row) for row in map(check.clean, rows) if row is not None]
+    intervals = [*filter(None, closed), condenser.flush()]
+    assert sum(i.duration_s for i in intervals) == 30.0
+    assert sum(i.charge_c for i in intervals) == pytest.approx(8.0 * 30.0)
+    assert sum(i.energy_j for i in intervals) == pytest.approx(13.2 * 8.0 * 30.0)
 
 
 def test_with_a_checksum_a_jump_is_believed():
