@@ -6,9 +6,11 @@ A framing or a checksum is named only where several frames agree; nothing is dec
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from logger.refusals import printable
 from logger.sources.decoders.checksums import CHECKSUMS, checksum, checksum_size
 from logger.sources.decoders.frame import SLIP_END, uncobs, unslip
 
@@ -21,6 +23,75 @@ _ENOUGH = 3
 _LEFT_OUT = range(5)
 #: Lengths of plain frames that are looked for, byte (our choice).
 _LENGTHS = range(4, 65)
+
+#: A line is text if so much of it is ASCII that can be printed (our choice).
+_TEXT = 0.8
+#: So many lines, and this part of all, hold letters that are not ASCII: fewer may be noise.
+_LETTERED, _LETTERED_PART = 2, 0.1
+#: Characters of a line that are shown before and from its first such letter on.
+_BEFORE, _SHOWN = 8, 24
+
+
+def is_text(line: bytes) -> bool:
+    """Tell whether a line is text, whatever its letters beyond ASCII are."""
+    plain = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in line)
+    return plain >= _TEXT * len(line)
+
+
+def guess_encoding(lines: Sequence[bytes]) -> str:
+    """Return how lines of text are probably encoded."""
+    if all(map(is_utf8, lines)):
+        return "utf-8"
+    # Latin-1 has control codes from 0x80 to 0x9F, where code pages have letters.
+    return "cp437" if any(0x80 <= byte < 0xA0 for line in lines for byte in line) else "latin-1"
+
+
+def is_utf8(line: bytes) -> bool:
+    """Tell whether bytes are valid UTF-8, as all ASCII is."""
+    try:
+        line.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+@dataclass(slots=True)
+class Letters:
+    """Counts the lines with letters beyond ASCII, to say how they are encoded."""
+
+    lines: int = 0
+    in_utf8: int = 0
+    not_utf8: int = 0
+    sample: bytes = b""
+    """The first line with letters that are not UTF-8."""
+
+    def hear(self, line: bytes) -> None:
+        """Take note of a line."""
+        self.lines += bool(line)
+        if line.isascii() or not is_text(line):
+            return
+        if is_utf8(line):
+            self.in_utf8 += 1
+        else:
+            self.not_utf8 += 1
+            self.sample = self.sample or line
+
+    def hint(self, encoding: str) -> str:
+        """Say which encoding to try instead of this one; empty where nothing speaks for another."""
+        enough = max(_LETTERED, _LETTERED_PART * self.lines)
+        if encoding == "utf-8" and self.not_utf8 >= enough:
+            first = next(k for k, byte in enumerate(self.sample) if byte > 0x7F)
+            shown = printable(self.sample[max(0, first - _BEFORE) :][:_SHOWN])
+            guess = guess_encoding([self.sample])
+            other = "cp1252" if guess == "cp437" else "cp437"
+            return (
+                f"the lines hold letters or signs that are not UTF-8 ({shown}): write encoding = "
+                f'"{guess}" into [decoder], or "{other}" if they come out wrong; words and names '
+                f"are then written as one reads them"
+            )
+        if encoding != "utf-8" and self.in_utf8 >= enough and not self.not_utf8:
+            return 'the letters beyond ASCII are UTF-8: write encoding = "utf-8" into [decoder]'
+        return ""
 
 
 def guess_kind(line: bytes) -> str:

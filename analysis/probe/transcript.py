@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from analysis.probe.find_frames import find_frames
-from analysis.probe.guesses import guess_checksum, guess_framing, guess_kind
+from analysis.probe.guesses import Letters, guess_checksum, guess_framing, guess_kind
 from analysis.probe.judgement import Judgement
 from logger.config import ANY_CHARGER
 from logger.plausibility.bank import Bank
@@ -18,6 +18,7 @@ from logger.settings import nearest
 from logger.sources.decoders.frame import UNKNOWN_TYPE
 from logger.sources.decoders.modbus import NO_SUCH_REGISTER
 from logger.sources.decoding import Message, Refused
+from logger.sources.description import encoding_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -85,6 +86,8 @@ class Transcript:
     """The first bytes that came."""
     unbelievable: Refusals = field(default_factory=Refusals)
     """Values that the log leaves out."""
+    letters: Letters = field(default_factory=Letters)
+    """The letters beyond ASCII in lines of text."""
     packets: Counter[int] = field(default_factory=Counter)
     """Lengths of the packets of a radio link."""
     received: int = 0
@@ -121,6 +124,7 @@ class Transcript:
         """Count an outcome and return it in words: its bytes, as ``raw`` has them, and meaning."""
         item = outcome.item
         where = f"{outcome.channel[4:8]}: " if outcome.channel else ""
+        self.letters.hear(item.raw)
         if isinstance(item, Refused):
             self.refused[item.reason] += 1
             if item.raw and item.raw in self._questions:
@@ -184,6 +188,7 @@ class Transcript:
                 hint += " Some devices speak only when asked: see [poll]."
             return [hint]
         hints += self._form_hints()
+        hints += self._letter_hints()
         if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
             hints.append(self._checksum_hint())
         if self.unbelievable.total:
@@ -226,6 +231,12 @@ class Transcript:
                 f"(one of {states})"
             )
         return hints
+
+    def _letter_hints(self) -> list[str]:
+        """Say how lines of text are encoded, where the description has it otherwise."""
+        decoder = self.description.decoder
+        hint = self.letters.hint(encoding_of(decoder)) if hasattr(decoder, "encoding") else ""
+        return [hint] if hint else []
 
     def _name_hints(self) -> list[str]:
         """Name each field that no message held, with the names they hold that are most like it."""

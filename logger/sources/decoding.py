@@ -22,6 +22,15 @@ if TYPE_CHECKING:
 Value = str | int | float | None
 
 
+def can_write(text: str, encoding: str) -> bool:
+    """Tell whether a device that writes in this encoding, a codec of Python, can send the text."""
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
     """A question to the device, and the meaning of its answer.

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import Errors, Section, Setting, nearest, read_document, unknown_key
-from logger.sources.decoding import Place, Request
+from logger.sources.decoding import Place, Request, can_write
 from logger.sources.fields import parse_fields, parse_states
 from logger.sources.link.supervision import Delays
 from logger.sources.pipeline import Pipeline
@@ -336,6 +336,7 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
     with errors.noted():
         timing = place.under("timing").checked(TIMING, tables.get("timing"))
     errors.raise_found()
+    _refuse_words_never_sent(states, encoding_of(decoder), place.under("states"))
     if states and not any(f.channel == "state" for f in fields):
         raise place.under("fields").error("needs a line state = ... for the words of [states]")
     if timing["first_wait_s"] > timing["longest_wait_s"]:
@@ -387,6 +388,25 @@ def build_decoder(table: object, place: Place) -> tuple[str, Decoder]:
     return kind, decoder
 
 
+def encoding_of(decoder: Decoder) -> str:
+    """Return how the text of a device is encoded, by the name of a codec of Python."""
+    return str(getattr(decoder, "encoding", "utf-8"))
+
+
+def _refuse_words_never_sent(states: Mapping[str, OperatingState], code: str, at: Place) -> None:
+    """Raise ConfigError for words of [states] that no text in the device's encoding holds."""
+    errors = Errors()
+    for word in states:
+        with errors.noted():
+            if not can_write(word, code):
+                raise at.error(f"{_no_text_in(code)} holds this word", word)
+    errors.raise_found()
+
+
+def _no_text_in(encoding: str) -> str:
+    return f"no text in {encoding}, the encoding of [decoder],"
+
+
 def _spread(decoder: Decoder, fields: tuple[Field, ...]) -> bool:
     """Tell whether the values that a reading needs come in frames of several kinds."""
     groups: tuple[frozenset[str], ...] = getattr(decoder, "groups", ())
@@ -415,7 +435,7 @@ def _poll(
     requests = list(decoder.requests)
     if requests and settings["send"]:
         raise place.error("must be left out: the decoder knows what to ask", "send")
-    requests += [_request(entry, place, kind) for entry in settings["send"]]
+    requests += [_request(entry, place, kind, encoding_of(decoder)) for entry in settings["send"]]
     if not requests:
         raise place.error(r'is needed in [poll], such as send = ["V?\r\n"]', "send")
     names = frozenset(name for r in requests for name in r.columns or () if name)
@@ -430,7 +450,7 @@ def _poll(
     return poll, names
 
 
-def _request(entry: object, place: Place, kind: str) -> Request:
+def _request(entry: object, place: Place, kind: str, encoding: str) -> Request:
     if isinstance(entry, str):
         entry = {"text": entry}
     if not isinstance(entry, dict):
@@ -438,8 +458,28 @@ def _request(entry: object, place: Place, kind: str) -> Request:
     settings = place.under("send").checked(REQUEST, entry)
     if bool(settings["text"]) == bool(settings["hex"]):
         raise place.error("each question takes either text or hex", "send")
+    payload = _payload(settings, place, encoding)
+    columns = settings["columns"]
+    if columns is not None:
+        if not columns or not all(isinstance(name, str) for name in columns):
+            raise place.error("columns takes a list of names in quotes", "send")
+        if kind != "csv":
+            raise place.error('columns has a meaning for kind = "csv" in [decoder] alone', "send")
+        if twice := next((n for n in columns if n and columns.count(n) > 1), None):
+            raise place.error(f"columns names {twice!r} twice", "send")
+    name = settings["text"].strip() or payload.hex(" ")
+    return Request(payload, name, None if columns is None else tuple(columns))
+
+
+def _payload(settings: Mapping[str, Any], place: Place, encoding: str) -> bytes:
+    """Return the bytes of a question."""
+    if not can_write(settings["text"], encoding):
+        raise place.error(
+            f"{_no_text_in(encoding)} holds {settings['text']!r}; write the bytes as hex = ...",
+            "send",
+        )
     try:
-        payload = settings["text"].encode() or bytes.fromhex(settings["hex"])
+        payload: bytes = settings["text"].encode(encoding) or bytes.fromhex(settings["hex"])
     except ValueError:
         raise place.error(
             f"got {settings['hex']!r}; hex takes pairs of hexadecimal digits", "send"
@@ -451,13 +491,4 @@ def _request(entry: object, place: Place, kind: str) -> Request:
             f"between double quotes (or the bytes themselves as hex = ...)",
             "send",
         )
-    columns = settings["columns"]
-    if columns is not None:
-        if not columns or not all(isinstance(name, str) for name in columns):
-            raise place.error("columns takes a list of names in quotes", "send")
-        if kind != "csv":
-            raise place.error('columns has a meaning for kind = "csv" in [decoder] alone', "send")
-        if twice := next((n for n in columns if n and columns.count(n) > 1), None):
-            raise place.error(f"columns names {twice!r} twice", "send")
-    name = settings["text"].strip() or payload.hex(" ")
-    return Request(payload, name, None if columns is None else tuple(columns))
+    return payload

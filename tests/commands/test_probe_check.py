@@ -14,6 +14,7 @@ import pytest
 from analysis.history.history import load_history
 from analysis.probe.guesses import guess_kind
 from analysis.probe.transcript import quoted
+from logger.sources.description import read_description
 from tests.conftest import ROOT
 from tests.support.rigs.devices.pty_line import PtyLine
 
@@ -125,6 +126,51 @@ def test_a_device_that_echoes_and_answers_in_other_words_is_helped_on(ebbwatt, t
     described.write_text(described.read_text() + f'[states]\n{word} = "standby"\n')
     done = ebbwatt("check", described, "--against", tmp_path / "talk.bin")
     assert "does not know" not in done.stdout, "the word can be copied from the hint"
+
+
+#: Two lines of one device, with the bytes of their letters in two encodings.
+FINNISH = {
+    "latin-1": b"Tila=l\xe4mmitys T=31,5\xb0C U=12.8\r\nTila=lataa T=31,5\xb0C U=12.9\r\n",
+    "utf-8": b"Tila=l\xc3\xa4mmitys T=31,5\xc2\xb0C U=12.8\r\n",
+    "cp437": b"Tila=l\x84mmitys T=31,5\xf8C U=12.8\r\n",
+}
+
+
+@pytest.mark.parametrize(("said", "set_to"), [(a, b) for a in FINNISH for b in FINNISH if a != b])
+def test_letters_in_another_encoding_are_told_with_the_setting(ebbwatt, tmp_path, said, set_to):
+    talk = tmp_path / "talk.bin"
+    talk.write_bytes(FINNISH[said] * 4 + b"U=12.7 \xff\x80\x02\r\n")
+    described = tmp_path / "device.toml"
+    text = (
+        "[decoder]\nkind = 'keyvalue'\nbetween = ' '\nencoding = 'ENCODING'\n[fields]\n"
+        "voltage_v = 'U'\nstate = { from = 'Tila', optional = true }\n"
+        "[states]\n'l\u00e4mmitys' = 'starting'\nlataa = 'running'\n"
+    )
+    described.write_text(text.replace("ENCODING", set_to), "utf-8")
+    done = ebbwatt("check", described, "--against", talk)
+    hints = " ".join(line for line in done.stdout.splitlines() if "hint: the l" in line)
+    if set_to == "utf-8" or said == "utf-8":
+        assert f'encoding = "{said}"' in hints
+    described.write_text(text.replace("ENCODING", said), "utf-8")
+    done = ebbwatt("check", described, "--against", talk)
+    assert "encoding" not in done.stdout
+    assert "does not know" not in done.stdout
+
+
+def test_a_word_that_the_encoding_does_not_hold_is_refused(ebbwatt, tmp_path):
+    described = tmp_path / "device.toml"
+    described.write_text(
+        "[decoder]\nkind = 'keyvalue'\nencoding = 'latin1'\n[poll]\nsend = ['L\u00e4mp\u00f6?']\n"
+        "[fields]\nvoltage_v = 'U'\nstate = 'M'\n[states]\n'\u20ac' = 'running'\n",
+        "utf-8",
+    )
+    done = ebbwatt("check", described, status=2)
+    assert "no text in latin1, the encoding of [decoder], holds this word" in done.stderr
+    described.write_text(described.read_text("utf-8").replace("\u20ac", "\u00e4"), "utf-8")
+    assert read_description(described).poll.requests[0].payload == b"L\xe4mp\xf6?"
+    described.write_text(described.read_text("utf-8").replace("L\u00e4", "\u20ac"), "utf-8")
+    done = ebbwatt("check", described, status=2)
+    assert "write the bytes as hex" in done.stderr
 
 
 def test_values_in_several_messages_lead_to_gather_s(ebbwatt, tmp_path):

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from logger.refusals import shown
 from logger.settings import Setting
 from logger.sources.decoders.checksums import CHECKSUMS, checksum_hex
-from logger.sources.decoding import Message, Refused, Step, Value
+from logger.sources.decoding import Message, Refused, Step, Value, can_write
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping
@@ -18,11 +20,24 @@ if TYPE_CHECKING:
 #: Line noise that shows up as whole bytes when a plug goes in or the speed is wrong.
 NOISE = b"\x00\xff"
 
+#: How text may be encoded: codecs of Python in which a byte below 0x80 is ASCII and a line end is
+#: one byte. The code pages are those that small devices of western Europe and America use (common
+#: practice, no source).
+ENCODINGS = ("utf-8", "latin-1", "cp1252", "iso8859-15", "cp437", "cp850")
+ENCODING = Setting(
+    "encoding",
+    "text",
+    "utf-8",
+    "how the device writes letters and signs that are not ASCII, such as ä and °: one of "
+    f"{', '.join(ENCODINGS)}. Words and names in the description are written as one reads them; a "
+    r"byte that is no text in this encoding stands in a value as \xe4",
+)
 LINE_SETTINGS = (
     Setting("line_limit", "whole", 512, "longest line; longer ones are dropped", "byte", 16, 65536),
     Setting("terminator", "text", "", "what ends a line; CR, LF or both if left empty", wire=True),
     Setting("checksum", "text", "none", "checksum at the end of a line", choices=CHECKSUMS),
     Setting("checksum_mark", "text", "*", "what stands between the text and its checksum"),
+    ENCODING,
 )
 
 
@@ -47,7 +62,7 @@ class LineCutter:
     @classmethod
     def of(cls, settings: Mapping[str, Any]) -> LineCutter:
         """Make a cutter from checked :data:`LINE_SETTINGS`."""
-        terminator = settings["terminator"].encode()
+        terminator = settings["terminator"].encode(settings["encoding"])
         return cls(
             settings["line_limit"],
             terminator,
@@ -107,7 +122,8 @@ class LineDecoder:
         self.longest: int = settings["line_limit"] + 256
         self.cutter = LineCutter.of(settings)
         self.checksum: str = settings["checksum"]
-        self.mark: bytes = settings["checksum_mark"].encode()
+        self.encoding: str = settings["encoding"]
+        self.mark: bytes = settings["checksum_mark"].encode(self.encoding)
 
     def decode(self, data: bytes, context: Context) -> Step:
         """Decode every complete line."""
@@ -124,7 +140,7 @@ class LineDecoder:
         """Check and cut off the checksum, and return the rest as text that always decodes."""
         if self.checksum != "none":
             line = checked_line(line, self.checksum, self.mark)
-        return line.decode("utf-8", errors="backslashreplace")
+        return line.decode(self.encoding, errors="backslashreplace")
 
     def values(self, text: str, context: Context) -> dict[str, Value]:
         """Return the named values in a line, or raise LineError."""
@@ -162,12 +178,29 @@ def checked_line(line: bytes, checksum: str, mark: bytes) -> bytes:
         raise LineError("no checksum", f"no {mark.decode(errors='backslashreplace')!r} in the line")
     expected = checksum_hex(checksum, body)
     if given.strip().upper() != expected.encode():
-        shown = given[:16].decode("ascii", errors="backslashreplace")
-        raise LineError("wrong checksum", f"got {shown!r}, the text gives {expected!r}")
+        text = given[:16].decode("ascii", errors="backslashreplace")
+        raise LineError("wrong checksum", f"got {text!r}, the text gives {expected!r}")
     return body
 
 
-def refuse_bad_mark(settings: Mapping[str, Any], place: Place) -> None:
-    """Raise ConfigError for settings of lines that cannot work together."""
+def check_lines(settings: Mapping[str, Any], place: Place) -> None:
+    """Raise ConfigError for settings of lines that cannot work."""
+    check_encoding(settings, place)
+    for key in ("terminator", "checksum_mark"):
+        if not can_write(settings[key], settings["encoding"]):
+            raise place.error(f"no text in {settings['encoding']} holds {settings[key]!r}", key)
     if settings["checksum"] != "none" and not settings["checksum_mark"]:
         raise place.error("must not be empty where a checksum is used", "checksum_mark")
+
+
+def check_encoding(settings: Mapping[str, Any], place: Place) -> None:
+    """Raise ConfigError for an encoding that is not accepted; Python's other names of it are."""
+    given = settings["encoding"]
+    try:
+        known = codecs.lookup(given).name in {codecs.lookup(name).name for name in ENCODINGS}
+    except (LookupError, ValueError):
+        known = False
+    if not known:
+        raise place.error(
+            f"got {shown(given)}; accepted: one of {', '.join(ENCODINGS)}", "encoding"
+        )

@@ -18,7 +18,7 @@ from logger.sources.decoders.lines import (
     LINE_SETTINGS,
     LineDecoder,
     LineError,
-    refuse_bad_mark,
+    check_lines,
 )
 from logger.sources.decoding import Message, Refused, Step
 
@@ -142,7 +142,7 @@ def build_pattern(table: Mapping[str, Any], place: Place) -> Decoder:
         line ends than ``lines`` allows.
     """
     settings = place.checked(PATTERN, table)
-    refuse_bad_mark(settings, place)
+    check_lines(settings, place)
     given = settings["pattern"]
     texts: list[str] = [given] if isinstance(given, str) else given
     patterns: list[_Pattern] = []

@@ -12,7 +12,7 @@ from logger.sources.decoders.lines import (
     LINE_SETTINGS,
     LineDecoder,
     LineError,
-    refuse_bad_mark,
+    check_lines,
 )
 
 if TYPE_CHECKING:
@@ -185,7 +185,7 @@ def _flatten(parsed: dict[str, Any], prefix: str, found: dict[str, Value], depth
 def build_key_value(table: Mapping[str, Any], place: Place) -> Decoder:
     """Build the decoder of key=value pairs from its table."""
     settings = place.checked(KEY_VALUE, table)
-    refuse_bad_mark(settings, place)
+    check_lines(settings, place)
     if not settings["separator"]:
         raise place.error("must not be empty", "separator")
     if not settings["between"] or settings["separator"] in settings["between"]:
@@ -196,7 +196,7 @@ def build_key_value(table: Mapping[str, Any], place: Place) -> Decoder:
 def build_csv(table: Mapping[str, Any], place: Place) -> Decoder:
     """Build the decoder of columns from its table."""
     settings = place.checked(CSV, table)
-    refuse_bad_mark(settings, place)
+    check_lines(settings, place)
     if len(settings["delimiter"]) != 1 or settings["delimiter"] in '"\r\n':
         raise place.error('takes one character other than " and line ends', "delimiter")
     check_names(settings["columns"], place, "columns")
@@ -206,7 +206,7 @@ def build_csv(table: Mapping[str, Any], place: Place) -> Decoder:
 def build_json_lines(table: Mapping[str, Any], place: Place) -> Decoder:
     """Build the decoder of JSON Lines from its table."""
     settings = place.checked(JSON_LINES, table)
-    refuse_bad_mark(settings, place)
+    check_lines(settings, place)
     return JsonLinesDecoder(settings)
 
 

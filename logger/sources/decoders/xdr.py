@@ -11,7 +11,13 @@ from operator import xor
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import Section, Setting
-from logger.sources.decoders.lines import LINE_SETTINGS, LineDecoder, LineError
+from logger.sources.decoders.lines import (
+    ENCODING,
+    LINE_SETTINGS,
+    LineDecoder,
+    LineError,
+    check_encoding,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,6 +36,7 @@ XDR = Section(
             choices=("required", "optional", "none"),
         ),
         Setting("talker", "text", "", "take only sentences of this talker, such as II; all if ''"),
+        ENCODING,
     ),
     "sentences such as $IIXDR,U,13.52,V,Battery#1,I,4.20,A,Battery#1*76",
 )
@@ -53,7 +60,7 @@ class XdrDecoder(LineDecoder):
 
     def __init__(self, settings: Mapping[str, Any]) -> None:
         lines = {setting.key: setting.default for setting in LINE_SETTINGS}
-        super().__init__(lines)
+        super().__init__(lines | {"encoding": settings["encoding"]})
         self.policy: str = settings["checksum"]
         self.talker: str = settings["talker"]
 
@@ -87,7 +94,7 @@ class XdrDecoder(LineDecoder):
             if self.policy == "required":
                 raise LineError("no checksum", "no '*' in the sentence")
             return body
-        expected = f"{reduce(xor, body.encode(), 0):02X}"
+        expected = f"{reduce(xor, body.encode(self.encoding, 'replace'), 0):02X}"
         if given.strip().upper() != expected:
             raise LineError("wrong checksum", f"got {given[:8]!r}, the text gives {expected!r}")
         return body
@@ -96,6 +103,7 @@ class XdrDecoder(LineDecoder):
 def build_xdr(table: Mapping[str, Any], place: Place) -> Decoder:
     """Build the decoder of XDR sentences from its table."""
     settings = place.checked(XDR, table)
+    check_encoding(settings, place)
     if len(settings["talker"]) not in {0, 2}:
         raise place.error("takes two letters such as II, or nothing", "talker")
     return XdrDecoder(settings)

@@ -2,9 +2,11 @@
 
 import json
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.errors import ConfigError
 from logger.sources.decoders.checksums import checksum_hex
 from logger.sources.decoding import Context, Message, Refused
 from logger.sources.numerals import split_numeral
@@ -183,3 +185,52 @@ def test_what_is_encoded_is_decoded(volts, amps):
     (values,) = decode(made, f"U={volts!r} I={amps!r}\n".encode())
     assert split_numeral(values["U"]) == (volts, "")
     assert split_numeral(values["I"]) == (amps, "")
+
+
+#: One word in four encodings; its bytes by the tables of ISO 8859-1, RFC 3629 and code page 437.
+LETTERS = {
+    "latin-1": b"l\xe4mp\xf6",
+    "ISO-8859-1": b"l\xe4mp\xf6",
+    "utf-8": b"l\xc3\xa4mp\xc3\xb6",
+    "cp437": b"l\x84mp\x94",
+}
+
+
+@pytest.mark.parametrize("encoding", LETTERS)
+@pytest.mark.parametrize("name", ["keyvalue", "csv", "jsonlines", "alternatives", "xdr"])
+def test_words_and_names_in_the_encoding_of_the_device(name, encoding):
+    word = LETTERS[encoding]
+    lines = {
+        "keyvalue": b"%s=%s\n" % (word, word),
+        "csv": b"1,2,3,%s\n" % word,
+        "jsonlines": b'{"%s": "%s"}\n' % (word, word),
+        "alternatives": b"V %s\n" % word,
+        "xdr": b"$IIXDR,U,13.5,V,%s\n" % word,
+    }
+    policy = {"checksum": "optional"} if name == "xdr" else {}
+    (values,) = decode(decoder(name, encoding=encoding, **policy), lines[name])
+    assert "l\u00e4mp\u00f6" in str(values)
+    (values,) = decode(decoder(name, **policy), lines[name])
+    assert ("l\u00e4mp\u00f6" in str(values)) == (encoding == "utf-8"), "as before by default"
+
+
+def test_a_checksum_covers_the_bytes_whatever_the_encoding():
+    # NMEA 0183: exclusive or of the bytes between $ and *, worked out by the loop below.
+    body = b"IIXDR,U,13.5,V,l\xe4mp\xf6"
+    total = 0
+    for byte in body:
+        total ^= byte
+    (values,) = decode(decoder("xdr", encoding="latin-1"), b"$%s*%02X\r\n" % (body, total))
+    assert values == {"U:l\u00e4mp\u00f6": "13.5"}
+
+
+@pytest.mark.parametrize("wrong", ["utf-16", "klingon", "rot13", ""])
+def test_an_encoding_that_is_not_accepted_is_refused_with_those_that_are(wrong):
+    for name in ("keyvalue", "xdr"):
+        with pytest.raises(ConfigError, match=r"encoding.*one of utf-8, latin-1, cp1252"):
+            decoder(name, encoding=wrong)
+
+
+def test_a_mark_that_the_encoding_does_not_hold_is_refused():
+    with pytest.raises(ConfigError, match="terminator: no text in latin-1 holds"):
+        decoder("csv", encoding="latin-1", terminator="\u2028")
