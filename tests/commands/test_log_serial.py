@@ -185,7 +185,7 @@ def test_a_state_word_of_the_devices_own_and_a_fault_stand_in_every_headline(
         shown = ebbwatt("watch", "--once", cwd=tmp_path).stdout
         assert 'UNKNOWN STATE "PURGE-3" since ' in shown
         assert "now 0 W" in shown
-        assert "'ebbwatt probe' says how" in " ".join(shown.split())
+        assert "'ebbwatt probe' shows how" in " ".join(shown.split())
         assert "Resting" not in shown
         said[0] = b"U=12.60 I=0.00 MODE=E07 RT=600\n"
         wait_for(lambda: live(tmp_path, 5, session=1).reading.word == "E07")
