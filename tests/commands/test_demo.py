@@ -135,7 +135,7 @@ from pathlib import Path
 from logger.config import load_config
 from logger.sources.simulated import build
 voyage = build(load_config(Path(sys.argv[1]))).voyage
-for _ in voyage.readings(days=int(sys.argv[2])):
+for _ in voyage.readings(days=float(sys.argv[2])):
     pass
 names = ("days", "course", "hours", "fuel_l")
 told = {name: getattr(voyage, name) for name in names} | {"charger": voyage.model.charger}
