@@ -26,6 +26,7 @@ from logger.other_sources import OTHER_SOURCE
 from logger.sections import SECTIONS, SERVICE
 from logger.settings import REQUIRED, Section
 from logger.sources import MODULES
+from logger.sources.decoders.checksum_setting import CRC
 from logger.sources.decoders.frame import FRAME
 from logger.sources.decoders.layouts import FRAMES
 from logger.sources.description import DECODERS, DEVICE, POLL, REQUEST, TIMING
@@ -202,6 +203,7 @@ def _configuration() -> Iterator[Block]:
         )
         if section is FRAME:
             yield from _section("an entry of [[source.decoder.frames]]", FRAMES)
+    yield from _section("a table as checksum in [source.decoder]", CRC)
     for title, introduction, items in lists():
         yield Block("section", title)
         yield Block("text", introduction)

@@ -10,6 +10,7 @@ import struct
 from typing import TYPE_CHECKING
 
 from logger.reading import OperatingState
+from logger.sources.decoders.checksum_setting import EXAMPLE
 from logger.sources.decoders.checksums import CHECKSUMS, checksum_hex
 from logger.sources.decoders.layouts import TYPES
 from logger.sources.decoders.modbus import ORDERS
@@ -43,6 +44,10 @@ _NUMBERS = {
     "f64": 13.5,
 }  # fmt: skip
 _CHECKED = b"123456789"
+_OWN_CRC = (
+    f"Any other CRC is described by its parameters: checksum = {EXAMPLE}; 'ebbwatt check' says "
+    f"what it gives for the text 123456789."
+)
 
 
 def state_items() -> Iterator[tuple[str, str]]:
@@ -103,7 +108,7 @@ def lists() -> Iterator[tuple[str, str, Iterator[tuple[str, str]]]]:
     )
     yield (
         "Checksums, for [source.decoder]",
-        "By their names in the catalogue of parametrised CRC algorithms; and sums.",
+        "By their names in the catalogue of parametrised CRC algorithms; and sums. " + _OWN_CRC,
         checksum_items(),
     )
     yield (

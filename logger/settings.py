@@ -36,6 +36,7 @@ _KINDS = {
     "list": "a list in [ ]",
     "range": "a number, or [lowest, highest],",
     "table": "a table",
+    "name or table": "text in quotes, or a table",
 }
 #: Characters that a terminal acts on (ECMA-48: C0, DEL and C1).
 _ACTING = frozenset(map(chr, (*range(0x20), *range(0x7F, 0xA0))))
@@ -55,7 +56,8 @@ _LONGEST_KEY, _LONGEST_MESSAGE = 200, 1500
 class Setting:
     """One key of a section: what it is called, what it accepts, and what it means.
 
-    ``kind`` is one of text, texts, number, whole, flag, date, list, range, table. A range is a
+    ``kind`` is one of the keys of ``_KINDS``. The choices of a name or table are checked by who
+    knows what the table holds. A range is a
     number, or two that do not fall, which become a tuple. ``low`` and ``high`` are inclusive
     bounds unless ``above_low`` asks for strictly more than ``low``. ``wire`` text goes to the
     device or comes from it: it may hold control characters, such as the end of a line.
@@ -75,7 +77,8 @@ class Setting:
     def accepted(self) -> str:
         """Say in words what the setting accepts."""
         if self.choices:
-            return "one of " + ", ".join(self.choices)
+            more = ", or a table" if self.kind == "name or table" else ""
+            return "one of " + ", ".join(self.choices) + more
         text = _KINDS[self.kind]
         low = None if self.low is None else _figure(self.low)
         high = None if self.high is None else _figure(self.high)
@@ -339,6 +342,7 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
         "date": isinstance(value, date) and not isinstance(value, datetime),
         "list": isinstance(value, list),
         "table": isinstance(value, dict),
+        "name or table": isinstance(value, str | dict),
         "range": _is_number(value)
         or (isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))),
     }[setting.kind]
@@ -354,7 +358,8 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
             and (setting.high is None or max(figures) <= setting.high)
             and figures[0] <= figures[-1]
         )
-    if ok and setting.choices and value not in setting.choices:
+    chosen = setting.kind == "name or table" or not setting.choices or value in setting.choices
+    if ok and not chosen:
         hint = nearest(str(value), setting.choices)
         raise document.error(f"got {shown(value)}{hint}; accepted: {setting.accepted()}", *path)
     if not ok:

@@ -306,6 +306,8 @@ def _question_log(config: Config) -> int:
 
 
 def _tell(description: Description) -> None:
+    from logger.sources.decoders.checksums import CrcModel, checksum_hex
+
     label = harmless(description.label) or "no label"
     say(f"  device    {label}, decoder {description.decoder_kind}")
     for f in description.fields:
@@ -316,6 +318,9 @@ def _tell(description: Description) -> None:
             "  checksum  none: a spoiled frame passes for a good one, and a value that jumps is "
             "left out until the next confirms it; set checksum if it has any"
         )
+    own = getattr(description.decoder, "checksum", None)
+    if isinstance(own, CrcModel):
+        print(f"  checksum  CRC; of the text 123456789 it is {checksum_hex(own, b'123456789')}")
     if description.states:
         words = ", ".join(
             f"{harmless(word)} = {state}" for word, state in description.states.items()

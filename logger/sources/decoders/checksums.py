@@ -1,7 +1,9 @@
-"""Cyclic redundancy checks by their names in the public catalogue, and plain sums.
+"""Cyclic redundancy checks by name in the public catalogue or by parameters, and plain sums.
 
-The parameters are those of the "Catalogue of parametrised CRC algorithms"; they are written from
-memory and proved by the catalogue's check values (the CRC of the nine bytes ``123456789``).
+A CRC has the parameters of the Rocksoft model: R. Williams (1993), "A painless guide to CRC error
+detection algorithms". Those of the names are the ones in the "Catalogue of parametrised CRC
+algorithms"; they are written from memory and proved by the catalogue's check values (the CRC of
+the nine bytes ``123456789``).
 """
 
 from __future__ import annotations
@@ -13,13 +15,20 @@ from functools import lru_cache
 
 @dataclass(frozen=True, slots=True)
 class CrcModel:
-    """Parameters of a CRC in the catalogue's terms; input and output are reflected together."""
+    """Parameters of a CRC of at least 8 bits."""
 
     width: int
     poly: int
     init: int
-    reflected: bool
-    xorout: int
+    reflect_in: bool
+    xor_out: int
+    reflect_out: bool | None = None
+    """As ``reflect_in`` where None."""
+
+    @property
+    def turned(self) -> bool:
+        """Whether the register is reflected between the last byte and the result."""
+        return self.reflect_out is not None and self.reflect_out != self.reflect_in
 
 
 CRC_MODELS: dict[str, CrcModel] = {
@@ -37,6 +46,8 @@ CRC_MODELS: dict[str, CrcModel] = {
     "CRC-32/ISCSI": CrcModel(32, 0x1EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF),
     "CRC-32/ISO-HDLC": CrcModel(32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF),
 }
+#: A checksum as the functions below take it: a name of :data:`CHECKSUMS`, or a CRC of one's own.
+Checksum = str | CrcModel
 #: Sums that are no CRC: of all bytes, all bytes by exclusive or, and the byte that makes the sum 0.
 SUMS = ("sum8", "xor8", "zero-sum8")
 #: Sums of two parts, with their bytes. Fletcher (1982), IEEE Trans. Communications 30:247-252,
@@ -51,10 +62,10 @@ def _mirror(value: int, width: int) -> int:
 
 
 @lru_cache(maxsize=len(CRC_MODELS))
-def _begin(name: str) -> tuple[CrcModel, tuple[int, ...], int]:
-    """Return a model, its table, and what stands in the register before the first byte."""
-    model = CRC_MODELS[name]
-    return model, _table(model), _mirror(model.init, model.width) if model.reflected else model.init
+def _begin(model: CrcModel) -> tuple[tuple[int, ...], int]:
+    """Return the table of a model, and what stands in the register before the first byte."""
+    first = _mirror(model.init, model.width) if model.reflect_in else model.init
+    return _table(model), first
 
 
 def _table(model: CrcModel) -> tuple[int, ...]:
@@ -63,7 +74,7 @@ def _table(model: CrcModel) -> tuple[int, ...]:
     poly = _mirror(model.poly, model.width)
     table = []
     for byte in range(256):
-        if model.reflected:
+        if model.reflect_in:
             register = byte
             for _ in range(8):
                 register = (register >> 1) ^ poly if register & 1 else register >> 1
@@ -75,10 +86,11 @@ def _table(model: CrcModel) -> tuple[int, ...]:
     return tuple(table)
 
 
-def crc(name: str, data: bytes) -> int:
-    """Return the CRC of ``data`` under a name of :data:`CRC_MODELS`."""
-    model, table, register = _begin(name)
-    if model.reflected:
+def crc(which: Checksum, data: bytes) -> int:
+    """Return the CRC of ``data`` under a name of :data:`CRC_MODELS` or a model."""
+    model = CRC_MODELS[which] if isinstance(which, str) else which
+    table, register = _begin(model)
+    if model.reflect_in:
         for byte in data:
             register = (register >> 8) ^ table[(register ^ byte) & 0xFF]
     else:
@@ -86,7 +98,9 @@ def crc(name: str, data: bytes) -> int:
         shift = model.width - 8
         for byte in data:
             register = ((register << 8) & mask) ^ table[((register >> shift) ^ byte) & 0xFF]
-    return register ^ model.xorout
+    if model.turned:
+        register = _mirror(register, model.width)
+    return register ^ model.xor_out
 
 
 def _fletcher(data: bytes, size: int) -> int:
@@ -99,18 +113,20 @@ def _fletcher(data: bytes, size: int) -> int:
     return second << 8 * size | first
 
 
-def checksum_size(name: str) -> int:
+def checksum_size(name: Checksum) -> int:
     """Return the number of bytes of a checksum; 0 for none."""
+    if isinstance(name, CrcModel):
+        return (name.width + 7) // 8
     if name == "none":
         return 0
     if name in DOUBLE_SUMS:
         return DOUBLE_SUMS[name]
-    return 1 if name in SUMS else CRC_MODELS[name].width // 8
+    return 1 if name in SUMS else checksum_size(CRC_MODELS[name])
 
 
-def checksum(name: str, data: bytes) -> int:
-    """Return a checksum by any name of :data:`CHECKSUMS` except none."""
-    if name in CRC_MODELS:
+def checksum(name: Checksum, data: bytes) -> int:
+    """Return a checksum by any name of :data:`CHECKSUMS` except none, or by a model."""
+    if isinstance(name, CrcModel) or name in CRC_MODELS:
         return crc(name, data)
     if name == "sum8":
         return sum(data) & 0xFF
@@ -126,6 +142,6 @@ def checksum(name: str, data: bytes) -> int:
     return _fletcher(data, DOUBLE_SUMS[name] // 2)
 
 
-def checksum_hex(name: str, data: bytes) -> str:
+def checksum_hex(name: Checksum, data: bytes) -> str:
     """Return a checksum as upper-case hexadecimal digits, as lines of text carry it."""
     return f"{checksum(name, data):0{2 * checksum_size(name)}X}"

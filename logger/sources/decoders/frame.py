@@ -13,7 +13,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import Section, Setting
-from logger.sources.decoders.checksums import CHECKSUMS, checksum, checksum_size
+from logger.sources.decoders.checksum_setting import parse_checksum
+from logger.sources.decoders.checksums import CHECKSUMS, Checksum, checksum, checksum_size
 from logger.sources.decoders.layouts import LAYOUT_HELP, Layout, Layouts, parse_layouts
 from logger.sources.decoding import Message, Refused, Step
 
@@ -45,7 +46,7 @@ FRAME = Section(
                 "big",
             ),
         ),
-        Setting("checksum", "text", "none", "checksum at the end", choices=CHECKSUMS),
+        Setting("checksum", "name or table", "none", "checksum at the end", choices=CHECKSUMS),
         Setting(
             "checksum_order",
             "text",
@@ -108,7 +109,7 @@ class FrameDecoder:
         self.start = start
         self.framing: str = settings["framing"]
         self.packets = self.framing == "packet"
-        self.checksum: str = settings["checksum"]
+        self.checksum: Checksum = settings["checksum"]
         self.size = checksum_size(self.checksum)
         self.order: Any = settings["checksum_order"]
         self.covered_from: int = settings["checksum_from"]
@@ -272,6 +273,7 @@ def uncobs(data: bytes) -> bytes | None:
 def build_frame(table: Mapping[str, Any], place: Place) -> Decoder:
     """Build the frame decoder from its table."""
     settings = place.checked(FRAME, table)
+    settings["checksum"] = parse_checksum(settings["checksum"], place)
     try:
         start = bytes.fromhex(settings["start"])
     except ValueError:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from logger.refusals import shown
 from logger.settings import Setting
-from logger.sources.decoders.checksums import CHECKSUMS, checksum_hex
+from logger.sources.decoders.checksum_setting import parse_checksum
+from logger.sources.decoders.checksums import CHECKSUMS, Checksum, checksum_hex
 from logger.sources.decoding import Message, Refused, Step, Value, can_write
 
 if TYPE_CHECKING:
@@ -35,7 +36,9 @@ ENCODING = Setting(
 LINE_SETTINGS = (
     Setting("line_limit", "whole", 512, "longest line; longer ones are dropped", "byte", 16, 65536),
     Setting("terminator", "text", "", "what ends a line; CR, LF or both if left empty", wire=True),
-    Setting("checksum", "text", "none", "checksum at the end of a line", choices=CHECKSUMS),
+    Setting(
+        "checksum", "name or table", "none", "checksum at the end of a line", choices=CHECKSUMS
+    ),
     Setting("checksum_mark", "text", "*", "what stands between the text and its checksum"),
     ENCODING,
 )
@@ -121,7 +124,7 @@ class LineDecoder:
     def __init__(self, settings: Mapping[str, Any]) -> None:
         self.longest: int = settings["line_limit"] + 256
         self.cutter = LineCutter.of(settings)
-        self.checksum: str = settings["checksum"]
+        self.checksum: Checksum = settings["checksum"]
         self.encoding: str = settings["encoding"]
         self.mark: bytes = settings["checksum_mark"].encode(self.encoding)
 
@@ -165,7 +168,7 @@ class LineError(Exception):
         self.detail = detail
 
 
-def checked_line(line: bytes, checksum: str, mark: bytes) -> bytes:
+def checked_line(line: bytes, checksum: Checksum, mark: bytes) -> bytes:
     """Return a line without its hexadecimal checksum.
 
     Raises
@@ -183,8 +186,15 @@ def checked_line(line: bytes, checksum: str, mark: bytes) -> bytes:
     return body
 
 
-def check_lines(settings: Mapping[str, Any], place: Place) -> None:
-    """Raise ConfigError for settings of lines that cannot work."""
+def check_lines(settings: dict[str, Any], place: Place) -> None:
+    """Check the settings of lines, and put the CRC of a table into its place.
+
+    Raises
+    ------
+    ConfigError
+        For settings that cannot work.
+    """
+    settings["checksum"] = parse_checksum(settings["checksum"], place)
     check_encoding(settings, place)
     for key in ("terminator", "checksum_mark"):
         if not can_write(settings[key], settings["encoding"]):

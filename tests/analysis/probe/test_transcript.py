@@ -56,6 +56,13 @@ def test_check_warns_of_frames_without_a_checksum(tmp_path, capsys):
         path.write_text(FRAME.format(checksum=checksum))
         assert check.run(arguments) == 0
         assert ("a spoiled frame passes for a good one" in capsys.readouterr().out) == warned
+    # The check value of CRC-16/EN-13757, from memory.
+    own = FRAME.format(checksum="none").replace(
+        '"none"', "{ width = 16, poly = 0x3D65, xor_out = 0xFFFF }"
+    )
+    path.write_text(own)
+    assert check.run(arguments) == 0
+    assert "of the text 123456789 it is C2B7" in capsys.readouterr().out
 
 
 def test_packets_that_are_no_text_lead_to_a_packed_structure():
