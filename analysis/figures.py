@@ -12,6 +12,7 @@ import math
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from analysis.units import clock_offset, reader
 from logger.durations import DAY_S, YEAR_S
 
 if TYPE_CHECKING:
@@ -105,9 +106,16 @@ def iso(time_s: float | None) -> str | None:
     return None if time_s is None else _moment(time_s, UTC, "%Y-%m-%dT%H:%M:%SZ")
 
 
-def day(time_s: float, zone: tzinfo = UTC) -> str:
-    """Return the ISO date of a Unix time."""
-    return _moment(time_s, zone, "%Y-%m-%d")
+def local_iso(time_s: float) -> str:
+    """Return Unix time as ISO 8601 in the reader's zone, with its offset, 'Z' for UTC."""
+    offset = clock_offset(time_s, reader().zone).removeprefix("UTC") or "Z"
+    moment = _moment(time_s, reader().zone, "%Y-%m-%dT%H:%M:%S")
+    return moment if moment == _NO_DATE else f"{moment}{offset}"
+
+
+def day(time_s: float, zone: tzinfo | None = None) -> str:
+    """Return the ISO date of a Unix time, by the reader's own days unless a zone is given."""
+    return _moment(time_s, zone or reader().zone, "%Y-%m-%d")
 
 
 def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
@@ -116,6 +124,13 @@ def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
     ``zone`` None is the zone of this machine.
     """
     return _moment(time_s, zone, "%Y-%m-%d %H:%M")
+
+
+def clock(time_s: float, form: str = "%Y-%m-%d %H:%M") -> str:
+    """Return date and time in the reader's zone with its offset: '2026-11-30 07:30 UTC+13:00'."""
+    zone = reader().zone
+    moment = _moment(time_s, zone, form)
+    return moment if moment == _NO_DATE else f"{moment} {clock_offset(time_s, zone)}"
 
 
 def _day_text(time_s: float, width_s: float) -> str:

@@ -13,7 +13,7 @@ from tests.conftest import ROOT
 
 #: From the ground up; blocks on one floor do not import each other.
 FLOORS = (
-    {"estimate", "text", "physics", "interrupts", "guides"},
+    {"estimate", "text", "physics", "interrupts", "guides", "units"},
     {"figures", "arguments"},
     {"history", "statistics"},
     {"inputs"},

@@ -127,4 +127,6 @@ class Case:
         if not jobs:
             return ()
         events = self.history.events
-        return service_calendar(jobs, self.runs, events, fitted, self.pattern)
+        return service_calendar(
+            jobs, self.runs, events, fitted, self.pattern, self.config.boat.zone
+        )

@@ -13,7 +13,7 @@ from __future__ import annotations
 import calendar
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -105,6 +105,7 @@ def service_calendar(
     events: Iterable[Event],
     fitted: date | None,
     pattern: Usage | None,
+    zone: tzinfo = UTC,
 ) -> tuple[Due, ...]:
     """Return when each job is due, what is due first standing first.
 
@@ -120,6 +121,8 @@ def service_calendar(
         The day of fitting, None where it is not known.
     pattern
         The boat's use over the year; None where it is not known.
+    zone
+        Zone of the days.
     """
     log = runs.log
     if len(log) == 0:
@@ -130,7 +133,7 @@ def service_calendar(
         told = _DONE.fullmatch(event.text) if event.kind == KIND and not event.struck else None
         if told is not None and event.time_s >= begin_s:
             done[told[1]] = event.time_s
-    found = [_due(job, done.get(job.name), runs, fitted, pattern) for job in jobs]
+    found = [_due(job, done.get(job.name), runs, fitted, pattern, zone) for job in jobs]
     return tuple(sorted(found, key=lambda due: (due.due_s() or np.inf, due.name)))
 
 
@@ -140,12 +143,13 @@ def _due(
     runs: Runs,
     fitted: date | None,
     pattern: Usage | None,
+    zone: tzinfo,
 ) -> Due:
     """Return when one job is due that was ticked last at ``last_s`` (Unix time; None: never)."""
     end_s = float(runs.log.end_s.max())
     then = left_h = by_use_s = by_months_s = None
     if job.hours is not None:
-        then = _hours_then(runs, last_s, fitted, pattern)
+        then = _hours_then(runs, last_s, fitted, pattern, zone)
         if then is not None:
             left_h = then.at_h + job.hours - float(runs.hours.at_end_h[-1])
             if left_h <= 0.0:
@@ -155,8 +159,8 @@ def _due(
     if job.months is not None:
         first_s = float(runs.log.start_s[0])
         if fitted is not None:
-            first_s = min(first_s, _midnight_s(fitted))
-        by_months_s = _months_on(first_s if last_s is None else last_s, job.months)
+            first_s = min(first_s, _midnight_s(fitted, zone))
+        by_months_s = _months_on(first_s if last_s is None else last_s, job.months, zone)
     return Due(
         job.name,
         last_s,
@@ -177,7 +181,7 @@ class _Then:
 
 
 def _hours_then(
-    runs: Runs, last_s: float | None, fitted: date | None, pattern: Usage | None
+    runs: Runs, last_s: float | None, fitted: date | None, pattern: Usage | None, zone: tzinfo
 ) -> _Then | None:
     """Return the running hours at a tick (Unix time), else at the fitting; None where not known."""
     log, hours = runs.log, runs.hours
@@ -189,12 +193,14 @@ def _hours_then(
         at_h = np.concatenate(([begin_h], hours.at_end_h))
         return _Then(float(np.interp(last_s, ends_s, at_h)))
     if last_s is None and hours.counted:
-        passed_h = np.inf if fitted is None else (begin_s - _midnight_s(fitted) + DAY_S) / 3600.0
+        passed_h = (
+            np.inf if fitted is None else (begin_s - _midnight_s(fitted, zone) + DAY_S) / 3600.0
+        )
         if begin_h <= passed_h:
             return _Then(0.0)  # the counter may have begun with the fitting: the unit was new
     if last_s is None and fitted is None:
         return None
-    since_s = _midnight_s(fitted) if last_s is None and fitted is not None else last_s
+    since_s = _midnight_s(fitted, zone) if last_s is None and fitted is not None else last_s
     before_s = max(begin_s - (begin_s if since_s is None else since_s), 0.0)
     if last_s is None and before_s <= NEW_WITHIN_D * DAY_S:
         return _Then(begin_h)
@@ -206,14 +212,14 @@ def _hours_then(
     return _Then(max(then_h, 0.0) if hours.counted else then_h, estimated=True)
 
 
-def _midnight_s(day: date) -> float:
-    return datetime.combine(day, time(), UTC).timestamp()
+def _midnight_s(day: date, zone: tzinfo) -> float:
+    return datetime.combine(day, time(), zone).timestamp()
 
 
-def _months_on(time_s: float, months: float) -> float:
+def _months_on(time_s: float, months: float, zone: tzinfo) -> float:
     """Return the Unix time so many months of the calendar later; parts of one are days."""
     whole = int(months)
-    start = datetime.fromtimestamp(time_s, UTC)
+    start = datetime.fromtimestamp(time_s, zone)
     number = start.year * 12 + start.month - 1 + whole
     year, month = number // 12, number % 12 + 1
     day = min(start.day, calendar.monthrange(year, month)[1])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.figures import hours_words
 from analysis.text import harmless, say
+from analysis.units import read_as
 from logger.config import config_of, find_config, load_config
 from logger.errors import ConfigError, EbbwattError, UsageError
 from logger.refusals import one_line
@@ -75,7 +76,9 @@ def run(args: argparse.Namespace) -> int:
             say(f"ebbwatt: {one_line(line)}", file=sys.stderr)
         return error.exit_status
     if args.log:
-        return max(_question_log(load_config(path)), int(trouble))
+        config = load_config(path)
+        read_as(config.boat)
+        return max(_question_log(config), int(trouble))
     if args.against is None:
         return 1 if trouble else 0
     if description is None:

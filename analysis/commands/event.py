@@ -7,7 +7,9 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.figures import local_iso
 from analysis.text import say
+from analysis.units import read_as, reader
 
 if TYPE_CHECKING:
     from logger.config import Config
@@ -88,6 +90,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
+    read_as(config.boat)
     if args.action == "add":
         return _add(args, config)
     if args.action == "tick":
@@ -225,12 +228,13 @@ def _list(args: argparse.Namespace, config: Config) -> int:
 
 
 def _line(event: Event) -> str:
-    from analysis.figures import iso
     from logger.event import clean_text
 
-    unit = "L" if event.kind == "fuel" else ""
-    amount = "" if event.amount is None else f"  {event.amount:g} {unit}".rstrip()
-    return f"{iso(event.time_s)}  {event.kind}{amount}  {clean_text(event.text)}".rstrip()
+    amount = ""
+    if event.amount is not None:
+        is_fuel = event.kind == "fuel"
+        amount = f"  {reader().units.litres(event.amount) if is_fuel else f'{event.amount:g}'}"
+    return f"{local_iso(event.time_s)}  {event.kind}{amount}  {clean_text(event.text)}".rstrip()
 
 
 def time_of(text: str) -> float:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.text import say
+from analysis.units import read_as
 
 if TYPE_CHECKING:
     import argparse
@@ -66,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.system.output import check_output, kept
 
     config = load_config(find_config(args.config))
+    read_as(config.boat)
     if args.sheet_only is not None:
         given = ("old_serial", "old_counter", "new_serial", "new_rated", "new_counter", "sheet")
         if any(getattr(args, name) is not None for name in given):

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from analysis.arguments import add_fitting, positive_number, whole_number
 from analysis.show.cautions import SHORT
+from analysis.units import read_as
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -107,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
 
     path = find_config(args.config)
     config = load_config(path)
+    read_as(config.boat)
     if config.fuel is None:
         raise UsageError(
             f"{path}: there is no [fuel] section; add the line [fuel] and, below it, "
@@ -134,7 +136,7 @@ def run(args: argparse.Namespace) -> int:
         return _sheet(case, found, args)
     from analysis.show.freshness import with_fuel_suspended
     from analysis.show.screen.fuel import lines
-    from analysis.show.units import units_of
+    from analysis.units import units_of
 
     width = shutil.get_terminal_size((80, 24)).columns
     check = _check(case, found)
@@ -196,8 +198,8 @@ def _midnight(date: date | None, zone: tzinfo) -> float | None:
 def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
     """Print the sheet for a passage, or write it as a page."""
     from analysis.show import passage_sheet as sheet
-    from analysis.show.units import units_of
     from analysis.text import harmless
+    from analysis.units import units_of
     from logger import __version__
     from logger.errors import EbbwattError
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.arguments import whole_number
 from analysis.show.progress import stages
 from analysis.text import harmless, say
+from analysis.units import read_as
 from logger.config import find_config, load_config
 from logger.errors import UsageError
 
@@ -69,6 +70,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.store.repair.leftovers import note_leftovers
 
     config = load_config(find_config(args.config))
+    read_as(config.boat)
     if args.undo is not None:
         return _undo(args, config)
     if not args.files:
@@ -116,14 +118,14 @@ def _undo(args: argparse.Namespace, config: Config) -> int:
 
 
 def _import_line(one: Import) -> str:
-    from analysis.figures import minute
+    from analysis.figures import clock
     from analysis.text import counted
 
     name, label = harmless(one.name, 200), harmless(one.label)
     line = f"{one.number:>4}  {name}  for {label}  {counted(one.intervals, 'interval')}"
     if one.first_s is None or one.last_s is None:
         return line
-    return f"{line}  {minute(one.first_s)} to {minute(one.last_s)} UTC"
+    return f"{line}  {clock(one.first_s)} to {clock(one.last_s)}"
 
 
 def _outcomes(config: Config, paths: list[Path]) -> Iterator[dict[str, Any]]:

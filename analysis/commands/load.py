@@ -7,6 +7,7 @@ import shutil
 from typing import TYPE_CHECKING
 
 from analysis.arguments import add_fitting
+from analysis.units import read_as
 
 if TYPE_CHECKING:
     import argparse
@@ -31,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.config import find_config, load_config
 
     config = load_config(find_config(args.config))
+    read_as(config.boat)
     from analysis.assessment.case import Case
     from analysis.history.history import load_fitting
 

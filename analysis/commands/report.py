@@ -14,6 +14,7 @@ from analysis.arguments import add_fitting
 from analysis.show.cautions import SHORT
 from analysis.show.progress import stages
 from analysis.text import say
+from analysis.units import read_as
 from logger import __version__
 from logger.config import find_config, load_config
 from logger.errors import UsageError
@@ -84,6 +85,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do the work and return the exit status."""
     config = load_config(find_config(args.config))
+    read_as(config.boat)
     if args.full and args.html is None:
         raise UsageError("--full goes with --html FILE: it opens the appendix of the page")
     document = _earlier(args)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.arguments import number_between, positive_number
+from analysis.units import read_as, reader
 
 if TYPE_CHECKING:
     import argparse
@@ -119,7 +120,9 @@ def _configured(args: argparse.Namespace) -> Config | None:
         if args.audit is None:
             raise
         return None
-    return load_config(path)
+    config = load_config(path)
+    read_as(config.boat)
+    return config
 
 
 def _cable(found: Sizing, length_m: float | None, drop_percent: int) -> CableAdvice:
@@ -128,7 +131,11 @@ def _cable(found: Sizing, length_m: float | None, drop_percent: int) -> CableAdv
 
     unit = next((j.unit for j in found.judged if j.unit.label == found.recommended), None)
     return advise(
-        None if unit is None else unit.rated_w, found.need.blocks, length_m, drop_percent / 100.0
+        None if unit is None else unit.rated_w,
+        found.need.blocks,
+        length_m,
+        drop_percent / 100.0,
+        awg=reader().units.us,
     )
 
 

@@ -10,6 +10,7 @@ from analysis.installation.checklist import ITEMS
 from analysis.installation.result import GOOD_DROP
 from analysis.installation.warming import USUAL_RISE_K
 from analysis.physics import awg_size, ventilation_opening_cm2
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -104,12 +105,15 @@ def _iec(check: FitCheck, f: Figures) -> str | None:
     wiring, iec = check.wiring, check.iec_ohm
     if wiring is None or iec is None:
         return None
-    size = awg_size(wiring.cross_section_mm2)
+    size, units = awg_size(wiring.cross_section_mm2), reader().units
     standard = "IEC 60228" if size is None else "The copper of ASTM B258"
     cable = f"{wiring.cross_section_mm2:g} mm2" if size is None else f"AWG {size}"
+    if size is None and units.us:
+        cable += f", about {units.cable(wiring.cross_section_mm2)}"
     text = (
         f"{standard} allows the cable ({cable}, twice "
-        f"{wiring.length_m:g} m) {_MILLI * iec:.1f} mOhm at 20 degC, {100 * check.drop(iec):.1f} %"
+        f"{wiring.length_m:g} m) {_MILLI * iec:.1f} mOhm at {units.temperature(20.0)}, "
+        f"{100 * check.drop(iec):.1f} %"
     )
     if f.cable_ohm.low is not None and f.cable_ohm.low > iec:
         return f"{text}: less than was measured, so joints or fuse add to it."

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.installation.result import GOOD_DROP
 from analysis.installation.warming import USUAL_RISE_K
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from analysis.estimate import Span
@@ -34,6 +35,7 @@ def limits(check: FitCheck) -> dict[str, tuple[float, str]]:
         "compartment warms by": (USUAL_RISE_K, f"{USUAL_RISE_K:.0f} K (common practice)"),
     }
     if check.iec_ohm is not None:
-        words = f"{1000 * check.iec_ohm:.1f} mOhm (IEC 60228, cable alone, 20 degC)"
+        at = reader().units.temperature(20.0)
+        words = f"{1000 * check.iec_ohm:.1f} mOhm (IEC 60228, cable alone, {at})"
         found["cable resistance"] = (check.iec_ohm, words)
     return found

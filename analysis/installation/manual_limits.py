@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.units import reader
+
 if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.installation.checklist import Item
@@ -36,6 +38,9 @@ def figures_of(item: Item, unit: UnitConfig) -> str:
     for key in item.from_manual:
         name, sign = WORDS[key]
         value = getattr(unit, key)
+        if sign == "degC":
+            sign = reader().units.degree
+            value = None if value is None else reader().units.degrees(value)
         told.append(f"{name} {BLANK if value is None else f'{value:g}'} {sign}")
     return f"by its manual: {', '.join(told)}" if told else ""
 
@@ -52,15 +57,16 @@ def against_log(unit: UnitConfig, history: History, rated_a: float) -> list[str]
     rated_a
         Current at rated output and nominal voltage, A.
     """
-    told = []
+    told, units = [], reader().units
     if unit.intake_c is not None:
         known = np.isfinite(history.temperature_c)
         hours = history.duration_s[known & (history.temperature_c > unit.intake_c)].sum() / 3600.0
         if hours >= 1.0:
             warmest = float(np.max(history.temperature_c[known]))
             told.append(
-                f"The compartment was warmer than the {unit.intake_c:g} degC that the manual "
-                f"allows for {hours:.0f} h, {warmest:.0f} degC at most: give it cooler air."
+                f"The compartment was warmer than the {units.temperature(unit.intake_c)} that the "
+                f"manual allows for {hours:.0f} h, {units.temperature(warmest)} at most: give it "
+                "cooler air."
             )
     if unit.fuse_a is not None and unit.fuse_a < rated_a:
         told.append(

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.estimate import Z90, Span
+from analysis.figures import day
 from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import find_kept, told
@@ -395,7 +395,7 @@ def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) ->
 
 
 def _months(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
-    labels = np.array([datetime.fromtimestamp(s, UTC).strftime("%Y-%m") for s in begin_s])
+    labels = np.array([day(s)[:7] for s in begin_s])
     found = []
     for label in np.unique(labels):
         inside = ah[labels == label]

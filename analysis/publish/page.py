@@ -7,20 +7,20 @@ of the reading are written out as clock times, with what it means when they are 
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.figures import age, energy, figure_with_ends, rounded
+from analysis.figures import age, clock, day, energy, figure_with_ends, rounded
 from analysis.publish.facts import moment, number
 from analysis.show.freshness import dated, forecast_too_old, fuel_too_old
 from analysis.show.page.pieces import NOTHING, joined, tag, text
 from analysis.show.page.plots.svg import Drawing, Scale, ticks
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import for_html
+from analysis.units import reader
 from logger.durations import DAY_S
 from logger.reading import OperatingState
 
@@ -168,11 +168,8 @@ def _section(head: str, inside: Markup) -> Markup:
 
 
 def _clock(time_s: float) -> str:
-    """Return a Unix time as date and clock time of this machine's zone, with its offset."""
-    local = datetime.fromtimestamp(time_s, UTC).astimezone()
-    offset = local.strftime("%z")
-    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
-    return f"{local:%Y-%m-%d %H:%M:%S} {zone}"
+    """Return a Unix time as date and clock time of the boat's zone, with its offset."""
+    return clock(time_s, "%Y-%m-%d %H:%M:%S")
 
 
 def _now(facts: Facts) -> str:
@@ -249,9 +246,9 @@ def _days(recent: Recent | None, note: str) -> Markup:
     known = [kwh for _, kwh in recent.energy_kwh if kwh is not None]
     most = max(*known, 0.1)
     drawing, x, y = _axes("energy", (0.0, float(len(recent.energy_kwh))), (0.0, 1.1 * most), "kWh")
-    for place, (day, kwh) in enumerate(recent.energy_kwh):
+    for place, (date, kwh) in enumerate(recent.energy_kwh):
         middle = x.at(place + 0.5)
-        drawing.text(middle, _HEIGHT - 3, f"{day:%a}", "lab", "middle")
+        drawing.text(middle, _HEIGHT - 3, f"{date:%a}", "lab", "middle")
         if kwh is None:
             drawing.text(middle, y.start - 3, "?", "lab", "middle")
         else:
@@ -265,10 +262,10 @@ def _days(recent: Recent | None, note: str) -> Markup:
 
 def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_s: float) -> Markup:
     """Return what is left and for how long; nothing once the log is older than that."""
-    told = []
+    told, units = [], reader().units
     r = facts.reading
     if r is not None and r.fuel_l is not None:
-        told.append(f"The charger's gauge says {r.fuel_l:.1f} L")
+        told.append(f"The charger's gauge says {r.fuel_l * units.per_l:.1f} {units.volume}")
     litres, days = (
         Span(*(number(fuel, name, key) for key in ("low", "median", "high")))
         for name in ("litres_left", "days_left")
@@ -280,7 +277,9 @@ def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_
     if too_old is not None:
         told.append(f"How much is left is not known: {too_old}")
     elif litres.median is not None:
-        left = f"About {figure_with_ends(litres, 'L')} left{dated(end_s, now_s)}"
+        left = (
+            f"About {figure_with_ends(litres, units.volume, units.per_l)} left{dated(end_s, now_s)}"
+        )
         lasts = f", for {figure_with_ends(days, 'days')}" if days.median is not None else ""
         told.append(f"{left}{lasts}")
     return tag("p", text("; ".join(told) or "Not known."))
@@ -301,7 +300,7 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
         told.append(f"gives at least {rounded(100 * low, 0)} % of its rated output")
     end_s = moment(d, "observed", "to")
     if end_s is not None:
-        told.append(f"as of {datetime.fromtimestamp(end_s, UTC):%Y-%m-%d}")
+        told.append(f"as of {day(end_s)}")
     left = number(d, "remaining", "hours", "median")
     named_s = moment(d, "remaining", "date", "median")
     if end_s is not None and forecast_too_old(end_s, named_s, now_s):

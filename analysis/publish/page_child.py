@@ -15,6 +15,7 @@ from analysis.publish.facts import gather
 from analysis.publish.page import MARK, page
 from analysis.publish.recent import read_recent
 from analysis.publish.settings import publishing
+from analysis.units import read_as
 from logger.config import load_config
 from logger.errors import EbbwattError, StoreError
 from logger.system.output import PUBLIC_MODE, Kind, kept, write_whole
@@ -43,7 +44,7 @@ def write_page(config: Config, settings: dict[str, Any], assessment: Path, fuel:
     facts = gather(config.charger.label, snapshot_path(config.store.path), assessment)
     note = ""
     try:
-        recent = read_recent(config.store.path, now_s)
+        recent = read_recent(config.store.path, now_s, config.boat.zone)
     except StoreError as error:
         recent, note = None, str(error)
     try:
@@ -59,6 +60,7 @@ def write_page(config: Config, settings: dict[str, Any], assessment: Path, fuel:
 def main() -> int:
     """Write the page and return the exit status."""
     config = load_config(Path(sys.argv[1]), quiet=True)
+    read_as(config.boat)
     chosen = publishing(config)
     if chosen.page is None:
         return 0

@@ -11,14 +11,14 @@ from analysis.figures import day, figure_with_ends
 from analysis.show.cautions import CAUTIONS, LIMITS, SHORT
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.pieces import heading, joined, paragraphs, table, tag, text
-from analysis.show.units import METRIC
 from analysis.show.wrapping import filled
+from analysis.units import METRIC
 
 if TYPE_CHECKING:
     from datetime import tzinfo
 
     from analysis.fuel.passage import Provision
-    from analysis.show.units import Units
+    from analysis.units import Units
 
 _NAME = 24
 _TITLE = "Fuel for a passage"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from analysis.figures import age, day
 from analysis.health.run_table import Limit
 from analysis.text import harmless
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,7 +102,7 @@ class UseRow:
 
 @dataclass(frozen=True, slots=True)
 class Quarter:
-    """Use in one calendar quarter (or year), UTC."""
+    """Use in one calendar quarter (or year), of the reader's days."""
 
     start_s: float
     end_s: float
@@ -146,11 +147,12 @@ def _periods(table: RunTable | None, months: int) -> list[Quarter]:
     if table is None or not len(table):
         return []
     edges: list[float] = []
-    first = datetime.fromtimestamp(float(table.start_s.min()), UTC)
+    zone = reader().zone
+    first = datetime.fromtimestamp(float(table.start_s.min()), zone)
     month = (first.year * 12 + first.month - 1) // months * months
     last = float(table.start_s.max())
     while not edges or edges[-1] <= last:
-        edges.append(datetime(month // 12, month % 12 + 1, 1, tzinfo=UTC).timestamp())
+        edges.append(datetime(month // 12, month % 12 + 1, 1, tzinfo=zone).timestamp())
         month += months
     place = np.searchsorted(np.array(edges), table.start_s, side="right") - 1
     size = len(edges) - 1

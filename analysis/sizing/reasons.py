@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.figures import rounded
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,9 +82,11 @@ def _cost(one: UnitOnBoat) -> list[str]:
         f"{rounded(one.price_per_year, -1)}"
     )
     if one.fuel_per_year is not None and one.litres_per_year:
-        each = one.fuel_per_year / one.litres_per_year
+        units = reader().units
+        amount = one.litres_per_year * units.per_l
+        fuel, each = f"{amount:.0f} {units.volume}", one.fuel_per_year / amount
         text += (
-            f", {one.litres_per_year:.0f} L at {each:.2f} are {rounded(one.fuel_per_year, -1)}: "
+            f", {fuel} at {each:.2f} are {rounded(one.fuel_per_year, -1)}: "
             f"{rounded(one.cost_per_year or 0.0, -1)}"
         )
     return [text + ("" if one.fuel_per_year is not None else " without fuel")]

@@ -27,6 +27,7 @@ from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.text import counted, harmless
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -215,13 +216,13 @@ def fuel(pen: Pen, facts: Facts, *, full: bool = True) -> list[Text]:
     f = facts.fuel
     if f is None:
         return []
-    parts = []
+    parts, units = [], reader().units
     if f.days.median is not None or f.days.low is not None:
         parts.append(f"{figure_with_ends(f.days, 'days')} left{dated(f.as_of_s, facts.now_s)}")
     if full and f.litres != Span():
-        parts.append(figure_with_ends(f.litres, "L"))
+        parts.append(figure_with_ends(f.litres, units.volume, units.per_l))
     if full and f.gauge_l is not None:
-        parts.append(f"gauge {f.gauge_l:.1f} L")
+        parts.append(f"gauge {f.gauge_l * units.per_l:.1f} {units.volume}")
     text = ", ".join(parts) if parts else sentence(harmless(f.note, 160)) or "Not known."
     if f.low:
         return entry(pen, "Fuel", Text(f"! LOW: {text}", style=f"bold {INKS['mind']}"))
@@ -267,7 +268,7 @@ def _event(event: Event, facts: Facts) -> str:
     words = PERSON_WORDS.get(event.kind) or harmless(event.kind, 20)
     text = f"{minute(event.time_s, facts.zone)} {words}"
     if event.kind == "fuel" and event.amount is not None:
-        text += f" {event.amount:g} L"
+        text += f" {reader().units.litres(event.amount)}"
     note = harmless(event.text, 60)
     return f"{text}: {note}" if note else text
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from analysis.estimate import Span
-from analysis.figures import day, figure_with_ends, minute
+from analysis.figures import clock, day, figure_with_ends
 from analysis.installation.checklist import ITEMS
 from analysis.installation.findings import (
     CAUTION,
@@ -37,6 +37,7 @@ from analysis.show.page.pieces import (
 )
 from analysis.show.page.style import STYLE
 from analysis.text import for_html
+from analysis.units import in_degrees, reader
 
 if TYPE_CHECKING:
     from analysis.installation.checklist import Item, Tick
@@ -79,8 +80,7 @@ def record(check: FitCheck, made_s: float, version: str, who: Identity | None = 
     return frame(
         _TITLE,
         check.label,
-        f"Rated output {check.rated_w:.0f} W{fitted}. Made {minute(made_s)} UTC by "
-        f"ebbwatt {version}.",
+        f"Rated output {check.rated_w:.0f} W{fitted}. Made {clock(made_s)} by ebbwatt {version}.",
         joined(
             identity,
             _figures(check),
@@ -89,7 +89,8 @@ def record(check: FitCheck, made_s: float, version: str, who: Identity | None = 
             _cautions(),
             signatures(_SIGNATURES),
         ),
-        "Dates are year-month-day, UTC. Intervals are 90 %. Output in per cent of rated. " + LIMITS,
+        f"Dates are year-month-day, {reader().days_of()}. Intervals are 90 %. Output in per cent "
+        f"of rated. {LIMITS}",
         version,
         _STYLE,
     )
@@ -199,7 +200,9 @@ def _who(tick: Tick | None) -> Markup:
 
 
 def _cautions() -> Markup:
-    items = [joined(tag("strong", text(f"{c.title}.")), " ", text(c.text)) for c in CAUTIONS]
+    items = [
+        joined(tag("strong", text(f"{c.title}.")), " ", text(in_degrees(c.text))) for c in CAUTIONS
+    ]
     return tag(
         "section",
         heading("Cautions"),

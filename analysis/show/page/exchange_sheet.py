@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.exchange.record import counter_words, plain
-from analysis.figures import charge, day, energy, figure_with_ends, minute
+from analysis.figures import charge, clock, day, energy, figure_with_ends
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.identity import Identity, block, signatures
@@ -14,6 +14,7 @@ from analysis.show.page.pieces import heading, joined, listing, paragraphs, tabl
 from analysis.show.phrases import decline_sentence, output_clause, sentence
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import counted, for_html
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -32,8 +33,8 @@ _MEASURE = (
     ("voltage at its terminals, in that run", "V"),
     ("voltage at the battery's posts, in that run", "V"),
     ("voltage lost along both leads, added", "V"),
-    ("compartment, after an hour of running", "degC"),
 )
+_WARM = "compartment, after an hour of running"
 _NEXT = (
     "Restart the logger, so that the new unit has a log of its own.",
     "Look at type, design_life_h and [unit] in the configuration: they may be another unit's.",
@@ -51,7 +52,7 @@ def sheet(found: Exchanged, who: Identity, made_s: float, version: str) -> str:
     e = found.exchange
     body = joined(
         block(who, found.label, e.new.counter_h, day(made_s)),
-        tag("p", text(f"Exchanged {minute(found.time_s)} UTC by "), for_html(e.who), "."),
+        tag("p", text(f"Exchanged {clock(found.time_s)} by "), for_html(e.who), "."),
         _units(found),
         _record(found),
         _side_by_side(found),
@@ -69,8 +70,11 @@ def sheet(found: Exchanged, who: Identity, made_s: float, version: str) -> str:
         ),
         signatures(("exchanged by (name, firm)", "date", "signature", "owner's signature")),
     )
-    footer = "Dates are year-month-day, UTC. Intervals are 90 %. Output in % of rated. " + LIMITS
-    made = f"Made {minute(made_s)} UTC by ebbwatt {version}."
+    footer = (
+        f"Dates are year-month-day, {reader().days_of()}. Intervals are 90 %. Output in % of "
+        f"rated. {LIMITS}"
+    )
+    made = f"Made {clock(made_s)} by ebbwatt {version}."
     return frame(_TITLE, found.label, made, body, footer, version)
 
 
@@ -166,7 +170,7 @@ def _dates(f: Figures | None) -> str:
 def _measure() -> Markup:
     rows = [
         (text(what), tag("span", _BLANK, " ", text(unit), class_="whole"))
-        for what, unit in _MEASURE
+        for what, unit in (*_MEASURE, (_WARM, reader().units.degree))
     ]
     return joined(
         heading("Measured at the exchange"), table("For the pen", ("what", "seen"), rows, "tt")

@@ -14,14 +14,14 @@ from analysis.physics import (
     energy_kwh_per_l,
     fuel_balance,
 )
-from analysis.show.units import METRIC
 from analysis.show.wrapping import filled
+from analysis.units import METRIC
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from analysis.fuel.passage import Provision
     from analysis.fuel.result import FuelOutlook
-    from analysis.show.units import Units
+    from analysis.units import Units
 
 
 def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METRIC) -> list[str]:
@@ -95,7 +95,7 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
     out += filled(text + ". In brackets: 90 % interval.", width)
     if check:
         out += filled(check, width)
-    return [*out, "", *_body(found, width)]
+    return [*out, "", *_body(found, width, units)]
 
 
 def _days(passage: Provision) -> str:
@@ -114,14 +114,15 @@ def _of_year(found: FuelOutlook) -> str:
     return f", on {energy(year.kwh)} in {which} {year.days:.0f} days to {day(year.end_s)}"
 
 
-def _body(found: FuelOutlook, width: int) -> list[str]:
+def _body(found: FuelOutlook, width: int, units: Units) -> list[str]:
     """Return what the fuel makes, with the limits."""
     balance = fuel_balance(found.use.estimate, found.mean_c)
+    per_unit = energy_kwh_per_l(found.mean_c) / units.per_l
     made = (
         f"A kWh makes {balance.co2_g_per_kwh:.0f} g of carbon dioxide and "
         f"{balance.water_g_per_kwh:.0f} g of water "
         f"({100.0 * balance.efficiency_lhv:.0f} % of the fuel's "
-        f"{energy_kwh_per_l(found.mean_c):.2f} kWh/L, lower heating value)."
+        f"{per_unit:.{1 if units.us else 2}f} kWh/{units.volume}, lower heating value)."
     )
     limits = (
         f"CAUTION: exhaust goes outboard. At {found.rated_w:.0f} W a closed space would need "

@@ -9,6 +9,7 @@ from analysis.figures import rounded
 from analysis.show.wrapping import filled, wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import SCREEN_LINES, harmless
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -114,7 +115,7 @@ def _bank(found: Sizing, fitted_ah: float | None) -> str:
 
 def _head(width: int) -> str:
     head = f"  {'unit':<{_label_width(width)}} {'rated':>6}  carried new/old  h/year"
-    return f"{head}    years d/decl  L/year  cost/y"
+    return f"{head}    years d/decl {_per_year():>7}  cost/y"
 
 
 def _mark(one: UnitOnBoat, recommended: str | None) -> str:
@@ -128,7 +129,7 @@ def _folded(one: UnitOnBoat, recommended: str | None, width: int) -> list[str]:
         f"{_mark(one, recommended)}{_named(one)}: "
         f"{carried}, {100 * one.carried_end:.0f} % old; {_tens(one.hours_per_year)} h/year; years "
         f"{_years(one.years_design)} by design hours, {_years(one.years_decline)} by decline; "
-        f"L/year {_whole(one.litres_per_year)}; cost/year {_tens(one.cost_per_year)}"
+        f"{_per_year()} {_fuel(one)}; cost/year {_tens(one.cost_per_year)}"
     )
     lines = wrap_plain(text, width - 4)
     return [lines[0], *(f"    {line}" for line in lines[1:])]
@@ -148,7 +149,7 @@ def _row(one: UnitOnBoat, recommended: str | None, width: int) -> str:
         f"{_tens(one.hours_per_year):>6}"
     )
     spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
-    return f"{text}  {spent:>13}   {_whole(one.litres_per_year):>6}  {_tens(one.cost_per_year):>6}"
+    return f"{text}  {spent:>13}   {_fuel(one):>6}  {_tens(one.cost_per_year):>6}"
 
 
 def _years(value: float | None) -> str:
@@ -157,8 +158,13 @@ def _years(value: float | None) -> str:
     return f"{value:.1f}" if value < 99.0 else "99+"
 
 
-def _whole(value: float | None) -> str:
-    return "-" if value is None else f"{value:.0f}"
+def _per_year() -> str:
+    return f"{reader().units.volume.removeprefix('US ')}/year"
+
+
+def _fuel(one: UnitOnBoat) -> str:
+    litres = one.litres_per_year
+    return "-" if litres is None else f"{litres * reader().units.per_l:.0f}"
 
 
 def _tens(value: float | None) -> str:

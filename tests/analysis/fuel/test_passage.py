@@ -11,7 +11,7 @@ import pytest
 from analysis.estimate import Span
 from analysis.fuel.passage import ChargerNow, Provision, Trip, need, supply_kwh
 from analysis.show.passage_sheet import lines, page
-from analysis.show.units import METRIC, Units, area_mm2, awg
+from analysis.units import METRIC, Units, area_mm2, awg
 
 #: 110 W at 13.2 V, on a bank that keeps 85 % of what it is given.
 CHARGER = ChargerNow(volts=13.2, amps=110.0 / 13.2, efficiency=0.85, capacity_ah=0.0)

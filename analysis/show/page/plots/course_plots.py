@@ -10,6 +10,7 @@ from analysis.installation.loop_resistance import SHARP_S
 from analysis.show.page.pieces import NOTHING
 from analysis.show.page.plots.axes import bottom_axis, left_axis, plain_marks
 from analysis.show.page.plots.svg import CIRCLE, Drawing, Scale
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -33,7 +34,9 @@ def fuel_plot(matter: Matter, size: Size) -> Markup:
         return NOTHING
     middle = np.array([(c.begin_s + c.end_s) / 2.0 for c in counted])
     hours = np.interp(middle, table.start_s, table.runtime_h)
-    litres = np.array([c.l_per_kwh for c in counted])
+    units = reader().units
+    used = np.array([c.l_per_kwh for c in counted]) * units.per_l
+    name, digits = ("US gallons", 3) if units.us else ("litres", 2)
     drawing = Drawing(size.width, _PANEL + _BELOW, f"fuel-{size.kind}")
     x = _hours(a, size)
     top = Scale(0.0, 1.08, _PANEL - 2.2 * size.font, 1.9 * size.font)
@@ -50,17 +53,17 @@ def fuel_plot(matter: Matter, size: Size) -> Markup:
         drawing.path(xs, mid, "fit")
     drawing.line(x.start, top.start, x.end, top.start, "axis")
     end = _PANEL + _BELOW - 3.4 * size.font
-    below = Scale(0.0, 1.15 * float(litres.max()), end, _PANEL + 1.0 * size.font)
-    left_axis(drawing, x, below, size, "fuel, L/kWh", most=3)
+    below = Scale(0.0, 1.15 * float(used.max()), end, _PANEL + 1.0 * size.font)
+    left_axis(drawing, x, below, size, f"fuel, {units.volume}/kWh", most=3)
     drawing.marks(
-        [(x.at(h), below.at(v)) for h, v in zip(hours.tolist(), litres.tolist(), strict=True)],
+        [(x.at(h), below.at(v)) for h, v in zip(hours.tolist(), used.tolist(), strict=True)],
         "seen",
         CIRCLE,
     )
     bottom_axis(drawing, x, below, size, plain_marks(x, size), "running hours, h")
     said = (
-        f"{len(counted)} containers; the first three gave {np.mean(litres[:3]):.2f}, the last "
-        f"three {np.mean(litres[-3:]):.2f} litres per kilowatt-hour."
+        f"{len(counted)} containers; the first three gave {np.mean(used[:3]):.{digits}f}, the last "
+        f"three {np.mean(used[-3:]):.{digits}f} {name} per kilowatt-hour."
     )
     return drawing.render("Fuel per kilowatt-hour beside the output", said, size.kind)
 

@@ -10,6 +10,7 @@ from analysis.figures import day
 from analysis.show.page.plots.axes import bottom_axis, left_axis, plain_marks
 from analysis.show.page.plots.labels import Labels, Place
 from analysis.show.page.plots.svg import Drawing, Scale
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -53,15 +54,24 @@ def _temperature(
     drawing: Drawing, labels: Labels, pair: TwoRuns, x: Scale, size: Size, height: float
 ) -> Scale:
     """Draw the lower panel, and return its vertical scale."""
-    known = np.concatenate([run.temperature_c for run in (pair.early, pair.recent)])
+    known = np.concatenate([_shown(run) for run in (pair.early, pair.recent)])
     low, high = float(np.nanmin(known)), float(np.nanmax(known))
     room = max(0.15 * (high - low), 1.0)
     y = Scale(low - room, high + room, height - 3.4 * size.font, _HEIGHT - 0.6 * size.font)
-    words = "compartment, \N{DEGREE SIGN}C"
+    words = f"compartment, {_degree()}"
     left_axis(drawing, x, y, size, words, most=3)
     for run, kind in ((pair.early, "early"), (pair.recent, "recent")):
-        _line(drawing, labels, x, y, run.hours, run.temperature_c, kind)
+        _line(drawing, labels, x, y, run.hours, _shown(run), kind)
     return y
+
+
+def _shown(run: RunCourse) -> Floats:
+    """Return the compartment's temperature in the reader's unit."""
+    return 1.8 * run.temperature_c + 32.0 if reader().units.us else run.temperature_c
+
+
+def _degree() -> str:
+    return reader().units.degree.replace("deg", "\N{DEGREE SIGN}")
 
 
 def _line(
@@ -97,6 +107,6 @@ def described(pair: TwoRuns) -> str:
             f"{100 * float(np.nanmedian(run.fraction[late])):.0f} % of rated in its second half"
         )
         if np.isfinite(run.temperature_c[late]).any():
-            said += f" at {float(np.nanmedian(run.temperature_c[late])):.0f} \N{DEGREE SIGN}C"
+            said += f" at {float(np.nanmedian(_shown(run)[late])):.0f} {_degree()}"
         told.append(f"{said}.")
     return " ".join(told)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from analysis.figures import day
 from analysis.show.page.plots.axes import Size, bottom_axis, date_marks, left_axis
 from analysis.show.page.plots.svg import Drawing
 
@@ -36,7 +36,7 @@ def use_plot(quarters: Sequence[Quarter], events: Sequence[Event], size: Size, n
             drawing.box(left + gap, top, right - left - 2 * gap, y.start - top, "bar")
     bottom_axis(drawing, x, y, size, date_marks(x, size), "date")
     drawing.marks([(x.at(at), y.end) for at in sorted(fuel)], "event fine", f"v{0.7 * size.font:g}")
-    years = datetime.fromtimestamp(start, UTC).year, datetime.fromtimestamp(end - 1, UTC).year
+    years = day(start)[:4], day(end - 1)[:4]
     described = (
         f"Energy by quarter from {years[0]} to {years[1]}; the most in one quarter was "
         f"{most:.1f} kWh. The table beside it gives the figures by year."

@@ -24,6 +24,7 @@ from analysis.show.page.report.evidence import remaining
 from analysis.show.page.report.output import over_dates
 from analysis.show.tables import faults, noted, quarters, years
 from analysis.text import for_html
+from analysis.units import in_degrees, reader
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -52,7 +53,7 @@ def use(matter: Matter) -> Markup:
         for y in years(a.run_table)
     ]
     sums = (f"{a.running_hours:.0f}", f"{a.energy_kwh:.1f}", f"{a.charge_ah:.0f}")
-    caption = text("Energy delivered, by quarter of the year (UTC).")
+    caption = text(f"Energy delivered, by quarter of the year ({reader().days_of()}).")
     return joined(
         tag("figure", *plots, tag("figcaption", caption)),
         table(
@@ -78,7 +79,7 @@ def log_events(matter: Matter) -> Markup:
         (
             text(day(row.time_s)),
             text(row.what),
-            "" if row.amount_l is None else text(f"{row.amount_l:g} L"),
+            "" if row.amount_l is None else text(reader().units.litres(row.amount_l)),
             for_html(row.note),
         )
         for row in everything[:MOST_EVENTS]
@@ -109,7 +110,7 @@ def cautions(_: Matter) -> Markup:
         joined(
             tag("strong", text(f"{c.title}.")),
             " ",
-            text(c.text),
+            text(in_degrees(c.text)),
             " ",
             tag("span", "(", text(c.source), ")", class_="quiet"),
         )
@@ -129,7 +130,13 @@ def energy_check(_: Matter) -> Markup:
 def words(_: Matter) -> Markup:
     """Return what the words of the report mean."""
     return listing(
-        joined(tag("strong", text(word)), ": ", text(told), ".") for word, told in GLOSSARY
+        joined(
+            tag("strong", text(word)),
+            ": ",
+            text(in_degrees(told)),
+            ".",
+        )
+        for word, told in GLOSSARY
     )
 
 

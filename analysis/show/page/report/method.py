@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.pieces import heading, joined, listing, paragraphs, tag, text
+from analysis.units import reader
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -18,9 +19,10 @@ def method(_: Matter) -> Markup:
     return joined(
         heading("Method in short"),
         paragraphs(
-            "A run counts with its settled early output, brought to 25 degC where the temperature "
-            "is logged. Where the battery set the current, the output seen is the least that the "
-            "charger can give. A line is fitted over running hours; sudden steps, and what a rest "
+            "A run counts with its settled early output, brought to "
+            f"{reader().units.temperature(25.0)} where the temperature is logged. Where the "
+            "battery set the current, the output seen is the least that the charger can give. A "
+            "line is fitted over running hours; sudden steps, and what a rest "
             "brings back, are kept apart. The remaining life ends when the forecast falls below "
             "the replacement limit for good.",
         ),

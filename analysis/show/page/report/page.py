@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.figures import minute
+from analysis.figures import clock
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.pieces import joined, tag
 from analysis.show.page.report.appendix import appendix
@@ -24,6 +24,7 @@ from analysis.show.page.report.findings import (
 )
 from analysis.show.page.report.method import by_hand, cautions, method
 from analysis.show.page.report.output import output
+from analysis.units import reader
 from logger.system.output import write_whole
 
 if TYPE_CHECKING:
@@ -52,13 +53,13 @@ def page(matter: Matter) -> str:
     return frame(
         _TITLE,
         a.label,
-        f"Rated output {a.rated_w:.0f} W{fitted}. Made {minute(matter.made_s)} UTC by "
+        f"Rated output {a.rated_w:.0f} W{fitted}. Made {clock(matter.made_s)} by "
         f"ebbwatt {matter.version}.",
         joined(
             *(tag("div", *(section(matter) for section in leaf), class_="leaf") for leaf in LEAVES)
         ),
-        "Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. "
-        "Intervals are 90 %.",
+        "Percentages are of rated output unless said otherwise. Dates are year-month-day, "
+        f"{reader().days_of()}. Intervals are 90 %.",
         matter.version,
     )
 
