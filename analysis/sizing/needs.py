@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.assessment.document import Verdict
 from analysis.figures import day
+from analysis.fuel.outlook import fuel_outlook
 from analysis.load.bank import PARTS, Bank, Days, live
 from analysis.load.daily import EFFICIENCY
 from analysis.physics import BLOCK_V, blocks_in_series
@@ -137,7 +138,10 @@ def _today(case: Case | None) -> Fitted | None:
     if a.output.median is None:
         return None
     due = a.verdict in {Verdict.PLAN, Verdict.REPLACE}
-    return Fitted(a.output.median, a.remaining_h.median, due)
+    used = None
+    if case.config.fuel is not None:
+        used = fuel_outlook(case.runs, case.use, case.config).l_per_kwh.median
+    return Fitted(a.output.median, a.remaining_h.median, due, used)
 
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:

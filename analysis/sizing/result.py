@@ -48,6 +48,8 @@ class Fitted:
     """Running hours left (median); None where they are not known."""
     due: bool
     """Whether it must be replaced now or soon; then it is not recommended."""
+    l_per_kwh: float | None = None
+    """Its present use of fuel, as ``ebbwatt fuel`` says it; None where no [fuel] is configured."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -156,7 +156,10 @@ def _judge(
     # limit, over that of a new unit.
     older = math.log(begin / last) / (begin - last) if last < begin else 1.0 / begin
     kwh = float(delivered.mean()) / 1000.0 * need.days_a_year
-    litres = kwh * unit.l_per_kwh * older if with_fuel else None
+    # What the fitted unit uses is measured: no model says it better.
+    seen = None if today is None else today.l_per_kwh
+    per_kwh = unit.l_per_kwh * older if seen is None else seen
+    litres = kwh * per_kwh if with_fuel else None
     design = unit.design_life_h / hours if hours > 0.0 else math.inf
     declined = None
     if decline is not None and decline > 0.0 and hours > 0.0:

@@ -241,3 +241,131 @@ def test_three_weeks_under_way_are_those_of_the_same_boat_sent_there(demonstrati
     assert said["litres"]["low"] < np.mean(used) < said["litres"]["high"]
     assert said["litres"]["median"] == pytest.approx(np.mean(used), rel=0.15)
     assert said["days_under_way_seen"] > 60
+
+
+def test_the_fitted_unit_uses_what_fuel_says_of_a_year(said):
+    fuel, size = said["fuel"], said["size"]
+    (fitted,) = [unit for unit in size["candidates"] if unit["fitted"]]
+    assert fitted["litres_per_year"] == pytest.approx(fuel["litres_per_year"]["median"], rel=0.01)
+    # Its hours are those of the life that it has left: half way from today's output to the limit.
+    output = (said["report"]["output"]["fraction"] + 0.60) / 2.0
+    assert fitted["hours_per_year"] * 0.110 * output == pytest.approx(fuel["year"]["kwh"], rel=0.01)
+    left = said["report"]["remaining"]["hours"]["median"]
+    assert fitted["years"] == pytest.approx(left / fitted["hours_per_year"], rel=1e-3)
+
+
+def test_the_figures_of_each_unit_follow_from_its_own_row(said):
+    """Output falls steadily from rated to 60 %; 7,500 h are what the invented units last."""
+    kwh = said["fuel"]["year"]["kwh"]
+    decline = said["report"]["decline"]["per_1000h"]
+    price = {50.0: 3000.0, 75.0: 4000.0, 110.0: 5200.0, 160.0: 7000.0}
+    new = {50.0: 0.95, 75.0: 0.92, 110.0: 0.90, 160.0: 0.88}
+    load = said["load"]
+    units = [unit for unit in said["size"]["candidates"] if not unit["fitted"]]
+    assert [unit["rated_w"] for unit in units] == [50.0, 75.0, 110.0, 160.0]
+    for unit in units:
+        rated, hours = unit["rated_w"], unit["hours_per_year"]
+        delivered = hours * 0.8 * rated / 1000.0
+        # A small unit cannot give all that the heaviest days ask for.
+        assert 0.9 * kwh < delivered < 1.01 * kwh
+        if rated > 100.0:
+            assert delivered == pytest.approx(kwh, rel=0.01)
+        # The mean of 1 / output, from 1 down to 0.6.
+        older = np.mean(1.0 / np.linspace(1.0, 0.6, 100_001))
+        assert unit["litres_per_year"] == pytest.approx(delivered * new[rated] * older, rel=1e-3)
+        assert unit["years_design"] == pytest.approx(7500.0 / hours, rel=1e-3)
+        assert unit["years_decline"] == pytest.approx(400.0 / decline / hours, rel=1e-3)
+        years = min(unit["years_design"], unit["years_decline"])
+        assert unit["cost_per_year"] == pytest.approx(price[rated] / years, rel=1e-3)
+    # Two mean days, half of a bank that is worn to 80 %.
+    assert said["size"]["bank_ah"] == pytest.approx(
+        load["ah_per_day"]["mean"] * 2 / 0.5 / 0.8, 1e-3
+    )
+
+
+def test_the_cable_is_the_thinnest_of_iec_60228(said):
+    """Class 5, tinned, ohm/km at 20 degC: IEC 60228:2004 table 3 (from memory)."""
+    table = {1.0: 20.0, 1.5: 13.7, 2.5: 8.21, 4.0: 5.09, 6.0: 3.39}
+    cable, (unit,) = (
+        said["size"]["cable"],
+        [u for u in said["size"]["candidates"] if u["label"] == said["size"]["recommended"]],
+    )
+    current = unit["rated_w"] / 12.0
+    # 0.4 % a kelvin, at 50 degC; 2 m there and 2 m back.
+    drop = {mm2: current * ohm / 1000.0 * 4.0 * 1.12 for mm2, ohm in table.items()}
+    by_hand = min(mm2 for mm2, lost in drop.items() if lost <= 0.03 * 12.0)
+    assert cable["cross_section_mm2"] == by_hand
+    assert cable["drop_v"] == pytest.approx(drop[by_hand], abs=1e-4)
+    assert cable["fuse"] == "by the maker's manual"
+
+
+def test_days_left_are_those_of_the_last_90_whole_days(exported, said):
+    intervals, _ = exported
+    fuel = said["fuel"]
+    by_day = intervals.set_index("start")[["kwh", "duration_s"]].resample("D").sum()
+    whole = by_day[by_day.duration_s > 23 * 3600.0].kwh.iloc[-90:]
+    assert fuel["days_used"] == len(whole)
+    assert fuel["kwh_per_day"] == pytest.approx(whole.mean(), rel=0.01)
+    # Begin on each of these days: how many whole days does the fuel last?
+    left_kwh = fuel["litres_left"]["median"] / fuel["l_per_kwh"]["estimate"]
+    lasted = []
+    for begin in range(len(whole)):
+        used = whole.iloc[begin:].cumsum().to_numpy()
+        if used[-1] > left_kwh:
+            lasted.append(int(np.searchsorted(used, left_kwh)))
+    low, median, high = np.percentile(lasted, [5, 50, 95])
+    said_left = fuel["days_left"]
+    # Blocks of days are drawn and moved; single days are whole numbers.
+    assert said_left["median"] == pytest.approx(median, abs=1.5)
+    assert said_left["low"] == pytest.approx(low, abs=1.5)
+    assert said_left["high"] == pytest.approx(high, abs=4.0)
+
+
+def test_what_a_kwh_makes_follows_from_the_formula(said):
+    """CH3OH + 1.5 O2 -> CO2 + 2 H2O; density 0.7915 kg/L at 20 degC (CRC Handbook, from memory)."""
+    grams = said["fuel"]["l_per_kwh"]["estimate"] * 791.5
+    made = said["fuel"]["per_kwh"]
+    assert made["co2_g"] == pytest.approx(grams / 32.04 * 44.01, rel=2e-3)
+    assert made["water_g"] == pytest.approx(grams / 32.04 * 2 * 18.015, rel=2e-3)
+    # Lower heating value 19.9 MJ/kg.
+    assert made["efficiency_lhv"] == pytest.approx(3.6 / (grams / 1000.0 * 19.9), rel=0.01)
+    # Air with 420 ppm of carbon dioxide in, 5000 ppm out; 24.47 L a mole at 25 degC.
+    air = 0.110 * made["co2_g"] / 44.01 * 24.47 / 1000.0 / ((5000 - 420) * 1e-6)
+    assert said["fuel"]["closed_space"]["air_m3_per_h"] == pytest.approx(air, rel=0.02)
+
+
+def test_the_sheet_of_a_passage_adds_up(demonstration, run_ebbwatt, said):
+    folder, _ = demonstration
+    shown = run_ebbwatt("fuel", "--passage", "--under-way", "21", "--json", cwd=folder,
+                        timeout=GENEROUS_S)  # fmt: skip
+    trip = json.loads(shown.stdout)["passage"]
+    fuel, load = said["fuel"], said["load"]
+    litres, drawn = trip["litres"], trip["ah_per_day_under_way"]["median"]
+    # What is drawn comes from the charger, through the bank in part: between all and none of it.
+    least = 21 * drawn * 12.8 / 1000.0
+    most = 21 * drawn / load["charge_efficiency"] * 14.0 / 1000.0
+    assert least < trip["kwh"] < most
+    use = fuel["l_per_kwh"]["estimate"]
+    assert litres["median"] == pytest.approx(trip["kwh"] * use, rel=0.02)
+    assert trip["aboard_litres"] == pytest.approx(
+        litres["median"] + trip["reserve_litres"], abs=0.1
+    )
+    # Three more days, and a margin that covers the upper end.
+    assert trip["aboard_litres"] > litres["high"] + 2.0 * litres["median"] / 21.0
+    assert trip["containers"] == np.ceil(litres["high"] / 10.0)
+    assert trip["stock_litres"] == pytest.approx(fuel["litres_left"]["low"], abs=0.05)
+    buy = np.ceil((trip["aboard_litres"] - trip["stock_litres"]) / 10.0)
+    assert trip["buy_containers"] == buy
+
+
+def test_energy_charge_and_counter_of_the_report(exported, said):
+    intervals, _ = exported
+    observed = said["report"]["observed"]
+    assert observed["energy_kwh"] == pytest.approx(intervals.kwh.sum(), rel=1e-4)
+    assert observed["charge_ah"] == pytest.approx(intervals.charge_c.sum() / 3600.0, rel=1e-4)
+    assert said["report"]["output"]["at_runtime_h"] == pytest.approx(
+        intervals.runtime_h.iloc[-1], abs=0.1
+    )
+    assert said["report"]["output"]["watts"] == pytest.approx(
+        110.0 * said["report"]["output"]["fraction"], abs=0.01
+    )
