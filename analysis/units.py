@@ -103,10 +103,8 @@ class Reader:
 
     def days_of(self) -> str:
         """Say whose days the dates are."""
-        if self.zone is UTC:
-            return "UTC"
-        name = getattr(self.zone, "key", None)
-        return f"time zone {name}" if name else "time zone of this machine"
+        name = getattr(self.zone, "key", None) or datetime.now(self.zone).tzname()
+        return "UTC" if name == "UTC" else f"time zone {name}"
 
 
 _readers = [Reader()]

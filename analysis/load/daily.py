@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -109,11 +110,13 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     if not np.isfinite(runs.log.charge_c).any():
         # What is not measured in one interval counts as nothing there; nowhere, it is no load of 0.
         return _nothing("the log holds no current yet", efficiency, {}, None)
-    grid = make_grid(runs, config.battery.chemistry, config.battery.charge_ceiling_v)
+    grid = make_grid(
+        runs, config.battery.chemistry, config.battery.charge_ceiling_v, config.boat.zone
+    )
     drawn = _drawn(runs, grid)
     if drawn is not None:
         grid = replace(grid, aided=_fed(drawn, grid))
-    day = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
     origin = int(day[0])
     index = day - origin
     count = int(index[-1]) + 1
@@ -154,7 +157,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
 
 
 def _begin_s(days: Flags, origin: int) -> Floats:
-    """Return the Unix time at which each marked day begins."""
+    """Return the midnight, as of UTC, that names each marked day."""
     return DAY_S * (origin + np.flatnonzero(days).astype(np.float64))
 
 
@@ -222,7 +225,7 @@ def _balance(
     np.add.at(inside, np.concatenate((spans.first, pieces.first, rest.first)), 1.0)
     np.add.at(inside, np.concatenate((spans.last, pieces.last, rest.last)), -1.0)
     covered = np.cumsum(inside[:-1]) > 0
-    index = np.floor(grid.time_s / DAY_S).astype(np.intp) - origin
+    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
     hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=len(good))
     use = good & (hours >= 12.0)
     left_out["between_marks"] = int((good & ~use).sum())
@@ -381,7 +384,7 @@ def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) ->
     """
     kept = np.isfinite(drawn) & grid.known & ~grid.aided
     load = np.where(kept, drawn, 0.0) * (STEP_S / 3600.0)
-    hour = (grid.time_s % DAY_S / 3600.0).astype(np.intp)
+    hour = (grid.local_s % DAY_S / 3600.0).astype(np.intp)
     usual = np.bincount(hour[kept], weights=load[kept], minlength=24) / np.maximum(
         np.bincount(hour[kept], minlength=24), 1
     )
@@ -395,7 +398,7 @@ def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) ->
 
 
 def _months(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
-    labels = np.array([day(s)[:7] for s in begin_s])
+    labels = np.array([day(s, UTC)[:7] for s in begin_s])
     found = []
     for label in np.unique(labels):
         inside = ah[labels == label]

@@ -36,12 +36,12 @@ def sun(grid: Grid) -> bool:
     low = window(shown, 0, 3 * HOUR, np.fmin)
     least = max(LIFT_V, LIFT_PART * start_rise(grid.volts, grid.running))
     lifted = rested & (grid.volts - low > least) & (grid.volts < LEAD.held_v + 1.5)
-    day = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
     rest_days = np.flatnonzero(np.bincount(day - day[0], weights=rested) >= 6 * HOUR)
     days, first = np.unique(day[lifted], return_index=True)
     if len(days) < max(SUN_DAYS, SUN_PART * len(rest_days)):
         return False
-    angle = 2.0 * np.pi * (grid.time_s[lifted][first] % DAY_S) / DAY_S
+    angle = 2.0 * np.pi * (grid.local_s[lifted][first] % DAY_S) / DAY_S
     return bool(abs(np.exp(1j * angle).mean()) > SUN_ALIKE)
 
 

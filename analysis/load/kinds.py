@@ -115,15 +115,15 @@ def kinds_of_day(runs: Runs, load: LoadResult, config: Config) -> Kinds | None:
     bank = config.battery
     recent = runs_since(runs, float(runs.log.end_s[-1]) - LATEST_D * DAY_S)
     recent = since_change(recent, config.other_sources)
-    grid = make_grid(recent, bank.chemistry, bank.charge_ceiling_v)
-    day = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    grid = make_grid(recent, bank.chemistry, bank.charge_ceiling_v, config.boat.zone)
+    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
     held = held_days(int(day[0]), int(day[-1] - day[0]) + 1, config.other_sources)
     grid = replace(grid, aided=grid.aided | (held[day - day[0]] & grid.known))
     measured = None
     if load.method == "battery_current":
-        first = np.floor(grid.time_s[0] / DAY_S)
+        first = np.floor(grid.local_s[0] / DAY_S)
         place = np.floor(load.daily_s / DAY_S + 0.5) - first
-        measured = np.full(int(np.floor(grid.time_s[-1] / DAY_S) - first) + 1, np.nan)
+        measured = np.full(int(np.floor(grid.local_s[-1] / DAY_S) - first) + 1, np.nan)
         inside = (place >= 0) & (place < len(measured))
         measured[place[inside].astype(np.intp)] = load.daily_ah[inside] / 24.0
     mean_ah = load.ah.median or 1.0
@@ -147,7 +147,7 @@ def find_kinds(
     measured_a
         Mean load of each day of the grid, A, where the battery's current tells it; NaN elsewhere.
     """
-    index = np.floor(grid.time_s / DAY_S).astype(np.intp)
+    index = np.floor(grid.local_s / DAY_S).astype(np.intp)
     origin, count = int(index[0]), int(index[-1] - index[0]) + 1
     index = index - origin
     per_h = STEP_S / 3600.0
@@ -260,7 +260,7 @@ def _balance(
     extra[-1, -1] += 1.0 / (1000.0 * level) ** 2
 
     def day_of(cell: Indices) -> Indices:
-        day = np.floor(grid.time_s[cell] / DAY_S).astype(np.intp) - origin
+        day = np.floor(grid.local_s[cell] / DAY_S).astype(np.intp) - origin
         return np.asarray(np.minimum(np.searchsorted(touched, day), place - 1), dtype=np.intp)
 
     # Between like marks it is start to start far more often than full to full.

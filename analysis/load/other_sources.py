@@ -13,6 +13,7 @@ for a 12 V block (common practice, no source).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from analysis.load.battery_limited import in_float, limited
 from analysis.load.held_voltage import HOUR_2, held, held_high, level, pinned, usual_top
 from analysis.physics import blocks_in_series
 from analysis.statistics.windows import ago, since, window
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -102,15 +104,34 @@ class Grid:
     """The battery, not the charger, sets the current."""
     in_float: Flags
     """The charger itself holds a full bank."""
+    zone: tzinfo = UTC
+    """Zone of the boat's days."""
 
     @property
-    def time_s(self) -> Floats:
-        """Unix time of the middle of each cell."""
-        return np.asarray(self.start_s + STEP_S * np.arange(len(self.volts)), dtype=np.float64)
+    def local_s(self) -> Floats:
+        """Seconds of the boat's clock since 1970, for the middle of each cell.
+
+        Whole days of it are the boat's calendar days, and a day is named by the midnight at which
+        it would begin in UTC. The clock is changed at midnight UTC of the day, some hours off.
+        """
+        unix_s = np.asarray(self.start_s + STEP_S * np.arange(len(self.volts)), dtype=np.float64)
+        if self.zone is UTC:
+            return unix_s
+        day = np.floor(unix_s / DAY_S).astype(np.intp)
+        ahead = [_ahead_s(number * DAY_S, self.zone) for number in range(day[0], day[-1] + 1)]
+        return np.asarray(unix_s + np.array(ahead)[day - day[0]], dtype=np.float64)
 
 
-def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Grid:
-    """Put the log on the grid and mark where the battery is helped."""
+def _ahead_s(time_s: float, zone: tzinfo) -> float:
+    """Return by how much a zone's clock is ahead of UTC, s."""
+    offset = datetime.fromtimestamp(time_s, zone).utcoffset()
+    return 0.0 if offset is None else offset.total_seconds()
+
+
+def make_grid(
+    runs: Runs, chemistry: str, ceiling_v: float | None = None, zone: tzinfo = UTC
+) -> Grid:
+    """Put the log on the grid and mark where the battery is helped; ``zone`` is of the days."""
     log = runs.log
     first = np.floor(log.start_s[0] / STEP_S) * STEP_S + STEP_S / 2.0
     count = int((log.end_s[-1] - first) / STEP_S) + 1
@@ -137,7 +158,7 @@ def make_grid(runs: Runs, chemistry: str, ceiling_v: float | None = None) -> Gri
         top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
         # In float the charger itself holds the voltage.
         aided |= pinned(volts, running, top) & ~floating
-    return Grid(float(first), volts, amps, running, known, aided, blocks, held_back, floating)
+    return Grid(float(first), volts, amps, running, known, aided, blocks, held_back, floating, zone)
 
 
 def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemistry) -> Flags:

@@ -53,7 +53,7 @@ class LoadResult:
     daily_ah: Floats
     """Load of each day used, shape (days_used,)."""
     daily_s: Floats
-    """Unix time at which each of those days begins."""
+    """Each of those days of the boat's calendar, as the Unix time of its midnight in UTC."""
     draw_ah: Floats
     """Draws of the days' loads with the right spread, for questions about chance, shape (draws,
     days_used)."""
@@ -61,7 +61,7 @@ class LoadResult:
     """Share of the charge below the charge ceiling that the bank gives back: as configured, else by
     the log. Published as ``charge_efficiency``."""
     other_s: Floats = field(default_factory=lambda: np.empty(0))
-    """Unix time at which each day begins that was left out for another source."""
+    """The same of each day that was left out for another source."""
     gap_s: Floats = field(default_factory=lambda: np.empty(0))
     """The same of days left out for gaps."""
     doubts: tuple[str, ...] = ()

@@ -260,7 +260,7 @@ def weights(
     straight to the load does not pass the battery. Shapes (n, days) and (n, parts); the third
     value is the first day, days since 1970.
     """
-    time = grid.time_s
+    time = grid.local_s
     day = np.floor(time / DAY_S).astype(np.intp)
     origin = int(day[0])
     part = ((time % DAY_S) / DAY_S * PARTS).astype(np.intp)

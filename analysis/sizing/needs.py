@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -145,7 +146,7 @@ def _today(case: Case | None) -> Fitted | None:
 
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:
-    last = f" to {day(float(load.daily_s[-1]))}" if len(load.daily_s) else ""
+    last = f" to {day(float(load.daily_s[-1]), UTC)}" if len(load.daily_s) else ""
     text = (
         f"By the log: {load.ah.median:.0f} Ah on the mean day, up to {load.ah_p95:.0f} Ah on "
         f"19 days in 20 ({load.days_used} days{last}); the charger carries the boat on "

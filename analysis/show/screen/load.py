@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,7 +58,7 @@ def lines(found: LoadResult, width: int) -> list[str]:
         out.append(f"  {name:<16} {upto}{text}")
     for name, n, ah in found.levels:
         out.append(f"  {name + ' (by level)':<22} {ah:.0f} Ah on {n} days")
-    first, last = day(float(found.daily_s[0])), day(float(found.daily_s[-1]))
+    first, last = (day(float(found.daily_s[k]), UTC) for k in (0, -1))
     basis = filled(
         f"Rests on {found.days_used} days, {first} to {last}; {METHOD[found.method]}"
         f"{_kept(found)}. In brackets: 90 % interval.",

@@ -1,7 +1,9 @@
 """Daily load: the balance of charge against boats whose truth is known."""
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -332,3 +334,31 @@ def test_the_end_of_charge_of_an_lfp_bank_is_no_other_source():
     # Near full its voltage rises by itself, and a load switched off lifts it by a jump.
     assert not lfp_runs(0.4).aided.any()
     assert lfp_runs(0.0).aided.any(), "on the plateau such a jump is a source"
+
+
+def test_days_are_those_of_the_boats_calendar():
+    """A grid of four hours around midnight of Auckland (UTC+13 in January, UTC+12 in July)."""
+    for month, ahead_h in ((1, 13), (7, 12)):
+        begin = datetime(2024, month, 10, 24 - ahead_h - 2, 0, tzinfo=UTC).timestamp()
+        grid = make_grid(
+            SimpleNamespace(
+                log=SimpleNamespace(
+                    start_s=begin + 60.0 * np.arange(240),
+                    end_s=begin + 60.0 * np.arange(1, 241),
+                    duration_s=np.full(240, 60.0),
+                    voltage_mean_v=np.full(240, 12.6),
+                    voltage_min_v=np.full(240, 12.6),
+                    voltage_max_v=np.full(240, 12.6),
+                    charge_c=np.zeros(240),
+                ),
+                running=np.zeros(240, dtype=bool),
+            ),
+            "agm",
+            14.2,
+            ZoneInfo("Pacific/Auckland"),
+        )
+        day = np.floor(grid.local_s / 86400.0)
+        dates = [datetime.fromtimestamp(86400.0 * d, UTC).day for d in np.unique(day)]
+        assert dates == [10, 11]
+        # Half of the cells on either side of local midnight.
+        assert abs(int((day == day[0]).sum()) - len(day) // 2) <= 1
