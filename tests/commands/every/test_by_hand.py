@@ -148,6 +148,19 @@ def test_output_decline_and_remaining_hours(said, ran):
     # What sags within the first three hours of a run comes back: 1 % or so of rated.
     now = level + slope * output["at_runtime_h"] / 1000.0
     assert output["fraction"] - decline["sag"] < now < output["fraction"]
+    # Nor does one odd run matter: the median of the slopes of all pairs (Theil and Sen).
+    hours, part = seen.hours.to_numpy(), seen.part.to_numpy()
+    first, second = np.triu_indices(len(hours), 1)
+    apart = np.abs(hours[second] - hours[first]) > 50.0
+    slopes = (part[second] - part[first])[apart] / (hours[second] - hours[first])[apart]
+    robust = float(np.median(slopes))
+    assert -1000.0 * robust == pytest.approx(decline["per_1000h"], rel=0.05)
+    robust_now = float(np.median(part - robust * hours)) + robust * output["at_runtime_h"]
+    # It reads the sag along, as the line does, so it says some hours fewer: within the interval.
+    assert output["low"] < robust_now < output["fraction"]
+    robust_left = (robust_now - 0.60) / -robust
+    span = report["remaining"]["hours"]
+    assert span["low"] < robust_left < span["high"]
     left = 1000.0 * (output["fraction"] - 0.60) / decline["per_1000h"]
     assert report["remaining"]["hours"]["median"] == pytest.approx(left, rel=0.05)
 

@@ -13,7 +13,7 @@ GENEROUS_S = 900
 pytestmark = pytest.mark.timeout(2 * GENEROUS_S)
 #: Litres, square millimetres and degrees Celsius where a number or a heading stands before them.
 METRIC_LEFT = re.compile(
-    r"\d L\b|\bL/(?!US)|\blitres?\b|/L\b|\bmm2\b|mm\N{SUPERSCRIPT TWO}|\bdegC\b|\N{DEGREE SIGN}C"
+    r"\d L\b|\bL/(?!US)|\b[Ll]itres?\b|/L\b|\bmm2\b|mm\N{SUPERSCRIPT TWO}|\bdegC\b|\N{DEGREE SIGN}C"
 )
 
 
@@ -66,6 +66,8 @@ def test_no_metric_unit_is_left_on_a_page(down_under, run_ebbwatt):
     assert "UTC" not in words.replace("UTC+13:00", "").replace("UTC+12:00", "")
     assert "time zone Pacific/Auckland" in words
     assert "US gallons per kilowatt-hour" in words
+    # Fuel per kWh and output both go with the cell voltage: one is no proof of the other.
+    assert "Both follow cell voltage and current sensor: no second proof" in words
     run_ebbwatt("report", "--commissioning", "record.html", cwd=down_under, timeout=GENEROUS_S)
     record = words_of((down_under / "record.html").read_text(encoding="utf-8"))
     assert "intake air at most 113 \N{DEGREE SIGN}F" in record

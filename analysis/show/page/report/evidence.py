@@ -74,11 +74,15 @@ def two_runs(matter: Matter) -> Markup:
     )
 
 
+#: Use and output are one witness, not two.
+_FUEL = "Fuel per kWh by container. Both follow cell voltage and current sensor: no second proof."
+
+
 def courses(matter: Matter) -> Markup:
     """Return fuel per kilowatt-hour beside the output, and the loop resistance over time."""
     figures = []
     for draw, words in (
-        (fuel_plot, "Litres per kWh by container, beside the available output."),
+        (fuel_plot, _FUEL),
         (loop_plot, "Loop resistance by stop or start."),
     ):
         plots = [plot for size in (WIDE, NARROW) if (plot := draw(matter, size))]
