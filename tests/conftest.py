@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from analysis.units import Reader
 from logger.store.files import prepare
 from tests.support import missing
 from tests.support.rigs.devices.bluez import (
@@ -200,6 +201,12 @@ def demonstration(tmp_path_factory, run_ebbwatt):
             done = run_ebbwatt("demo", *options, timeout=DEMO_TAKES_S, measured=False)
             made.write_bytes(pickle.dumps(done))
         return folder, pickle.loads(made.read_bytes())
+
+
+@pytest.fixture(autouse=True)
+def _no_reader_from_before(monkeypatch):
+    """Let no command that ran inside this process decide in which days and units a test reads."""
+    monkeypatch.setattr("analysis.units._readers", [Reader()])
 
 
 @pytest.fixture

@@ -84,7 +84,8 @@ def counted(monkeypatch, tmp_path):
         ),
         (("report", "--commissioning", "c.html"), {"gather"}),
         (("fitting",), {"gather"}),
-        (("size",), {"gather", "daily_load", "assess"}),
+        # It says what the fitted unit uses in a year.
+        (("size",), {"gather", "daily_load", "assess", "fuel_use"}),
         (("load",), {"daily_load"}),
         (("fuel",), {"gather", "daily_load", "assess", "fuel_use"}),
         (("fuel", "--json"), {"fuel_use"}),
