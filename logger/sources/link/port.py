@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import SourceError
+from logger.sources.link.holder import holder_of
 from logger.sources.link.threaded import ThreadedLink
 
 #: Wait after the first byte, s, to take a whole line or answer at once: each wake-up costs more
@@ -40,6 +41,8 @@ REASONS = {
     errno.EISDIR: "is a folder; name a port in it, best one in /dev/serial/by-id/",
     errno.ECONNREFUSED: "nobody listens there",
 }
+#: Errors of a port that another program has open.
+_HELD = (errno.EBUSY, errno.EAGAIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +89,12 @@ def explain(url: str, error: BaseException) -> str:
     for code, reason in REASONS.items():
         # Some kinds of port have the number only in the text.
         if number == code or f"({code}, " in text or f"Errno {code}]" in text:
-            return f"{url}: {reason}"
+            held = f" ({who})" if code in _HELD and (who := holder_of(url)) else ""
+            return f"{url}: {reason}{held}"
     broken = number == errno.EIO or f"Errno {errno.EIO}]" in text
     if broken or "returned no data" in text or "disconnected" in text:
-        return f"{url}: the port is gone (cable out, or another program reads it too)"
+        other = holder_of(url) or "another program"
+        return f"{url}: the port is gone (cable out, or {other} reads it too)"
     return f"{url}: {' '.join(text.split())[:200] or type(error).__name__}"
 
 

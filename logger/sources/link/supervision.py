@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 #: Errors of a lost link; sources translate all others. ``SerialException`` is an ``OSError``.
 LINK_ERRORS = (SourceError, OSError, EOFError)
+#: Reasons that are told of one trouble, which may last for weeks: more would fill the journal.
+MOST_TOLD = 8
 
 
 class LinkState(StrEnum):
@@ -91,8 +93,8 @@ class Delays:
 class LinkStatus:
     """One change of a link.
 
-    ``notice`` is text for a person, or empty. Trouble is reported once at its beginning and once at
-    its end; losses between are only counted.
+    ``notice`` is text for a person, or empty. Trouble is reported at its beginning, once for each
+    further reason, and at its end; losses between are only counted.
     """
 
     state: LinkState
@@ -136,6 +138,7 @@ class LinkMachine:
         self._losses = 0  # sessions that failed since the trouble began
         self._eager_until_s: float | None = None
         self._trouble_since_s: float | None = None
+        self._told: set[str] = set()  # reasons told since the trouble began
         self._live_since_s = now_s
         self._last_reading_s = now_s
         self._opened_s = now_s
@@ -183,7 +186,11 @@ class LinkMachine:
         notice = ""
         if self._trouble_since_s is None:
             self._trouble_since_s = now_s
+            self._told = {reason}
             notice = f"{reason}; trying again until it is back"
+        elif reason not in self._told and len(self._told) < MOST_TOLD:
+            self._told.add(reason)
+            notice = f"{reason}; still trying"
         return self._status(reason=reason, notice=notice, wait_s=wait_s)
 
     def ended(self) -> LinkStatus:

@@ -11,6 +11,7 @@ from logger.errors import SourceError
 from logger.reading import Reading
 from logger.refusals import Refusals
 from logger.sources.link.supervision import (
+    MOST_TOLD,
     Delays,
     LinkMachine,
     LinkState,
@@ -178,7 +179,7 @@ def test_a_port_is_tried_every_second_for_the_first_minute():
     assert waits[61:68] == [2, 4, 8, 16, 32, 60, 60]
 
 
-def test_trouble_is_announced_once_and_its_end_once():
+def test_trouble_its_reasons_and_its_end_are_told_once_each():
     failing = [[SourceError("no such port")] for _ in range(50)]
     flapping = [["reading", 5.0, "reading", SourceError("cable out")] for _ in range(5)]
     steady = ["reading", *[step for _ in range(13) for step in (5.0, "reading")]]
@@ -186,9 +187,16 @@ def test_trouble_is_announced_once_and_its_end_once():
     _, changes = supervised(source)
     notices = [change.notice for change in changes if change.notice]
     assert notices[0] == "no such port; trying again until it is back"
-    assert notices[1].startswith("steady again: 55 lost or failed connections in ")
-    assert len(notices) == 2
+    assert notices[1] == "cable out; still trying"
+    assert notices[2].startswith("steady again: 55 lost or failed connections in ")
+    assert len(notices) == 3
     assert changes[-1].losses == 55
+
+
+def test_reasons_that_never_repeat_do_not_fill_the_journal():
+    machine = LinkMachine(Delays(), random.Random(3), 0.0)
+    told = [machine.lost(0.0, f"process {n} has it").notice for n in range(1000)]
+    assert [bool(notice) for notice in told] == [True] * MOST_TOLD + [False] * (1000 - MOST_TOLD)
 
 
 def test_jitter_draws_each_wait_below_its_nominal_length():
