@@ -7,6 +7,7 @@ look at. ``check --against`` then judges it.
 from __future__ import annotations
 
 import json
+import tomllib
 from typing import TYPE_CHECKING, Any
 
 from analysis.probe.draft_frames import frame_draft
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
     from analysis.probe.heard import Heard
     from logger.sources.description import Poll
 
+#: Bytes are text if more than this part of them is ASCII that can be printed; with line ends and
+#: hardly a control code, which binary frames are full of, a smaller part is enough (our choice).
+_TEXT, _LETTERED_TEXT = 0.9, 0.6
+_FEW_ENDS, _MOST_CONTROL = 4, 0.02
 _HEAD = """\
 # A first description, written by `ebbwatt probe --write FILE`. Check each line that says `seen`,
 # and give each word in [states] its state. Then `ebbwatt check FILE --against CAPTURE` judges it.
@@ -47,15 +52,23 @@ def draft(heard: Heard, line: Mapping[str, Any] | None = None, poll: Poll | None
     if line:
         parts.append("[line]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in line.items()))
     data = heard.data
-    text = sum(1 for b in data if 32 <= b < 127 or b in b"\r\n\t")
     columns = {} if poll is None else columns_by_question(heard)
     if poll is not None:
         parts.append(_poll_table(poll, columns, echo=poll.echo or heard.echoed))
-    if not heard.packets and data and text > 0.9 * len(data):
+    if not heard.packets and _are_lines(data):
         parts.append(text_draft(heard, columns))
     else:
         parts.append(frame_draft(heard))
     return _HEAD + "\n".join(parts)
+
+
+def _are_lines(data: bytes) -> bool:
+    """Tell whether bytes are lines of text, whose letters may be beyond ASCII."""
+    ascii_part = sum(1 for b in data if 32 <= b < 127 or b in b"\r\n\t") / max(len(data), 1)
+    control = sum(1 for b in data if (b < 32 and b not in b"\r\n\t") or b == 127)
+    ends = data.count(b"\n") + data.count(b"\r")
+    lettered = ends >= _FEW_ENDS and control <= _MOST_CONTROL * len(data)
+    return ascii_part > (_LETTERED_TEXT if lettered else _TEXT)
 
 
 def save(path: Path, text: str) -> list[str]:
@@ -64,8 +77,15 @@ def save(path: Path, text: str) -> list[str]:
     Raises
     ------
     EbbwattError
-        If it cannot be written.
+        If it cannot be written, or is no valid TOML, which is an error of this program.
     """
+    try:
+        tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise EbbwattError(
+            f"{path}: not written: the description that was drawn up cannot be read ({error}); "
+            f"please report this with a capture, and describe the device by hand"
+        ) from None
     try:
         with path.open("x", encoding="utf-8") as file:
             file.write(text)

@@ -8,8 +8,9 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.probe.guesses import guess_encoding
 from analysis.probe.series import Guess, fields_table, guesses
-from analysis.probe.transcript import quoted
+from analysis.probe.shown import quoted
 from logger.refusals import printable
 from logger.settings import Document
 from logger.sources.decoding import Context, Message, Place
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
 
     from analysis.probe.heard import Heard
 
+#: How the tables of formats begin whose lines no other text looks like, and the part of the lines
+#: from which on they are taken: others may be chatter (our choice).
+_STRICT = ('[decoder]\nkind = "jsonlines"', '[decoder]\nkind = "xdr"')
+_STRICT_PART = 0.3
 #: Words of a device that may be its state: so many different ones at most (our choice).
 _MOST_WORDS = 12
 
@@ -36,6 +41,10 @@ def text_draft(heard: Heard, columns: Mapping[bytes, list[str]]) -> str:
         table: dict[str, object] = {"kind": "csv", "columns": next(iter(columns.values()))}
         if mark != ",":
             table["delimiter"] = mark
+        if (
+            encoding := guess_encoding([line for part in asked.values() for line in part])
+        ) != "utf-8":
+            table["encoding"] = encoding
         rows = [
             dict(zip(columns[q], line.decode("latin-1").split(mark), strict=True))
             for q, lines in asked.items()
@@ -49,6 +58,9 @@ def text_draft(heard: Heard, columns: Mapping[bytes, list[str]]) -> str:
     for found, words in _readings_of(lines):
         rows = list(words)
         score = sum(map(len, rows))
+        if found.startswith(_STRICT) and len(rows) >= _STRICT_PART * len(lines) and rows:
+            best = (score, found, rows)
+            break
         if len(rows) >= 0.5 * len(lines) and score > best[0]:
             best = (score, found, rows)
     if not best[2]:
@@ -103,7 +115,9 @@ def _readings_of(lines: Sequence[bytes]) -> Iterator[tuple[str, Iterator[dict[st
         if counts and (most := counts.most_common(1)[0][0]):
             columns = [f"c{n}" for n in range(1, most + 2)]
             tables.append({"kind": "csv", "delimiter": mark, "columns": columns})
-    patterns = Counter(_pattern(line.decode("latin-1")) for line in lines)
+    encoding = guess_encoding(lines)
+    more: dict[str, object] = {} if encoding == "utf-8" else {"encoding": encoding}
+    patterns = Counter(_pattern(line.decode(encoding, "backslashreplace")) for line in lines)
     common = [p for p, n in patterns.most_common(4) if "(?P" in p and n >= 2]
     if common:
         numbered = []
@@ -115,7 +129,7 @@ def _readings_of(lines: Sequence[bytes]) -> Iterator[tuple[str, Iterator[dict[st
             numbered.append(pattern)
         tables.append({"kind": "pattern", "pattern": numbered})
     for table in tables:
-        yield _toml(table), _decoded(table, lines)
+        yield _toml(table | more), _decoded(table | more, lines)
 
 
 def _pattern(line: str) -> str:
@@ -132,11 +146,16 @@ def _toml(table: dict[str, object]) -> str:
         if table["kind"] == "keyvalue" and (key, value) == ("separator", "="):
             continue
         if key == "pattern" and isinstance(value, list):
-            shown = "[\n" + "".join(f"    '{p}',\n" for p in value) + "]"
+            shown = "[\n" + "".join(f"    {_literal(p)},\n" for p in value) + "]"
         else:
             shown = json.dumps(value)
         lines.append(f"{key} = {shown}")
     return "\n".join(lines)
+
+
+def _literal(pattern: str) -> str:
+    """Write a pattern between single quotes, where TOML keeps its backslashes, if it can be."""
+    return f"'{pattern}'" if pattern.isprintable() and "'" not in pattern else quoted(pattern)
 
 
 def _decoded(table: dict[str, object], lines: Sequence[bytes]) -> Iterator[dict[str, str]]:
@@ -175,7 +194,7 @@ def _text_fields(rows: list[dict[str, str]], heard: Heard) -> tuple[list[str], l
     states: list[str] = []
     state = next((n for n, said in words.items() if len(said) <= _MOST_WORDS), None)
     if state is not None:
-        fields.append(f'state = "{state}"')
+        fields.append(f"state = {quoted(state)}")
         states = ["[states]  # name each: off, standby, starting, running, throttled, fault ..."]
         states += [f'{quoted(word)} = "unknown"' for word in sorted(words[state])]
     return fields, states

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from analysis.probe.shown import quoted
 from logger.plausibility.bank import HOUSE_BANKS_V, fits
 
 if TYPE_CHECKING:
@@ -65,9 +66,10 @@ class Guess:
             more += f', unit = "{self.unit}"'
         if self.scale != 1.0:
             more += f", scale = {self.scale:g}"
-        return f'{self.channel} = {{ from = "{name}"{more} }}' if more else (
-            f'{self.channel} = "{name}"'
-        )  # fmt: skip
+        source = quoted(name)
+        if more:
+            return f"{self.channel} = {{ from = {source}{more} }}"
+        return f"{self.channel} = {source}"
 
 
 def guesses(

@@ -55,3 +55,16 @@ def hex_rows(data: bytes) -> str:
     if len(data) > _MOST:
         rows.append(f"... {len(data)} bytes")
     return "\n".join(rows)
+
+
+def quoted(word: str) -> str:
+    """Write untrusted text as a key or a text of TOML 1.0, in plain ASCII."""
+    pieces = []
+    for c in word:
+        if c in '"\\':
+            pieces.append(f"\\{c}")
+        elif " " <= c <= "~":
+            pieces.append(c)
+        else:
+            pieces.append(f"\\u{ord(c):04x}" if ord(c) <= 0xFFFF else f"\\U{ord(c):08x}")
+    return f'"{"".join(pieces)}"'

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from analysis.probe.find_frames import find_frames
 from analysis.probe.guesses import Letters, guess_checksum, guess_framing, guess_kind
 from analysis.probe.judgement import Judgement
+from analysis.probe.shown import quoted
 from logger.config import ANY_CHARGER
 from logger.plausibility.bank import Bank
 from logger.plausibility.values import Plausibility
@@ -328,16 +329,3 @@ class Transcript:
                 + (", which does no harm if that is no part of a message" if self.good else "")
             )
         return hints
-
-
-def quoted(word: str) -> str:
-    """Write untrusted text as a key of TOML 1.0, in plain ASCII."""
-    pieces = []
-    for c in word:
-        if c in '"\\':
-            pieces.append(f"\\{c}")
-        elif " " <= c <= "~":
-            pieces.append(c)
-        else:
-            pieces.append(f"\\u{ord(c):04x}" if ord(c) <= 0xFFFF else f"\\U{ord(c):08x}")
-    return f'"{"".join(pieces)}"'

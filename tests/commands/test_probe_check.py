@@ -13,7 +13,7 @@ import pytest
 
 from analysis.history.history import load_history
 from analysis.probe.guesses import guess_kind
-from analysis.probe.transcript import quoted
+from analysis.probe.shown import quoted
 from logger.sources.description import read_description
 from tests.conftest import ROOT
 from tests.support.rigs.devices.pty_line import PtyLine

@@ -1,5 +1,6 @@
 """A first description from what a device said: it decodes, and its values are the true ones."""
 
+import json
 import math
 import random
 import tomllib
@@ -8,11 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.probe.draft import draft
+from analysis.probe.draft import draft, save
 from analysis.probe.draft_frames import candidate_lines
 from analysis.probe.heard import Heard
 from analysis.probe.series import guesses
 from analysis.probe.shown import Manner, hex_rows
+from logger.errors import EbbwattError
 from logger.sources.decoders.checksums import checksum
 from tests.support.rigs.devices.said import RAN_S, TALKERS
 from tests.support.rigs.devices.sources import described
@@ -55,6 +57,75 @@ def test_a_talking_device_is_described_from_what_it_says(kind):
         volts, amps = true(round(reading.time_s))
         assert reading.voltage_v == pytest.approx(volts, abs=0.006)
         assert reading.current_a == pytest.approx(amps, abs=0.006)
+
+
+def _json_lines(second, volts, amps):
+    """Say in three kinds of line what another program prints between as well."""
+    values = {"bat": {"mv": round(1000 * volts)}, "out": {"ma": round(1000 * amps)}}
+    said = json.dumps({"ms": 1000 * second} | values) + "\n"
+    said += f"[{second:08}] pump duty 42\n" if second % 2 else '{"unit":{"mode":"feed"}}\n'
+    return (said + ("{tick 13}\n" if second % 5 == 0 else "")).encode()
+
+
+def test_json_between_chatter_is_json_and_is_read_again():
+    text = draft(heard_from(_json_lines))
+    table = tomllib.loads(text)
+    assert table["decoder"] == {"kind": "jsonlines"}
+    assert table["fields"]["voltage_v"] == {"from": "bat.mv", "scale": 0.001}
+    assert table["fields"]["state"] == "unit.mode"
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-8", "cp437"])
+def test_lines_with_letters_beyond_ascii_are_text(encoding):
+    def say(second, volts, amps):
+        line = f"#{second:04} \u00bb U={volts:.2f} V \u00bf I={amps:.2f} A \u00bf L\u00e4mp\u00f6 31 \u00b0C"
+        line += " \u00f1\u00f1\r\n"
+        return line.replace(".", ",").encode(encoding)
+
+    heard = heard_from(say)
+    text = draft(heard)
+    assert tomllib.loads(text)["decoder"].get("encoding", "utf-8") == encoding
+    got = readings(text, heard)
+    assert len(got) >= 38
+    assert got[-1].voltage_v == pytest.approx(true(39)[0], abs=0.006)
+    assert got[-1].current_a == pytest.approx(true(39)[1], abs=0.006)
+
+
+_PIECES = st.sampled_from(
+    [
+        "U=13.2",
+        '"',
+        "'",
+        "\\",
+        '"unit":',
+        "{",
+        "}",
+        " ",
+        ",",
+        ";",
+        ":",
+        "~",
+        "=",
+        "\u00e4",
+        "\x7f",
+        "7",
+        "\t",
+    ]
+)
+
+
+@given(st.lists(st.lists(_PIECES, max_size=9).map("".join), min_size=3, max_size=9))
+def test_whatever_lines_come_the_draft_is_toml(lines):
+    for encoding in ("latin-1", "utf-8"):
+        said = ("\r\n".join(lines) + "\r\n").encode(encoding)
+        heard = heard_from(lambda *_, said=said: said, 4)
+        assert tomllib.loads(draft(heard))["device"] == {"label": "my charger"}
+
+
+def test_what_is_no_toml_is_not_written(tmp_path):
+    with pytest.raises(EbbwattError, match="not written: the description"):
+        save(tmp_path / "device.toml", 'state = ""unit""\n')
+    assert not (tmp_path / "device.toml").exists()
 
 
 def test_hours_that_rise_with_the_clock_are_found():
