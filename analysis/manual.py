@@ -197,6 +197,12 @@ def _configuration() -> Iterator[Block]:
         f"settings above. [source.states] gives each state word of the device its operating "
         f"state; a number may stand there as 16 or as 0x10.",
     )
+    yield Block(
+        "text",
+        "A message that does not decode, or that holds no value of [source.fields], does no harm: "
+        "it is counted and left out. Lines of kind pattern that are known to be of no interest "
+        "have a pattern without a group; frames are named in ignore.",
+    )
     for section in decoder_sections():
         yield from _section(
             f'[source.decoder] with kind = "{section.settings[0].default}"', section

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from analysis.text import harmless, say
 from analysis.units import read_as
 from logger.config import config_of, find_config, load_config
 from logger.errors import ConfigError, EbbwattError, UsageError
-from logger.refusals import one_line
+from logger.refusals import one_line, printable
 from logger.store.file_format.carried import is_database
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Rows of a recording that are looked at for its rhythm (our choice, read in a moment).
 _FIRST_ROWS = 20_000
+#: Questions of a capture that the description does not ask, of which so many are counted.
+_MOST_OTHERS = 64
 #: Blocks of a file system from which on each commit costs twice as much; see tests/bench/wear.py.
 _LARGE_BLOCKS = 4096
 
@@ -349,10 +352,13 @@ def _decode(transcript: Transcript, recording: Path) -> int:
     description = transcript.description
     pipeline = description.pipeline(watch=lambda outcome: _note(transcript, outcome))
     # However long a recording is, no more of it than a piece is held.
+    asked, others = _payloads(description), Counter[bytes]()
     if is_capture(recording):
         for chunk in read_capture(recording):
             if not chunk.sent:
                 transcript.bytes_came(chunk.data)
+            elif chunk.data not in asked and (chunk.data in others or len(others) < _MOST_OTHERS):
+                others[chunk.data] += 1
         for _ in captured(recording, pipeline, description):
             pass
     else:
@@ -362,9 +368,22 @@ def _decode(transcript: Transcript, recording: Path) -> int:
             pipeline.feed(0.0, piece)
     say(f"{recording}: {transcript.received} bytes")
     print("\n".join(transcript.summary(pipeline.counts.unknown_words)))
+    if others:
+        shown = ", ".join(f"{printable(data, 40)} ({n} x)" for data, n in others.most_common(4))
+        print(
+            f"hint: the capture was made with other questions than [poll] asks: {shown}; what came "
+            f"after them is no answer to a question of this description. Write them into send, or "
+            f"make a new capture"
+        )
     if not transcript.good:
         raise EbbwattError(f"{recording}: no reading decodes with this description")
     return 0
+
+
+def _payloads(description: Description) -> set[bytes]:
+    """Return what a description asks, whole and in parts."""
+    asked = () if description.poll is None else description.poll.requests
+    return {part.payload for whole in asked for part in whole.with_parts()}
 
 
 def _note(transcript: Transcript, outcome: Outcome) -> None:

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 #: How long --scan listens, s, where --seconds does not say (our choice).
 SCAN_S = 10.0
 
+#: Keys of [source] by which a device is described.
+_DESCRIBED = {"description", "decoder", "fields"}
+
 HELP = "show what the device says, raw and decoded, without storing it"
 DESCRIPTION = (
     "Reads the configured source and shows raw bytes beside decoded values and states, counts "
@@ -313,11 +316,13 @@ class _Watcher:
         self._began_s = self._asked_s = time.clock_gettime(time.CLOCK_BOOTTIME)
 
         self._source = source
+        written = config.document.data.get("source")
         self._transcript = Transcript(
             source.description,
             config.plausible,
             nominal_v=config.battery.nominal_v,
             judges_bank=config.judges_bank,
+            first_guess=isinstance(written, dict) and not _DESCRIBED & {*written},
         )
         self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
         self._capture: CaptureWriter | None = None

@@ -33,6 +33,15 @@ class _Seen:
     tiny: bool = False
 
 
+def _span(low: float, high: float) -> str:
+    """Write what was seen with as many digits as tell its ends apart, four at least."""
+    for digits in range(4, 12):
+        ends = f"{low:.{digits}g}", f"{high:.{digits}g}"
+        if ends[0] != ends[1]:
+            return " to ".join(ends)
+    return f"{low:.4g}"
+
+
 @dataclass(slots=True)
 class Judgement:
     """Collects the values of readings; holds two numbers of each channel, however many come."""
@@ -65,9 +74,7 @@ class Judgement:
             seen = self._seen.get(channel)
             if seen is None:
                 continue
-            span = f"{seen.low:.4g}"
-            if seen.high != seen.low:
-                span += f" to {seen.high:.4g}"
+            span = _span(seen.low, seen.high)
             odd = self._odd(channel, seen)
             lines.append(f"  {channel}: {span} {unit}{': ' + odd if odd else ''}")
         return lines

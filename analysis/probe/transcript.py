@@ -95,6 +95,8 @@ class Transcript:
     unprintable: int = 0
     nominal_v: float | None = None
     """Nominal voltage of the bank, where a configuration tells it."""
+    first_guess: bool = False
+    """Nobody has described the device yet: decoder and fields are a guess of this program."""
     judges_bank: bool = True
     """Whether the bank decides which voltages are believed: [plausible] does not name them."""
     _judged: Judgement = field(init=False)
@@ -209,10 +211,17 @@ class Transcript:
                 f"write ignore = [{types}] into [decoder]"
             )
         hints += self._poll_hints()
-        if any("decimal comma" in reason for reason in self.refused):
-            hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
+        hints += self._numeral_hints()
         lacking = any(f.source not in self.names for f in self.description.fields)
-        if self.names and (self.refused["incomplete message"] or (self.ignored and lacking)):
+        if self.names and self.first_guess and lacking:
+            seen = ", ".join(name for name, _ in self.names.most_common(20))
+            example = quoted(next(iter(self.names)))
+            hints.append(
+                f"the messages hold {seen}: write [source.decoder] with kind = "
+                f'"{self.description.decoder_kind}", and [source.fields] with lines such as '
+                f"voltage_v = {example}"
+            )
+        elif self.names and (self.refused["incomplete message"] or (self.ignored and lacking)):
             wanted = ", ".join(f.source for f in self.description.fields)
             seen = ", ".join(name for name, _ in self.names.most_common(20))
             hints.append(f"[fields] names {wanted}; the messages hold {seen}")
@@ -233,6 +242,15 @@ class Transcript:
             )
         return hints
 
+    def _numeral_hints(self) -> list[str]:
+        """Say how numbers are described that are written in another way."""
+        hints = []
+        if any("decimal comma" in reason for reason in self.refused):
+            hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
+        if any("blank between thousands" in reason for reason in self.refused):
+            hints.append('the device writes 1 284 for 1284: { from = ..., thousands = " " }')
+        return hints
+
     def _letter_hints(self) -> list[str]:
         """Say how lines of text are encoded, where the description has it otherwise."""
         decoder = self.description.decoder
@@ -241,7 +259,7 @@ class Transcript:
 
     def _name_hints(self) -> list[str]:
         """Name each field that no message held, with the names they hold that are most like it."""
-        if not self.names or self.description.decoder.names() is not None:
+        if not self.names or self.first_guess or self.description.decoder.names() is not None:
             return []
         wanted = [f.source for f in self.description.fields if f.source not in self.names]
         return [
@@ -288,6 +306,30 @@ class Transcript:
             )
         return ""
 
+    def _no_text_hints(self) -> list[str]:
+        """Say what bytes may be that are no text: frames, packets, or text at another speed."""
+        hints = [f"the first bytes, in hexadecimal: {self.head[:_SHOWN].hex(' ')}"]
+        found = find_frames(self.head)
+        guess = found.words() if found and found.size else guess_framing(self.head)
+        if guess:
+            hints.append(f'these may be binary frames: kind = "frame", {guess} in [decoder]')
+        speeds = "try another baud in [line] (9600, 19200, 4800, 115200)"
+        if self.packets:
+            lengths = " or ".join(str(n) for n, _ in self.packets.most_common(4))
+            hints.append(
+                'each packet may be a packed structure: kind = "frame", framing = "packet", '
+                f"length = {lengths} in [decoder]; --hex shows what its bytes could be"
+            )
+        elif not guess:
+            hints.append(
+                f"many of the bytes are no text: the speed is probably wrong; {speeds}, or the "
+                f"device speaks a binary frame"
+            )
+        elif found is None or not found.size:
+            # Where a checksum fits, the speed is right.
+            hints.append(f"if they are none, the speed is probably wrong: {speeds}")
+        return hints
+
     def _form_hints(self) -> list[str]:
         """Say what to try where the bytes do not even fall into messages."""
         hints: list[str] = []
@@ -298,22 +340,9 @@ class Transcript:
             and self.received >= _FEW_BYTES
             and self.unprintable > 0.2 * self.received
         ):
-            hints.append(f"the first bytes, in hexadecimal: {self.head[:_SHOWN].hex(' ')}")
-            found = find_frames(self.head)
-            guess = found.words() if found and found.size else guess_framing(self.head)
-            if guess:
-                hints.append(f'these may be binary frames: kind = "frame", {guess} in [decoder]')
+            hints += self._no_text_hints()
             if self.packets:
-                lengths = " or ".join(str(n) for n, _ in self.packets.most_common(4))
-                hints.append(
-                    'each packet may be a packed structure: kind = "frame", framing = "packet", '
-                    f"length = {lengths} in [decoder]; --hex shows what its bytes could be"
-                )
                 return hints
-            hints.append(
-                "many of the bytes are no text: the speed is probably wrong; try another baud in "
-                "[line] (9600, 19200, 4800, 115200), or the device speaks a binary frame"
-            )
         elif self.description.decoder_kind == "frame":
             if not self.good and not self.refused["wrong CRC"]:
                 guess = guess_framing(self.head) or "another framing or length, or another baud"

@@ -170,7 +170,9 @@ TIMING = Section(
             "number",
             None,
             "values of several messages make one reading if they come within this time; 0 takes "
-            "each message alone",
+            "each message alone. If left out: where several questions are asked, the time that all "
+            "their answers may take; where a reading needs packets of a radio link or frames of "
+            "several kinds, 0.8 times the spacing of the readings; else 0",
             "s",
             0,
             3600,

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.reading import CHANNELS, CLOCK_UNSET_BEFORE_S, OperatingState
 from logger.settings import REQUIRED, Errors, Section, Setting, nearest, unknown_key
-from logger.sources.numerals import split_numeral
+from logger.sources.numerals import join_thousands, split_numeral
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -56,6 +56,13 @@ FIELD = Section(
         ),
         Setting("mask", "whole", 0, "take only these bits of a whole number", "", 0, 2**32 - 1),
         Setting("decimal_comma", "flag", False, "the device writes 13,52 for 13.52"),
+        Setting(
+            "thousands",
+            "text",
+            "",
+            "the character between thousands, such as ' ' where the device writes 1 284; a blank "
+            "stands for those that are not to be broken as well",
+        ),
     ),
     "one channel of a reading",
 )
@@ -94,6 +101,7 @@ class Field:
     hold_s: float = 0.0
     mask: int = 0
     decimal_comma: bool = False
+    thousands: str = ""
 
     def number(self, value: Value) -> float | None:
         """Return the value in the channel's unit, None where the device does not know it.
@@ -139,6 +147,8 @@ class Field:
             return None
         if self.unit == "iso8601":
             return _from_iso(text)
+        if self.thousands:
+            text = join_thousands(text, self.thousands)
         try:
             number, unit = split_numeral(text, decimal_comma=self.decimal_comma)
         except ValueError as error:
@@ -216,11 +226,18 @@ def _field(channel: str, entry: object, place: Place, names: frozenset[str] | No
         )
     unit, factor, offset = "", 1.0, 0.0
     if channel == "state":
-        for key in ("unit", "scale", "offset", "decimal_comma"):
+        for key in ("unit", "scale", "offset", "decimal_comma", "thousands"):
             if key in entry:
                 raise place.error(f"a state has no {key}", channel, key)
     else:
         unit, factor, offset = _conversion(channel, settings, place)
+    mark = "," if settings["decimal_comma"] else "."
+    if len(settings["thousands"]) > 1 or settings["thousands"] in {*"+-eE0123456789", mark}:
+        raise place.error(
+            "takes one character that stands between thousands, not the decimal mark",
+            channel,
+            "thousands",
+        )
     missing = settings["missing"]
     if not all(_word_or_number(m) for m in missing):
         raise place.error("takes words in quotes and finite numbers", channel, "missing")
@@ -236,6 +253,7 @@ def _field(channel: str, entry: object, place: Place, names: frozenset[str] | No
         hold_s=settings["hold_s"],
         mask=settings["mask"],
         decimal_comma=settings["decimal_comma"],
+        thousands=settings["thousands"],
     )
 
 

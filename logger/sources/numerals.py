@@ -10,6 +10,11 @@ LONGEST_NUMERAL = 32
 _NUMERAL = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
+#: Blanks that stand between thousands, plain, not to be broken, and narrow (ISO 80000-1, 7.3.1,
+#: from memory).
+_THOUSANDS = re.compile("[+-]?[0-9]{1,3}(?:[ \u00a0\u202f][0-9]{3})+(?![0-9])")
+
+
 def split_numeral(text: str, *, decimal_comma: bool = False) -> tuple[float, str]:
     """Split '13.52 V' into 13.52 and 'V'.
 
@@ -27,6 +32,8 @@ def split_numeral(text: str, *, decimal_comma: bool = False) -> tuple[float, str
         If the text does not start with a finite number; the message says what it is.
     """
     stripped = text.strip()
+    if _THOUSANDS.match(stripped):
+        raise ValueError("has a blank between thousands")
     match = _NUMERAL.match(stripped)
     if match is None:
         raise ValueError("not a number")
@@ -42,3 +49,20 @@ def split_numeral(text: str, *, decimal_comma: bool = False) -> tuple[float, str
     if rest[:1].isdigit() or rest[:1] in {".", ",", "_"}:
         raise ValueError("not a number")
     return value, rest
+
+
+def join_thousands(text: str, between: str) -> str:
+    """Take the marks between thousands out of a number: '1 284,58 h' becomes '1284,58 h'.
+
+    Parameters
+    ----------
+    text
+        What the device sent for one field.
+    between
+        The mark, one character; a blank stands for each of the blanks of ISO 80000-1.
+    """
+    marks = "[ \u00a0\u202f]" if between == " " else re.escape(between)
+    found = re.match(rf"[+-]?[0-9]{{1,3}}(?:{marks}[0-9]{{3}})+(?![0-9])", text.strip())
+    if found is None:
+        return text
+    return re.sub(marks, "", found.group()) + text.strip()[found.end() :]

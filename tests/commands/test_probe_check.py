@@ -103,6 +103,7 @@ def test_a_device_that_is_not_described_yet_can_be_looked_at(ebbwatt, place):
     )
     text = probe(ebbwatt, place, b"OUT 13.52V 4.20A\r\nST CHG\r\n", "--seconds", "2")
     assert "OUT 13.52V 4.20A\n    refused: no key and value" in text
+    assert "[fields] names" not in text
     assert 'hint: the lines are not key=value: kind = "pattern"' in text
 
 
@@ -171,6 +172,50 @@ def test_a_word_that_the_encoding_does_not_hold_is_refused(ebbwatt, tmp_path):
     described.write_text(described.read_text("utf-8").replace("L\u00e4", "\u20ac"), "utf-8")
     done = ebbwatt("check", described, status=2)
     assert "write the bytes as hex" in done.stderr
+
+
+def test_of_a_first_guess_it_is_said_what_to_write_and_not_what_nobody_wrote(ebbwatt, place):
+    (place[0] / "ebbwatt.toml").write_text(
+        '[charger]\nrated_w = 110\n[source]\nkind = "serial"\nport = "charger"\n'
+    )
+    text = probe(ebbwatt, place, b"VB=13.52 IB=4.20\r\n", "--seconds", "2")
+    assert "names U" not in text
+    assert "no message holds" not in text
+    assert 'the messages hold VB, IB: write [source.decoder] with kind = "keyvalue"' in text
+    assert 'voltage_v = "VB"' in text
+
+
+def test_a_capture_made_with_other_questions_is_named_as_such(ebbwatt, tmp_path):
+    rows = ['{"capture": 1, "began": "2026-05-03T14:05:30Z", "link": "a line"}']
+    for second in range(3):
+        rows.append(json.dumps({"at_s": second, "bytes": b"report?\r\n".hex(), "sent": True}))
+        rows.append(json.dumps({"at_s": second + 0.1, "bytes": b"U=13.5\r\n".hex()}))
+    (tmp_path / "talk.jsonl").write_text("\n".join(rows) + "\n")
+    described = tmp_path / "device.toml"
+    text = '[poll]\nsend = ["SENT"]\n[decoder]\nkind = "keyvalue"\n[fields]\nvoltage_v = "U"\n'
+    described.write_text(text.replace("SENT", "V?\\r\\n"))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.jsonl")
+    assert "made with other questions than [poll] asks: report?\\r\\n (3 x)" in done.stdout
+    described.write_text(text.replace("SENT", "report?\\r\\n"))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.jsonl")
+    assert "other questions" not in done.stdout
+
+
+def test_a_blank_between_thousands_is_named_with_the_setting(ebbwatt, tmp_path):
+    (tmp_path / "talk.bin").write_bytes(b"V 13,5 H 1 284,58\r\nV 13,6 H 1 284,59\r\n" * 4)
+    text = (
+        "[decoder]\nkind = 'pattern'\npattern = 'V (?P<v>.+) H (?P<h>.+)'\n[fields]\n"
+        "voltage_v = { from = 'v', decimal_comma = true }\n"
+        "runtime_h = { from = 'h', decimal_comma = trueMORE }\n"
+    )
+    described = tmp_path / "device.toml"
+    described.write_text(text.replace("MORE", ""))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin", status=1)
+    assert "runtime_h: has a blank between thousands" in done.stdout
+    assert 'hint: the device writes 1 284 for 1284: { from = ..., thousands = " " }' in done.stdout
+    described.write_text(text.replace("MORE", ", thousands = ' '"))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin")
+    assert "runtime_h: 1284.58 to 1284.59 h" in done.stdout, "as many digits as tell them apart"
 
 
 def test_values_in_several_messages_lead_to_gather_s(ebbwatt, tmp_path):

@@ -38,7 +38,9 @@ PATTERN = Section(
             r"a regular expression such as 'V (?P<volts>\S+)', in the syntax of RE2; it must match "
             r"the whole message; lines are joined by \n. Messages that differ, such as the answers "
             r"to several questions, each have a pattern of their own: ['V (?P<volts>.+)', "
-            r"'H (?P<hours>.+)']; the first that matches is taken. RE2 does not look ahead or "
+            r"'H (?P<hours>.+)']; the first that matches is taken. Lines to be left out have a "
+            r"pattern without a group, such as '\*.*' for all that begin with a star: they are "
+            r"then not counted as refused. RE2 does not look ahead or "
             r"behind ((?=, (?!, (?<=, (?<!), does not go back to a group (\1, (?P=name)) and "
             r"repeats at most 1000 times; \d, \w and \s take ASCII only",
         ),

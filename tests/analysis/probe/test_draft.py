@@ -78,8 +78,8 @@ def test_json_between_chatter_is_json_and_is_read_again():
 @pytest.mark.parametrize("encoding", ["latin-1", "utf-8", "cp437"])
 def test_lines_with_letters_beyond_ascii_are_text(encoding):
     def say(second, volts, amps):
-        line = f"#{second:04} \u00bb U={volts:.2f} V \u00bf I={amps:.2f} A \u00bf L\u00e4mp\u00f6 31 \u00b0C"
-        line += " \u00f1\u00f1\r\n"
+        line = f"#{second:04} \u00bb U={volts:.2f} V \u00bf I={amps:.2f} A "
+        line += "\u00bf L\u00e4mp\u00f6 31 \u00b0C \u00f1\u00f1\r\n"
         return line.replace(".", ",").encode(encoding)
 
     heard = heard_from(say)

@@ -7,6 +7,7 @@ from analysis.probe.transcript import Transcript
 from logger.sources.decoding import Context
 from logger.sources.pipeline import Outcome
 from tests.support.rigs.devices.late_device import sealed
+from tests.support.rigs.devices.said import TALKERS
 from tests.support.rigs.devices.sources import described
 
 REGISTERS = """
@@ -97,3 +98,17 @@ def test_check_says_which_answers_look_alike_and_what_that_costs(tmp_path, capsy
     path.write_text(NUMBERS.replace('["amps"]', '["amps", "mode"]'))
     assert check.run(arguments) == 0
     assert "look alike" not in capsys.readouterr().out
+
+
+def test_the_speed_is_not_blamed_for_frames_whose_checksum_fits():
+    description = described('[decoder]\nkind = "keyvalue"\n[fields]\nvoltage_v = "U"\n')
+    told = {}
+    for name in ("binary-frame", "no checksum"):
+        transcript = Transcript(description)
+        for second in range(60):
+            data = TALKERS["binary-frame"](second, 13.2 + second / 100, 7.0)
+            transcript.bytes_came(data if name == "binary-frame" else data[:-2])
+        told[name] = transcript.hints({})
+    assert any("these may be binary frames" in hint for hint in told["binary-frame"])
+    assert not any("speed" in hint for hint in told["binary-frame"])
+    assert any("if they are none, the speed" in hint for hint in told["no checksum"])

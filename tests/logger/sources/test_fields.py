@@ -6,7 +6,14 @@ import pytest
 
 from logger.errors import ConfigError
 from logger.reading import OperatingState
-from logger.sources.fields import UNITS, Field, ValueRefusedError, parse_states, state_of
+from logger.sources.fields import (
+    UNITS,
+    Field,
+    ValueRefusedError,
+    parse_fields,
+    parse_states,
+    state_of,
+)
 from tests.support.decoders import PLACE
 
 
@@ -112,3 +119,40 @@ def test_a_key_of_states_in_hexadecimal_matches_the_number():
 def test_one_number_written_twice_in_states_is_refused(pair):
     with pytest.raises(ConfigError, match="is the same number"):
         parse_states(dict.fromkeys(pair, "running"), PLACE)
+
+
+@pytest.mark.parametrize(
+    ("given", "settings", "number"),
+    [
+        ("1 284,58 h", {"thousands": " ", "decimal_comma": True}, 1284.58),
+        ("12\u00a0345\u202f678", {"thousands": " "}, 12345678.0),
+        ("1.284,58", {"thousands": ".", "decimal_comma": True}, 1284.58),
+        ("-1'284.5", {"thousands": "'"}, -1284.5),
+        ("284,58", {"thousands": " ", "decimal_comma": True}, 284.58),
+    ],
+)
+def test_marks_between_thousands_that_the_description_names(given, settings, number):
+    assert field("runtime_h", "h", **settings).number(given) == pytest.approx(number)
+
+
+@pytest.mark.parametrize(
+    ("given", "settings", "reason"),
+    [
+        ("1 284,58", {"decimal_comma": True}, "runtime_h: has a blank between thousands"),
+        ("1\u00a0284", {}, "runtime_h: has a blank between thousands"),
+        ("1 28,58", {"thousands": " ", "decimal_comma": True}, "runtime_h: not a number"),
+        ("1 2845", {"thousands": " "}, "runtime_h: not a number"),
+        ("1.284,58", {"thousands": " ", "decimal_comma": True}, "runtime_h: has a decimal point"),
+    ],
+)
+def test_marks_between_thousands_are_never_guessed(given, settings, reason):
+    with pytest.raises(ValueRefusedError) as caught:
+        field("runtime_h", "h", **settings).number(given)
+    assert caught.value.reason == reason
+
+
+@pytest.mark.parametrize("wrong", ["  ", ",", "5", "-"])
+def test_a_mark_between_thousands_that_cannot_be_one_is_refused(wrong):
+    table = {"voltage_v": {"from": "U", "decimal_comma": True, "thousands": wrong}}
+    with pytest.raises(ConfigError, match="thousands: takes one character"):
+        parse_fields(table, PLACE, None)
