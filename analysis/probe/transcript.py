@@ -247,6 +247,8 @@ class Transcript:
         hints = []
         if any("decimal comma" in reason for reason in self.refused):
             hints.append("the device writes 13,52 for 13.52: { from = ..., decimal_comma = true }")
+        if "runtime_h: has hours and minutes with a colon" in self.refused:
+            hints.append('the device writes hours and minutes: { from = ..., unit = "h:min" }')
         if any("blank between thousands" in reason for reason in self.refused):
             hints.append('the device writes 1 284 for 1284: { from = ..., thousands = " " }')
         return hints

@@ -27,7 +27,7 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "voltage_v": {"V": (1.0, 0.0), "mV": (1e-3, 0.0)},
     "current_a": {"A": (1.0, 0.0), "mA": (1e-3, 0.0)},
     "battery_current_a": {"A": (1.0, 0.0), "mA": (1e-3, 0.0)},
-    "runtime_h": {"h": (1.0, 0.0), "min": (1 / 60, 0.0), "s": (1 / 3600, 0.0)},
+    "runtime_h": {"h": (1.0, 0.0), "min": (1 / 60, 0.0), "s": (1 / 3600, 0.0), "h:min": (1.0, 0.0)},
     # 0 degC is 273.15 K and 32 degF by definition.
     "temperature_c": {"degC": (1.0, 0.0), "K": (1.0, -273.15), "degF": (5 / 9, -160 / 9)},
     "fuel_l": {"L": (1.0, 0.0), "mL": (1e-3, 0.0)},
@@ -74,6 +74,8 @@ FIELD_KEYS = (*CHANNELS, "state", "utc_s")
 ANY_WORD = "*"
 #: A whole number as TOML and manuals write it in hexadecimal, octal or binary digits.
 _OTHER_BASE = re.compile(r"0[xX][0-9A-Fa-f]{1,16}|0[oO][0-7]{1,22}|0[bB][01]{1,64}")
+#: Hours, minutes and, where the device writes them, seconds: 2210:36 or 2210:36:05.
+_HOURS_AND_MINUTES = re.compile(r"([0-9]{1,7}):([0-5][0-9])(?::([0-5][0-9]))?")
 _STATE_NAMES = frozenset(state.value for state in OperatingState)
 
 
@@ -113,6 +115,8 @@ class Field:
         """
         if isinstance(value, str):
             value = self._from_text(value.strip())
+        elif value is not None and self.unit == "h:min":
+            raise ValueRefusedError(f"{self.channel}: not hours and minutes")
         if value is None or value in self.missing_numbers:
             return None
         if self.mask:
@@ -147,6 +151,8 @@ class Field:
             return None
         if self.unit == "iso8601":
             return _from_iso(text)
+        if self.unit == "h:min":
+            return _from_hours_and_minutes(text)
         if self.thousands:
             text = join_thousands(text, self.thousands)
         try:
@@ -162,6 +168,14 @@ class Field:
             raise ValueRefusedError(f"{self.channel}: not a whole number")
         low = (self.mask & -self.mask).bit_length() - 1
         return (int(value) & self.mask) >> low
+
+
+def _from_hours_and_minutes(text: str) -> float:
+    match = _HOURS_AND_MINUTES.fullmatch(text)
+    if match is None:
+        raise ValueRefusedError("runtime_h: not hours and minutes", text)
+    hours, minutes, seconds = match.groups(default="0")
+    return int(hours) + int(minutes) / 60 + int(seconds) / 3600
 
 
 def _from_iso(text: str) -> float:

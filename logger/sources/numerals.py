@@ -10,6 +10,7 @@ LONGEST_NUMERAL = 32
 _NUMERAL = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
+_CLOCK = re.compile("[0-9]{1,7}(?::[0-5][0-9]){1,2}")
 #: Blanks that stand between thousands, plain, not to be broken, and narrow (ISO 80000-1, 7.3.1,
 #: from memory).
 _THOUSANDS = re.compile("[+-]?[0-9]{1,3}(?:[ \u00a0\u202f][0-9]{3})+(?![0-9])")
@@ -34,6 +35,8 @@ def split_numeral(text: str, *, decimal_comma: bool = False) -> tuple[float, str
     stripped = text.strip()
     if _THOUSANDS.match(stripped):
         raise ValueError("has a blank between thousands")
+    if _CLOCK.fullmatch(stripped):
+        raise ValueError("has hours and minutes with a colon")
     match = _NUMERAL.match(stripped)
     if match is None:
         raise ValueError("not a number")

@@ -218,6 +218,22 @@ def test_a_blank_between_thousands_is_named_with_the_setting(ebbwatt, tmp_path):
     assert "runtime_h: 1284.58 to 1284.59 h" in done.stdout, "as many digits as tell them apart"
 
 
+def test_hours_with_a_colon_are_named_with_the_unit(ebbwatt, tmp_path):
+    (tmp_path / "talk.bin").write_bytes(b"V 13.5 H 2210:36\r\nV 13.6 H 2210:37\r\n" * 4)
+    text = (
+        "[decoder]\nkind = 'pattern'\npattern = 'V (?P<v>.+) H (?P<h>.+)'\n[fields]\n"
+        "voltage_v = 'v'\nruntime_h = { from = 'h'MORE }\n"
+    )
+    described = tmp_path / "device.toml"
+    described.write_text(text.replace("MORE", ""))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin", status=1)
+    assert 'the device writes hours and minutes: { from = ..., unit = "h:min" }' in done.stdout
+    described.write_text(text.replace("MORE", ", unit = 'h:min'"))
+    done = ebbwatt("check", described, "--against", tmp_path / "talk.bin")
+    assert "8 readings, 0 refused" in done.stdout
+    assert "runtime_h: 2211 h" not in done.stdout
+
+
 def test_values_in_several_messages_lead_to_gather_s(ebbwatt, tmp_path):
     (tmp_path / "talk.bin").write_bytes(b"V 13.5\r\nH 812\r\n" * 4)
     text = (

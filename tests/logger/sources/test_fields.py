@@ -156,3 +156,23 @@ def test_a_mark_between_thousands_that_cannot_be_one_is_refused(wrong):
     table = {"voltage_v": {"from": "U", "decimal_comma": True, "thousands": wrong}}
     with pytest.raises(ConfigError, match="thousands: takes one character"):
         parse_fields(table, PLACE, None)
+
+
+@pytest.mark.parametrize(
+    ("given", "hours"),
+    # 36 of 60 minutes are 0.6 h; 45 minutes and 18 of 3600 seconds are 0.75 h and 0.005 h.
+    [("2210:36", 2210.6), ("0:00", 0.0), (" 7:45:18 ", 7.755)],
+)
+def test_hours_and_minutes_with_a_colon(given, hours):
+    assert field("runtime_h", "h:min").number(given) == pytest.approx(hours, abs=1e-9)
+
+
+@pytest.mark.parametrize("given", ["2210", "2210:60", "2210:3", "2210:36 h", "-1:00", ":36", 2210])
+def test_what_is_not_hours_and_minutes_is_refused(given):
+    with pytest.raises(ValueRefusedError, match="runtime_h: not hours and minutes"):
+        field("runtime_h", "h:min").number(given)
+
+
+def test_a_colon_between_hours_and_minutes_is_named():
+    with pytest.raises(ValueRefusedError, match="has hours and minutes with a colon"):
+        field("runtime_h", "h").number("2210:36")
