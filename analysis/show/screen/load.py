@@ -88,10 +88,10 @@ def _left_out(left: list[str], width: int) -> list[str]:
 def _months(shown: Sequence[Month], there: int, width: int) -> list[str]:
     """Return one bar a month."""
     most = max(m.ah for m in shown)
-    room = width - 32
+    room = width - 40
     all_of = "" if len(shown) == there else f"  latest {len(shown)} of {there}"
-    out = [f"  month     Ah/day  days{all_of}"]
+    out = [f"  month     Ah/day  Wh/day  days{all_of}"]
     for m in shown:
-        bar = "#" * max(1, int(np.round(room * m.ah / most))) if most > 0.0 else ""
-        out.append(f"  {m.month}   {m.ah:6.0f}  {m.days:4d}  {bar}")
+        bar = "#" * max(1, int(np.round(room * m.ah / most))) if most > 0.0 and room > 4 else ""
+        out.append(f"  {m.month}   {m.ah:6.0f}  {m.wh:6.0f}  {m.days:4d}  {bar}".rstrip())
     return out
