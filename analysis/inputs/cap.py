@@ -96,7 +96,9 @@ def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
     windows = np.lib.stride_tricks.sliding_window_view(power, LEAST_RUNS)
     middle = np.median(windows, axis=1)
     tenth, nine_tenths = np.quantile(windows, (0.1, 0.9), axis=1)
-    spread = (nine_tenths - tenth) / _TENTHS_APART / middle
+    # Runs of no power, as a current that stands still shows them, are no cap.
+    spread = np.full(len(middle), np.inf)
+    np.divide((nine_tenths - tenth) / _TENTHS_APART, middle, out=spread, where=middle > 0.0)
     sags = np.lib.stride_tricks.sliding_window_view(sag, LEAST_RUNS)
     known = np.isfinite(sags).sum(axis=1)
     flat = np.full(len(sags), np.inf)

@@ -1,7 +1,9 @@
 """A charger that was turned down gives a flat figure: told as a cap, not as wear."""
 
+import numpy as np
 import pytest
 
+from analysis.inputs.cap import RunPower, find_cap
 from analysis.inputs.finding import Severity
 from tests.support.findings import assessed, doubts, found, holds_truth
 
@@ -30,3 +32,9 @@ def test_a_charger_that_was_always_turned_down_is_only_known_from_below(season):
 
 def test_wear_alone_is_no_cap(season):
     assert doubts(assessed(season(new=0.6, loss_per_kh=0.02, load_a=1.6, scatter=0.004))) == []
+
+
+def test_runs_of_no_power_are_no_cap():
+    # A current that stands still at zero; pytest turns a warning of numpy into an error.
+    nothing = np.zeros(60)
+    assert find_cap(RunPower(nothing, nothing, nothing), 110.0) is None
