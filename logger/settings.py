@@ -198,8 +198,21 @@ def read_document(path: Path, if_missing: str = _NO_CONFIGURATION) -> Document:
             f"{path}: not a configuration: its lists or tables are nested too deeply"
         ) from None
     except ValueError as error:  # a number of too many digits as well
-        raise ConfigError(f"{path}: not a valid TOML file: {str(error)[:200]}") from None
+        hint = _bare_letters(text, str(error))
+        raise ConfigError(f"{path}: not a valid TOML file: {str(error)[:200]}{hint}") from None
     return Document(path, data, _locate(text))
+
+
+def _bare_letters(text: str, complaint: str) -> str:
+    """Say what to do where a name without quotes holds a letter that TOML takes in quotes alone."""
+    found = re.search(r"at line (\d+)", complaint)
+    lines = text.splitlines()
+    if found is None or not 0 < int(found[1]) <= len(lines):
+        return ""
+    name = lines[int(found[1]) - 1].partition("=")[0].strip()
+    if name.isascii() or name[:1] in {'"', "'", "[", "#"}:
+        return ""
+    return f'; a name with letters beyond ASCII stands in quotes: "{one_line(name, _LONGEST_KEY)}"'
 
 
 def _text_of(path: Path, if_missing: str) -> str:

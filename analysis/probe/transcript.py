@@ -35,6 +35,8 @@ _FEW_BYTES = 40
 #: Bytes and frames that are kept for a guess at the framing and the checksum.
 _HEAD = 2048
 _MISFITS = 16
+#: So many readings for each wrong checksum show that it is the right one (our choice).
+_NOISE = 10
 #: Bytes shown of what is no text (our choice, half a line).
 _SHOWN = 40
 
@@ -275,6 +277,8 @@ class Transcript:
             return (
                 f"the checksum does not fit; these frames have {guess}: write that into [decoder]"
             )
+        if self.good > _NOISE * (self.refused["wrong checksum"] + self.refused["wrong CRC"]):
+            return "a few checksums do not fit: these messages were disturbed on the line"
         return "the checksum does not fit: another kind in [decoder], or line noise"
 
     def _poll_hints(self) -> list[str]:

@@ -234,6 +234,38 @@ def test_hours_with_a_colon_are_named_with_the_unit(ebbwatt, tmp_path):
     assert "runtime_h: 2211 h" not in done.stdout
 
 
+def test_a_name_with_letters_beyond_ascii_needs_quotes_and_the_error_says_so(ebbwatt, tmp_path):
+    described = tmp_path / "device.toml"
+    text = (
+        "[decoder]\nkind = 'keyvalue'\n[fields]\nvoltage_v = 'U'\nstate = 'M'\n[states]\n"
+        "l\u00e4mmitys = 'starting'\n"
+    )
+    described.write_text(text, "utf-8")
+    done = ebbwatt("check", described, status=2)
+    assert "line 7" in done.stderr
+    assert 'stands in quotes: "l\u00e4mmitys"' in done.stderr
+    described.write_text(text.replace("l\u00e4mmitys", '"l\u00e4mmitys"'), "utf-8")
+    ebbwatt("check", described)
+    described.write_text(text.replace("l\u00e4mmitys =", "lammitys"), "utf-8")
+    assert "quotes:" not in ebbwatt("check", described, status=2).stderr
+
+
+def test_one_wrong_checksum_of_many_is_noise(ebbwatt, tmp_path):
+    # The check value of CRC-16/MODBUS is that of the catalogue; the device says 123456789.
+    described = tmp_path / "device.toml"
+    described.write_text(
+        "[decoder]\nkind = 'keyvalue'\nseparator = '4'\nchecksum = 'CRC-16/MODBUS'\n"
+        "[fields]\nvoltage_v = { from = '123', scale = 0.00023 }\n"
+    )
+    talk = tmp_path / "talk.bin"
+    talk.write_bytes(b"123456789*4B37\n" * 30 + b"123456781*4B37\n")
+    done = ebbwatt("check", described, "--against", talk)
+    assert "hint: a few checksums do not fit: these messages were disturbed" in done.stdout
+    talk.write_bytes(b"123456789*4B37\n" + b"123456781*4B37\n" * 9)
+    done = ebbwatt("check", described, "--against", talk)
+    assert "hint: the checksum does not fit: another kind in [decoder], or" in done.stdout
+
+
 def test_values_in_several_messages_lead_to_gather_s(ebbwatt, tmp_path):
     (tmp_path / "talk.bin").write_bytes(b"V 13.5\r\nH 812\r\n" * 4)
     text = (
