@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 #: from which on they are taken: others may be chatter (our choice).
 _STRICT = ('[decoder]\nkind = "jsonlines"', '[decoder]\nkind = "xdr"')
 _STRICT_PART = 0.3
+#: Lines that differ in one word are of one kind if so many other words and numbers agree: "V 13.5"
+#: and "H 812" are not (our choice).
+_LEAST_ALIKE, _LEAST_NUMBERS = 4, 2
 #: Words of a device that may be its state: so many different ones at most (our choice).
 _MOST_WORDS = 12
 
@@ -118,6 +121,7 @@ def _readings_of(lines: Sequence[bytes]) -> Iterator[tuple[str, Iterator[dict[st
     encoding = guess_encoding(lines)
     more: dict[str, object] = {} if encoding == "utf-8" else {"encoding": encoding}
     patterns = Counter(_pattern(line.decode(encoding, "backslashreplace")) for line in lines)
+    patterns = _one_word_apart(patterns)
     common = [p for p, n in patterns.most_common(4) if "(?P" in p and n >= 2]
     if common:
         numbered = []
@@ -138,6 +142,25 @@ def _pattern(line: str) -> str:
     parts = re.split(r"((?<![A-Za-z\d])[-+]?\d+(?:[.,]\d+)?)", line)
     escaped = [re.escape(part).replace("\\ ", " ") for part in parts]
     return "".join(r"(?P<n>[-+0-9.,]+)" if k % 2 else p for k, p in enumerate(escaped))
+
+
+def _one_word_apart(patterns: Counter[str]) -> Counter[str]:
+    """Make one pattern of those that differ in one word, such as a state, which becomes a group."""
+    merged: dict[tuple[int, tuple[str, ...]], set[str]] = {}
+    for pattern in patterns:
+        words = pattern.split(" ")
+        if pattern.count("<n>") < _LEAST_NUMBERS or len(words) <= _LEAST_ALIKE:
+            continue
+        for place, word in enumerate(words):
+            if "<n>" not in word:
+                merged.setdefault((place, (*words[:place], *words[place + 1 :])), set()).add(word)
+    found = Counter(patterns)
+    for (place, rest), words_there in merged.items():
+        alike = [" ".join((*rest[:place], word, *rest[place:])) for word in sorted(words_there)]
+        if len(alike) > 1 and all(pattern in found for pattern in alike):
+            whole = " ".join((*rest[:place], r"(?P<n>\S+)", *rest[place:]))
+            found[whole] = sum(found.pop(pattern) for pattern in alike)
+    return found
 
 
 def _toml(table: dict[str, object]) -> str:

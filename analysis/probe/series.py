@@ -5,6 +5,7 @@ A guess is shown with what was seen and the lines to paste; the person decides.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -26,6 +27,8 @@ _LEAST_A = 0.5
 _WARMTH_C = (2.0, 60.0)
 #: Running hours of a used charger, h (our choice).
 _HOURS = (1.0, 100_000.0)
+#: So many numbers, and this part of the steps between them alike, show a count (our choice).
+_COUNTS, _EVEN = 10, 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +101,23 @@ def guesses(
     if len(values) < 3:
         return []
     scales = _SCALES if whole else (1.0,)
+    hours = list(_hours(values, seconds, slack_s, whole=whole))
+    if _is_count(values):
+        return hours
     found = [
         *_voltages(values, scales),
-        *_hours(values, seconds, slack_s, whole=whole),
+        *hours,
         *_currents(values, scales, most_a),
         *_warmths(values, (0.1,) if whole else (1.0,)),
     ]
     return sorted(found, key=lambda guess: -guess.weight)
+
+
+def _is_count(values: Sequence[float]) -> bool:
+    """Tell whether numbers count the messages: one step nearly always, which no sensor does."""
+    steps = Counter(b - a for a, b in pairwise(values))
+    step, times = steps.most_common(1)[0]
+    return step > 0 and len(values) >= _COUNTS and times >= _EVEN * (len(values) - 1)
 
 
 def _seen(channel: str, unit: str, values: Sequence[float], scale: float, weight: int) -> Guess:

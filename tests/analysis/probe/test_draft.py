@@ -91,6 +91,20 @@ def test_lines_with_letters_beyond_ascii_are_text(encoding):
     assert got[-1].current_a == pytest.approx(true(39)[1], abs=0.006)
 
 
+def test_lines_that_differ_in_a_word_are_one_pattern_with_the_word_as_state():
+    def say(second, volts, amps):
+        word = ("lataa", "lepo", "lataa")[second // 10 % 3]
+        return f"#{second:04} U {volts:.2f} V I {amps:.2f} A Tila {word} end\r\n".encode()
+
+    heard = heard_from(say)
+    text = draft(heard)
+    table = tomllib.loads(text)
+    assert len(table["decoder"]["pattern"]) == 1
+    assert set(table["states"]) == {"lataa", "lepo"}
+    got = readings(text.replace('"lepo" = "unknown"', '"lepo" = "standby"'), heard)
+    assert [r.state for r in got].count("standby") == 10
+
+
 _PIECES = st.sampled_from(
     [
         "U=13.2",
@@ -248,6 +262,14 @@ def test_the_table_of_candidates_has_the_lines_to_paste():
 def test_rows_of_numbers(values, whole, expected):
     best = guesses(values, 60.0, whole=whole)[0]
     assert (best.channel, best.scale) == expected
+
+
+def test_a_number_that_counts_the_messages_is_no_measured_value():
+    assert guesses([*range(200, 225)], 24.0, whole=True) == []
+    assert guesses([*range(1300, 1310), *range(1311, 1325)], 24.0, whole=True) == []
+    (hours,) = guesses([*range(7200, 7225)], 24.0, whole=True)
+    assert hours.channel == "runtime_h", "seconds of running count as well"
+    assert guesses([200, 201, 202, 202, 201, 203, 204, 203, 204, 205, 206], 10.0, whole=True)
 
 
 def test_rows_that_are_nothing():
