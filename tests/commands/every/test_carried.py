@@ -56,7 +56,7 @@ def test_a_backup_alone_is_enough_for_the_same_report(boat, tmp_path, ebbwatt, h
     assert alone["charger"] == {"label": "aft locker", "rated_w": 110.0, "fitted": "2024-04-18"}
     assert "stick.db: using the configuration that it carries" in said
     shown = ebbwatt("check", tmp_path / "stick.db", cwd=tmp_path).stdout
-    assert "replacement limit 55%, design hours 7000 to 8000 h" in shown
+    assert "replacement limit 55 %, design hours 7000 to 8000 h" in shown
 
 
 def test_a_bare_database_serves_where_there_is_no_configuration_and_one_beside_it_wins(
