@@ -45,7 +45,9 @@ _UNIX_MS = 631_152_000_000
 _LOT = 10_000
 #: Fewest recovered intervals that show how many are on a page; and the usual number on a page
 #: (measured: 69 in a log without hours and temperature, 79 in the demonstration, blocks included).
-_ENOUGH, _USUAL_ROWS = 200, 75.0
+_ENOUGH, _USUAL_ROWS = 200, 79.0
+#: Pages of a database without any interval (measured).
+_EMPTY_PAGES = 13
 #: Errors that SQLite and our own unpacking raise on damaged bytes: invalid text, a number in the
 #: place of a column, a missing table.
 _UNREADABLE = (
@@ -122,7 +124,10 @@ def _missing(path: Path, count: int, highest: int) -> int:
     """
     there = path.stat().st_size // PAGE_SIZE
     a_page = count / max(there, 1) if count > _ENOUGH else _USUAL_ROWS
-    by_pages = count + round(a_page * max(pages.pages_in_header(path) - there, 0))
+    named = pages.pages_in_header(path)
+    # Where nothing can be read of pages that are there, what they held is lost as well.
+    unread = max(named, there) - _EMPTY_PAGES if count == 0 else named - there
+    by_pages = count + round(a_page * max(unread, 0))
     return max(highest, pages.highest_number(path), by_pages) - count
 
 
