@@ -129,6 +129,12 @@ def in_degrees(text: str) -> str:
 
 
 def clock_offset(time_s: float, zone: tzinfo) -> str:
-    """Return what a zone's clocks show at a Unix time against UTC: 'UTC', 'UTC+13:00'."""
-    offset = datetime.fromtimestamp(time_s, zone).strftime("%z")
+    """Return what a zone's clocks show at a Unix time against UTC: 'UTC', 'UTC+13:00'.
+
+    A time that no calendar holds, from an earlier version's import, counts as UTC.
+    """
+    try:
+        offset = datetime.fromtimestamp(time_s, zone).strftime("%z")
+    except (ValueError, OverflowError, OSError):
+        return "UTC"
     return "UTC" if offset in {"+0000", ""} else f"UTC{offset[:3]}:{offset[3:5]}"

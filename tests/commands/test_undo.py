@@ -57,7 +57,7 @@ def test_an_import_is_taken_back_as_a_whole_and_nothing_else(boat, ebbwatt):
     both = load_history(boat / "ebbwatt.db").readings.sum()
     listed = ebbwatt("import", "--undo", cwd=boat).stdout.splitlines()
     assert [line.split()[:2] for line in listed[:-1]] == [["2", "a.csv"], ["3", "b.csv"]]
-    assert "2025-06-15 15:06 to 2025-06-15 16:13 UTC" in listed[0]
+    assert "2025-06-15 15:06 UTC to 2025-06-15 16:13 UTC" in listed[0]
     for odd in ("1", "4", "99"):
         assert "there is no import" in ebbwatt("import", "--undo", odd, cwd=boat, status=2).stderr
     ebbwatt("import", "--undo", "2", cwd=boat)

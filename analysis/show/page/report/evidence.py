@@ -75,7 +75,7 @@ def two_runs(matter: Matter) -> Markup:
 
 
 #: Use and output are one witness, not two.
-_FUEL = "Fuel per kWh by container. Both follow cell voltage and current sensor: no second proof."
+_FUEL = "Fuel per kWh by container. Both follow the current sensor: no second proof."
 
 
 def courses(matter: Matter) -> Markup:
@@ -83,7 +83,7 @@ def courses(matter: Matter) -> Markup:
     figures = []
     for draw, words in (
         (fuel_plot, _FUEL),
-        (loop_plot, "Loop resistance by stop or start."),
+        (loop_plot, "Loop resistance."),
     ):
         plots = [plot for size in (WIDE, NARROW) if (plot := draw(matter, size))]
         if plots:
