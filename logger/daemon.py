@@ -181,7 +181,7 @@ class Daemon:
         if status.notice:
             log.warning("%s: %s", which or self.source.describe(), status.notice)
         if status.state is LinkState.WAITING:
-            self.recorder.link_lost()
+            self.recorder.spacing.link_lost()
         # The dashboard shows what is wrong with the link until it is live again.
         if status.state is LinkState.LIVE:
             self._link_notices.pop(which, None)

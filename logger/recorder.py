@@ -170,10 +170,6 @@ class Recorder:
             self._add(cut)
         self.writer.commit()
 
-    def link_lost(self) -> None:
-        """Note that the link to the device was lost."""
-        self.spacing.link_lost()
-
     @property
     def spacing(self) -> Spacing:
         """How far apart the readings come."""

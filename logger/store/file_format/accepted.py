@@ -66,5 +66,5 @@ def refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
         if found is not None:
             raise StoreError(
                 f"{path}: table {table}, row {found[0]}: {found[1]} holds what Ebbwatt never "
-                f"writes; another program has changed the file: take a backup instead"
+                f"writes; another program has changed the file: go back to a backup"
             )
