@@ -52,7 +52,7 @@ study: $(VENV)/run.stamp  ## Simulate hundreds of boats and measure what can be 
 	$(BIN)/python -m analysis.study --inputs --boats 200 --seed 77
 	$(BIN)/python -m analysis.study --fuel --boats 200 --seed 5150
 
-soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks in minutes
+soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full disks
 	$(BIN)/python -m tests.endurance.soak
 	EBBWATT_DAMAGES=600 EBBWATT_FAULTS=100 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_random_damage.py tests/endurance/test_faults.py
 	EBBWATT_READINGS=500000,5000000 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_memory.py

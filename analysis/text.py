@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 _UNITS = "kWh|Wh|Ah|mOhm|mm2|cm2|m3|cm|degC|degF|ppm|gal|min|runs|days"
 #: The space between a figure and its unit, at which no line should break.
-BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:%|(?:[WVAhLdsKm]|{_UNITS})\b))")
+BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:%|(?:[WVAhLdsKm]|US|{_UNITS})\b))|(?<=\bUS) (?=gal\b)")
 
 #: Lines of an answer that leave room for the prompt below it on a terminal of 24 lines.
 SCREEN_LINES = 23

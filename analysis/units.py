@@ -95,8 +95,8 @@ METRIC = Units()
 
 
 @dataclass(frozen=True, slots=True)
-class Reader:
-    """In which zone a person reads days, and in which units amounts."""
+class Owner:
+    """In which zone the owner reads days, and in which units amounts."""
 
     zone: tzinfo = UTC
     units: Units = METRIC
@@ -107,22 +107,22 @@ class Reader:
         return "UTC" if name == "UTC" else f"time zone {name}"
 
 
-_readers = [Reader()]
+_owners = [Owner()]
 
 
 def read_as(boat: BoatConfig) -> None:
     """Write days and amounts from now on as the owner of a boat reads them."""
-    _readers[0] = Reader(boat.zone, units_of(boat.units))
+    _owners[0] = Owner(boat.zone, units_of(boat.units))
 
 
-def reader() -> Reader:
-    """Return who reads."""
-    return _readers[0]
+def owner() -> Owner:
+    """Return the owner whose figures this process writes."""
+    return _owners[0]
 
 
 def in_degrees(text: str) -> str:
     """Return a fixed text with its temperatures as the owner reads them."""
-    units = reader().units
+    units = owner().units
     if not units.us:
         return text
     return _CELSIUS.sub(lambda m: f"{units.degrees(float(m[1])):.0f} {m[2]}F", text)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-from analysis.units import Reader
+from analysis.units import Owner
 from logger.store.files import prepare
 from tests.support import missing
 from tests.support.rigs.devices.bluez import (
@@ -206,7 +206,7 @@ def demonstration(tmp_path_factory, run_ebbwatt):
 @pytest.fixture(autouse=True)
 def _no_reader_from_before(monkeypatch):
     """Let no command that ran inside this process decide in which days and units a test reads."""
-    monkeypatch.setattr("analysis.units._readers", [Reader()])
+    monkeypatch.setattr("analysis.units._owners", [Owner()])
 
 
 @pytest.fixture

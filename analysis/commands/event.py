@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from analysis.figures import local_iso
 from analysis.text import say
-from analysis.units import read_as, reader
+from analysis.units import owner, read_as
 
 if TYPE_CHECKING:
     from logger.config import Config
@@ -233,7 +233,7 @@ def _line(event: Event) -> str:
     amount = ""
     if event.amount is not None:
         is_fuel = event.kind == "fuel"
-        amount = f"  {reader().units.litres(event.amount) if is_fuel else f'{event.amount:g}'}"
+        amount = f"  {owner().units.litres(event.amount) if is_fuel else f'{event.amount:g}'}"
     return f"{local_iso(event.time_s)}  {event.kind}{amount}  {clean_text(event.text)}".rstrip()
 
 

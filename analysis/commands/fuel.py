@@ -136,12 +136,10 @@ def run(args: argparse.Namespace) -> int:
         return _sheet(case, found, args)
     from analysis.show.freshness import with_fuel_suspended
     from analysis.show.screen.fuel import lines
-    from analysis.units import units_of
 
     width = shutil.get_terminal_size((80, 24)).columns
     check = _check(case, found)
-    units = units_of(case.config.boat.units)
-    print("\n".join(lines(with_fuel_suspended(found, time.time()), check, width, units)))
+    print("\n".join(lines(with_fuel_suspended(found, time.time()), check, width)))
     return 0
 
 
@@ -199,7 +197,6 @@ def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
     """Print the sheet for a passage, or write it as a page."""
     from analysis.show import passage_sheet as sheet
     from analysis.text import harmless
-    from analysis.units import units_of
     from logger import __version__
     from logger.errors import EbbwattError
 
@@ -208,20 +205,19 @@ def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
     boat, label, now_s = case.config.boat, harmless(case.config.charger.label), time.time()
     if boat.name and not label.startswith(harmless(boat.name)):
         label = f"{harmless(boat.name)}: {label}"
-    units = units_of(boat.units)
     if args.html is None:
         width = shutil.get_terminal_size((80, 24)).columns
         last_s = found.last_s
-        told = sheet.lines(found.passage, label, last_s, width, boat.zone, units, now_s)
+        told = sheet.lines(found.passage, label, last_s, width, now_s)
         print("\n".join(told))
         return 0
-    from analysis.figures import minute
+    from analysis.figures import clock
     from logger.system.output import kept, write_whole
 
-    made = f"Made {minute(now_s, boat.zone)} by ebbwatt {__version__}."
+    made = f"Made {clock(now_s)} by ebbwatt {__version__}."
     if found.last_s is not None:
-        made = f"Log to {minute(found.last_s, boat.zone)}. {made}"
-    page = sheet.page(found.passage, label, made, boat.zone, units, __version__, now_s)
+        made = f"Log to {clock(found.last_s)}. {made}"
+    page = sheet.page(found.passage, label, made, __version__, now_s)
     write_whole(args.html, page, sheet.SHEET, kept(case.config))
     print(f"wrote {args.html}", file=sys.stderr)
     return 0

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.arguments import number_between, positive_number
-from analysis.units import read_as, reader
+from analysis.units import owner, read_as
 
 if TYPE_CHECKING:
     import argparse
@@ -135,7 +135,7 @@ def _cable(found: Sizing, length_m: float | None, drop_percent: int) -> CableAdv
         found.need.blocks,
         length_m,
         drop_percent / 100.0,
-        awg=reader().units.us,
+        awg=owner().units.us,
     )
 
 

@@ -11,7 +11,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from analysis import interrupts
-from analysis.units import read_as, reader
+from analysis.units import owner, read_as
 from logger.config import find_config, load_config
 from logger.system.signals import leaving_cleanly
 
@@ -84,7 +84,7 @@ def _once(console: Console, watch: Watch, marks: Marks) -> int:
     from analysis.show.dashboard.terminal import size_of
     from analysis.show.dashboard.watch import moment_now
 
-    moment = moment_now(reader().zone)
+    moment = moment_now(owner().zone)
     watch.assess_once(moment)
     facts = watch.facts(moment)
     # On a terminal its first line must not scroll away, with the prompt below it.
@@ -112,9 +112,9 @@ def _line_by_line(console: Console, watch: Watch, marks: Marks) -> int:
     status = 0
     try:
         with leaving_cleanly(), _reader_may_go():
-            watch.assess_once(moment_now(reader().zone))
+            watch.assess_once(moment_now(owner().zone))
             while True:
-                print_frame(console, watch.facts(moment_now(reader().zone)), marks)
+                print_frame(console, watch.facts(moment_now(owner().zone)), marks)
                 console.print()
                 console.file.flush()
                 if _reader_gone(console, PLAIN_EVERY_S):
@@ -146,7 +146,7 @@ def _live(console: Console, watch: Watch, marks: Marks) -> int:
     try:
         with leaving_cleanly(), Screen(console) as screen, Keyboard() as keyboard:
             while key not in QUIT:
-                facts, (width, height) = watch.facts(moment_now(reader().zone)), size_of(console)
+                facts, (width, height) = watch.facts(moment_now(owner().zone)), size_of(console)
                 keys = hint(width) if keyboard.there else ""
                 screen.show(
                     full_screen(view, facts, watch.found, width, height, marks)

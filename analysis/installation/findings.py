@@ -10,7 +10,7 @@ from analysis.installation.checklist import ITEMS
 from analysis.installation.result import GOOD_DROP
 from analysis.installation.warming import USUAL_RISE_K
 from analysis.physics import awg_size, ventilation_opening_cm2
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -96,8 +96,8 @@ def _drop(check: FitCheck, f: Figures) -> str | None:
     if scale * loop.high <= good:
         return f"{text}: within the {good:.0f} % of good practice."
     return (
-        f"{text}: hold the cable alone against the {good:.0f} % of good practice with a voltmeter "
-        "along both leads in a run."
+        f"{text}: measure the drop along both leads with a voltmeter in a run, and compare it with "
+        f"the {good:.0f} % of good practice."
     )
 
 
@@ -105,7 +105,7 @@ def _iec(check: FitCheck, f: Figures) -> str | None:
     wiring, iec = check.wiring, check.iec_ohm
     if wiring is None or iec is None:
         return None
-    size, units = awg_size(wiring.cross_section_mm2), reader().units
+    size, units = awg_size(wiring.cross_section_mm2), owner().units
     standard = "IEC 60228" if size is None else "The copper of ASTM B258"
     cable = f"{wiring.cross_section_mm2:g} mm2" if size is None else f"AWG {size}"
     if size is None and units.us:

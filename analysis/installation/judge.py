@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.installation.result import GOOD_DROP
 from analysis.installation.warming import USUAL_RISE_K
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from analysis.estimate import Span
@@ -35,7 +35,7 @@ def limits(check: FitCheck) -> dict[str, tuple[float, str]]:
         "compartment warms by": (USUAL_RISE_K, f"{USUAL_RISE_K:.0f} K (common practice)"),
     }
     if check.iec_ohm is not None:
-        at = reader().units.temperature(20.0)
+        at = owner().units.temperature(20.0)
         words = f"{1000 * check.iec_ohm:.1f} mOhm (IEC 60228, cable alone, {at})"
         found["cable resistance"] = (check.iec_ohm, words)
     return found

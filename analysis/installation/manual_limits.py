@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from analysis.history.history import History
@@ -39,8 +39,8 @@ def figures_of(item: Item, unit: UnitConfig) -> str:
         name, sign = WORDS[key]
         value = getattr(unit, key)
         if sign == "degC":
-            sign = reader().units.degree
-            value = None if value is None else reader().units.degrees(value)
+            sign = owner().units.degree
+            value = None if value is None else owner().units.degrees(value)
         told.append(f"{name} {BLANK if value is None else f'{value:g}'} {sign}")
     return f"by its manual: {', '.join(told)}" if told else ""
 
@@ -57,7 +57,7 @@ def against_log(unit: UnitConfig, history: History, rated_a: float) -> list[str]
     rated_a
         Current at rated output and nominal voltage, A.
     """
-    told, units = [], reader().units
+    told, units = [], owner().units
     if unit.intake_c is not None:
         known = np.isfinite(history.temperature_c)
         hours = history.duration_s[known & (history.temperature_c > unit.intake_c)].sum() / 3600.0

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.probe.draft_frames import frame_draft
 from analysis.probe.draft_text import columns_by_question, text_draft
+from analysis.probe.guesses import plain_bytes
 from logger.errors import ConfigError, EbbwattError
 from logger.sources.description import read_description
 
@@ -64,7 +65,7 @@ def draft(heard: Heard, line: Mapping[str, Any] | None = None, poll: Poll | None
 
 def _are_lines(data: bytes) -> bool:
     """Tell whether bytes are lines of text, whose letters may be beyond ASCII."""
-    ascii_part = sum(1 for b in data if 32 <= b < 127 or b in b"\r\n\t") / max(len(data), 1)
+    ascii_part = plain_bytes(data) / max(len(data), 1)
     control = sum(1 for b in data if (b < 32 and b not in b"\r\n\t") or b == 127)
     ends = data.count(b"\n") + data.count(b"\r")
     lettered = ends >= _FEW_ENDS and control <= _MOST_CONTROL * len(data)

@@ -32,10 +32,14 @@ _LETTERED, _LETTERED_PART = 2, 0.1
 _BEFORE, _SHOWN = 8, 24
 
 
+def plain_bytes(data: bytes) -> int:
+    """Return how many of the bytes are printable ASCII, line ends or tabs."""
+    return sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in data)
+
+
 def is_text(line: bytes) -> bool:
     """Tell whether a line is text, whatever its letters beyond ASCII are."""
-    plain = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in line)
-    return plain >= _TEXT * len(line)
+    return plain_bytes(line) >= _TEXT * len(line)
 
 
 def guess_encoding(lines: Sequence[bytes]) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from analysis.probe.find_frames import find_frames
-from analysis.probe.guesses import Letters, guess_checksum, guess_framing, guess_kind
+from analysis.probe.guesses import Letters, guess_checksum, guess_framing, guess_kind, plain_bytes
 from analysis.probe.judgement import Judgement
 from analysis.probe.shown import quoted
 from logger.config import ANY_CHARGER
@@ -123,7 +123,7 @@ class Transcript:
             self.packets[len(data)] += 1
         self.received += len(data)
         self.head += data[: _HEAD - len(self.head)]
-        self.unprintable += sum(1 for b in data if not (32 <= b < 127 or b in b"\r\n\t"))
+        self.unprintable += len(data) - plain_bytes(data)
 
     def note(self, outcome: Outcome, raw: str = "") -> str:
         """Count an outcome and return it in words: its bytes, as ``raw`` has them, and meaning."""

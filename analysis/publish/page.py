@@ -20,7 +20,7 @@ from analysis.show.page.pieces import NOTHING, joined, tag, text
 from analysis.show.page.plots.svg import Drawing, Scale, ticks
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import for_html
-from analysis.units import reader
+from analysis.units import owner
 from logger.durations import DAY_S
 from logger.reading import OperatingState
 
@@ -36,8 +36,11 @@ POLICY = Markup(
 )
 #: The page loads itself anew so often, s; the file changes once a minute.
 REFRESH_S = 60
-#: Longest step of time that the plot of the battery bridges, s: at rest an interval lasts 20 min.
-_JOINED_S = 45 * 60.0
+#: The plot of the battery bridges steps of time up to this many times the longest interval of the
+#: log: the middles of two neighbours are no further apart, a short dropout included.
+_JOINED = 1.5
+#: Points of that plot: more than the pixels of a phone are wide.
+_MOST_POINTS = 400
 _WIDTH, _HEIGHT = 340.0, 130.0
 _LEFT, _BELOW, _FONT = 34.0, 16.0, 11.0
 
@@ -197,7 +200,7 @@ def _when(facts: Facts, recent: Recent | None, now_s: float) -> str:
 
 def _battery(recent: Recent | None, now_s: float, note: str) -> Markup:
     points = () if recent is None else recent.voltage
-    if len(points) < 2:
+    if recent is None or len(points) < 2:
         return tag("p", for_html(note or "Nothing was logged in the last 24 hours.", 200))
     least, most = min(v for _, v in points), max(v for _, v in points)
     # Whole steps of 0.2 V, at least three of them: an axis that can be read.
@@ -208,19 +211,22 @@ def _battery(recent: Recent | None, now_s: float, note: str) -> Markup:
         at = x.at(now_s - 3600.0 * hours)
         anchor = "start" if hours == 24 else "end" if hours == 0 else "middle"
         drawing.text(at, _HEIGHT - 3, f"{hours} h ago" if hours else "now", "lab", anchor)
-    thinned = points[:: max(1, len(points) // 400)]
-    for part in _unbroken(thinned):
+    stride = max(1, len(points) // _MOST_POINTS)
+    for whole in _unbroken(points, _JOINED * recent.longest_s):
+        part = [*whole[:-1:stride], whole[-1]]
         drawing.path([x.at(t) for t, _ in part], [y.at(v) for _, v in part], "curve")
     newest = f"{points[-1][1]:.2f} V at {_clock(points[-1][0])}"
     said = f"From {least:.2f} to {most:.2f} V; last {newest}."
     return joined(tag("p", f"Last {newest}"), drawing.render("Battery voltage", said))
 
 
-def _unbroken(points: Sequence[tuple[float, float]]) -> list[list[tuple[float, float]]]:
+def _unbroken(
+    points: Sequence[tuple[float, float]], joined_s: float
+) -> list[list[tuple[float, float]]]:
     """Return the points in parts, cut where nothing was logged: no line bridges what is unknown."""
     parts: list[list[tuple[float, float]]] = []
     for point in points:
-        if not parts or point[0] - parts[-1][-1][0] > _JOINED_S:
+        if not parts or point[0] - parts[-1][-1][0] > joined_s:
             parts.append([])
         parts[-1].append(point)
     return [part for part in parts if len(part) > 1]
@@ -262,7 +268,7 @@ def _days(recent: Recent | None, note: str) -> Markup:
 
 def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_s: float) -> Markup:
     """Return what is left and for how long; nothing once the log is older than that."""
-    told, units = [], reader().units
+    told, units = [], owner().units
     r = facts.reading
     if r is not None and r.fuel_l is not None:
         told.append(f"The charger's gauge says {r.fuel_l * units.per_l:.1f} {units.volume}")
@@ -288,7 +294,11 @@ def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_
 def _health(facts: Facts, limit: float, now_s: float) -> Markup:
     d = facts.document
     if d is None:
-        return tag("p", "No assessment yet: 'ebbwatt report --json FILE' writes one.")
+        return tag(
+            "p",
+            "No assessment yet: 'ebbwatt report --json FILE' writes one, with the FILE that "
+            "'assessment' in [publish] names (report/assessment.json if it names none).",
+        )
     told = [VERDICT_WORDS[Verdict(d["verdict"])]]
     middle, low, high = (number(d, "output", key) for key in ("fraction", "low", "high"))
     if middle is not None and low is not None and high is not None:
@@ -303,7 +313,7 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
         told.append(f"as of {day(end_s)}")
     left = number(d, "remaining", "hours", "median")
     named_s = moment(d, "remaining", "date", "median")
-    if end_s is not None and forecast_too_old(end_s, named_s, now_s):
+    if left is not None and end_s is not None and forecast_too_old(end_s, named_s, now_s):
         told.append("the log is too old to say how many hours are left")
     elif left is not None:
         told.append(f"about {rounded(left, -1)} running hours were left then")

@@ -29,6 +29,8 @@ class Recent:
     """(Unix time, V) of the last 24 hours, in order of time."""
     energy_kwh: tuple[tuple[date, float | None], ...]
     """Energy of the last seven local days, today last; None for a day without a log."""
+    longest_s: float
+    """Length of the longest interval of the week."""
     end_s: float | None = None
     """Unix time at which the log ends."""
 
@@ -58,6 +60,7 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
     ]
     energy_j, logged_s = [0.0] * DAYS, [0.0] * DAYS
     voltage: list[tuple[float, float]] = []
+    longest_s = 0.0
     with Reader(path) as reader:
         fitting = reader.fitting().id
         clocks = reader.clocks()
@@ -68,6 +71,7 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
         ):
             start_s = (start_ms + clocks[int(session)].offset_ms) / 1000.0
             end_s = start_s + length_ms / 1000.0
+            longest_s = max(longest_s, end_s - start_s)
             if now_s - DAY_S <= end_s <= now_s and volts_mv < 1e9:
                 voltage.append(((start_s + end_s) / 2.0, volts_mv / 1000.0))
             for place in range(DAYS):
@@ -80,4 +84,4 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
         (day, joules / 3.6e6 if seconds > 0.0 else None)
         for day, joules, seconds in zip(days, energy_j, logged_s, strict=True)
     )
-    return Recent(tuple(sorted(voltage)), energy, newest_s)
+    return Recent(tuple(sorted(voltage)), energy, longest_s, newest_s)

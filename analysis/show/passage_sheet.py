@@ -12,13 +12,10 @@ from analysis.show.cautions import CAUTIONS, LIMITS, SHORT
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.pieces import heading, joined, paragraphs, table, tag, text
 from analysis.show.wrapping import filled
-from analysis.units import METRIC
+from analysis.units import owner
 
 if TYPE_CHECKING:
-    from datetime import tzinfo
-
     from analysis.fuel.passage import Provision
-    from analysis.units import Units
 
 _NAME = 24
 _TITLE = "Fuel for a passage"
@@ -26,10 +23,9 @@ _TITLE = "Fuel for a passage"
 SHEET = page_kind("sheet for a passage", _TITLE)
 
 
-def rows(
-    found: Provision, zone: tzinfo, units: Units = METRIC, now_s: float = 0.0
-) -> list[tuple[str, str]]:
+def rows(found: Provision, now_s: float) -> list[tuple[str, str]]:
     """Return name and words of each row of the sheet, for who reads it at ``now_s`` (Unix time)."""
+    units = owner().units
     need, unit, scale = found.need, units.volume, units.per_l
     size = units.container(found.container_l)
     told = [
@@ -53,20 +49,20 @@ def rows(
         told.append(("aboard now", f"at least {found.stock_l * scale:.1f} {unit}"))
     told.append(("buy", f"{found.buy} containers of {size}" if found.buy else "nothing"))
     if (by := found.order_by_s) is not None:
-        told.append(_order(found, by, zone, now_s))
+        told.append(_order(found, by, now_s))
     return told
 
 
-def _order(found: Provision, by_s: float, zone: tzinfo, now_s: float) -> tuple[str, str]:
+def _order(found: Provision, by_s: float, now_s: float) -> tuple[str, str]:
     """Say when to order; a day that has passed is no advice."""
     takes = f"delivery takes {found.delivery_d} days"
     if found.depart_s is not None:
-        why = f"departure on {day(found.depart_s, zone)}"
+        why = f"departure on {day(found.depart_s)}"
     elif by_s < now_s and found.out_s is not None:
-        why = f"on usual days the stock may end on {day(found.out_s, zone)}"
+        why = f"on usual days the stock may end on {day(found.out_s)}"
     else:
         why = "no day of departure is named; on usual days the stock lasts until it comes"
-    return ("order by", f"{day(by_s, zone) if by_s >= now_s else 'now'}: {takes}; {why}")
+    return ("order by", f"{day(by_s) if by_s >= now_s else 'now'}: {takes}; {why}")
 
 
 def _drawn(found: Provision) -> str:
@@ -100,20 +96,14 @@ def title(found: Provision) -> str:
 
 
 def lines(
-    found: Provision,
-    label: str,
-    last_s: float | None,
-    width: int,
-    zone: tzinfo,
-    units: Units,
-    now_s: float = 0.0,
+    found: Provision, label: str, last_s: float | None, width: int, now_s: float
 ) -> list[str]:
     """Return the sheet for a terminal, each line at most ``width`` characters (at least 40)."""
     width = max(40, min(width, 100))
-    log = "" if last_s is None else f"; log to {day(last_s, zone)}"
+    log = "" if last_s is None else f"; log to {day(last_s)}"
     out = filled(f"Fuel for a passage: {title(found)}", width)
     out += [*filled(f"{label}{log}", width), ""]
-    for name, words in rows(found, zone, units, now_s):
+    for name, words in rows(found, now_s):
         out += filled(f"  {name:<{_NAME - 2}}{words}", width, " " * _NAME)
     out.append("")
     for note in notes(found):
@@ -121,17 +111,9 @@ def lines(
     return [*out, *filled(SHORT, width)]
 
 
-def page(
-    found: Provision,
-    label: str,
-    made: str,
-    zone: tzinfo,
-    units: Units,
-    version: str,
-    now_s: float = 0.0,
-) -> str:
+def page(found: Provision, label: str, made: str, version: str, now_s: float) -> str:
     """Return the sheet as one self-contained page that prints."""
-    cells = [(text(name), text(words)) for name, words in rows(found, zone, units, now_s)]
+    cells = [(text(name), text(words)) for name, words in rows(found, now_s)]
     body = joined(
         table(f"Fuel for {title(found)}", ("", ""), cells, "tt"),
         paragraphs(*notes(found)),

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.figures import age, day
 from analysis.health.run_table import Limit
 from analysis.text import harmless
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -147,7 +147,7 @@ def _periods(table: RunTable | None, months: int) -> list[Quarter]:
     if table is None or not len(table):
         return []
     edges: list[float] = []
-    zone = reader().zone
+    zone = owner().zone
     first = datetime.fromtimestamp(float(table.start_s.min()), zone)
     month = (first.year * 12 + first.month - 1) // months * months
     last = float(table.start_s.max())

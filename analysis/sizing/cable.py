@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.physics import IEC_60228_FLEXIBLE, conductor_ohm
-from analysis.units import reader
+from analysis.units import owner
 from logger.sections import AWG_MM2
 
 #: Nominal voltage of a block, V: the drop is a part of it (worked examples of the trade).
@@ -83,7 +83,7 @@ class CableAdvice:
         return (
             f"Cable: {size} tinned, {c.length_m:g} m one way: "
             f"{c.current_a:.1f} A lose {c.drop_v:.2f} V, {100 * c.drop:.1f} % ({standard}, "
-            f"{reader().units.temperature(COPPER_C)}). {fuse}"
+            f"{owner().units.temperature(COPPER_C)}). {fuse}"
         )
 
     def document(self) -> dict[str, object]:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.figures import rounded
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -82,7 +82,7 @@ def _cost(one: UnitOnBoat) -> list[str]:
         f"{rounded(one.price_per_year, -1)}"
     )
     if one.fuel_per_year is not None and one.litres_per_year:
-        units = reader().units
+        units = owner().units
         amount = one.litres_per_year * units.per_l
         fuel, each = f"{amount:.0f} {units.volume}", one.fuel_per_year / amount
         text += (

@@ -27,7 +27,7 @@ from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
 from analysis.text import counted, harmless
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -216,7 +216,7 @@ def fuel(pen: Pen, facts: Facts, *, full: bool = True) -> list[Text]:
     f = facts.fuel
     if f is None:
         return []
-    parts, units = [], reader().units
+    parts, units = [], owner().units
     if f.days.median is not None or f.days.low is not None:
         parts.append(f"{figure_with_ends(f.days, 'days')} left{dated(f.as_of_s, facts.now_s)}")
     if full and f.litres != Span():
@@ -268,7 +268,7 @@ def _event(event: Event, facts: Facts) -> str:
     words = PERSON_WORDS.get(event.kind) or harmless(event.kind, 20)
     text = f"{minute(event.time_s, facts.zone)} {words}"
     if event.kind == "fuel" and event.amount is not None:
-        text += f" {reader().units.litres(event.amount)}"
+        text += f" {owner().units.litres(event.amount)}"
     note = harmless(event.text, 60)
     return f"{text}: {note}" if note else text
 

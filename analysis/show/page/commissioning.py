@@ -37,7 +37,7 @@ from analysis.show.page.pieces import (
 )
 from analysis.show.page.style import STYLE
 from analysis.text import for_html
-from analysis.units import in_degrees, reader
+from analysis.units import in_degrees, owner
 
 if TYPE_CHECKING:
     from analysis.installation.checklist import Item, Tick
@@ -89,7 +89,7 @@ def record(check: FitCheck, made_s: float, version: str, who: Identity | None = 
             _cautions(),
             signatures(_SIGNATURES),
         ),
-        f"Dates are year-month-day, {reader().days_of()}. Intervals are 90 %. Output in per cent "
+        f"Dates are year-month-day, {owner().days_of()}. Intervals are 90 %. Output in per cent "
         f"of rated. {LIMITS}",
         version,
         _STYLE,

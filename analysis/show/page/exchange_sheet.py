@@ -14,7 +14,7 @@ from analysis.show.page.pieces import heading, joined, listing, paragraphs, tabl
 from analysis.show.phrases import decline_sentence, output_clause, sentence
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import counted, for_html
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -71,7 +71,7 @@ def sheet(found: Exchanged, who: Identity, made_s: float, version: str) -> str:
         signatures(("exchanged by (name, firm)", "date", "signature", "owner's signature")),
     )
     footer = (
-        f"Dates are year-month-day, {reader().days_of()}. Intervals are 90 %. Output in % of "
+        f"Dates are year-month-day, {owner().days_of()}. Intervals are 90 %. Output in % of "
         f"rated. {LIMITS}"
     )
     made = f"Made {clock(made_s)} by ebbwatt {version}."
@@ -170,7 +170,7 @@ def _dates(f: Figures | None) -> str:
 def _measure() -> Markup:
     rows = [
         (text(what), tag("span", _BLANK, " ", text(unit), class_="whole"))
-        for what, unit in (*_MEASURE, (_WARM, reader().units.degree))
+        for what, unit in (*_MEASURE, (_WARM, owner().units.degree))
     ]
     return joined(
         heading("Measured at the exchange"), table("For the pen", ("what", "seen"), rows, "tt")

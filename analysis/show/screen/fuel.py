@@ -15,21 +15,20 @@ from analysis.physics import (
     fuel_balance,
 )
 from analysis.show.wrapping import filled
-from analysis.units import METRIC
+from analysis.units import owner
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from analysis.fuel.passage import Provision
     from analysis.fuel.result import FuelOutlook
-    from analysis.units import Units
 
 
-def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METRIC) -> list[str]:
+def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 40).
 
     ``check`` is a sentence that holds the fuel use against the loss of output, if there is one.
     """
-    width = max(40, min(width, 100))
+    width, units = max(40, min(width, 100)), owner().units
     out = ["How long the fuel lasts", ""]
     rows = [
         (
@@ -95,7 +94,7 @@ def lines(found: FuelOutlook, check: str | None, width: int, units: Units = METR
     out += filled(text + ". In brackets: 90 % interval.", width)
     if check:
         out += filled(check, width)
-    return [*out, "", *_body(found, width, units)]
+    return [*out, "", *_body(found, width)]
 
 
 def _days(passage: Provision) -> str:
@@ -114,8 +113,9 @@ def _of_year(found: FuelOutlook) -> str:
     return f", on {energy(year.kwh)} in {which} {year.days:.0f} days to {day(year.end_s)}"
 
 
-def _body(found: FuelOutlook, width: int, units: Units) -> list[str]:
+def _body(found: FuelOutlook, width: int) -> list[str]:
     """Return what the fuel makes, with the limits."""
+    units = owner().units
     balance = fuel_balance(found.use.estimate, found.mean_c)
     per_unit = energy_kwh_per_l(found.mean_c) / units.per_l
     made = (

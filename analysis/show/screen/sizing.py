@@ -9,7 +9,7 @@ from analysis.figures import rounded
 from analysis.show.wrapping import filled, wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import SCREEN_LINES, harmless
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -159,12 +159,12 @@ def _years(value: float | None) -> str:
 
 
 def _per_year() -> str:
-    return f"{reader().units.volume.removeprefix('US ')}/year"
+    return f"{owner().units.volume.removeprefix('US ')}/year"
 
 
 def _fuel(one: UnitOnBoat) -> str:
     litres = one.litres_per_year
-    return "-" if litres is None else f"{litres * reader().units.per_l:.0f}"
+    return "-" if litres is None else f"{litres * owner().units.per_l:.0f}"
 
 
 def _tens(value: float | None) -> str:

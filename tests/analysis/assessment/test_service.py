@@ -13,7 +13,7 @@ from analysis.history.history import STATE_CODE
 from analysis.show.freshness import with_forecast_suspended
 from analysis.show.phrases import next_actions
 from analysis.show.service import last_done, when_due
-from analysis.units import Reader
+from analysis.units import Owner
 from logger.config import ServiceConfig, load_config
 from logger.errors import ConfigError, UsageError
 from logger.event import Event
@@ -144,7 +144,7 @@ def test_the_day_of_fitting_is_one_of_the_boats_zone(monkeypatch):
     boat = replace(case.config.boat, timezone=zone.key)
     (job,) = Case(case.history, replace(case.config, boat=boat)).service
     assert job.by_months_s == datetime(2025, 1, 15, tzinfo=zone).timestamp()
-    monkeypatch.setattr("analysis.units._readers", [Reader(zone)])
+    monkeypatch.setattr("analysis.units._owners", [Owner(zone)])
     assert when_due(job, BEGUN_S) == "due 2025-01-15"
 
 

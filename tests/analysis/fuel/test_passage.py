@@ -11,7 +11,7 @@ import pytest
 from analysis.estimate import Span
 from analysis.fuel.passage import ChargerNow, Provision, Trip, need, supply_kwh
 from analysis.show.passage_sheet import lines, page
-from analysis.units import METRIC, Units, area_mm2, awg
+from analysis.units import METRIC, Owner, Units, area_mm2, awg
 
 #: 110 W at 13.2 V, on a bank that keeps 85 % of what it is given.
 CHARGER = ChargerNow(volts=13.2, amps=110.0 / 13.2, efficiency=0.85, capacity_ah=0.0)
@@ -66,7 +66,7 @@ def test_what_to_buy_and_until_when():
 
 @pytest.mark.parametrize("width", [40, 80])
 def test_the_sheet_says_it_all_on_one_screen(width):
-    told = lines(plan(), "Dabchick", None, width, UTC, METRIC)
+    told = lines(plan(), "Dabchick", None, width, 0.0)
     assert max(map(len, told)) <= width
     text = " ".join(" ".join(told).split())
     for words in ("21 days under way and 5 at anchor", "32 L (28 to 36 L)", "3 more days under way",
@@ -78,15 +78,16 @@ def test_the_sheet_says_it_all_on_one_screen(width):
 
 
 def test_the_sheet_is_a_page_that_escapes_what_it_is_told():
-    made = page(plan(), "<script>", "Made today.", UTC, METRIC, "1")
+    made = page(plan(), "<script>", "Made today.", "1", 0.0)
     assert "<script" not in made
     assert "5 containers of" in made
     assert "Methanol is toxic" in made
 
 
-def test_american_units():
+def test_american_units(monkeypatch):
+    monkeypatch.setattr("analysis.units._owners", [Owner(units=Units(us=True))])
     # 1 US gallon is 3.785411784 L (NIST SP 811): 32 L are 8.5 gallons, 10 L are 2.64.
-    text = " ".join(lines(plan(), "x", None, 100, UTC, Units(us=True)))
+    text = " ".join(lines(plan(), "x", None, 100, 0.0))
     assert re.search(r"8\.5 US gal \(7\.4 to 9\.5 US gal\)", text)
     assert "containers of 2.64 US gal" in text
     assert Units(us=True).temperature(20.0) == "68 degF"

@@ -24,6 +24,7 @@ NOW_S = 1_764_400_060.0
 RECENT = Recent(
     tuple((NOW_S - 86400.0 + 600.0 * k, 12.6 + 0.005 * k) for k in range(144)),
     tuple((date(2025, 11, 23 + k), None if k == 2 else 0.1 * k) for k in range(7)),
+    longest_s=600.0,
 )
 
 
@@ -89,6 +90,24 @@ def test_no_line_bridges_hours_in_which_nothing_was_logged():
     whole = RECENT.voltage
     assert paths(whole) == 1
     assert paths((*whole[:50], *whole[100:])) == 2
+
+
+@pytest.mark.parametrize(
+    ("rest_s", "running_s"), [(600, 60), (600, 10), (1200, 60), (3600, 60), (3600, 10)]
+)
+def test_the_line_begins_where_the_log_does_whatever_its_intervals(rest_s, running_s):
+    # Four hours of rest, then twenty of running, a point in the middle of each interval.
+    begin_s = NOW_S - 86400.0
+    times = [begin_s + rest_s * (k + 0.5) for k in range(4 * 3600 // rest_s)]
+    times += [begin_s + 14400.0 + running_s * (k + 0.5) for k in range(20 * 3600 // running_s)]
+    day = replace(RECENT, voltage=tuple((t, 12.8) for t in times), longest_s=float(rest_s))
+    text = page(facts(document=None), day, None, NOW_S, 0.6)
+    (line,) = re.findall(r'<path[^>]*class="curve"[^>]*>', text)
+    first, *_, last = (float(x) for x in re.findall(r"[ML](-?[0-9.]+) ", line))
+    left, right = 34.0, 336.0
+    at = [left + (right - left) * (t - begin_s) / 86400.0 for t in (times[0], times[-1])]
+    assert (first, last) == pytest.approx(at, abs=0.2)
+    assert line.count("L") < 500, "more points than pixels of a phone"
 
 
 def test_nothing_is_loaded_and_nothing_runs():

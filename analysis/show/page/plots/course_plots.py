@@ -10,7 +10,7 @@ from analysis.installation.loop_resistance import SHARP_S
 from analysis.show.page.pieces import NOTHING
 from analysis.show.page.plots.axes import bottom_axis, left_axis, plain_marks
 from analysis.show.page.plots.svg import CIRCLE, Drawing, Scale
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -34,7 +34,7 @@ def fuel_plot(matter: Matter, size: Size) -> Markup:
         return NOTHING
     middle = np.array([(c.begin_s + c.end_s) / 2.0 for c in counted])
     hours = np.interp(middle, table.start_s, table.runtime_h)
-    units = reader().units
+    units = owner().units
     used = np.array([c.l_per_kwh for c in counted]) * units.per_l
     name, digits = ("US gallons", 3) if units.us else ("litres", 2)
     drawing = Drawing(size.width, _PANEL + _BELOW, f"fuel-{size.kind}")

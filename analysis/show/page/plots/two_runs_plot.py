@@ -10,7 +10,7 @@ from analysis.figures import day
 from analysis.show.page.plots.axes import bottom_axis, left_axis, plain_marks
 from analysis.show.page.plots.labels import Labels, Place
 from analysis.show.page.plots.svg import Drawing, Scale
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -67,11 +67,11 @@ def _temperature(
 
 def _shown(run: RunCourse) -> Floats:
     """Return the compartment's temperature in the reader's unit."""
-    return 1.8 * run.temperature_c + 32.0 if reader().units.us else run.temperature_c
+    return 1.8 * run.temperature_c + 32.0 if owner().units.us else run.temperature_c
 
 
 def _degree() -> str:
-    return reader().units.degree.replace("deg", "\N{DEGREE SIGN}")
+    return owner().units.degree.replace("deg", "\N{DEGREE SIGN}")
 
 
 def _line(

@@ -24,7 +24,7 @@ from analysis.show.page.report.evidence import remaining
 from analysis.show.page.report.output import over_dates
 from analysis.show.tables import faults, noted, quarters, years
 from analysis.text import for_html
-from analysis.units import in_degrees, reader
+from analysis.units import in_degrees, owner
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -53,7 +53,7 @@ def use(matter: Matter) -> Markup:
         for y in years(a.run_table)
     ]
     sums = (f"{a.running_hours:.0f}", f"{a.energy_kwh:.1f}", f"{a.charge_ah:.0f}")
-    caption = text(f"Energy delivered, by quarter of the year ({reader().days_of()}).")
+    caption = text(f"Energy delivered, by quarter of the year ({owner().days_of()}).")
     return joined(
         tag("figure", *plots, tag("figcaption", caption)),
         table(
@@ -79,7 +79,7 @@ def log_events(matter: Matter) -> Markup:
         (
             text(day(row.time_s)),
             text(row.what),
-            "" if row.amount_l is None else text(reader().units.litres(row.amount_l)),
+            "" if row.amount_l is None else text(owner().units.litres(row.amount_l)),
             for_html(row.note),
         )
         for row in everything[:MOST_EVENTS]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.pieces import heading, joined, listing, paragraphs, tag, text
-from analysis.units import reader
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -20,7 +20,7 @@ def method(_: Matter) -> Markup:
         heading("Method in short"),
         paragraphs(
             "A run counts with its settled early output, brought to "
-            f"{reader().units.temperature(25.0)} where the temperature is logged. Where the "
+            f"{owner().units.temperature(25.0)} where the temperature is logged. Where the "
             "battery set the current, the output seen is the least that the charger can give. A "
             "line is fitted over running hours; sudden steps, and what a rest "
             "brings back, are kept apart. The remaining life ends when the forecast falls below "

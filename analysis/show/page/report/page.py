@@ -24,7 +24,7 @@ from analysis.show.page.report.findings import (
 )
 from analysis.show.page.report.method import by_hand, cautions, method
 from analysis.show.page.report.output import output
-from analysis.units import reader
+from analysis.units import owner
 from logger.system.output import write_whole
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def page(matter: Matter) -> str:
             *(tag("div", *(section(matter) for section in leaf), class_="leaf") for leaf in LEAVES)
         ),
         "Percentages are of rated output unless said otherwise. Dates are year-month-day, "
-        f"{reader().days_of()}. Intervals are 90 %.",
+        f"{owner().days_of()}. Intervals are 90 %.",
         matter.version,
     )
 
