@@ -193,10 +193,10 @@ def energy(kwh: float) -> str:
 def charge(ah: float) -> str:
     """Return charge to about the accuracy of a log, a percent.
 
-    >>> charge(85.3), charge(29783.0)
-    ('85 Ah', '29800 Ah')
+    >>> charge(3.42), charge(85.3), charge(29783.0)
+    ('3.4 Ah', '85 Ah', '29800 Ah')
     """
-    return f"{rounded(ah, 0 if ah < 999.5 else -1 if ah < 9995.0 else -2)} Ah"
+    return f"{rounded(ah, 1 if ah < 9.95 else 0 if ah < 999.5 else -1 if ah < 9995.0 else -2)} Ah"
 
 
 def hours_words(life_h: float | tuple[float, float] | None) -> str:

@@ -71,7 +71,7 @@ CARD = Guide(
         day on ext4 with blocks of 4096 bytes, which is what a board's image has; 27 MB with blocks
         of 1024 bytes; at rest a twentieth of either. So give the log a small partition of its own,
         made once with the first line below and mounted by the second, a line of /etc/fstab.
-        'ebbwatt check' tells the size of the blocks under a log.""",
+        'ebbwatt check' tells of blocks of 4096 bytes under the log of a live source.""",
         """ sudo mkfs.ext4 -b 1024 -L ebbwatt /dev/disk/by-id/...-part3
  LABEL=ebbwatt /var/lib/ebbwatt ext4 noatime,nofail 0 2""",
         """The first line erases that partition: look twice at its name. The mount option lazytime

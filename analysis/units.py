@@ -1,7 +1,7 @@
 """Units and days as the owner reads them, by ``units`` and ``timezone`` of [boat].
 
-Inside, everything is metric and Unix time. A process works for one owner, so a command says once
-who reads (:func:`read_as`); until then it is metric and UTC.
+Inside, everything is metric and Unix time. A command works for one owner and says once who
+reads (:func:`read_as`); until then it is metric and UTC. A fleet has many (:func:`reading_as`).
 
 1 US gallon = 3.785 411 784 L (exact; NIST SP 811, appendix B.8). Wire of AWG number n has a
 diameter of 0.127 mm x 92^((36 - n) / 39) (ASTM B258); 1/0, 2/0, 3/0 and 4/0 stand for 0 to -3.
@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import math
 import re
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from datetime import tzinfo
 
     from logger.config import BoatConfig
@@ -113,6 +115,17 @@ _owners = [Owner()]
 def read_as(boat: BoatConfig) -> None:
     """Write days and amounts from now on as the owner of a boat reads them."""
     _owners[0] = Owner(boat.zone, units_of(boat.units))
+
+
+@contextmanager
+def reading_as(boat: BoatConfig) -> Iterator[None]:
+    """Write as the owner of this boat reads, and afterwards as before."""
+    before = owner()
+    read_as(boat)
+    try:
+        yield
+    finally:
+        _owners[0] = before
 
 
 def owner() -> Owner:

@@ -12,6 +12,8 @@ from logger.errors import UsageError
 PERSON_KINDS = ("fuel", "service", "renewal", "replacement", "reading", "note")
 #: Kinds that a command records for a person: a ticked item of the fitter's check list.
 COMMAND_KINDS = ("check",)
+#: The kind that records an exchange of the charger.
+EXCHANGE = "replacement"
 #: What a command records of itself: an import was taken back. ``amount`` is its intervals.
 IMPORT_UNDONE = "import_undone"
 #: Most characters of an event's text: a remark of some sentences (judgement).

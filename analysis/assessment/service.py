@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment.usage import expected_date
-from analysis.figures import iso
+from analysis.figures import day, iso
 from analysis.health.evidence import NEW_WITHIN_D
 from logger.durations import DAY_S, YEAR_D, YEAR_S
 from logger.errors import UsageError
@@ -56,6 +56,8 @@ class Due:
     """Whether hours before the log began are in ``left_h``, by the boat's use over the year."""
     unknown: bool = False
     """Whether the job has hours, but nothing tells how many of them are used."""
+    zone: tzinfo = UTC
+    """Zone of the owner's days."""
 
     def due_s(self) -> float | None:
         """Return the Unix time at which it is due, None where it is not known."""
@@ -81,7 +83,7 @@ class Due:
             "last": iso(self.last_s),
             "hours_left": None if self.left_h is None else round(self.left_h, 1),
             "hours_estimated": self.estimated,
-            "due": None if self.due_s() is None else str(iso(self.due_s()))[:10],
+            "due": None if (when_s := self.due_s()) is None else day(when_s, self.zone),
             "due_by": self.due_by(),
         }
 
@@ -169,6 +171,7 @@ def _due(
         by_months_s,
         estimated=then is not None and then.estimated,
         unknown=job.hours is not None and then is None,
+        zone=zone,
     )
 
 
@@ -193,10 +196,10 @@ def _hours_then(
         at_h = np.concatenate(([begin_h], hours.at_end_h))
         return _Then(float(np.interp(last_s, ends_s, at_h)))
     if last_s is None and hours.counted:
-        passed_h = (
-            np.inf if fitted is None else (begin_s - _midnight_s(fitted, zone) + DAY_S) / 3600.0
-        )
-        if begin_h <= passed_h:
+        passed_s = NEW_WITHIN_D * DAY_S
+        if fitted is not None:
+            passed_s = begin_s - _midnight_s(fitted, zone) + DAY_S
+        if begin_h <= passed_s / 3600.0:
             return _Then(0.0)  # the counter may have begun with the fitting: the unit was new
     if last_s is None and fitted is None:
         return None
@@ -212,8 +215,8 @@ def _hours_then(
     return _Then(max(then_h, 0.0) if hours.counted else then_h, estimated=True)
 
 
-def _midnight_s(day: date, zone: tzinfo) -> float:
-    return datetime.combine(day, time(), zone).timestamp()
+def _midnight_s(date_: date, zone: tzinfo) -> float:
+    return datetime.combine(date_, time(), zone).timestamp()
 
 
 def _months_on(time_s: float, months: float, zone: tzinfo) -> float:
@@ -222,6 +225,6 @@ def _months_on(time_s: float, months: float, zone: tzinfo) -> float:
     start = datetime.fromtimestamp(time_s, zone)
     number = start.year * 12 + start.month - 1 + whole
     year, month = number // 12, number % 12 + 1
-    day = min(start.day, calendar.monthrange(year, month)[1])
-    later = start.replace(year=year, month=month, day=day)
+    last = calendar.monthrange(year, month)[1]
+    later = start.replace(year=year, month=month, day=min(start.day, last))
     return (later + timedelta(days=(months - whole) * YEAR_D / 12.0)).timestamp()

@@ -151,8 +151,8 @@ def _why_unknown(case: Situation) -> Reason:
         )
     return Reason(
         "too_few_runs",
-        f"only {case.values} of {counted(case.runs, 'run')} "
-        f"{'shows' if case.values == 1 else 'show'} how much the charger can give; at least 4 "
+        f"{case.values or 'none'} of {counted(case.runs, 'run')} "
+        f"{'shows' if case.values <= 1 else 'show'} how much the charger can give; at least 4 "
         f"runs, and one in 25, must do so",
     )
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 HELP = "record and list what was done: fuel, service, renewal, replacement, checks, notes"
 DESCRIPTION = (
-    "Records what was done to the charger, or list it. Fuel changes tell how much fuel a\n"
+    "Records what was done to the charger, or lists it. Fuel changes tell how much fuel a\n"
     "kilowatt-hour takes and how long the fuel lasts. Give times with their offset (Z is UTC).\n"
     "'add reading' keeps what a clamp meter and a voltmeter showed in a run. The log of those\n"
     "minutes then shows how far the current sensor is off, and every output is corrected by it.\n"

@@ -88,8 +88,9 @@ def _record(args: argparse.Namespace, config: Config) -> None:
     """Add the event and move the configuration: both or neither."""
     from analysis.commands.event import time_of
     from analysis.exchange.configuration import moved, replace_kept
-    from analysis.exchange.record import KIND, recorded
+    from analysis.exchange.record import recorded
     from logger.errors import EbbwattError, UsageError
+    from logger.event import EXCHANGE
     from logger.store.events import add_event, list_events, strike_event
     from logger.store.file_format.carried import carry
     from logger.store.records import keep_configuration
@@ -111,7 +112,9 @@ def _record(args: argparse.Namespace, config: Config) -> None:
     there = [e for _, e in recorded(list_events(config.store.path)) if e.new == exchange.new]
     event = None
     if not there:  # else an earlier try was cut off after the event
-        event = add_event(config.store.path, KIND, time_s=time_s, now_s=now_s, text=exchange.text())
+        event = add_event(
+            config.store.path, EXCHANGE, time_s=time_s, now_s=now_s, text=exchange.text()
+        )
     try:
         kept = replace_kept(config.path, text)
     except EbbwattError:

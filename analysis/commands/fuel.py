@@ -184,8 +184,10 @@ def _with_passage(
         )
     if planned is not None:
         return replace(found, passage=planned)
-    why = "the log holds no run yet" if charger is None else load.withheld
-    why = f"{why or 'too few days show the load'}; name the load with --watts W"
+    if charger is None:
+        why = "the log holds no run yet"
+    else:
+        why = f"{load.withheld or 'too few days show the load'}; name the load with --watts W"
     return replace(found, withheld=found.withheld | {"passage": why})
 
 
@@ -230,6 +232,7 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
     """
     if len(found.use.counted) < 4:
         return None
+    from analysis.estimate import Z90
     from analysis.fuel.cross_check import rise_of_output, rise_of_use
 
     seen = rise_of_use(found.use)
@@ -237,9 +240,10 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
     if seen is None or expected is None:
         return None
     apart = abs(seen[0] - expected) > 2.0 * seen[1] + 0.05
+    low, high = seen[0] - Z90 * seen[1], seen[0] + Z90 * seen[1]
     return (
         f"Between its first and last containers the use rose by {100 * seen[0]:.0f} % "
-        f"({100 * (seen[0] - seen[1]):.0f} to {100 * (seen[0] + seen[1]):.0f} %); "
+        f"({100 * low:.0f} to {100 * high:.0f} %); "
         f"the loss of output explains {100 * expected:.0f} %. "
         + (
             "The two should agree: check the fuel and the recorded changes."

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.errors import UsageError
-from logger.event import LONGEST_NAME, clean_text
+from logger.event import EXCHANGE, LONGEST_NAME, clean_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from logger.event import Event
 
-KIND = "replacement"
 #: Longest serial number, characters: what fits one line of the sheet (our choice).
 _LONGEST_SERIAL = 60
 _TEXT = re.compile(
@@ -93,7 +92,7 @@ def recorded(events: Iterable[Event]) -> list[tuple[float, Exchange]]:
     """Return (Unix time, exchange) of each recorded exchange that was not struck, oldest first."""
     found = []
     for event in sorted(events, key=lambda e: e.time_s):
-        told = _TEXT.fullmatch(event.text) if event.kind == KIND and not event.struck else None
+        told = _TEXT.fullmatch(event.text) if event.kind == EXCHANGE and not event.struck else None
         if told is None:
             continue
         serial = "" if told[1] == "not known" else told[1]

@@ -25,6 +25,8 @@ class Job:
     """Running hours until it is due at the end of the log, negative where it is overdue."""
     by_hours: bool = False
     """Whether its hours make it due then: the date supposes that the boat is used as before."""
+    estimated: bool = False
+    """Whether hours before its log began are estimated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,9 @@ def _job(table: dict[str, Any]) -> Job:
     left_h = None if left is None else _number(left)
     # Earlier documents do not say which of the two it is.
     by_hours = table["due_by"] == "hours" if "due_by" in table else left_h is not None
-    return Job(str(table["name"]), _day(table["due"]), left_h, by_hours)
+    return Job(
+        str(table["name"]), _day(table["due"]), left_h, by_hours, bool(table.get("hours_estimated"))
+    )
 
 
 def _course(hours: Any, outputs: Any) -> tuple[tuple[float, float], ...]:  # noqa: ANN401

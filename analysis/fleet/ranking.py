@@ -127,6 +127,9 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
         return
     if facts.verdict == "replace":
         yield Standing.REPLACE, facts.reason
+    if not facts.until_s:
+        yield Standing.NOT_ASSESSED, "its log holds no span of time yet"
+        return
     silent = (now_s - facts.until_s) / DAY_S
     near = _chance_in_words(boat, facts, horizon_days)
     # Nobody knows how a boat was used since its log ended.
@@ -175,7 +178,12 @@ def _due_in_words(facts: Facts, now_s: float) -> list[str]:
     for job in facts.service:
         when_s = job.due_s
         if job.left_h is not None and job.left_h <= 0.0:
-            hours = f"overdue by {-job.left_h:.0f} h" if job.left_h < -0.5 else "due by its hours"
+            about = "about " if job.estimated else ""
+            hours = (
+                f"overdue by {about}{-job.left_h:.0f} h"
+                if job.left_h < -0.5
+                else "due by its hours"
+            )
             found.append((facts.until_s, f"{job.name} {hours} when the log ended"))
         elif when_s is not None and when_s <= now_s and not job.by_hours:
             found.append((when_s, f"{job.name} due since {day(when_s)}"))

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from logger.config import UnitConfig, carried_config
 from logger.errors import ConfigError
+from logger.event import EXCHANGE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from logger.event import Event
     from logger.store.reader import Fitting
 
-#: The kind of event that records an exchange.
-EXCHANGE = "replacement"
 #: Kinds of event from before the exchange that still count for the new charger: the container stays
 #: aboard, a remark may explain what comes later, and the check list has its own first day.
 _STAY_ABOARD = ("fuel", "note", "check")
@@ -64,20 +63,19 @@ def time_of(
     events
         The events of the log.
     """
-    if fitting.fitted is None:
-        return FittingTime()
     at_s: dict[str, float] = {}  # by day of the calendar; the last exchange of a day counts
     for event in sorted(events, key=lambda e: e.time_s):
         if event.kind == EXCHANGE and not event.struck:
             day = datetime.fromtimestamp(event.time_s, config.boat.zone).date()
             at_s[day.isoformat()] = event.time_s
-    of_label = {f.fitted: f for f in known if f.label == fitting.label and f.fitted is not None}
-    days = list(of_label)
+    own = fitting.fitted or ""  # a charger whose day nobody knows was there before the dated ones
+    of_label = {f.fitted or "": f for f in known if f.label == fitting.label}
+    days = [day for day in of_label if day]
     if config.charger.label == fitting.label and config.charger.fitted is not None:
         days.append(config.charger.fitted.isoformat())
-    earlier = [day for day in of_label if day < fitting.fitted]
-    later = [day for day in days if day > fitting.fitted]
-    began_s, ended_s = _near(at_s, fitting.fitted), _near(at_s, min(later)) if later else None
+    earlier, later = [d for d in of_label if d < own], [d for d in days if d > own]
+    began_s = _near(at_s, own) if own else None
+    ended_s = _near(at_s, min(later)) if later else None
     return FittingTime(
         -math.inf if began_s is None else began_s,
         math.inf if ended_s is None else ended_s,
@@ -90,10 +88,7 @@ def _near(at_s: dict[str, float], day: str) -> float | None:
 
     Who records it by hand may be a day late, and a boat may change her time zone.
     """
-    try:
-        fitted = date.fromisoformat(day)
-    except ValueError:  # another program wrote it
-        return None
+    fitted = date.fromisoformat(day)
     days = (fitted + timedelta(days=apart) for apart in (0, 1, -1))
     return next((at_s[d.isoformat()] for d in days if d.isoformat() in at_s), None)
 

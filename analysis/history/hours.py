@@ -113,10 +113,8 @@ def running_hours(
 
 
 def credible_growth_h(passed_h: Floats) -> Floats:
-    """Return the most by which a counter may grow in a time, h; it overwrites ``passed_h``."""
-    passed_h *= 1.0 + SLACK_SHARE
-    passed_h += SLACK_H
-    return passed_h
+    """Return the most by which a counter may grow in a time, h."""
+    return passed_h * (1.0 + SLACK_SHARE) + SLACK_H
 
 
 def _unseen_h(end_s: Floats, duration_s: Floats, running: Flags) -> float:

@@ -104,7 +104,7 @@ def counter_findings(runs: Runs) -> tuple[list[Finding], float | None]:
     stuck = _stuck(runs, grown, course)
     if stuck is not None:
         return [stuck], stuck.since_s
-    sound = forward & (gained <= credible_growth_h(passed.copy()))
+    sound = forward & (gained <= credible_growth_h(passed))
     return _pace(
         float(gained[sound].sum()), float(ran[sound].sum()), float(passed[sound].sum()), course
     )
@@ -187,7 +187,7 @@ def _in_turn(runs: Runs, grown: Growth) -> Finding | None:
     """Return a finding where two counters stand in the log in turn: two boats in one log."""
     value = runs.log.runtime_h[grown.told]
     change = np.diff(value)
-    room = credible_growth_h(grown.passed_h.copy())
+    room = credible_growth_h(grown.passed_h)
     back, ahead = change < -room, change > room
     # A counter that is reset starts again; only where it comes back up there are two of them.
     if min(int(back.sum()), int(ahead.sum())) < _IN_TURN:

@@ -33,6 +33,7 @@ from analysis.inputs.zero import (
     without_zero,
     zero_finding,
 )
+from logger.event import EXCHANGE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -163,7 +164,7 @@ def _exchanged_s(history: History) -> float:
         (
             e.time_s
             for e in history.events
-            if e.kind == "replacement" and not e.struck and e.time_s <= end_s
+            if e.kind == EXCHANGE and not e.struck and e.time_s <= end_s
         ),
         default=-np.inf,
     )

@@ -72,7 +72,7 @@ def _by_counter(log: History) -> tuple[Flags, Flags]:
     value, end_h = log.runtime_h[at], log.end_s[at] / 3600.0
     growth, passed_h = np.diff(value), np.diff(end_h)
     # What happened in a silence of the log is not known, nor at a jump.
-    seen = (growth >= 0.0) & (growth <= credible_growth_h(passed_h.copy())) & (passed_h <= STANDS_H)
+    seen = (growth >= 0.0) & (growth <= credible_growth_h(passed_h)) & (passed_h <= STANDS_H)
     covered_h = float(passed_h[seen].sum())
     share = float(growth[seen].sum()) / max(covered_h, 1e-9)
     if not GROWS_LEAST < share < GROWS_MOST:

@@ -102,7 +102,8 @@ def find_zero(runs: Runs, rated_a: float) -> Zero | None:
             return _zero(found, sure=True)
     # The lowest current that stands still, where nothing says that it is one.
     found = _by_block(log, current, low & known.untold, rated_a)
-    volts = float(np.nanmedian(log.voltage_mean_v)) if found else 12.0
+    known_v = log.voltage_mean_v[np.isfinite(log.voltage_mean_v)]
+    volts = float(np.median(known_v)) if found and len(known_v) else 12.0
     free = [block for block in found if block[2] >= FREE_V * volts / 12.0]
     return _zero(free, sure=True) or _zero(found, sure=False)
 

@@ -21,6 +21,7 @@ from analysis.installation.warming import rise_trend, warmth
 from analysis.installation.window import LogWindow
 from analysis.physics import CELLS_PER_BLOCK, blocks_in_series, conductor_ohm, ventilation_m3_per_h
 from logger.errors import UsageError
+from logger.event import EXCHANGE
 from logger.store.reader import Reader
 
 if TYPE_CHECKING:
@@ -167,7 +168,7 @@ def _iec_ohm(config: Config, wiring: WiringConfig) -> float:
 
 def _since_replacement(history: History) -> History:
     """Leave out the log of an earlier charger, if only an event records the exchange."""
-    times = [e.time_s for e in history.events if e.kind == "replacement" and not e.struck]
+    times = [e.time_s for e in history.events if e.kind == EXCHANGE and not e.struck]
     begun = [t for t in times if len(history) and t < history.end_s[-1]]
     return history.select(history.start_s >= max(begun)) if begun else history
 

@@ -25,7 +25,6 @@ def when_due(due: Due, now_s: float) -> str:
         return f"overdue by {about}{-due.left_h:.0f} h" if due.left_h < -0.5 else "due now"
     if due.by_months_s is not None and due.by_months_s <= now_s:
         return f"overdue since {day(due.by_months_s)}"
-    by_use = due.by_use_s is not None and due.by_use_s == due.due_s()
     when_s = due.due_s()
     left = "" if due.left_h is None else f"in {about}{due.left_h:.0f} h of running"
     if due.unknown:
@@ -33,7 +32,7 @@ def when_due(due: Due, now_s: float) -> str:
         return unknown if when_s is None else f"due {day(when_s)}; {unknown}"
     if when_s is None:
         return f"due {left}"
-    if not by_use:
+    if due.due_by() != "hours":
         other = f", or {left}" if left else ""
         return f"due {day(when_s)}{other}"
     date = day(when_s) if when_s - now_s < _NEAR_D * DAY_S else day(when_s)[:7]

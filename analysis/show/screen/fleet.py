@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 NARROWEST, WIDEST = 40, 120
 #: Below this width a boat's reason stands below its name.
 _BESIDE = 80
-_PLACE, _STANDING = 4, 11
+_PLACE, _STANDING = 4, 12
 #: Boats that are listed at most: nobody reads further in a terminal.
 MOST_LISTED = 200
 #: Longest reason, characters.

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from analysis.installation.result import FitCheck
 
-_NAMES = 24
+_NAMES = 26
 #: A figure with its interval that says its unit twice.
 _TWICE = re.compile(r"^(\S+) (\S+) \((.*) \2\)$")
 
