@@ -135,7 +135,7 @@ def clock(time_s: float, form: str = "%Y-%m-%d %H:%M") -> str:
 
 def _day_text(time_s: float, width_s: float) -> str:
     """Return an ISO date as precise as the width of its interval allows: year, month or day."""
-    moment = datetime.fromtimestamp(time_s, UTC)
+    moment = datetime.fromtimestamp(time_s, owner().zone)
     if width_s > 6 * YEAR_S:
         return moment.strftime("%Y")
     if width_s > 120 * DAY_S:

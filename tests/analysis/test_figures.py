@@ -1,12 +1,14 @@
 """Figures are written to the digits that their uncertainty allows, and dates are ISO."""
 
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from analysis.estimate import Span
 from analysis.figures import (
     age,
+    charge,
     clock_hours,
     date_ends,
     date_figure,
@@ -17,6 +19,7 @@ from analysis.figures import (
     figure_with_ends,
     rounded,
 )
+from analysis.units import Owner
 
 
 # Particle Data Group, Review of Particle Physics, Introduction, "Rounding": the worked examples
@@ -80,6 +83,13 @@ def test_dates_have_the_precision_of_their_interval():
     assert date_ends(Span()) == ""
 
 
+def test_a_forecast_date_is_one_of_the_owners_days(monkeypatch):
+    noon = Span(at(2027, 5, 1, 12), at(2027, 5, 14, 12), at(2027, 5, 31, 12))
+    monkeypatch.setattr("analysis.units._owners", [Owner(ZoneInfo("Pacific/Auckland"))])
+    assert date_figure(noon) == "2027-05-15"  # midnight there: UTC+12
+    assert date_ends(noon) == "2027-05-02 to 2027-06-01"
+
+
 @pytest.mark.parametrize(
     ("seconds", "said"),
     [(-4, "0 s"), (2.9, "2 s"), (119, "119 s"), (840, "14 min"), (18000, "5 h"), (1e6, "11 d")],
@@ -92,6 +102,10 @@ def test_hours_and_energy():
     assert clock_hours(0.25) == "15 min"
     assert clock_hours(7.083) == "7 h 05 min"
     assert clock_hours(130.4) == "130 h"
+    assert charge(3.42) == "3.4 Ah"
+    assert charge(9.96) == "10 Ah"
+    assert charge(85.3) == "85 Ah"
+    assert charge(29783.0) == "29800 Ah"
     assert energy(0.617) == "617 Wh"
     assert energy(0.9999) == "1.00 kWh"
     assert energy(3.9) == "3.90 kWh"

@@ -146,6 +146,25 @@ def test_the_day_of_fitting_is_one_of_the_boats_zone(monkeypatch):
     assert job.by_months_s == datetime(2025, 1, 15, tzinfo=zone).timestamp()
     monkeypatch.setattr("analysis.units._owners", [Owner(zone)])
     assert when_due(job, BEGUN_S) == "due 2025-01-15"
+    assert job.document()["due"] == "2025-01-15"
+
+
+def test_the_day_in_the_document_is_the_owners():
+    zone = ZoneInfo("Pacific/Auckland")
+    case = _case(ServiceConfig("hose", months=12.0), fitted=date(2024, 1, 15))
+    boat = replace(case.config.boat, timezone=zone.key)
+    (job,) = Case(case.history, replace(case.config, boat=boat)).service
+    assert job.document()["due"] == "2025-01-15"  # midnight there is 2025-01-14 in UTC
+
+
+def test_a_used_unit_without_a_day_of_fitting_is_not_taken_for_new():
+    # 2,000 h stood on its counter when the log began: who can say when the filter was changed?
+    job = ServiceConfig("filter", hours=300.0)
+    (due,) = _case(job, counter_h=2000.0, fitted=None).service
+    assert (due.unknown, due.left_h) == (True, None)
+    # With 100 h it may have been new as the log began, or little before.
+    (due,) = _case(job, counter_h=100.0, fitted=None).service
+    assert due.left_h == pytest.approx(300.0 - 340.0, abs=0.2)
 
 
 def test_of_hours_and_months_the_first_counts():

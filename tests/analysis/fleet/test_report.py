@@ -21,7 +21,7 @@ from analysis.fleet.document import document, table
 from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
-from analysis.fleet.ranking import Boat, Standing, ranked
+from analysis.fleet.ranking import STANDING_WORDS, Boat, Standing, ranked
 from analysis.show.page.fleet_page import fleet_page
 from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
@@ -149,6 +149,14 @@ def test_a_table_holds_no_formula_and_the_list_fits_its_width(fleet):
         assert max(map(len, shown)) <= width
         assert "razorbill" in "\n".join(shown)
         assert any(re.match(r" *1\. replace\b", line) for line in shown)
+
+
+def test_a_word_never_runs_into_the_name_of_its_boat(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    for standing, word in STANDING_WORDS.items():
+        boat = replace(listed.boats[0], standing=standing)
+        shown = lines(replace(listed, boats=(boat,)), 80)
+        assert any(re.match(rf" *1\. {word} +{boat.label} ", line) for line in shown), word
 
 
 def test_a_hostile_document_harms_nobody(fleet):
@@ -311,6 +319,8 @@ def test_the_chance_is_told_of_any_limit_within_the_horizon():
         # Overdue by its hours: since when nobody knows, by how much is known.
         ({"hours_left": -120.4, "due": "2019-07-20", "due_by": "hours"}, 0,
          "filter overdue by 120 h when the log ended"),
+        ({"hours_left": -120.4, "hours_estimated": True, "due": "2019-07-20", "due_by": "hours"}, 0,
+         "filter overdue by about 120 h when the log ended"),
         ({"hours_left": None, "due": "2019-07-02", "due_by": "months"}, 0,
          "filter due since 2019-07-02"),
         # Its hours end by a forecast: only while the log is fresh.
@@ -325,6 +335,26 @@ def test_a_service_is_told_as_it_is_known(job, silent_d, reason):
     (told,) = facts_of(DOCUMENT | {"service": [{"name": "filter", "last": None, **job}]}).service
     boat = _boat(NOW_S - silent_d * DAY_S, service=(told,))
     assert _reason(boat).startswith(reason)
+
+
+def test_a_log_without_a_span_is_not_said_to_be_silent_since_1970():
+    (seen,) = ranked([_boat(0.0)], NOW_S, 120)
+    assert seen.standing is Standing.NOT_ASSESSED
+    assert seen.reason == "its log holds no span of time yet"
+
+
+def test_a_boats_own_report_tells_her_days_and_the_fleet_page_its_own(fleet, tmp_path, capsys):
+    first, *others = fleet.boats()
+    with (first / "boat.toml").open("a") as file:
+        file.write('\n[boat]\ntimezone = "Pacific/Auckland"\n')
+    page = tmp_path / "fleet.html"
+    assert (
+        cli.main(["fleet", "report", str(fleet.path), "--workers", "0", "--html", str(page)]) == 0
+    )
+    assert "UTC+12:00" in (first / "report.html").read_text()
+    assert not any("UTC+12:00" in (other / "report.html").read_text() for other in others)
+    assert "UTC+12:00" not in page.read_text()
+    capsys.readouterr()
 
 
 def test_page_and_screen_say_the_same_of_a_boat(fleet):

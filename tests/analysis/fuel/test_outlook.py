@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.assessment.document import Curve
+from analysis.commands.fuel import _check as told
+from analysis.fuel import cross_check
 from analysis.fuel.consumption import Container, FuelUse
 from analysis.fuel.cross_check import rise_of_output, rise_of_use
 from analysis.history.history import STATE_CODE
@@ -186,6 +188,16 @@ def test_rise_of_use_is_seen_between_first_and_last_thirds():
     # A mean of two, less a mean of two, each of 2 %: 0.02 sqrt(2 / 2).
     assert spread == pytest.approx(0.02)
     assert rise_of_use(FuelUse(1.0, 0.02, use.containers[:3])) is None
+
+
+def test_the_rise_is_told_with_its_90_percent_interval(monkeypatch):
+    containers = [Container(0.0, 1.0, 10.0, 10.0, True, 1.0, 0.02)] * 6
+    found = SimpleNamespace(use=FuelUse(1.0, 0.02, tuple(containers)))
+    case = SimpleNamespace(runs=None, assessment=None)
+    monkeypatch.setattr(cross_check, "rise_of_use", lambda *_: (0.111, 0.02))
+    monkeypatch.setattr(cross_check, "rise_of_output", lambda *_: 0.10)
+    # 1.645 standard deviations each way (two-sided 90 % of the normal distribution).
+    assert "the use rose by 11 % (8 to 14 %); the loss of output explains 10 %" in told(case, found)
 
 
 def test_the_rise_that_the_loss_of_output_explains_by_hand():

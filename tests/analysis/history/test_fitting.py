@@ -41,11 +41,17 @@ EXCHANGES = [exchange(1, "2023-05-02"), exchange(2, "2024-06-03")]
         (THIRD, FittingTime(at("2024-06-03"), before=SECOND)),
         # Another label is another place: its charger stays when this one is exchanged.
         (BOW, FittingTime()),
-        (replace(FIRST, fitted=None), FittingTime()),
     ],
 )
 def test_each_charger_has_its_time_between_the_exchanges(fitting, time):
     assert time_of(fitting, [FIRST, BOW, SECOND, THIRD], config(), EXCHANGES) == time
+
+
+def test_a_charger_whose_day_nobody_knows_was_there_before_the_others():
+    undated = replace(FIRST, fitted=None)
+    known = [undated, BOW, SECOND, THIRD]
+    assert time_of(undated, known, config(), EXCHANGES) == FittingTime(end_s=at("2023-05-02"))
+    assert time_of(SECOND, known, config(), EXCHANGES).before == undated
 
 
 def test_a_charger_that_is_configured_but_not_logged_yet_ends_the_time_of_the_one_before():

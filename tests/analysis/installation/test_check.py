@@ -335,7 +335,7 @@ def test_one_screen_of_plain_letters_with_the_caution(config, boat_log, width):
     # Where the table has no room its rows fold: no figure loses its interval.
     shown = " ".join(" ".join(text).split())
     for name, cells in rows(check):
-        assert name in shown
+        assert re.search(rf"{re.escape(name)}[ :]", shown), "the name runs into its figure"
         for span, unit, scale in cells:
             both = figure_with_ends(span, unit, scale)
             assert both in shown or both.replace(f" {unit})", ")") in shown, both
