@@ -14,11 +14,11 @@ from analysis.probe.shown import quoted
 from logger.refusals import printable
 from logger.settings import Document
 from logger.sources.decoding import Context, Message, Place
-from logger.sources.description import build_decoder
+from logger.sources.description import GATHER_PART, build_decoder
 from logger.sources.numerals import split_numeral
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from analysis.probe.heard import Heard
 
@@ -29,6 +29,9 @@ _STRICT_PART = 0.3
 #: Lines that differ in one word are of one kind if so many other words and numbers agree: "V 13.5"
 #: and "H 812" are not (our choice).
 _LEAST_ALIKE, _LEAST_NUMBERS = 4, 2
+#: A value that comes half as often as another, or less, is held this many times as long as it stays
+#: away on average: one may be lost (our choice).
+_SELDOM, _HELD = 0.5, 3.0
 #: Words of a device that may be its state: so many different ones at most (our choice).
 _MOST_WORDS = 12
 
@@ -73,8 +76,30 @@ def text_draft(heard: Heard, columns: Mapping[bytes, list[str]]) -> str:
 
 
 def _described(table: str, rows: list[dict[str, str]], heard: Heard) -> str:
-    fields, states = _text_fields(rows, heard)
-    return "\n".join([table, "", *fields_table(fields), *states, ""])
+    names, fields, states = _text_fields(rows, heard)
+    timing = [] if heard.answers else _timing(names, rows, heard.seconds)
+    return "\n".join([table, "", *fields_table(fields), *timing, *states, ""])
+
+
+def _timing(names: Collection[str], rows: Sequence[Mapping[str, str]], seconds: float) -> list[str]:
+    """Return [timing] where no message holds what comes often, so that several make one reading.
+
+    Parameters
+    ----------
+    names
+        Names of the numbers that [fields] takes.
+    rows
+        What each message held.
+    seconds
+        How long the device was heard.
+    """
+    held = Counter(name for row in rows for name in names if name in row)
+    most = max(held.values(), default=0)
+    often = {name for name, count in held.items() if count > _SELDOM * most}  # the others are held
+    if any(often <= row.keys() for row in rows):
+        return []
+    gather_s = GATHER_PART * seconds / max(most - 1, 1)
+    return ["[timing]  # the values come in several messages", f"gather_s = {gather_s:.2g}", ""]
 
 
 def _lines(data: bytes, question: bytes = b"") -> list[bytes]:
@@ -189,8 +214,10 @@ def _decoded(table: dict[str, object], lines: Sequence[bytes]) -> Iterator[dict[
                 yield {name: str(v) for name, v in item.values.items() if v is not None}
 
 
-def _text_fields(rows: list[dict[str, str]], heard: Heard) -> tuple[list[str], list[str]]:
-    """Return the lines of [fields], and those of [states]."""
+def _text_fields(
+    rows: list[dict[str, str]], heard: Heard
+) -> tuple[list[str], list[str], list[str]]:
+    """Return the names of the numbers taken, the lines of [fields], and those of [states]."""
     taken: dict[str, tuple[str, Guess]] = {}
     found: list[tuple[int, str, Guess]] = []
     words: dict[str, set[str]] = {}
@@ -208,11 +235,14 @@ def _text_fields(rows: list[dict[str, str]], heard: Heard) -> tuple[list[str], l
     for _, name, guess in sorted(found, key=lambda row: -row[0]):
         if guess.channel not in taken and name not in {n for n, _ in taken.values()}:
             taken[guess.channel] = (name, guess)
-    fields = []
+    fields, names = [], [name for name, _ in taken.values()]
+    often = max((sum(name in row for row in rows) for name in names), default=0)
     for name, guess in taken.values():
         said = [row[name] for row in rows if name in row]
         commas = any("," in text for text in said if _numeral(text) is not None)
-        line = guess.line(name, decimal_comma=commas)
+        seldom = len(said) <= _SELDOM * often and not heard.answers
+        hold_s = _HELD * heard.seconds / len(said) if seldom else 0.0
+        line = guess.line(name, decimal_comma=commas, hold_s=hold_s)
         fields.append(f"{line}  # seen: {guess.words()}")
     states: list[str] = []
     state = next((n for n, said in words.items() if len(said) <= _MOST_WORDS), None)
@@ -220,7 +250,7 @@ def _text_fields(rows: list[dict[str, str]], heard: Heard) -> tuple[list[str], l
         fields.append(f"state = {quoted(state)}")
         states = ["[states]  # name each: off, standby, starting, running, throttled, fault ..."]
         states += [f'{quoted(word)} = "unknown"' for word in sorted(words[state])]
-    return fields, states
+    return names, fields, states
 
 
 def _numeral(text: str) -> float | None:

@@ -62,13 +62,15 @@ class Guess:
             return f"stands at {self.low:.9g} {self.unit}"
         return f"moves between {self.low:.9g} and {self.high:.9g} {self.unit}"
 
-    def line(self, name: str, *, decimal_comma: bool = False) -> str:
+    def line(self, name: str, *, decimal_comma: bool = False, hold_s: float = 0.0) -> str:
         """Return the line for [fields]."""
         more = ", decimal_comma = true" if decimal_comma else ""
         if self.unit not in {"V", "A", "h", "degC"}:
             more += f', unit = "{self.unit}"'
         if self.scale != 1.0:
             more += f", scale = {self.scale:g}"
+        if hold_s:
+            more += f", hold_s = {hold_s:.0f}"
         source = quoted(name)
         if more:
             return f"{self.channel} = {{ from = {source}{more} }}"

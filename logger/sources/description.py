@@ -180,6 +180,9 @@ TIMING = Section(
     ),
     "delays of the link",
 )
+#: Values of several messages make one reading if they come within this part of the time from one
+#: reading to the next; the rest of it is room for their jitter (our choice).
+GATHER_PART = 0.8
 #: This many lost answers in a row make no gap in the log: they may be lost one after the other by
 #: chance.
 LOST_IN_A_ROW = 2
@@ -358,7 +361,7 @@ def parse_description(tables: Mapping[str, Any], place: Place, spacing_s: float)
             # As long as every answer may take, with every question split.
             gather_s = questions * (poll.answer_s + poll.pause_s)
         elif decoder.packets or several or _spread(decoder, fields):
-            gather_s = max(0.8 * (poll.every_s if poll else spacing_s), 0.05)
+            gather_s = max(GATHER_PART * (poll.every_s if poll else spacing_s), 0.05)
     cut_s = timing.pop("cut_s")
     return Description(
         label=device["label"],

@@ -128,6 +128,49 @@ _PIECES = st.sampled_from(
 )
 
 
+SPREAD = {
+    "at once": (0.0, 0.01, 0.02),
+    "evenly": (0.0, 0.33, 0.66),
+}
+
+
+@pytest.mark.parametrize("apart", SPREAD)
+@pytest.mark.parametrize("hours_every", [1, 7])
+def test_values_that_come_in_several_lines_make_one_reading(apart, hours_every):
+    heard = Heard()
+    for second in range(60):
+        volts, amps = true(second)
+        hours = f"RT {(RAN_S + second) / 3600:.4f}" if second % hours_every == 0 else "-- ok --"
+        for after_s, line in zip(
+            SPREAD[apart], (f"VOUT {volts:.2f}", f"IOUT {amps:.2f}", hours), strict=True
+        ):
+            heard.add(second + after_s, line.encode() + b"\r\n", "")
+    text = draft(heard)
+    assert tomllib.loads(text)["timing"]["gather_s"] == pytest.approx(0.8, abs=0.02)
+    got = readings(text, heard)
+    assert len(got) >= 57
+    for reading in got:
+        volts, amps = true(int(reading.time_s))
+        # Where they come evenly, the voltage may be that of the next second.
+        assert reading.voltage_v == pytest.approx(volts, abs=0.02)
+        assert reading.current_a == pytest.approx(amps, abs=0.13)
+    assert sum(reading.runtime_h is not None for reading in got) >= 50
+
+
+def test_lines_that_hold_all_values_need_no_gathering():
+    heard = heard_from(lambda s, v, a: b"V=%.2f I=%.2f\r\n" % (v, a))
+    assert "gather_s" not in draft(heard)
+    heard = heard_from(
+        lambda s, v, a: (
+            b"V=%.2f I=%.2f\r\n" % (v, a) + b"RT=%.4f\r\n" % (602.5 + s / 3600) * (s % 9 == 0)
+        )
+    )
+    text = draft(heard)
+    assert "gather_s" not in text
+    assert "hold_s" in tomllib.loads(text)["fields"]["runtime_h"]
+    assert len(readings(text, heard)) >= 38
+
+
 @given(st.lists(st.lists(_PIECES, max_size=9).map("".join), min_size=3, max_size=9))
 def test_whatever_lines_come_the_draft_is_toml(lines):
     for encoding in ("latin-1", "utf-8"):
