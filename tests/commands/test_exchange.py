@@ -145,7 +145,9 @@ def test_the_sheet_names_the_unit_that_was_fitted_then(ebbwatt, place):
     path = place / "ebbwatt.toml"
     path.write_text(path.read_text().replace('"NEW-2"', '"OTHER-3"'))
     ebbwatt("exchange", "--sheet-only", "sheet.html", cwd=place)
-    assert "OTHER-3" not in (place / "sheet.html").read_text()
+    sheet = (place / "sheet.html").read_text()
+    assert "NEW-2" in sheet
+    assert "OTHER-3" not in sheet
 
 
 def test_the_counter_is_that_of_the_time_of_the_exchange(place):

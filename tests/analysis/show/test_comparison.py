@@ -83,8 +83,8 @@ def test_what_changed_since_an_earlier_visit():
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        ("{", "not"),
-        ("[]", "assessment"),
+        ("{", "it is no JSON"),
+        ("[]", "'schema' is None"),
         ('{"schema": "other/1"}', "ebbwatt/assessment/1"),
     ],
 )
@@ -94,7 +94,8 @@ def test_a_file_that_is_no_assessment_is_one_line(tmp_path, content, says):
     with pytest.raises(EbbwattError) as caught:
         compare(read_document(path), scenes.assessment())
     assert "\n" not in str(caught.value)
-    assert "old.json" in str(caught.value) or says in str(caught.value)
+    assert str(caught.value).startswith(f"{path}: not an assessment document")
+    assert says in str(caught.value)
 
 
 def test_a_document_that_tells_nothing_is_compared_with_nothing():

@@ -1,6 +1,5 @@
 """Values in CAN frames: against cantools, by hand, and whatever a compiled form may hold."""
 
-import contextlib
 import json
 import re
 from pathlib import Path
@@ -199,23 +198,62 @@ wild = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner),
     max_leaves=6,
 )
+#: For each key of a signal, values near the edge of what it may hold, on both sides.
+EDGES = {
+    "identifier": [0, 0x7FF, 0x800, 0x80000000, 0x9FFFFFFF, 1 << 32],
+    "start": [0, 7, 15, 32, 63, 64],
+    "length": [1, 8, 16, 32, 64, 65],
+    "little": [True, False],
+    "signed": [True, False],
+    "is_float": [True, False],
+    "scale": [0, -1, 0.01, 1e-100, -1e100, 1e101],
+    "offset": [0.5, -1e100, 1e100, 1e101],
+    "low": [None, 1e308, -(2**999), 2**1000],
+    "high": [None, -1e308, 2**999, 2**1000],
+    "choices": [{}, {"0": "x"}, {"-7": "x"}, {"9" * 20: "x"}, {"9" * 21: "x"}],
+    "pages": ["", "Page", "Mode", "Nobody"],
+    "page": [[], [0], [1, 2], [2**64], [2**64 + 1]],
+    "more": [0],
+}
 changes = st.lists(
-    st.tuples(st.sampled_from(sorted(FORM["signals"])), st.sampled_from([
-        *FORM["signals"]["Mode"], "pages", "page", "more",
-    ]), wild),
+    st.tuples(
+        st.sampled_from(sorted(FORM["signals"])),
+        st.sampled_from(sorted(EDGES)).flatmap(
+            lambda key: st.tuples(st.just(key), st.sampled_from(EDGES[key]) | wild)
+        ),
+    ),
     max_size=3,
-)  # fmt: skip
+)
+data_of_frames = st.lists(
+    st.binary(min_size=8, max_size=8) | st.binary(max_size=8), min_size=1, max_size=4
+)
 
 
-@settings(max_examples=500, deadline=None)
-@given(changes, st.none() | wild, st.lists(st.binary(max_size=8), min_size=1, max_size=4))
-def test_a_wild_compiled_form_is_refused_or_works(spoilt, whole, frames):
-    form = json.loads(json.dumps(FORM))
-    for name, key, value in spoilt:
-        form["signals"][name][key] = value
-    text = json.dumps(form if whole is None else whole)
-    with contextlib.suppress(ValueError):
-        work(read_compiled(text.encode())[1], frames)
+def test_a_wild_compiled_form_is_refused_or_works():
+    accepted = []
+
+    @settings(max_examples=500, deadline=None)
+    @given(changes, data_of_frames)
+    def check(spoilt, frames):
+        form = json.loads(json.dumps(FORM))
+        for name, (key, value) in spoilt:
+            form["signals"][name][key] = value
+        try:
+            _, signals = read_compiled(json.dumps(form).encode())
+        except ValueError:
+            return
+        accepted.append(form != FORM)
+        work(signals, frames)
+
+    check()
+    assert sum(accepted) > 20, "forms that are refused show nothing of those that work"
+
+
+@settings(max_examples=200, deadline=None)
+@given(wild)
+def test_what_is_no_form_at_all_is_refused(whole):
+    with pytest.raises(ValueError, match=r"^it (is no JSON|does not say)"):
+        read_compiled(json.dumps(whole).encode())
 
 
 def work(signals, frames):
