@@ -1,6 +1,7 @@
 """Values in CAN frames: against cantools, by hand, and whatever a compiled form may hold."""
 
 import json
+import math
 import re
 from pathlib import Path
 
@@ -206,8 +207,8 @@ EDGES = {
     "little": [True, False],
     "signed": [True, False],
     "is_float": [True, False],
-    "scale": [0, -1, 0.01, 1e-100, -1e100, 1e101],
-    "offset": [0.5, -1e100, 1e100, 1e101],
+    "scale": [0, -1, 0.01, 1e-100, -1e100, 1e308, 1e-320],
+    "offset": [0.5, -1e100, 1e100, 1e308],
     "low": [None, 1e308, -(2**999), 2**1000],
     "high": [None, -1e308, 2**999, 2**1000],
     "choices": [{}, {"0": "x"}, {"-7": "x"}, {"9" * 20: "x"}, {"9" * 21: "x"}],
@@ -229,24 +230,39 @@ data_of_frames = st.lists(
 )
 
 
-def test_a_wild_compiled_form_is_refused_or_works():
-    accepted = []
+#: Nothing set, everything set, and one frame of each page.
+FRAMES = [bytes(8), b"\xff" * 8, b"\1" * 8, b"\2" * 8]
 
-    @settings(max_examples=500, deadline=None)
-    @given(changes, data_of_frames)
-    def check(spoilt, frames):
-        form = json.loads(json.dumps(FORM))
-        for name, (key, value) in spoilt:
-            form["signals"][name][key] = value
-        try:
-            _, signals = read_compiled(json.dumps(form).encode())
-        except ValueError:
-            return
-        accepted.append(form != FORM)
-        work(signals, frames)
 
-    check()
-    assert sum(accepted) > 20, "forms that are refused show nothing of those that work"
+def refused_or_works(spoilt, frames):
+    """Change a compiled form and use it; tell whether it was accepted."""
+    form = json.loads(json.dumps(FORM))
+    for name, (key, value) in spoilt:
+        form["signals"][name][key] = value
+    try:
+        _, signals = read_compiled(json.dumps(form).encode())
+    except ValueError:
+        return False
+    work(signals, frames)
+    return True
+
+
+@pytest.mark.parametrize("key", EDGES)
+def test_a_value_at_the_edge_of_what_a_key_holds_is_refused_or_works(key):
+    # With its bounds, and without: what lies outside them is not known, however large it is.
+    accepted = [
+        refused_or_works([*([(name, ("low", None))] * unbounded), (name, (key, value))], FRAMES)
+        for unbounded in (0, 1)
+        for name in FORM["signals"]
+        for value in EDGES[key]
+    ]
+    assert any(accepted) == (key != "more")
+
+
+@settings(max_examples=500, deadline=None)
+@given(changes, data_of_frames)
+def test_a_wild_compiled_form_is_refused_or_works(spoilt, frames):
+    refused_or_works(spoilt, frames)
 
 
 @settings(max_examples=200, deadline=None)
@@ -266,6 +282,10 @@ def work(signals, frames):
             made.page(frame)
             (item,) = made.decode(frame, Context()).items
             assert isinstance(item, Message | Refused)
+            if isinstance(item, Message):
+                figures = [v for v in item.values.values() if not isinstance(v, str | None)]
+                assert all(map(math.isfinite, figures)), item
+                assert all(abs(figure) < 1e200 for figure in figures), item
 
 
 def test_where_nothing_is_compiled_or_the_dbc_has_changed(tmp_path):
