@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from analysis.show.progress import bar
-from analysis.study.dates import judge_date
+from analysis.study.ahead.dates import judge_date
+from analysis.study.ahead.passage import judge_passage
+from analysis.study.ahead.passage_table import date_markdown, passage_markdown
 from analysis.study.faults import inputs_markdown, judge_inputs
 from analysis.study.fuel import judge_fuel
 from analysis.study.fuel_table import fuel_markdown
 from analysis.study.outcome import Outcome, judge
-from analysis.study.passage import judge_passage
-from analysis.study.passage_table import date_markdown, passage_markdown
 from analysis.study.population import population
 from analysis.study.supply import judge_supply
 from analysis.study.supply_table import supply_markdown

@@ -8,9 +8,12 @@ Available output
     sensor noise excluded, the charger's own wander included.
 Remaining hours
     Until the course, which goes on fluctuating in the future, falls below the replacement limit and
-    stays below for 100 running hours; or until the design hours are used up; or until available
-    output no longer covers the boat's 95th percentile day; whichever comes first. The course has no
-    future sudden steps, because nothing could forecast them.
+    stays below for 100 running hours; or until the design hours are used up; or until it falls
+    below what the load asks for and stays below; whichever comes first. The course has no future
+    sudden steps, because nothing could forecast them.
+What the load asks for
+    The output with which the boat's own bank falls below its usable share on one day in twenty of
+    the season: :mod:`analysis.study.short_days`.
 Daily load
     What the boat drew on days in season on which no other source was connected.
 """
@@ -27,6 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+import analysis.study.short_days
 import logger.interval
 import logger.sources.boat.bank
 import logger.sources.boat.charger
@@ -35,6 +39,7 @@ import logger.sources.boat.days
 import logger.sources.boat.instruments
 import logger.sources.boat.run
 from analysis.history.history import STATE_CODE, History
+from analysis.study.short_days import needed_output, short_share, usable_floor
 from logger.config import (
     BatteryConfig,
     ChargerConfig,
@@ -91,6 +96,8 @@ _DAY_COLUMNS = (
     "passed_ah",
     "stored_ah",
     "silent_h",
+    "least_soc",
+    "start_soc",
 )
 #: Modules whose change makes a kept life worthless.
 _MODEL_SOURCES = (
@@ -182,6 +189,17 @@ class Boat:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """What the load asks of the charger, by the simulated bank."""
+
+    output: float
+    """Output, fraction of rated, with which the bank is short on one day in twenty; infinite if
+    none is enough, NaN without days in season."""
+    short_days: float
+    """Share of the days in season on which the bank is short at the present output."""
+
+
+@dataclass(frozen=True, slots=True)
 class Truth:
     """The truth about one boat at the end of its log; the module has the definitions."""
 
@@ -200,9 +218,6 @@ class Truth:
     remaining_output_h: float
     """Running hours until the replacement limit is crossed for good; infinite if never."""
     remaining_design_h: float
-    remaining_load_h: float
-    needed_fraction: float
-    """Output, fraction of rated, that the 95th percentile day needs; NaN without such days."""
     load_ah: float
     """Mean of self-reliant days, Ah; NaN if there are none."""
     load_wh: float
@@ -231,6 +246,17 @@ class Truth:
     days: dict[str, NDArray[np.float64]]
     """Columns of the day records, one value per day."""
     day_kind: tuple[str, ...]
+    asked: Asked | None = None
+    """What the load asks for; None until :func:`with_load_limit` has found it."""
+
+    @property
+    def remaining_load_h(self) -> float:
+        """Running hours until the charger gives less than the load asks for."""
+        if self.asked is None:
+            raise ValueError("the limit of the load is not known yet: call with_load_limit first")
+        if math.isnan(self.asked.output):
+            return math.inf
+        return _left(list(self.course), self.asked.output, self.at_h)
 
     @property
     def remaining_h(self) -> float:
@@ -266,6 +292,36 @@ def simulate(boat: Boat, cache: Path | None = None) -> tuple[History, Truth]:
     if kept is not None:
         _save(kept, history, truth)
     return history, truth
+
+
+def with_load_limit(boat: Boat, truth: Truth, cache: Path | None = None) -> Truth:
+    """Return the truth with what the load asks for, which takes several simulations of the bank.
+
+    Parameters
+    ----------
+    boat, truth
+        The boat, and the truth about her log.
+    cache
+        A folder that keeps what was found; None keeps nothing.
+    """
+    code = Path(analysis.study.short_days.__file__).read_bytes()
+    name = hashlib.sha256(boat.digest().encode() + code).hexdigest()[:24]
+    kept = None if cache is None else cache / f"{name}-asked.json"
+    if kept is not None and kept.is_file():
+        return replace(truth, asked=Asked(**json.loads(kept.read_text(encoding="utf-8"))))
+    model = boat.model
+    season = np.array([kind != "laid_up" for kind in truth.day_kind], dtype=bool)
+    if not season.any():
+        return replace(truth, asked=Asked(math.nan, math.nan))
+    floor = usable_floor(model.battery.chemistry, truth.days["start_soc"])
+    mean_w = float(truth.days["load_wh"][season].mean()) / 24.0
+    asked = Asked(
+        needed_output(model, floor, mean_w / model.charger.rated_w),
+        short_share(model, truth.output, floor),
+    )
+    if kept is not None:
+        kept.write_text(json.dumps(asdict(asked)), encoding="utf-8")
+    return replace(truth, asked=asked)
 
 
 def _log(boat: Boat, voyage: Voyage) -> NDArray[np.float64]:
@@ -360,9 +416,6 @@ def _truth(boat: Boat, voyage: Voyage) -> Truth:
     load_wh = columns["load_wh"][alone]
     passed = sum(day.passed_ah for day in days)
     efficiency = sum(day.stored_ah for day in days) / passed if passed > 0.0 else 1.0
-    needed = math.nan
-    if alone.sum() >= 5:
-        needed = float(np.quantile(load_wh, 0.95)) / efficiency / 24.0 / charger.rated_w
     return Truth(
         output=output,
         at_h=now_h,
@@ -372,8 +425,6 @@ def _truth(boat: Boat, voyage: Voyage) -> Truth:
         renewals=renewals,
         remaining_output_h=_left(course, boat.replace_below, now_h),
         remaining_design_h=max(0.0, boat.design_life_h - now_h),
-        remaining_load_h=math.inf if math.isnan(needed) else _left(course, needed, now_h),
-        needed_fraction=needed,
         load_ah=float(columns["load_ah"][alone].mean()) if alone.any() else math.nan,
         load_wh=float(load_wh.mean()) if alone.any() else math.nan,
         load_wh_p95=float(np.quantile(load_wh, 0.95)) if alone.any() else math.nan,
@@ -409,7 +460,7 @@ def _save(path: Path, history: History, truth: Truth) -> None:
     rest = {
         f.name: getattr(truth, f.name)
         for f in fields(truth)
-        if f.name not in {"course", "days", "day_kind"}
+        if f.name not in {"course", "days", "day_kind", "asked"}
     }
     meta = {
         "truth": rest,

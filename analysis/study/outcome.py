@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.assessment.case import Case
-from analysis.study.boats import simulate
+from analysis.estimate import Z90
+from analysis.study.boats import simulate, with_load_limit
 from analysis.study.plain import mean_while_running, straight_line, upper_percentile
+from analysis.study.scores import Said
 from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
 
     from analysis.assessment.document import Assessment
     from analysis.history.runs import Runs
+    from analysis.load.required_power import LoadLimit
     from analysis.study.boats import Boat, Truth
 
 #: A step counts as found within so many running hours, and as one from this size on.
@@ -47,6 +50,14 @@ class Outcome:
     left_h: float | None
     left_high_h: float | None
     until: str | None
+    until_right: bool | None
+    """Whether the first limit was named rightly; None where none was, or none ever comes."""
+    until_truth: str
+    needed: Said | None
+    """What the load asks for, where it was stated."""
+    short_said: float | None
+    """Share of days on which the bank was said to be short at the present output."""
+    short_truth: float
     verdict: str
     decline: float | None
     healthy: bool
@@ -66,15 +77,29 @@ class Outcome:
 def judge(boat: Boat, cache: Path | None) -> Outcome:
     """Simulate a boat, assess it, and compare the assessment with the truth."""
     history, truth = simulate(boat, cache)
+    truth = with_load_limit(boat, truth, cache)
     case = Case(history, boat.config())
     begun = time.perf_counter()
     a = case.assessment
     seconds = time.perf_counter() - begun
-    return outcome(boat, case.runs, truth, a, seconds)
+    compared = outcome(boat, case.runs, truth, a, seconds)
+    if case.carried is None or case.needed is None or truth.asked is None:
+        return compared
+    short = None
+    if a.output.median is not None:
+        short = 1.0 - case.carried.days_carried(a.output.median * boat.model.charger.rated_w)
+    return replace(compared, needed=_needed(boat, case.needed, truth), short_said=short)
+
+
+def _needed(boat: Boat, limit: LoadLimit, truth: Truth) -> Said | None:
+    if truth.asked is None or not math.isfinite(truth.asked.output):
+        return None
+    middle, apart = limit.power_w / boat.model.charger.rated_w, math.exp(Z90 * limit.relative_sd)
+    return Said(middle / apart, middle, middle * apart, truth.asked.output)
 
 
 def outcome(boat: Boat, runs: Runs, truth: Truth, a: Assessment, seconds: float) -> Outcome:
-    """Compare an assessment with the truth."""
+    """Compare an assessment with the truth, but for the limit of the load itself."""
     history = runs.log
     rated = boat.model.charger.rated_w
     left_h = truth.remaining_h
@@ -99,6 +124,11 @@ def outcome(boat: Boat, runs: Runs, truth: Truth, a: Assessment, seconds: float)
         left_h=a.remaining_h.median,
         left_high_h=a.remaining_h.high,
         until=a.until,
+        until_right=_first_named(a, truth),
+        until_truth=truth.until,
+        needed=None,
+        short_said=None,
+        short_truth=truth.asked.short_days if truth.asked is not None else math.nan,
         verdict=str(a.verdict),
         decline=a.decline_per_1000h.median,
         healthy=truth.output > boat.plan_below + 0.03 and left_h > max(1.5 * per_year, 400.0),
@@ -116,6 +146,18 @@ def outcome(boat: Boat, runs: Runs, truth: Truth, a: Assessment, seconds: float)
         line_left_h=line_left_h,
         seconds=seconds,
     )
+
+
+def _first_named(a: Assessment, truth: Truth) -> bool | None:
+    """Tell whether the limit that was named comes first; of two that come together each does."""
+    if a.until is None or math.isinf(truth.remaining_h):
+        return None
+    left = {
+        "output": truth.remaining_output_h,
+        "design_hours": truth.remaining_design_h,
+        "load": truth.remaining_load_h,
+    }
+    return left[a.until] <= truth.remaining_h + SLACK_H
 
 
 def _near(at: float, others: list[float]) -> bool:

@@ -8,11 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.study import scores
 from analysis.study.outcome import FREE_H, SLACK_H, Outcome, holds
-from analysis.study.scores import clopper_pearson, interval_score
+from analysis.study.scores import clopper_pearson, interval_score, middle_error
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+
+#: Relative errors of remaining hours are counted only where more than these are left, h.
+FEWEST_H = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +39,7 @@ def rows(outcomes: Sequence[Outcome]) -> list[Row]:
         *_intervals(outcomes, told),
         *_errors(told),
         _half_life(told),
+        *_load_limit(outcomes),
         *_verdicts(outcomes, told),
         *_steps(told),
         *_battery_limited(outcomes),
@@ -106,7 +112,7 @@ def _half_life(told: Sequence[Outcome]) -> Row:
     named = [
         o
         for o in told
-        if o.category == "half_life" and o.left_h is not None and o.truth_left_h > 100.0
+        if o.category == "half_life" and o.left_h is not None and o.truth_left_h > FEWEST_H
     ]
     relative = np.array([abs((o.left_h or 0.0) - o.truth_left_h) / o.truth_left_h for o in named])
     return limit(
@@ -116,6 +122,34 @@ def _half_life(told: Sequence[Outcome]) -> Row:
         len(named),
         _plain_left(named),
     )
+
+
+def _load_limit(outcomes: Sequence[Outcome]) -> list[Row]:
+    """Return how well the limit of the load, and which limit comes first, are told."""
+    needed = [o.needed for o in outcomes if o.needed is not None]
+    first = [o.until_right for o in outcomes if o.until_right is not None]
+    by_load = [
+        o
+        for o in outcomes
+        if o.until_truth == "load" and o.left_h is not None and o.truth_left_h > FEWEST_H
+    ]
+    left = [abs((o.left_h or 0.0) / o.truth_left_h - 1.0) for o in by_load]
+    short = [abs(o.short_said - o.short_truth) for o in outcomes if o.short_said is not None]
+    return [
+        limit("median error of the output that the load asks for, %", middle_error(needed), 10.0,
+              len(needed)),
+        share("90 % interval of the output that the load asks for holds the truth",
+              scores.holds(needed), scores.WANTED),
+        least("first of the three limits named rightly, %", _percent(first), 90.0, len(first)),
+        limit("median relative error of remaining hours where the load ends first, %",
+              100.0 * _median(np.array(left)), 20.0, len(left)),
+        share("where the load ends first, 90 % intervals of remaining hours that hold the truth",
+              [holds(o.left_low_h, o.left_high_h, o.truth_left_h, SLACK_H)
+               for o in outcomes if o.until_truth == "load" and o.left_low_h is not None],
+              scores.WANTED),
+        limit("mean error of the days on which the bank is short at today's output, % of days",
+              100.0 * float(np.mean(short)) if short else math.nan, 5.0, len(short)),
+    ]  # fmt: skip
 
 
 def _verdicts(outcomes: Sequence[Outcome], told: Sequence[Outcome]) -> list[Row]:

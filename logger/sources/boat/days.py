@@ -72,6 +72,10 @@ class DayRecord:
     """Charge that the battery kept of it."""
     silent_h: float = 0.0
     """Hours for which the logger was silent."""
+    least_soc: float = 1.0
+    """Lowest state of charge of the bank."""
+    start_soc: float = math.nan
+    """State of charge at the first start of the charger; NaN without one."""
 
 
 def in_season(habits: Habits, day_of_year: int) -> bool:

@@ -148,6 +148,8 @@ class Habits:
     """Time constant of the rise."""
     refuel_h: float = 6.0
     """Mean time until somebody changes an empty container."""
+    rescue_below: float = 0.2
+    """State of charge of the bank below which the owner starts the engine for two hours."""
     early_change: float = 0.0
     """Probability of changing a container that is not yet empty, per day below a tenth."""
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from logger.durations import DAY_S
 from logger.sources.boat.bank import Bank
-from logger.sources.boat.charger import EMPTY, REST, Charger
+from logger.sources.boat.charger import EMPTY, REST, STARTING, Charger
 from logger.sources.boat.course import lay_out
 from logger.sources.boat.days import ENGINE, DayPlan, DayRecord, plan_day
 from logger.sources.boat.instruments import Instruments
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 _CYCLE_S = 2400.0
 #: Below this state of charge the boat's loads switch off but for a tenth (invented).
 _LOADS_OFF = 0.08
-#: Below this state of charge the owner starts the engine, for this long, s (invented).
-_RESCUE, _RESCUE_S = 0.2, 7200.0
+#: The owner who sees the bank too low starts the engine for this long, s (invented).
+_RESCUE_S = 7200.0
 #: Below this part of a container the owner may change it early (invented).
 _NEARLY_EMPTY = 0.1
 
@@ -188,9 +188,12 @@ class _Boat:
             goes_on = True
             if charger.phase <= EMPTY:
                 charger.rest(now, dt, voltage, laid_up=laid_up)
+                if charger.phase == STARTING and math.isnan(day.start_soc):
+                    day.start_soc = bank.soc
             else:
                 goes_on = charger.run(now, dt, current, voltage, ceiling_v, day)
-            if goes_on and bank.soc < _RESCUE and now >= self._rescue_until and other == 0:
+            helped = now < self._rescue_until or other != 0
+            if goes_on and bank.soc < habits.rescue_below and not helped:
                 # The owner sees the low voltage and starts the engine.
                 self._rescue_until = now + _RESCUE_S
         self.now = now
@@ -216,6 +219,7 @@ def _add_up(day: DayRecord, dt: float, load_a: float, bank: Bank, *, connected: 
     hours_dt = dt / 3600.0
     day.load_ah += load_a * hours_dt
     day.load_wh += load_a * bank.volts * hours_dt
+    day.least_soc = min(day.least_soc, bank.soc)
     if bank.amps > 0.0:
         day.passed_ah += bank.amps * dt / 3600.0
         day.stored_ah += bank.taken_a * dt / 3600.0

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from analysis.study.ahead.dates import DateOutcome
+from analysis.study.ahead.passage import PassageOutcome, used_on_passage
+from analysis.study.ahead.passage_table import date_rows, passage_rows
 from analysis.study.boats import simulate
-from analysis.study.dates import DateOutcome
-from analysis.study.passage import PassageOutcome, used_on_passage
-from analysis.study.passage_table import date_rows, passage_rows
 from analysis.study.population import population
 from analysis.study.scores import Said
 

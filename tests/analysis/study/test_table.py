@@ -8,10 +8,10 @@ import pytest
 from analysis.assessment.case import Case
 from analysis.assessment.document import Step, Verdict
 from analysis.estimate import Span
-from analysis.study.boats import simulate
+from analysis.study.boats import simulate, with_load_limit
 from analysis.study.outcome import holds, outcome
 from analysis.study.population import draw, population
-from analysis.study.scores import clopper_pearson, interval_score
+from analysis.study.scores import Said, clopper_pearson, interval_score
 from analysis.study.table import markdown, rows
 
 SMALL = (0, 5, 6, 17)
@@ -22,7 +22,8 @@ def lives():
     boats = [draw(number, 7) for number in SMALL]
     # Short lives: the machinery is tested here, the estimator in the study itself.
     boats = [replace(b, until_h=min(b.until_h, b.model.charger.hours_before + 400)) for b in boats]
-    return [(boat, *simulate(boat)) for boat in boats]
+    lived = [(boat, *simulate(boat)) for boat in boats]
+    return [(boat, history, with_load_limit(boat, truth)) for boat, history, truth in lived]
 
 
 def judged(lives, change):
@@ -47,6 +48,7 @@ def oracle(a, truth):
         a,
         output=Span(truth.output, truth.output, truth.output),
         remaining_h=Span(left, left, left),
+        until=truth.until,
         verdict=verdict,
         steps=steps,
     )
@@ -57,6 +59,7 @@ def test_an_oracle_has_no_error_and_full_coverage(lives):
     assert row(outcomes, "median error of available output").reached == "0.00"
     assert row(outcomes, "available output holds").reached.startswith("100.0 %")
     assert row(outcomes, "remaining hours holds").reached.startswith("100.0 %")
+    assert row(outcomes, "first of the three limits").reached == "100.0"
     assert row(outcomes, "healthy boats called replace").reached in {"0.00", "none"}
     assert row(outcomes, "false step").reached == "0.00"
     assert row(outcomes, "interval score").reached == "0.00"
@@ -72,6 +75,27 @@ def test_one_that_is_too_sure_is_caught(lives):
     assert coverage.reached.startswith("0.0 %")
     assert coverage.met is False
     assert row(outcomes, "median error of available output").reached == "1.00"
+
+
+def test_a_wrong_limit_and_wrong_loads_are_counted(lives):
+    def wrong(a, truth):
+        others = {"output", "design_hours", "load"} - {truth.until}
+        return replace(a, until=min(others))
+
+    outcomes = judged(lives, wrong)
+    assert row(outcomes, "first of the three limits").reached == "0.0"
+    assert row(outcomes, "first of the three limits").met is False
+    said = [Said(0.30, 0.44, 0.50, 0.40), Said(0.30, 0.36, 0.39, 0.40)]
+    outcomes = [
+        replace(o, needed=n, short_said=0.08, short_truth=0.02, until_truth="load", left_h=250.0,
+                left_low_h=150.0, left_high_h=300.0, truth_left_h=200.0)
+        for o, n in zip(outcomes, said, strict=False)
+    ]  # fmt: skip
+    assert row(outcomes, "median error of the output that the load").reached == "10.00"
+    assert row(outcomes, "output that the load asks for holds").reached.startswith("50.0 %")
+    assert row(outcomes, "remaining hours where the load ends").reached == "25.00"
+    assert row(outcomes, "where the load ends first, 90 %").reached.startswith("100.0 %")
+    assert row(outcomes, "days on which the bank is short").reached == "6.00"
 
 
 def test_the_estimator_on_these_few(lives):

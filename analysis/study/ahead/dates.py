@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.case import Case
-from analysis.study.boats import simulate
+from analysis.study.boats import simulate, with_load_limit
 from analysis.study.scores import Said
 from logger.durations import DAY_S
 from logger.sources.boat.run import Voyage
@@ -40,7 +40,10 @@ class DateOutcome:
 def judge_date(boat: Boat, cache: Path | None) -> DateOutcome:
     """Simulate a boat, assess its date of replacement, and simulate on until that comes."""
     history, truth = simulate(boat, cache)
-    if len(history) == 0 or boat.unknown_clock > 0.0 or not 0.0 < truth.remaining_h < math.inf:
+    if len(history) == 0 or boat.unknown_clock > 0.0:
+        return DateOutcome(boat.name, None, None)
+    truth = with_load_limit(boat, truth, cache)
+    if not 0.0 < truth.remaining_h < math.inf:
         return DateOutcome(boat.name, None, None)
     return date_outcome(boat, truth, Case(history, boat.config()).assessment, cache)
 
@@ -64,7 +67,7 @@ def date_outcome(boat: Boat, truth: Truth, a: Assessment, cache: Path | None) ->
 
 def _came_s(boat: Boat, truth: Truth, cache: Path | None) -> float | None:
     """Return the Unix time at which the true remaining hours were used up."""
-    kept = None if cache is None else cache / f"{boat.digest()}-date.json"
+    kept = None if cache is None else cache / f"{boat.digest()}-{truth.remaining_h:.0f}h-date.json"
     if kept is not None and kept.is_file():
         found: float | None = json.loads(kept.read_text(encoding="utf-8"))
         return found

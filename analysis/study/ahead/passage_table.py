@@ -10,8 +10,8 @@ from analysis.study.table import limit, share, written
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.study.dates import DateOutcome
-    from analysis.study.passage import PassageOutcome
+    from analysis.study.ahead.dates import DateOutcome
+    from analysis.study.ahead.passage import PassageOutcome
     from analysis.study.table import Row
 
 

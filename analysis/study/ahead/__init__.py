@@ -1,0 +1,1 @@
+"""What lies ahead of a boat: the date of replacement, and the fuel of a passage."""
