@@ -71,6 +71,15 @@ class Jumps:
         self._before[name] = (value if near else believed, value)
         return not near
 
+    def strays(self, name: str, value: float) -> bool:
+        """Tell whether an impossible value came right behind one that was believed."""
+        if name not in self._before:
+            return False
+        believed, came = self._before[name]
+        self._before[name] = (believed, value)
+        far = self._far[name]
+        return abs(came - believed) <= far and not abs(value - believed) <= far
+
 
 #: End of the reason why a value that jumps is not believed.
 JUMPS_ALONE = "jumps alone, in messages without a checksum"
@@ -104,8 +113,8 @@ class Plausibility:
     unsealed
         No checksum tells a spoiled message from a good one: a value that jumps is believed only
         when the next one confirms it, and each true jump costs one value. Where voltage or current
-        jumps the whole reading goes: its neighbours then carry charge and energy over it, where
-        charge alone would go on without it.
+        jumps, or is impossible right behind one that was believed, the whole reading goes: its
+        neighbours then carry charge and energy over it, where one would go on without the other.
 
     Attributes
     ----------
@@ -147,19 +156,19 @@ class Plausibility:
             value = getattr(reading, name)
             if value is None:
                 continue
-            if low <= value <= high and not 0.0 < abs(value) < TINY:
+            if not low <= value <= high or 0.0 < abs(value) < TINY:
+                reason = beyond(name, value, low, high)
+            elif name in self._doubted:
+                reason = self._doubt(name, reading.time_s, value)
+            else:
                 reason = ""
-                if name in self._doubted:
-                    reason = self._doubt(name, reading.time_s, value)
-                if not reason:
-                    present = True
-                    continue
-                bad[name] = None
-                self.refusals.count(reason, f"{value:g}")
-                spoiled |= name in _MEASURED and reason.endswith(JUMPS_ALONE)
+            if not reason:
+                present = True
                 continue
             bad[name] = None
-            self.refusals.count(beyond(name, value, low, high), f"{value:g}")
+            self.refusals.count(reason, f"{value:g}")
+            if self._jumps is not None and name in _MEASURED:
+                spoiled |= reason.endswith(JUMPS_ALONE) or self._jumps.strays(name, value)
         if not math.isfinite(reading.time_s):
             self.refusals.count("time is not a finite number", str(reading.time_s))
             return None

@@ -169,9 +169,15 @@ def test_without_a_checksum_a_value_that_jumps_waits_for_the_next():
     assert [row and row.runtime_h for row in kept] == [812.0, None, None, 812.0]
 
 
-@pytest.mark.parametrize("spoilt", [{"voltage_v": 5.008}, {"current_a": 19.0}])
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        {"voltage_v": 5.008}, {"current_a": 19.0},  # jump, but are possible
+        {"voltage_v": 30.5}, {"voltage_v": 70.0}, {"current_a": -300.0}, {"voltage_v": math.nan},
+    ],
+)  # fmt: skip
 def test_a_spoilt_message_without_a_checksum_takes_neither_charge_nor_energy_with_it(spoilt):
-    check = Plausibility(WIDE, Refusals(), unsealed=True)
+    check = Plausibility(WIDE, Refusals(), Bank(12.0), unsealed=True)
     rows = [Reading(float(k), 13.2, 8.0, OperatingState.RUNNING) for k in range(31)]
     rows[15] = replace(rows[15], **spoilt)
     condenser = Condenser(LogConfig())
@@ -180,6 +186,21 @@ def test_a_spoilt_message_without_a_checksum_takes_neither_charge_nor_energy_wit
     assert sum(i.duration_s for i in intervals) == 30.0
     assert sum(i.charge_c for i in intervals) == pytest.approx(8.0 * 30.0)
     assert sum(i.energy_j for i in intervals) == pytest.approx(13.2 * 8.0 * 30.0)
+
+
+def test_a_broken_sensor_takes_one_reading_with_it_and_no_more():
+    # From the fifth reading on the voltmeter is broken; current and state stay.
+    check = Plausibility(WIDE, Refusals(), unsealed=True)
+    rows = [
+        Reading(float(k), 13.2 if k < 5 or k > 20 else 90.0 + 100.0 * (k % 2), 8.0)
+        for k in range(25)
+    ]
+    kept = [check.clean(row) for row in rows]
+    assert [k for k, row in enumerate(kept) if row is None] == [5]
+    assert [row.current_a for row in kept if row is not None] == [8.0] * 24
+    assert [k for k, row in enumerate(kept) if row is not None and row.voltage_v is None] == [
+        *range(6, 21)
+    ]
 
 
 def test_with_a_checksum_a_jump_is_believed():
