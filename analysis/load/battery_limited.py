@@ -31,7 +31,11 @@ FLOAT_SPREAD_V = 0.12
 #: In float the current follows the loads, by at least this part of its usual size within two hours
 #: (judgement).
 FOLLOWS = 0.2
+#: At the charge ceiling the voltage is within this of the highest of the fortnight, V: compensation
+#: for temperature moves the ceiling by 0.1 V in that time (common practice, no source).
+TOP_BAND_V = 0.25
 #: Below this part of its usual current, at a constant voltage, the charger is in float (judgement).
+#: Heat costs less than the rest.
 LITTLE = 0.6
 #: Number of cells over which the charger's own power counts as constant: a fortnight of 5 minutes
 #: (our choice, wear is slower).
@@ -41,18 +45,27 @@ _LEAST_LEFT = 0.6
 
 
 def limited(volts: Floats, amps: Floats, running: Flags) -> Flags:
-    """Mark cells of running with clearly less power than the charger gives in that fortnight."""
+    """Mark cells of running with clearly less power than the charger gives in that fortnight.
+
+    Heat lowers its power at any voltage, the battery only at the ceiling. So the voltage must be
+    near its highest, or the power less than heat would leave.
+    """
     power = volts * amps
     shown = running & np.isfinite(power)
     if not shown.any():
         return np.zeros(len(volts), dtype=bool)
     best = _LEAST_LEFT * float(np.percentile(power[shown], 95.0))
-    usual = np.empty(len(power))
+    usual, top = np.empty(len(power)), np.full(len(power), np.inf)
     for first in range(0, len(power), _BLOCK):
         part = slice(first, first + _BLOCK)
-        given = power[part][shown[part]]
+        chosen = shown[part]
+        given = power[part][chosen]
         usual[part] = max(float(np.percentile(given, 95.0)), best) if len(given) else best
-    return np.asarray(shown & (volts > CHARGED_V) & (power < LIMITED * usual))
+        if len(given):
+            top[part] = np.percentile(volts[part][chosen], 98.0)
+    charged = shown & (volts > CHARGED_V)
+    near_top = (volts > top - TOP_BAND_V) & (power < LIMITED * usual)
+    return np.asarray(charged & (near_top | (power < LITTLE * usual)))
 
 
 def in_float(volts: Floats, amps: Floats, running: Flags) -> Flags:

@@ -21,6 +21,18 @@ def test_clearly_less_power_than_in_that_fortnight_is_limited():
     assert not limited(volts, np.full(200, np.nan), running).any()
 
 
+def test_power_that_heat_takes_below_the_ceiling_is_not_limited():
+    # Runs of a day that climb from 13.0 to 14.4 V; by day a hot compartment takes 15 % of the
+    # power. The last two hours are held at the ceiling with a current that falls.
+    climb = np.concatenate((np.linspace(13.0, 14.4, 264), np.full(24, 14.4)))
+    power = np.where((np.arange(288) > 96) & (np.arange(288) < 216), 85.0, 100.0)
+    power[264:] = np.linspace(90.0, 40.0, 24)
+    volts, watts = np.tile(climb, 10), np.tile(power, 10)
+    found = limited(volts, watts / volts, np.ones(2880, dtype=bool)).reshape(10, 288)
+    assert not found[:, :216].any()
+    assert found[:, 264:].all()
+
+
 def test_wear_over_years_is_no_limit_of_the_battery():
     cells = 10 * 14 * 288
     amps = np.linspace(8.0, 6.5, cells)
