@@ -20,6 +20,8 @@ from tests.support.rigs.damage import (
 DAMAGES = int(os.environ.get("EBBWATT_DAMAGES", "30"))
 #: Damages in one test, so that an endless loop is not taken for a long run.
 AT_ONCE = 500
+#: Rows that may come back changed: of at most 200 bits, of at most 30 pieces, of one piece.
+CHANGED = {"bits": 200, "bytes": 60, "left out": 10}
 #: Seeds at which an earlier version told too small a loss, or a number that was never written.
 FOUND = (144, 343, 655)
 
@@ -37,6 +39,24 @@ def test_random_damage_never_invents_a_row(place, whole):
         ]
         # A row whose bytes were hit may still look like one; no more than the one at each edge.
         assert len(wrong) <= 2
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        "duration_ms = 86400001", "duration_ms = -1", "start_ms = 7258118400000", "state = 99",
+        "readings = 1000000001", "readings = -1", "voltage_mean_mv = voltage_max_mv + 1",
+        "voltage_last_mv = voltage_min_mv - 1", "energy_mj = 10 * energy_mj", "charge_mc = 0",
+    ],
+)  # fmt: skip
+def test_a_row_that_contradicts_itself_is_not_recovered(place, changed):
+    # What a changed byte leaves behind: a row that can be read and cannot be true.
+    with closing(sqlite3.connect(place)) as db, db:
+        db.execute(f"UPDATE intervals SET {changed} WHERE id = 100")
+    with closing(sqlite3.connect(place)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    found = {row for table, row, _ in rows(place) if table == "intervals"}
+    assert found == {*range(1, COUNT + 1)} - {100}
 
 
 def hurt(data, rng):  # noqa: C901 - one branch a way
@@ -105,9 +125,9 @@ def test_no_damage_ends_in_an_exception_an_invented_row_or_a_loss_untold(
         # Which rows stood on the last page only that page tells: at most some hundred.
         assert done.lost >= len(truth) - len(kept) - 200, (seed, way)
         # Rows carry no checksum, so one whose own bytes were overwritten or moved may come back
-        # changed; where whole pages were lost, none may.
-        if way in {"pages", "cut", "swapped", "header"}:
-            assert all(truth[number] == row for number, row in kept.items()), (seed, way)
+        # changed: one a bit, one at each end of a piece. Where whole pages were lost, none may.
+        changed = [number for number in kept.keys() & truth.keys() if kept[number] != truth[number]]
+        assert len(changed) <= CHANGED.get(way, 0), (seed, way, changed)
 
 
 def test_of_a_file_cut_to_a_quarter_the_loss_is_told_with_its_dates(whole, tmp_path):

@@ -64,6 +64,11 @@ def told(tmp_path, monkeypatch, capfdbinary, log):
     return run
 
 
+def failed(said):
+    """Return the commands that did not do what they were asked for."""
+    return [command for command, status, _ in said if status]
+
+
 @pytest.mark.parametrize(
     ("table", "column", "value"),
     [
@@ -91,7 +96,8 @@ def test_a_foreign_value_in_a_small_table_is_named(told, table, column, value):
     ],
 )  # fmt: skip
 def test_one_wrong_interval_costs_no_other(told, tmp_path, column, value, place):
-    told(f"UPDATE intervals SET {column} = ? WHERE id = ?", value, place)
+    said = told(f"UPDATE intervals SET {column} = ? WHERE id = ?", value, place)
+    assert failed(said) == [("check", "--log")]
     history = load_history(tmp_path / "ebbwatt.db")
     kept = len(history) + history.impossible
     if column == "session":
@@ -107,7 +113,8 @@ def test_one_wrong_interval_costs_no_other(told, tmp_path, column, value, place)
     [("rows", 2**62), ("rows", 1e300), ("first_id", "x"), ("charge_mc", "text"), ("state", b"x")],
 )
 def test_a_wrong_block_costs_nothing(told, tmp_path, column, value):
-    told(f"UPDATE blocks SET {column} = ?", value)
+    said = told(f"UPDATE blocks SET {column} = ?", value)
+    assert failed(said) == [("check", "--log")]
     history = load_history(tmp_path / "ebbwatt.db")
     assert (len(history), history.impossible) == (ROWS, 0)
 
