@@ -92,15 +92,21 @@ def test_no_test_imports_another():
             assert not [p for p in parts if p.startswith("test_")], f"{path}: {names}"
 
 
+#: As functions of pytest and as its marks.
+SKIPS = {"skip", "skipif", "importorskip", "xfail"}
+
+
 def test_no_test_skips_itself_unseen():
     # tests/support/missing.py fails in CI where something could be installed.
     for path in sorted((ROOT / "tests").rglob("*.py")):
         if path.name in {"missing.py", "test_missing.py"}:
             continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Attribute) and node.attr in {"skip", "importorskip"}:
-                owner = node.value.id if isinstance(node.value, ast.Name) else ""
-                assert owner != "pytest", f"{path}, line {node.lineno}"
+            place = f"{path}, line {getattr(node, 'lineno', 0)}"
+            if isinstance(node, ast.Attribute) and node.attr in SKIPS:
+                assert not ast.unparse(node).startswith("pytest."), place
+            if isinstance(node, ast.ImportFrom) and node.module == "pytest":
+                assert not SKIPS & {name.name for name in node.names}, place
 
 
 def test_the_logger_knows_no_analysis():

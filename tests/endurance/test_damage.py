@@ -138,9 +138,6 @@ def test_an_emptied_file_is_told_by_the_import_that_fills_it(tmp_path, ebbwatt):
     assert event.kind == "store_damaged"
 
 
-"""A frame of the log: header and page (SQLite file format, section 4.1)."""
-
-
 def test_a_file_without_a_byte_begins_anew_aloud(tmp_path):
     path = tmp_path / "ebbwatt.db"
     path.touch()
@@ -208,6 +205,3 @@ def test_a_foreign_file_is_never_mended(tmp_path):
     with pytest.raises(StoreError, match="not an Ebbwatt database"):
         Writer(path, CHARGER, SessionStart("port", 0.0, boot_id="a"))
     assert [p.name for p in tmp_path.iterdir()] == ["notes.txt"]
-
-
-# --- whatever happens to the bytes ---------------------------------------------------------------

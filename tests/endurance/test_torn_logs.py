@@ -82,6 +82,7 @@ def test_a_log_that_the_logger_still_writes_is_never_set_aside(place, start_daem
     assert [e.text for e in list_events(place) if e.kind == "note"] == ["hose renewed", "hose"]
 
 
+#: Bytes of a frame of the log: header and page (SQLite file format, section 4.1).
 FRAME = 24 + 4096
 
 

@@ -1,4 +1,4 @@
-"""Modbus TCP: against a server written by others, and with every fault of the wire."""
+"""Modbus TCP: its frames by published bytes, any bytes at all, and what the settings allow."""
 
 import asyncio
 import random
@@ -12,14 +12,6 @@ from logger.sources.link import tcp
 from logger.sources.link.tcp import TcpLink
 from tests.support.rigs.devices.modbus_tcp import QUICK, SOURCE, TWO_ALIKE, inside
 from tests.support.rigs.devices.sources import source_from
-
-# --- in fast motion: the energy of an hour -------------------------------------------------------
-
-
-# --- a server written by others ------------------------------------------------------------------
-
-
-# --- the frames ----------------------------------------------------------------------------------
 
 
 def test_a_question_by_published_bytes():
@@ -181,6 +173,3 @@ def test_unit_numbers_beyond_those_of_a_line_are_for_tcp_alone(tmp_path):
     source_from(tmp_path, SOURCE.format(port=502) + text)
     with pytest.raises(ConfigError, match="accepted on a serial line: 1 to 247"):
         source_from(tmp_path, '[source]\nkind = "serial"\nport = "x"\n' + text)
-
-
-# --- probe on a SunSpec device -------------------------------------------------------------------
