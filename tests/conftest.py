@@ -2,6 +2,7 @@
 
 import contextlib
 import fcntl
+import hashlib
 import os
 import pickle
 import signal
@@ -17,12 +18,14 @@ from hypothesis import HealthCheck, settings
 from analysis.units import Owner
 from logger.store.files import prepare
 from tests.support import missing
+from tests.support.prepared import Prepared
 from tests.support.rigs.devices.bluez import (
     ADDRESS,
     PERIPHERAL,
     RADIO_CONFIG,
     BlueZ,
     Bus,
+    die_with_parent,
     quick_description,
 )
 
@@ -33,16 +36,23 @@ settings.load_profile("patient")
 ROOT = Path(__file__).resolve().parent.parent
 #: The demonstration of the tests ended a year and more ago by whoever reads this: it never ages.
 DEMO_UNTIL = "2025-09-08"
-#: Coverage doubles what a command costs the processor, so only the first starts of each command
-#: with the same options are measured in each worker, and the first other children of each file of
-#: tests; the rest is the same code again.
-MEASURED_STARTS = 6
-_STARTED: Counter[tuple[object, ...]] = Counter()
+#: To start a command costs the processor more than its work, and coverage doubles that. So a
+#: command with the same options is started once in a run as a person does, and measured; otherwise
+#: it is a fork of a process that has loaded the same code (:mod:`tests.support.prepared`). Of the
+#: other children of each file of tests the first is measured. This folder has a file for each.
+_STARTED: list[Path] = []
+_PREPARED: list[Prepared] = []
+#: What in the environment makes a child measure itself.
+_MEASURING: dict[str, str] = {}
 #: It takes half a minute alone; beside much other work several minutes were seen.
 DEMO_TAKES_S = 900
 
 # One thread: small arrays are slower on two, and the tests run beside each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Without bytecode each of many hundred children would compile the program again, which costs it as
+# much as to load numpy, pandas and scipy.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 # A shell's background and nohup(1) ignore these, here and in every child that is started. A handler
@@ -72,47 +82,82 @@ def pytest_collection_modifyitems(items):
             item.add_marker(pytest.mark.timeout(2 * DEMO_TAKES_S))
 
 
+def _shared(tmp_path_factory):
+    """Return the folder that the processes of a run share."""
+    base = tmp_path_factory.getbasetemp()
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _only_chosen_children_are_measured(tmp_path_factory):
+    """Take out of the environment what makes each child measure itself, which triples its cost."""
+    _STARTED[:] = [_shared(tmp_path_factory) / "started"]
+    _STARTED[0].mkdir(exist_ok=True)
+    for key in [key for key in os.environ if key.startswith("COV")]:
+        _MEASURING[key] = os.environ.pop(key)
+    yield
+    os.environ.update(_MEASURING)
+
+
 def _environment():
-    return os.environ | {"PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "80"}
+    """Return the environment of a child that is measured, if coverage is measured at all."""
+    return os.environ | _MEASURING | {"PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "80"}
 
 
 def _is_new(arguments):
-    """Tell whether a command with these options is among the first of its kind in this process."""
+    """Tell whether a command with these options is the first of its kind."""
     return _is_early(*sorted(a for k, a in enumerate(arguments) if k == 0 or a.startswith("--")))
 
 
 def _is_early(*kind):
-    """Count what is started by its kind, and tell whether it is still to be measured."""
-    _STARTED[kind] += 1
-    return _STARTED[kind] <= MEASURED_STARTS
+    """Tell whether nothing of this kind was started before by any process of this run."""
+    try:
+        (_STARTED[0] / hashlib.sha256(repr(kind).encode()).hexdigest()).touch(exist_ok=False)
+    except FileExistsError:
+        return False
+    return True
 
 
-def _run(*arguments, cwd=None, status=0, env=None, timeout=250, measured=True, **keywords):
+def _run(
+    *arguments, cwd=None, status=0, env=None, timeout=250, measured=True, stdin=None, bound=False,
+    **keywords,
+):  # fmt: skip
     arguments = [str(argument) for argument in arguments]
-    measured = measured and _is_new(arguments)
-    environment = _environment() if measured else unmeasured(_environment())
-    done = subprocess.run(
-        [sys.executable, "-m", "analysis", *arguments],
-        cwd=cwd,
-        env=environment | (env or {}),
-        capture_output=True,
-        text=True,
-        timeout=timeout,
-        check=False,
-        **keywords,
-    )
-    assert done.returncode == status, (done.returncode, done.stdout, done.stderr)
-    assert "Traceback" not in done.stderr
+    new = measured and _is_new(arguments)
+    environment = _environment() if new else unmeasured(_environment())
+    environment |= env or {}
+    how = {"cwd": cwd, "env": environment, "timeout": timeout, "text": True} | keywords
+    prepared = _prepared()
+    if bound or not (new or stdin or not prepared.serves(environment)):
+        done = prepared.run(arguments, bound=bound, **how)
+    else:
+        how |= {"stdin": stdin, "capture_output": True}
+        done = subprocess.run([sys.executable, "-m", "analysis", *arguments], check=False, **how)
+    assert status in (None, done.returncode), (done.returncode, done.stdout, done.stderr)
+    assert "Traceback" not in str(done.stderr)
     return done
 
 
+def _prepared():
+    """Return the process that forks for the commands of this worker."""
+    if not _PREPARED:
+        _PREPARED.append(Prepared(unmeasured(_environment()), ROOT))
+    return _PREPARED[0]
+
+
+def pytest_unconfigure():
+    """End what served the tests of this process."""
+    while _PREPARED:
+        _PREPARED.pop().end()
+
+
 def _children():
-    """Return the processes that this one has started and that are still there, proc_pid_task(5)."""
+    """Return the processes that tests have started and that are still there, proc_pid_task(5)."""
     found = set()
     for path in Path("/proc/self/task").glob("*/children"):
         with contextlib.suppress(OSError):  # a thread that has just ended
             found |= {int(pid) for pid in path.read_text().split()}
-    return found
+    return found - {prepared.pid for prepared in _PREPARED}
 
 
 @pytest.fixture(autouse=True)
@@ -162,6 +207,7 @@ def start_daemon(request, monkeypatch, tmp_path):
             env=env | {"RUNTIME_DIRECTORY": runtime} | environment,
             stderr=subprocess.PIPE,
             text=True,
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
         )
         daemons.append(daemon)
         return daemon
@@ -185,20 +231,19 @@ def run_ebbwatt():
 
 
 @pytest.fixture(scope="session")
-def demonstration(tmp_path_factory, run_ebbwatt):
+def demonstration(tmp_path_factory):
     """Return the folder of a demonstration, to be read and not changed, and how it was made.
 
     The processes of a run share one. It is not measured for coverage, with which it takes four
     times as long.
     """
-    base = tmp_path_factory.getbasetemp()
-    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    shared = _shared(tmp_path_factory)
     folder, made = shared / "demo" / "dabchick", shared / "demo.pickle"
     with (shared / "demo.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not made.exists():
             options = ("--out", folder, "--until", DEMO_UNTIL)
-            done = run_ebbwatt("demo", *options, timeout=DEMO_TAKES_S, measured=False)
+            done = _run("demo", *options, timeout=DEMO_TAKES_S, measured=False)
             made.write_bytes(pickle.dumps(done))
         return folder, pickle.loads(made.read_bytes())
 

@@ -34,7 +34,7 @@ class Shell:
     def type(self, keys):
         os.write(self.end, keys.encode())
 
-    def until(self, word, limit_s=60.0):
+    def until(self, word, limit_s=200.0):
         """Read on until a word is shown; return what came before it."""
         end_s = time.monotonic() + limit_s
         while word.encode() not in self.shown:

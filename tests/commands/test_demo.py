@@ -7,6 +7,7 @@ import re
 import sqlite3
 import subprocess
 import sys
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
@@ -20,6 +21,12 @@ from tests.conftest import ROOT, unmeasured
 from tests.support.screens.browser import browse
 
 pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def run_ebbwatt(run_ebbwatt):
+    """Years of log take three times as long where coverage is measured; small boats measure it."""
+    return partial(run_ebbwatt, measured=False)
 
 
 @pytest.fixture(scope="module")

@@ -172,7 +172,7 @@ def test_what_no_option_says_is_asked_for_on_a_terminal(place, child_env):
     ):
         terminal.until(question)
         terminal.press(answer)
-    assert terminal.process.wait(timeout=90) == 0
+    assert terminal.process.wait(timeout=200) == 0
     charger = load_config(place / "ebbwatt.toml").charger
     assert (charger.serial, charger.rated_w) == ("NEW-9", 160.0)
 

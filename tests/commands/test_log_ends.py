@@ -75,7 +75,7 @@ def hurry(folder):
 
 
 def ended(daemon, status=0):
-    said = daemon.communicate(timeout=60)[1]
+    said = daemon.communicate(timeout=200)[1]
     assert daemon.returncode == status, said
     assert "Traceback" not in said
     return said

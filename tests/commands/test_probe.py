@@ -335,7 +335,7 @@ def test_ctrl_c_ends_it_with_its_counts(place, child_env):
     )
     assert process.stdout.readline(), "it shows what comes, so its handler stands"
     process.send_signal(2)
-    text, _ = process.communicate(timeout=60)
+    text, _ = process.communicate(timeout=200)
     line.unplug()
     thread.join()
     assert process.returncode == 0

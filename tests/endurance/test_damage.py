@@ -57,7 +57,7 @@ def test_the_logger_mends_a_damaged_file_and_logs_on(
     # What is read while it is mended, and afterwards, is stored.
     live(place.parent, snapshot.readings + 15)
     daemon.send_signal(signal.SIGTERM)
-    _, said = daemon.communicate(timeout=60)
+    _, said = daemon.communicate(timeout=200)
     assert daemon.returncode == 0, said
     assert said.count("will be set aside; logging") == 1
     (aside,) = place.parent.glob("*.damaged-*Z")

@@ -85,7 +85,7 @@ def fill(folder):
 def check_nothing_was_lost(daemon, path, stored_before, kind="store_full"):
     """End the daemon; everything it read is stored, and the shortage was told and counted once."""
     daemon.send_signal(signal.SIGTERM)
-    _, said = daemon.communicate(timeout=60)
+    _, said = daemon.communicate(timeout=200)
     assert daemon.returncode == 0, said
     assert said.count("Logging goes on in memory") == 1
     assert said.count("can be written again") == 1

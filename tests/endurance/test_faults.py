@@ -9,12 +9,14 @@ import itertools
 import os
 import random
 import sqlite3
+from functools import partial
 
 import pytest
 
 from logger.config import ChargerConfig
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.conftest import ROOT
 from tests.support.bad_files import T0, table
 from tests.support.boats.intervals import minute
 from tests.support.forked import Forked, build_shim
@@ -61,11 +63,17 @@ def boat(tmp_path, empty_store):
     return folder
 
 
-@pytest.fixture
-def forked(boat, child_env, tmp_path):
-    shim = build_shim(program("gcc", "gcc libc6-dev"), tmp_path)
-    with Forked(boat, child_env | {"RUNTIME_DIRECTORY": str(tmp_path)}, shim) as process:
+@pytest.fixture(scope="module")
+def process(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("process")
+    shim = build_shim(program("gcc", "gcc libc6-dev"), folder)
+    with Forked(folder, os.environ | {"PYTHONPATH": str(ROOT)}, shim) as process:
         yield process
+
+
+@pytest.fixture
+def forked(boat, process, tmp_path):
+    return partial(process.run, cwd=boat, env={"RUNTIME_DIRECTORY": str(tmp_path)})
 
 
 def rows(path):
@@ -113,7 +121,7 @@ def test_a_failed_call_loses_nothing_and_nothing_false_is_told(boat, forked, com
     arguments = [part.format(boat) for part in COMMANDS[command]]
     arguments += ["--config", f"{boat}/ebbwatt.toml"]
     restore(boat, whole)
-    assert forked.run(*arguments)["status"] == 0
+    assert forked(*arguments)["status"] == 0
     wanted = rows(boat / "log" / "ebbwatt.db")
     assert (len(wanted) > len(before)) == (command in ("import", "log"))
     outputs = {p.name: p.read_bytes() for p in (boat / "out").iterdir()}
@@ -129,7 +137,7 @@ def test_a_failed_call_loses_nothing_and_nothing_false_is_told(boat, forked, com
         if number >= calls:
             continue
         restore(boat, whole)
-        done = forked.run(*arguments, fault=[number, *FAULTS[fault], 0])
+        done = forked(*arguments, fault=[number, *FAULTS[fault], 0])
         told = f"seed {SEED}, call {number}: {done['status']}\n{done['stderr'][-1500:]}"
         assert "Traceback" not in done["stderr"], told
         # A configuration that cannot be read is a wrong use of the command.
@@ -158,7 +166,7 @@ def test_a_failed_call_loses_nothing_and_nothing_false_is_told(boat, forked, com
         for path in (boat / "out").iterdir():
             assert path.name in outputs, told
         assert not list((boat / "out").iterdir()) or whole_outputs(boat, outputs), told
-        again = forked.run(*arguments)
+        again = forked(*arguments)
         assert again["status"] == 0, told + again["stderr"]
         if command == "import":
             assert sorted(rows(boat / "log" / "ebbwatt.db")) == sorted(wanted), told

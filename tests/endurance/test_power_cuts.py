@@ -22,6 +22,7 @@ from logger.store.files import prepare
 from logger.store.repair.leftovers import find_leftovers
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.rigs.committer import BATCH, BEGIN_S
+from tests.support.rigs.devices.bluez import die_with_parent
 from tests.support.rigs.live import live
 
 CUTS = int(os.environ.get("EBBWATT_CUTS", "0"))
@@ -42,6 +43,7 @@ def committing(path, first, env):
         [sys.executable, "-m", "tests.support.rigs.committer", str(path), str(first)],
         stdout=subprocess.PIPE,
         env=env,
+        preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
     )
     try:
         yield process
@@ -170,7 +172,7 @@ def test_the_daemon_killed_at_random_instants_loses_the_last_moment_only(tmp_pat
         live(tmp_path, 5, session=number)
         time.sleep(rng.uniform(0.0, 2.5))
         daemon.send_signal(signal.SIGKILL)
-        daemon.wait(60)
+        daemon.wait(200)
         read = read_snapshot(snapshot_path(path)).readings
         with closing(sqlite3.connect(path)) as db:
             assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

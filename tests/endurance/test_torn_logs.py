@@ -44,7 +44,7 @@ def test_commits_behind_a_broken_header_are_missed_aloud(place, start_daemon, eb
     again = start_daemon(place.parent)
     live(place.parent, 15)
     again.send_signal(signal.SIGTERM)
-    _, said = again.communicate(timeout=60)
+    _, said = again.communicate(timeout=200)
     assert said.count("is damaged and set aside") == 1
     assert "1 damage to the database" in " ".join(
         ebbwatt("report", cwd=place.parent).stdout.split()
@@ -75,7 +75,7 @@ def test_a_log_that_the_logger_still_writes_is_never_set_aside(place, start_daem
     ebbwatt("event", "add", "note", "--text", "hose", cwd=place.parent)
     live(place.parent, first.readings + 15)
     daemon.send_signal(signal.SIGTERM)
-    _, said = daemon.communicate(timeout=60)
+    _, said = daemon.communicate(timeout=200)
     assert list(place.parent.glob("*damaged*")) == []
     read = int(said.split("ended: ")[1].split(" readings")[0])
     assert sum(row[4] for k, row in everything(place).items() if k > COUNT) == read

@@ -1,7 +1,6 @@
 """Configurations as no one should write them: one clear line each, at once."""
 
 import subprocess
-import sys
 import time
 
 import pytest
@@ -69,15 +68,11 @@ def test_a_bad_configuration_is_one_clear_line_at_once(tmp_path, name):
 
 
 @pytest.mark.parametrize("path", ["/dev/zero", "/dev/null", "/proc/self/mem", "/", "pipe"])
-def test_what_is_no_file_is_not_read(tmp_path, child_env, path):
+def test_what_is_no_file_is_not_read(tmp_path, ebbwatt, path):
     if path == "pipe":
         path = tmp_path / "pipe"
         subprocess.run(["mkfifo", path], check=True)
     for command in ("check", "report", "log"):
-        done = subprocess.run(
-            [sys.executable, "-m", "analysis", command, "--config", str(path)], timeout=60,
-            env=child_env, capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        assert done.returncode == 2, done.stderr
+        done = ebbwatt(command, "--config", path, status=2, timeout=60)
         assert len(done.stderr.splitlines()) == 1
         assert done.stderr.startswith(f"ebbwatt: {path}: ")

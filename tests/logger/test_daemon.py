@@ -59,7 +59,7 @@ def test_it_logs_shows_itself_and_ends_cleanly_on_a_signal(place):
     second = live(folder, first.readings + 4)
     assert second.boottime_s > first.boottime_s
     process.send_signal(signal.SIGTERM)
-    assert process.wait(60) == 0
+    assert process.wait(200) == 0
     assert read_snapshot(snapshot_path(folder / "ebbwatt.db")) is None, "none is left behind"
     history = load_history(folder / "ebbwatt.db")
     assert history.readings.sum() >= second.readings
@@ -81,7 +81,7 @@ def test_without_readings_the_snapshot_is_renewed_all_the_same(place):
     (folder / "ebbwatt.toml").write_text(text, encoding="utf-8")
     start()
     first = live(folder, more_than=-1)
-    end_s = time.monotonic() + 90.0
+    end_s = time.monotonic() + 200.0
     while live(folder, more_than=-1).boottime_s < first.boottime_s + 3.0:
         assert time.monotonic() < end_s, "it was written once and never again"
         time.sleep(0.2)
@@ -96,7 +96,7 @@ def test_killed_and_started_again_it_loses_nothing_that_was_committed(place):
         before = load_history(folder / "ebbwatt.db").readings.sum()
         assert before >= committed, "an earlier commit is gone"
         process.send_signal(signal.SIGKILL)
-        process.wait(60)
+        process.wait(200)
         committed = load_history(folder / "ebbwatt.db").readings.sum()
         assert committed >= before
     assert committed > 0
@@ -116,7 +116,7 @@ def test_it_loads_nothing_heavy_and_stays_small(place, raw_hours):
     for name in ("numpy", "pandas", "scipy"):
         assert f"/{name}/" not in maps, f"{name} is loaded in the daemon"
     process.send_signal(signal.SIGINT)
-    assert process.wait(60) == 0
+    assert process.wait(200) == 0
 
 
 _NAMES_WHAT_IT_LOADED = """\
@@ -155,7 +155,7 @@ def test_no_module_is_loaded_that_the_daemon_can_do_without(place, child_env, ki
     while "trying again" not in process.stderr.readline():
         assert process.poll() is None
     process.send_signal(signal.SIGINT)
-    loaded = set(process.communicate(timeout=60)[0].split())
+    loaded = set(process.communicate(timeout=200)[0].split())
     assert {"serial", "bleak"} & loaded == {"serial" if kind == "line" else "bleak"}
     heavy = {"numpy", "pandas", "scipy", "rich", "sqlite_utils", "pyarrow"}
     assert not loaded & (heavy | {"ssl", "_ssl"}), loaded & heavy
@@ -216,7 +216,7 @@ def test_a_snapshot_of_another_boot_has_no_age(place):
     process = start()
     snapshot = live(folder)
     process.kill()
-    process.wait(60)
+    process.wait(200)
     left = read_snapshot(snapshot_path(folder / "ebbwatt.db"))
     assert left is not None, "a killed daemon leaves its file"
     assert left.age_s(left.boottime_s + 30.0, boot_id()) == pytest.approx(30.0)
@@ -238,7 +238,7 @@ def test_a_board_that_learns_the_time_dates_its_boots_and_report_and_watch_say_s
 
     def end(daemon):
         daemon.send_signal(signal.SIGTERM)
-        _, told = daemon.communicate(timeout=60)
+        _, told = daemon.communicate(timeout=200)
         assert daemon.returncode == 0
         return told
 
@@ -246,7 +246,7 @@ def test_a_board_that_learns_the_time_dates_its_boots_and_report_and_watch_say_s
     first = boot("one", f"{-began_s} 1970", 1)
     assert live(folder).written_s < 1e9
     wall.write_text("0.0 synchronised")
-    end_s = time.monotonic() + 90.0
+    end_s = time.monotonic() + 200.0
     while "corrected" not in " ".join(live(folder).notices) and time.monotonic() < end_s:
         time.sleep(0.05)
     assert abs(live(folder).written_s - time.time()) < 60.0
@@ -277,7 +277,7 @@ def test_a_clean_end_without_a_single_reading_is_not_counted_as_cut_short(place)
         daemon = start()
         live(folder, -1, session=number)
         daemon.send_signal(signal.SIGTERM)
-        assert daemon.wait(60) == 0
+        assert daemon.wait(200) == 0
     assert [event.kind for event in list_events(folder / "ebbwatt.db")] == []
 
 

@@ -7,6 +7,8 @@ import time
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.support.rigs.devices.bluez import die_with_parent
+
 
 def free_port():
     with socket.socket() as probe:
@@ -26,7 +28,10 @@ class Broker:
 
     def start(self):
         self._process = subprocess.Popen(
-            self._command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            self._command,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
         )
         until(self._answers, "the broker does not answer")
 
@@ -70,7 +75,7 @@ class Listener:
         self.client.loop_stop()
 
 
-def until(found, why, limit_s=60.0):
+def until(found, why, limit_s=200.0):
     """Wait until ``found()`` is true."""
     end = time.monotonic() + limit_s
     while not found():

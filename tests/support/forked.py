@@ -1,8 +1,7 @@
 """Runs many commands quickly, each in a fork of one process that has loaded everything already.
 
-``python -m tests.support.forked`` reads a line of JSON for each command and answers with one. Each
-command may be bound by the modes of files even where the tests run as root, and one of its calls
-to the system may be made to fail (see ``faults.c``).
+``python -m tests.support.forked`` reads a line of JSON for each command and answers with one. One
+of the command's calls to the system may be made to fail (see ``faults.c``).
 """
 
 import ctypes
@@ -29,7 +28,7 @@ class Forked:
     def __init__(self, folder, env, preload=None):
         env = {k: v for k, v in env.items() if not k.startswith("COV")}
         if preload is not None:
-            env |= {"LD_PRELOAD": str(preload), "EBBWATT_FAULTS_UNDER": f"{folder}/"}
+            env |= {"LD_PRELOAD": str(preload)}
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.support.forked"], cwd=folder, env=env, text=True,
             stdin=subprocess.PIPE, stdout=subprocess.PIPE,
@@ -40,12 +39,15 @@ class Forked:
 
     def __exit__(self, *_):
         self._process.stdin.close()
-        self._process.wait(60)
+        self._process.wait(200)
         self._process.stdout.close()
 
-    def run(self, *arguments, **how):
-        """Run one command; return its status, what it said, and how often a call was failed."""
-        request = {"arguments": [str(a) for a in arguments], **how}
+    def run(self, *arguments, cwd, **how):
+        """Run one command; return its status, what it said, and how often a call was failed.
+
+        Calls that concern files of the folder may fail.
+        """
+        request = {"arguments": [str(a) for a in arguments], "cwd": str(cwd), **how}
         self._process.stdin.write(json.dumps(request) + "\n")
         self._process.stdin.flush()
         answer = self._process.stdout.readline()
@@ -76,9 +78,8 @@ def _child(request, out, err, hits):
 
     os.dup2(out.fileno(), 1)
     os.dup2(err.fileno(), 2)
-    os.umask(request.get("umask", 0o022))
-    if request.get("bound"):
-        bind_by_modes()
+    os.environ.update(request.get("env", {}) | {"EBBWATT_FAULTS_UNDER": request["cwd"] + "/"})
+    os.chdir(request["cwd"])
     fault = request.get("fault")
     library = ctypes.CDLL(os.environ["LD_PRELOAD"]) if fault else None
     if fault:

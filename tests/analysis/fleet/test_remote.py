@@ -42,7 +42,7 @@ def cluster(env, *arguments):
         assert address, "the cluster did not start"
         yield address
     finally:
-        rig.communicate(timeout=60)
+        rig.communicate(timeout=200)
 
 
 @pytest.mark.timeout(300)

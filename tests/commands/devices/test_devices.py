@@ -69,7 +69,7 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
             assert stored == pytest.approx((13.2, 8.0, 602.5), rel=0.01)
         assert resident_kib(daemon) < 30 * 1024
         daemon.send_signal(signal.SIGTERM)
-        daemon.communicate(timeout=60)
+        daemon.communicate(timeout=200)
         assert daemon.returncode == 0
         assert load_history(tmp_path / "ebbwatt.db").readings.sum() >= seen
         only_reads(device.heard, tmp_path / "device.toml")
@@ -96,7 +96,7 @@ def test_where_several_questions_are_asked_a_pulled_cable_is_a_gap(
         device.put_back()
         live(tmp_path, seen + 20)
         daemon.send_signal(signal.SIGTERM)
-        daemon.communicate(timeout=60)
+        daemon.communicate(timeout=200)
     finally:
         device.end()
     history = load_history(tmp_path / "ebbwatt.db")
@@ -110,7 +110,7 @@ def probed_until_the_cable_is_out(device, folder, env):
     probe = subprocess.Popen(command, cwd=folder, env=env, text=True, **pipes)
     probe.stdout.readline()
     device.pull_cable()
-    shown, told = probe.communicate(timeout=60)
+    shown, told = probe.communicate(timeout=200)
     device.put_back()
     assert probe.returncode == 1
     assert "the port is gone" in told

@@ -133,7 +133,7 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
         if os.environ.get("EBBWATT_SHOW"):
             print(f"{kind}: {resident_kib(daemon) / 1024:.1f} MiB")
         daemon.send_signal(signal.SIGTERM)
-        daemon.communicate(timeout=60)
+        daemon.communicate(timeout=200)
         assert daemon.returncode == 0
         assert load_history(tmp_path / "ebbwatt.db").readings.sum() > gone
     finally:

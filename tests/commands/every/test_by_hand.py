@@ -9,6 +9,7 @@ import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,12 @@ from logger.sources.simulated import build
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(2 * GENEROUS_S)]
+
+
+@pytest.fixture(scope="module")
+def run_ebbwatt(run_ebbwatt):
+    """Years of log take three times as long where coverage is measured; small boats measure it."""
+    return partial(run_ebbwatt, measured=False)
 
 
 @pytest.fixture(scope="module")

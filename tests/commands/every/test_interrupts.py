@@ -18,6 +18,7 @@ from logger.config import ChargerConfig
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from tests.support.boats.intervals import minute
+from tests.support.rigs.devices.bluez import die_with_parent
 from tests.support.rigs.live import QUICK, wait_for
 
 #: Every command that prints or writes, with nothing but a log at hand.
@@ -91,6 +92,7 @@ def started(boat, child_env):
                 [sys.executable, "-m", "analysis", *arguments], cwd=boat, text=True,
                 env=child_env | {"RUNTIME_DIRECTORY": str(boat / "run")},
                 stderr=subprocess.PIPE, **({"stdout": subprocess.PIPE} | keywords),
+                preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
             )
         )  # fmt: skip
         return running[-1]

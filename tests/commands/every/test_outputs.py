@@ -130,12 +130,9 @@ def test_an_output_replaces_its_own_kind_and_nothing_stays_beside(boat, ebbwatt,
 
 @pytest.mark.parametrize("output", [o for o in OUTPUTS if o != "capture"])
 @pytest.mark.parametrize("mask", [0o000, 0o077])
-def test_the_umask_does_not_matter(boat, tmp_path, child_env, output, mask):
+def test_the_umask_does_not_matter(boat, tmp_path, ebbwatt, output, mask):
     target = tmp_path / "made"
-    subprocess.run(
-        [sys.executable, "-m", "analysis", *OUTPUTS[output], str(target)],
-        cwd=boat, env=child_env, umask=mask, check=True, capture_output=True, timeout=60,
-    )  # fmt: skip
+    ebbwatt(*OUTPUTS[output], target, cwd=boat, umask=mask)
     assert target.stat().st_mode & 0o777 == 0o640
 
 

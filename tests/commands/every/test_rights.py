@@ -14,7 +14,6 @@ from logger.store.records import SessionStart
 from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
 from tests.support.boats.intervals import minute
-from tests.support.forked import Forked
 from tests.support.missing import unable
 
 CONFIG = """\
@@ -55,15 +54,19 @@ def boat(tmp_path, empty_store):
 
 
 @pytest.fixture
-def forked(boat, child_env):
+def bound(boat, ebbwatt):
     """Return what runs commands as a user whom modes bind; root gives up what makes them void."""
     (boat / "refused").write_text("x")
     (boat / "refused").chmod(0)
-    with Forked(boat, child_env | {"XDG_RUNTIME_DIR": str(boat / "out")}) as process:
-        probe = process.run("check", "--config", "refused", bound=True)
-        if "ermission" not in probe["stderr"] and "may not" not in probe["stderr"]:
-            unable("modes of files do not bind this user, and capset(2) does not help here")
-        yield process
+
+    def run(*command):
+        env = {"XDG_RUNTIME_DIR": str(boat / "out")}
+        return ebbwatt(*command, cwd=boat, status=None, env=env, bound=True)
+
+    probe = run("check", "--config", "refused")
+    if "ermission" not in probe.stderr and "may not" not in probe.stderr:
+        unable("modes of files do not bind this user, and capset(2) does not help here")
+    return run
 
 
 def contents(boat):
@@ -90,25 +93,25 @@ REFUSED = {
 
 @pytest.mark.timeout(300)
 @pytest.mark.parametrize("name", REFUSED)
-def test_what_may_not_be_used_is_one_true_line(boat, forked, name):
+def test_what_may_not_be_used_is_one_true_line(boat, bound, name):
     before = contents(boat)
     modes, words, working = REFUSED[name]
     for path, mode in modes.items():
         (boat / path).chmod(mode)
     failed = set()
     for command in COMMANDS:
-        done = forked.run(*command, bound=True)
-        told = f"{command}: {done['status']}\n{done['stdout'][-500:]}\n{done['stderr'][-2000:]}"
-        said = done["stderr"] + done["stdout"]
+        done = bound(*command)
+        told = f"{command}: {done.returncode}\n{done.stdout[-500:]}\n{done.stderr[-2000:]}"
+        said = done.stderr + done.stdout
         assert not any(false in said for false in ("Traceback", "no room", "damaged")), told
-        if done["status"] == 0:
+        if done.returncode == 0:
             assert working is None or command in working, told
             continue
         failed.add(command)
-        lines = [line for line in done["stderr"].splitlines() if line.startswith("ebbwatt: ")]
+        lines = [line for line in done.stderr.splitlines() if line.startswith("ebbwatt: ")]
         # A check of an installation tells what it finds on its own output.
         assert len(lines) <= 1, told
-        assert any(word in (lines[-1] if lines else done["stdout"]) for word in words), told
+        assert any(word in (lines[-1] if lines else done.stdout) for word in words), told
     assert failed, "something was refused"
     for path in modes:
         (boat / path).chmod(0o700)
@@ -116,31 +119,27 @@ def test_what_may_not_be_used_is_one_true_line(boat, forked, name):
         assert contents(boat) == before
 
 
-def test_a_locked_database_is_called_locked(boat, forked):
+def test_a_locked_database_is_called_locked(boat, bound):
     with contextlib.closing(sqlite3.connect(boat / "log" / "ebbwatt.db", timeout=1)) as db:
         db.execute("BEGIN IMMEDIATE")
-        done = forked.run("event", "add", "note", "--text", "x")
-    assert done["status"] == 1
-    assert done["stderr"].endswith("is locked by another program; try again when it is done\n")
+        done = bound("event", "add", "note", "--text", "x")
+    assert done.returncode == 1
+    assert done.stderr.endswith("is locked by another program; try again when it is done\n")
 
 
 @pytest.mark.parametrize("mask", [0o000, 0o022, 0o077])
-def test_modes_of_what_is_made_whatever_the_umask(boat, child_env, mask):
+def test_modes_of_what_is_made_whatever_the_umask(boat, ebbwatt, mask):
     shutil.rmtree(boat / "log")
     (boat / "log").mkdir()
     runtime = boat / "state"
-    env = child_env | {"XDG_STATE_HOME": str(runtime), "XDG_RUNTIME_DIR": "", "HOME": str(boat)}
+    env = {"XDG_STATE_HOME": str(runtime), "XDG_RUNTIME_DIR": "", "HOME": str(boat)}
     for command in (
         ("import", "a.csv"), ("log",), ("report", "--html", "out/a.html", "--json", "out/a.json"),
         ("backup", "out/copy.db"), ("export", "out/a.csv"), ("watch", "--once"),
         ("fleet", "take", "out/fleet", "out/copy.db"),
         ("fleet", "report", "out/fleet", "--workers", "0"),
     ):  # fmt: skip
-        done = subprocess.run(
-            [sys.executable, "-m", "analysis", *command], cwd=boat, env=env, umask=mask,
-            capture_output=True, check=False, timeout=60,
-        )  # fmt: skip
-        assert done.returncode == 0, (command, done.stdout, done.stderr)
+        ebbwatt(*command, cwd=boat, env=env, umask=mask)
     with contextlib.closing(sqlite3.connect(boat / "log" / "ebbwatt.db")) as db:
         db.execute("SELECT count(*) FROM intervals").fetchone()
         made = [*(boat / "log").iterdir(), *(boat / "out").rglob("*"), *runtime.rglob("*")]

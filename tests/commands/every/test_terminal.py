@@ -56,7 +56,7 @@ def test_the_dashboard_ends_when_the_line_is_cut(terminal, boat):
     watch = terminal("-m", "analysis", "watch", cwd=boat)
     watch.until(b"NOT LOGGING")
     watch.hang_up()
-    assert watch.process.wait(60) == 128 + signal.SIGHUP
+    assert watch.process.wait(200) == 128 + signal.SIGHUP
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
@@ -70,7 +70,7 @@ def test_the_dashboard_ends_at_once_in_the_middle_of_an_assessment(terminal, boa
     watch = terminal("-c", code, cwd=boat)
     watch.until(b"being worked out")
     watch.process.send_signal(number)
-    assert watch.process.wait(60) == 128 + number
+    assert watch.process.wait(200) == 128 + number
 
 
 def test_a_terminal_that_has_gone_before_its_signal_is_a_hang_up(terminal, boat):
@@ -83,7 +83,7 @@ def test_a_terminal_that_has_gone_before_its_signal_is_a_hang_up(terminal, boat)
         "sys.exit(main(['watch']))\n"
     )
     watch = terminal("-c", code, cwd=boat)
-    assert watch.process.wait(60) == 128 + signal.SIGHUP
+    assert watch.process.wait(200) == 128 + signal.SIGHUP
 
 
 def test_the_dashboard_leaves_the_terminal_clean_when_it_fails(terminal, boat):

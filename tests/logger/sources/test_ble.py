@@ -178,7 +178,7 @@ def test_no_more_is_written_by_probe_and_daemon_through_dropouts(radio_boat, blu
         bluez.do(drop=True)
         live(folder, seen + 3)
     daemon.send_signal(signal.SIGTERM)
-    daemon.communicate(timeout=60)
+    daemon.communicate(timeout=200)
     bluez.do()
     assert len(bluez.writes) > probed + 9
     assert bluez.writes == [[ASKS, b"MEAS?\r\n".hex()]] * len(bluez.writes)

@@ -25,7 +25,7 @@ def killed(folder, start_daemon, session):
     daemon = start_daemon(folder)
     live(folder, 5, session=session)
     daemon.kill()
-    daemon.wait(60)
+    daemon.wait(200)
 
 
 def test_a_session_that_did_not_end_is_a_power_cut_or_a_killed_logger(place, start_daemon, ebbwatt):
@@ -37,13 +37,13 @@ def test_a_session_that_did_not_end_is_a_power_cut_or_a_killed_logger(place, sta
     daemon = start_daemon(place)
     live(place, 5, session=3)
     daemon.send_signal(signal.SIGTERM)
-    _, said = daemon.communicate(timeout=60)
+    _, said = daemon.communicate(timeout=200)
     assert daemon.returncode == 0
     assert said.count("the power was cut") == 1
     daemon = start_daemon(place)
     live(place, 5, session=4)
     daemon.send_signal(signal.SIGTERM)
-    assert daemon.wait(60) == 0
+    assert daemon.wait(200) == 0
     events = list_events(place / "ebbwatt.db")
     assert [e.kind for e in events] == ["logger_killed", "power_cut"], "a clean end is no fault"
     with closing(sqlite3.connect(place / "ebbwatt.db")) as db:
@@ -65,7 +65,7 @@ def test_refused_data_is_counted_in_time(place, start_daemon):
     daemon = start_daemon(place)
     snapshot = live(place, 20)
     daemon.send_signal(signal.SIGTERM)
-    assert daemon.wait(60) == 0
+    assert daemon.wait(200) == 0
     (event,) = list_events(place / "ebbwatt.db")
     assert event.kind == "refused"
     assert event.text.startswith("voltage_v above 1 V (")

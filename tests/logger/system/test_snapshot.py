@@ -103,7 +103,7 @@ def test_a_trap_in_a_shared_folder_costs_the_picture_and_nothing_else(tmp_path, 
         wait_for(logged)
     finally:
         daemon.send_signal(signal.SIGTERM)
-    said = daemon.communicate(timeout=60)[1]
+    said = daemon.communicate(timeout=200)[1]
     assert daemon.returncode == 0, said
     assert said.count("others may write to its folder") == 1
     assert victim.read_text() == "precious"

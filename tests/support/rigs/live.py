@@ -29,7 +29,7 @@ seed = 7
 """
 
 
-def live(folder, more_than=0, session=None, limit_s=90.0):
+def live(folder, more_than=0, session=None, limit_s=200.0):
     """Return the snapshot of ``folder``'s daemon once it has more readings than that.
 
     ``session`` waits for the daemon's start of that number.
@@ -70,7 +70,7 @@ def _onlooker(snapshot):
     return Onlooker(snapshot)
 
 
-def wait_for(condition, limit_s=90.0):
+def wait_for(condition, limit_s=200.0):
     """Return what the condition returns once it is true."""
     end_s = time.monotonic() + limit_s
     while time.monotonic() < end_s:

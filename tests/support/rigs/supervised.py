@@ -45,12 +45,12 @@ class Supervised:
         """What a person was told."""
         return [change.notice for change in self.changes if change.notice]
 
-    async def more(self, count=3, limit_s=60.0):
+    async def more(self, count=3, limit_s=200.0):
         """Wait for so many readings more."""
         wanted = len(self.readings) + count
         await self._until(lambda: len(self.readings) >= wanted, limit_s)
 
-    async def told(self, words, after=0, limit_s=60.0):
+    async def told(self, words, after=0, limit_s=200.0):
         """Wait until a session has ended for a reason with these words, after so many others."""
         await self._until(lambda: any(words in why for why in self.reasons[after:]), limit_s)
 

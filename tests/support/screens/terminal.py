@@ -40,7 +40,7 @@ class Terminal:
                 self.shown += os.read(self._master, 65536)
 
     def until(self, words, times=1):
-        end_s = time.monotonic() + 90.0
+        end_s = time.monotonic() + 200.0
         while self.shown.count(words) < times:
             assert time.monotonic() < end_s, self.shown[-2000:]
             assert self.process.poll() is None, self.shown[-2000:]
@@ -59,7 +59,7 @@ class Terminal:
         self._master = None
 
     def ended(self):
-        end_s = time.monotonic() + 90.0
+        end_s = time.monotonic() + 200.0
         while self.process.poll() is None and time.monotonic() < end_s:
             self.listen()
         self.listen()

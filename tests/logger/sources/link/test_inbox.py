@@ -170,7 +170,7 @@ def test_unwatched_the_daemon_takes_its_time_and_loses_nothing(tmp_path, start_d
         talker.join()
         time.sleep(0.2)  # what was said last is in the inbox
         daemon.send_signal(signal.SIGTERM)
-        assert daemon.wait(60) == 0
+        assert daemon.wait(200) == 0
         told_h = load_history(tmp_path / "ebbwatt.db").runtime_h[-1]
         assert 3600.0 * told_h == pytest.approx(spoken[-1])
         assert not Path(f"{path}.watched").exists()

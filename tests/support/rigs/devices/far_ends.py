@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 
+from tests.support.rigs.devices.bluez import die_with_parent
 from tests.support.rigs.devices.pty_line import PtyLine
 
 TALKS = """\
@@ -103,6 +104,7 @@ class Device:
         self.process = subprocess.Popen(
             [sys.executable, "-c", code, *arguments], pass_fds=fds, env=self.env,
             stderr=subprocess.DEVNULL,
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
         )  # fmt: skip
 
     def pump(self):

@@ -7,6 +7,8 @@ import subprocess
 import sys
 import threading
 
+from tests.support.rigs.devices.bluez import die_with_parent
+
 #: Serves registers, given as a dictionary of first register to values, on a free port.
 SERVES = """\
 import asyncio, json, socket, sys
@@ -38,6 +40,7 @@ class Server:
             stdout=subprocess.PIPE,
             text=True,
             env=env,
+            preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
         )
         self.port = int(self.process.stdout.readline())
 

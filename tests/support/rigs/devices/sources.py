@@ -34,7 +34,7 @@ def source_from(path, text):
     return open_source(load_config(file))
 
 
-async def take(source, count, limit_s=60.0):
+async def take(source, count, limit_s=200.0):
     """Return the first ``count`` readings of one session."""
     got = []
     async with asyncio.timeout(limit_s), contextlib.aclosing(source.readings()) as readings:
