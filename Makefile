@@ -6,6 +6,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 # Small arrays are slower on two threads, and tests run beside each other.
 export OPENBLAS_NUM_THREADS := 1
+# Without bytecode each process would compile the program again.
+unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test lint types format study soak bench pictures manual install install-program install-system lock sbom clean

@@ -14,6 +14,7 @@ from analysis.fuel import consumption
 from analysis.health import evidence
 from analysis.history import history, runs
 from analysis.load import daily
+from tests.support.boats.unmeasured import unmeasured
 
 DEAR = (
     history.load_fitting,
@@ -56,7 +57,7 @@ def counting(patch):
 def demo(tmp_path_factory):
     """Return the folder of a demonstration, and what making it computed how often."""
     folder = tmp_path_factory.mktemp("once") / "dabchick"
-    with pytest.MonkeyPatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch, unmeasured():
         counts = counting(patch)
         # Long enough for a rise of the fuel use, which is held against the loss of output.
         assert cli.main(["demo", "--out", str(folder), "--days", "400"]) == 0

@@ -287,7 +287,7 @@ def test_an_attribute_that_hangs_holds_up_nothing_else(tmp_path, tree):
 def test_a_bus_that_hangs_gets_no_second_thread(tmp_path, tree, monkeypatch):
     source = source_from(tmp_path, SOURCE)
     held = threading.Event()
-    monkeypatch.setattr(SensorLink, "look", lambda _link, _folder: held.wait(200) and (b"", []))
+    monkeypatch.setattr(SensorLink, "look", lambda _link, _folder: held.wait(60) and (b"", []))
 
     async def one_session():
         task = asyncio.ensure_future(take(source, 1))

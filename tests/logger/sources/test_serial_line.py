@@ -330,7 +330,7 @@ def test_a_driver_that_does_not_come_back_is_left_behind_and_not_asked_twice(
     class Stuck:
         def open(self):
             opened.append(1)
-            stuck.wait(200)
+            stuck.wait(60)
             raise OSError(5, "gave up")
 
         def close(self):
