@@ -101,12 +101,16 @@ CARRIED = (
 
 def test_the_charger_is_as_it_was_configured_and_the_boat_as_she_is():
     now = replace(config(), unit=UnitConfig(heel_deg=30.0))
+    tables = {"battery": {"capacity_ah": 220.0}, "unit": {"heel_deg": 30.0}}
+    now = replace(now, document=replace(now.document, data=tables))
     own = of_fitting(now, FIRST, CARRIED)
     assert (own.charger.serial, own.charger.type, own.unit.heel_deg) == ("A-1", "old", 12.0)
     # The log corrects a rated output that was configured wrongly.
     assert (own.charger.rated_w, own.charger.fitted) == (110.0, date(2021, 4, 18))
     assert own.battery == now.battery
     assert own.document.data["charger"]["serial"] == "A-1"
+    assert own.document.data["battery"] == {"capacity_ah": 220.0}
+    assert own.document.data["unit"] == {"heel_deg": 12.0}
     assert "charger" not in now.document.data, "the given configuration stays as it is"
 
 

@@ -27,6 +27,7 @@ def field(channel, unit="", **more):
     [
         ("voltage_v", "mV", "13520", 13.52),
         ("current_a", "mA", 4200, 4.2),
+        ("battery_current_a", "mA", "-1250", -1.25),
         ("runtime_h", "min", "48750", 812.5),
         ("runtime_h", "s", 3600, 1.0),
         # Fixed points of the scales: 0 degC is 273.15 K and 32 degF by definition; water boils at
@@ -41,6 +42,11 @@ def field(channel, unit="", **more):
 )
 def test_units_become_those_of_the_channel(channel, unit, given, expected):
     assert field(channel, unit).number(given) == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("channel", UNITS)
+def test_the_first_unit_of_a_channel_is_its_own(channel):
+    assert field(channel, next(iter(UNITS[channel]))).number("1700000000.5") == 1700000000.5
 
 
 @pytest.mark.parametrize("text", ["2026-05-03T14:05:30Z", "2026-05-03T16:05:30+02:00"])
