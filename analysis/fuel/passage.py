@@ -34,9 +34,11 @@ FEW_DAYS = 10.0
 #: Relative standard deviation of a passage about those of the past: other waters and weather, more
 #: or fewer people aboard (judgement, no source).
 PASSAGE_SD = 0.06
-#: Relative standard deviation of a load from days that were taken for another kind (on the
-#: demonstration's log the load came out 8 % low; judgement).
-KIND_SD = 0.08
+#: Relative standard deviation of a load from days that were taken for another kind: the first where
+#: every day's kind is certain, the second times the mean doubt about them beside it. Errors of 33
+#: simulated boats (METHOD.md, section Passages) were 6 % where the doubt was below 0.15, 9 % up to
+#: 0.3, 17 % beyond.
+KIND_SD, DOUBT_SD = 0.05, 0.4
 #: Standard deviation of the change of the battery's charge over the passage, part of its capacity
 #: (judgement, no source).
 BATTERY_SD = 0.10
@@ -157,7 +159,8 @@ def need(
     elif kinds is not None:
         pick = rng.integers(0, len(kinds.level_a), count)
         level, scatter = kinds.level_a[pick], kinds.scatter[pick]
-        level = level * np.exp(KIND_SD * rng.standard_normal((count, 1)))
+        kind_sd = np.hypot(KIND_SD, DOUBT_SD * kinds.doubt)
+        level = level * np.exp(kind_sd * rng.standard_normal((count, 1)))
     else:
         return None
     regime = np.exp(PASSAGE_SD * rng.standard_normal(count))

@@ -98,6 +98,15 @@ class Kinds:
     chance: Floats
     """Probability of each kind on each covered day, shape (n, 3)."""
 
+    @property
+    def doubt(self) -> Floats:
+        """Return for each kind how uncertain its days are: the mean chance of another, shape (3,).
+
+        It is 0 where each of its days is certain, and 1 where none is.
+        """
+        total = np.maximum(self.chance.sum(axis=0), 1e-9)
+        return np.asarray((self.chance * (1.0 - self.chance)).sum(axis=0) / total)
+
 
 def kinds_of_day(runs: Runs, load: LoadResult, config: Config) -> Kinds | None:
     """Find the kinds of day of a boat whose load is known; None where it is not.

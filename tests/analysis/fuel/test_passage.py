@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from analysis.estimate import Span
-from analysis.fuel.passage import ChargerNow, Provision, Trip, need, supply_kwh
+from analysis.fuel.passage import (
+    DOUBT_SD,
+    KIND_SD,
+    PASSAGE_SD,
+    ChargerNow,
+    Provision,
+    Trip,
+    need,
+    supply_kwh,
+)
+from analysis.load.kinds import Kinds
 from analysis.show.passage_sheet import lines, page
 from analysis.units import METRIC, Owner, Units, area_mm2, awg
 
@@ -40,6 +50,29 @@ def test_watts_are_taken_as_they_are_asked_for():
     assert not asked.flat_out
     assert need(Trip(21, 0, watts=200.0), None, CHARGER, PER_KWH, 12.8).flat_out
     assert need(Trip(21), None, CHARGER, PER_KWH, 12.8) is None, "nobody knows the load"
+
+
+def days_of(under_way, days=30):
+    """Make days that are at anchor or under way with this chance, with exact levels."""
+    chance = np.tile([0.0, 1.0 - under_way, under_way], (days, 1))
+    level = np.tile([0.3, 1.6, 2.5], (500, 1))
+    return Kinds(level, np.zeros(500), chance.sum(axis=0), np.arange(days) * 86400.0, chance)
+
+
+def test_days_whose_kind_is_in_doubt_widen_the_fuel():
+    sure, unsure = days_of(1.0), days_of(0.4)
+    # By hand: sum p (1 - p) / sum p; of days that are 0.4 under way, 0.6 is the chance of another.
+    assert sure.doubt == pytest.approx([0.0, 0.0, 0.0])
+    assert unsure.doubt == pytest.approx([0.0, 0.4, 0.6])
+    for kinds, doubt in ((sure, 0.0), (unsure, 0.6)):
+        asked = need(Trip(21), kinds, CHARGER, PER_KWH, 12.8).load_ah
+        assert asked.median == pytest.approx(60.0, rel=0.01)
+        spread = math.log(asked.high / asked.low) / (2.0 * 1.645)
+        assert spread == pytest.approx(math.hypot(KIND_SD, DOUBT_SD * doubt), rel=0.05)
+    narrow, wide = (need(Trip(21), k, CHARGER, PER_KWH, 12.8).litres for k in (sure, unsure))
+    assert wide.high > narrow.high
+    assert wide.low < narrow.low
+    assert math.log(narrow.high / narrow.low) / 3.29 > PASSAGE_SD
 
 
 def plan(**changes):
