@@ -10,10 +10,12 @@ import sys
 from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.show.progress import bar
 from analysis.study.ahead.dates import judge_date
+from analysis.study.ahead.early import judge_early
+from analysis.study.ahead.early_table import early_markdown
 from analysis.study.ahead.passage import judge_passage
 from analysis.study.ahead.passage_table import date_markdown, passage_markdown
 from analysis.study.faults import inputs_markdown, judge_inputs
@@ -30,9 +32,17 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-#: Marks round each table in METHOD.md.
-STUDY, LOAD, FUEL, PASSAGE, DATES = "study", "load", "fuel", "passage", "dates"
-INPUTS = "inputs"
+#: Marks round the table of the whole assessment in METHOD.md.
+STUDY = "study"
+#: Option, and marks round its table in METHOD.md: what judges a boat, and what writes the table.
+STUDIES: dict[str, tuple[Callable[..., Any], Callable[..., str]]] = {
+    "load": (judge_supply, supply_markdown),
+    "inputs": (judge_inputs, inputs_markdown),
+    "fuel": (judge_fuel, fuel_markdown),
+    "passage": (judge_passage, passage_markdown),
+    "dates": (judge_date, date_markdown),
+    "early": (judge_early, early_markdown),
+}
 METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
@@ -48,6 +58,7 @@ def main() -> int:
     parser.add_argument("--fuel", action="store_true", help="study the fuel instead")
     parser.add_argument("--passage", action="store_true", help="study passages and a year's fuel")
     parser.add_argument("--dates", action="store_true", help="study the date of replacement")
+    parser.add_argument("--early", action="store_true", help="study early forecasts")
     parser.add_argument(
         "--inputs",
         action="store_true",
@@ -55,17 +66,9 @@ def main() -> int:
     )
     parser.add_argument("--write", action="store_true", help="put the table into METHOD.md")
     args = parser.parse_args()
-    if args.load:
-        return _show(args, supply_markdown(_judged(args, judge_supply), args.seed), LOAD)
-    if args.inputs:
-        return _show(args, inputs_markdown(_judged(args, judge_inputs), args.seed), INPUTS)
-    if args.fuel:
-        return _show(args, fuel_markdown(_judged(args, judge_fuel), args.seed), FUEL)
-    if args.passage:
-        table = passage_markdown(_judged(args, judge_passage), args.seed)
-        return _show(args, table, PASSAGE)
-    if args.dates:
-        return _show(args, date_markdown(_judged(args, judge_date), args.seed), DATES)
+    for mark, (how, table) in STUDIES.items():
+        if getattr(args, mark):
+            return _show(args, table(_judged(args, how), args.seed), mark)
     outcomes = _judged(args, judge)
     with (args.out / "boats.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, [f.name for f in fields(Outcome)])

@@ -7,6 +7,7 @@ seed is the same whatever the size of the population.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -44,6 +45,10 @@ RARE = ("short", "renewed", "healthy")
 MOST_RUNNING_H = 4500.0
 #: Least distance of a step from either end of the log, running hours: nearer ones cannot be found.
 STEP_MARGIN_H = 100.0
+
+#: Size of the wander of a charger after 1000 h, fraction of rated: logarithm of its median, spread
+#: of the logarithm, and the most.
+WANDER_LOG, WANDER_MOST = (math.log(0.007), 0.5), 0.02
 
 
 def population(count: int, seed: int) -> list[Boat]:
@@ -105,6 +110,12 @@ def draw(number: int, seed: int) -> Boat:
     )
 
 
+def draw_charger(rng: np.random.Generator, kind: str) -> ChargerModel:
+    """Draw a charger of a given purpose, on a bank of its own."""
+    full_a = 110.0 / 13.2
+    return _charger(rng, kind, _battery(rng, kind, "agm", 1, full_a), 110.0, full_a)
+
+
 def _battery(
     rng: np.random.Generator, kind: str, chemistry: str, banks: int, full_a: float
 ) -> BatteryModel:
@@ -148,7 +159,7 @@ def _charger(
     loss = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     form = str(rng.choice(["linear", "exponential", "accelerating", "power"]))
     bend = rng.uniform(0.3, 0.9) if form == "accelerating" else rng.uniform(0.7, 1.5)
-    wander = float(rng.lognormal(np.log(0.007), 0.5))
+    wander = float(rng.lognormal(*WANDER_LOG))
     return ChargerModel(
         rated_w=rated,
         new_fraction=float(rng.uniform(0.97, 1.06)),
@@ -158,7 +169,7 @@ def _charger(
         curvature=float(bend),
         transient=float(rng.uniform(0.0, 0.03)),
         transient_h=float(rng.uniform(50.0, 200.0)),
-        wander_per_sqrt_1000h=min(wander, 0.02),
+        wander_per_sqrt_1000h=min(wander, WANDER_MOST),
         hours_before=float(rng.uniform(200.0, 1500.0)) if rng.random() < 0.15 else 0.0,
         horizon_h=40000.0,
         sag=float(rng.uniform(0.0, 0.05)),

@@ -1,0 +1,90 @@
+"""The rows of early forecasts: remaining hours at four ages, beside the best that is possible."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.study.ahead.early import AGES
+from analysis.study.scores import holds, interval_score, middle_error, percent
+from analysis.study.table import Row, limit, share, written
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.study.ahead.early import EarlyOutcome
+    from analysis.study.scores import Said
+
+#: Share of 90 % intervals that should hold the truth.
+WANTED = (0.87, 0.93)
+#: The most that the median may be off at half of a life, %.
+MOST_HALF_LIFE = 8.0
+_HALF = 0.5
+
+
+def misses(said: Sequence[Said]) -> tuple[int, int]:
+    """Return how many intervals lie above the truth (said too long), and how many below it."""
+    return sum(s.low > s.truth for s in said), sum(s.high < s.truth for s in said)
+
+
+def score(said: Sequence[Said]) -> float:
+    """Return the mean interval score over the hours truly left; lower is better."""
+    low, high, truth = (
+        np.array([getattr(s, name) for s in said]) for name in ("low", "high", "truth")
+    )
+    return float((interval_score(low, high, truth) / truth).mean())
+
+
+def early_rows(outcomes: Sequence[EarlyOutcome]) -> list[Row]:
+    """Return the rows of each age."""
+    return [row for age in AGES for row in _rows_at(age, [o for o in outcomes if o.age == age])]
+
+
+def _rows_at(age: float, outcomes: Sequence[EarlyOutcome]) -> list[Row]:
+    at = f"at {100.0 * age:.0f} % of life"
+    said, possible = [o.left for o in outcomes], [o.possible for o in outcomes]
+    if not said:
+        return [Row(f"{at}: 90 % interval of remaining hours holds the truth", "", "none", 0, None)]
+    too_long, too_short = misses(said)
+    error = f"{at}: median relative error, %"
+    best = f"{middle_error(possible):.1f} is possible"
+    return [
+        share(f"{at}: 90 % interval of remaining hours holds the truth", holds(said), WANTED),
+        Row(
+            f"{at}: intervals that miss, said too long / too short",
+            "both sides",
+            f"{too_long} / {too_short}",
+            len(said),
+            too_long == too_short == 0 or (too_long > 0 and too_short > 0),
+        ),
+        limit(error, middle_error(said), MOST_HALF_LIFE, len(said))
+        if age == _HALF
+        else Row(error, "", f"{middle_error(said):.2f}", len(said), None),
+        Row(f"{at}: the same, by one who knows how boats are drawn", "", best, len(said), None),
+        Row(
+            f"{at}: mean interval score over the hours left, and what is possible",
+            "",
+            f"{score(said):.2f}, {score(possible):.2f}",
+            len(said),
+            None,
+        ),
+        Row(
+            f"{at}: boats to which a median is stated, %",
+            "",
+            f"{percent(sum(o.named for o in outcomes), len(outcomes)):.0f}",
+            len(said),
+            None,
+        ),
+    ]
+
+
+def early_markdown(boats: Sequence[Sequence[EarlyOutcome]], seed: int) -> str:
+    """Return the table as Markdown."""
+    judged = [one for boat in boats for one in boat]
+    names = {one.name for one in judged}
+    head = (
+        f"Early forecasts: {len(names)} boats that wear, seed {seed}. Hours until the output limit "
+        "alone; what a report withholds as too far ahead is counted here."
+    )
+    return "\n".join([head, "", *written(early_rows(judged))]) + "\n"
