@@ -126,26 +126,29 @@ def _half_life(told: Sequence[Outcome]) -> Row:
 
 def _load_limit(outcomes: Sequence[Outcome]) -> list[Row]:
     """Return how well the limit of the load, and which limit comes first, are told."""
-    needed = [o.needed for o in outcomes if o.needed is not None]
-    first = [o.until_right for o in outcomes if o.until_right is not None]
-    by_load = [
-        o
-        for o in outcomes
-        if o.until_truth == "load" and o.left_h is not None and o.truth_left_h > FEWEST_H
-    ]
-    left = [abs((o.left_h or 0.0) / o.truth_left_h - 1.0) for o in by_load]
-    short = [abs(o.short_said - o.short_truth) for o in outcomes if o.short_said is not None]
+    stated = [o for o in outcomes if o.needed is not None]
+    needed = [o.needed for o in stated if o.needed is not None]
+    by_load = [o for o in stated if o.until_truth == "load" and o.left_low_h is not None]
+    ahead = [o for o in by_load if o.left_h is not None and o.truth_left_h > FEWEST_H]
+    left = [abs((o.left_h or 0.0) / o.truth_left_h - 1.0) for o in ahead]
+    short = [abs(o.short_said - o.short_truth) for o in stated if o.short_said is not None]
+
+    def first(boats: Sequence[Outcome]) -> list[bool]:
+        return [o.until_right for o in boats if o.until_right is not None]
+
     return [
+        least("first of the three limits named rightly, %", _percent(first(outcomes)), 90.0,
+              len(first(outcomes))),
+        least("the same where the load is stated, %", _percent(first(stated)), 90.0,
+              len(first(stated))),
         limit("median error of the output that the load asks for, %", middle_error(needed), 10.0,
               len(needed)),
         share("90 % interval of the output that the load asks for holds the truth",
               scores.holds(needed), scores.WANTED),
-        least("first of the three limits named rightly, %", _percent(first), 90.0, len(first)),
-        limit("median relative error of remaining hours where the load ends first, %",
+        limit("load stated and ending first: median relative error of remaining hours, %",
               100.0 * _median(np.array(left)), 20.0, len(left)),
-        share("where the load ends first, 90 % intervals of remaining hours that hold the truth",
-              [holds(o.left_low_h, o.left_high_h, o.truth_left_h, SLACK_H)
-               for o in outcomes if o.until_truth == "load" and o.left_low_h is not None],
+        share("load stated and ending first: 90 % interval of those hours holds the truth",
+              [holds(o.left_low_h, o.left_high_h, o.truth_left_h, SLACK_H) for o in by_load],
               scores.WANTED),
         limit("mean error of the days on which the bank is short at today's output, % of days",
               100.0 * float(np.mean(short)) if short else math.nan, 5.0, len(short)),

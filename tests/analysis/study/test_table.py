@@ -86,15 +86,21 @@ def test_a_wrong_limit_and_wrong_loads_are_counted(lives):
     assert row(outcomes, "first of the three limits").reached == "0.0"
     assert row(outcomes, "first of the three limits").met is False
     said = [Said(0.30, 0.44, 0.50, 0.40), Said(0.30, 0.36, 0.39, 0.40)]
-    outcomes = [
-        replace(o, needed=n, short_said=0.08, short_truth=0.02, until_truth="load", left_h=250.0,
-                left_low_h=150.0, left_high_h=300.0, truth_left_h=200.0)
-        for o, n in zip(outcomes, said, strict=False)
+    load = [
+        replace(o, needed=n, until_right=right, short_said=0.08, short_truth=0.02,
+                until_truth="load", left_h=250.0, left_low_h=150.0, left_high_h=300.0,
+                truth_left_h=200.0)
+        for o, n, right in zip(outcomes, said, (True, True), strict=False)
     ]  # fmt: skip
+    # A boat whose load is not stated counts in the first row alone.
+    unknown = replace(load[0], needed=None, until_right=False, left_h=900.0, left_low_h=800.0)
+    outcomes = [*load, replace(unknown, left_high_h=950.0)]
+    assert row(outcomes, "first of the three limits").reached == "66.7"
+    assert row(outcomes, "the same where the load is stated").reached == "100.0"
     assert row(outcomes, "median error of the output that the load").reached == "10.00"
     assert row(outcomes, "output that the load asks for holds").reached.startswith("50.0 %")
-    assert row(outcomes, "remaining hours where the load ends").reached == "25.00"
-    assert row(outcomes, "where the load ends first, 90 %").reached.startswith("100.0 %")
+    assert row(outcomes, "ending first: median relative error").reached == "25.00"
+    assert row(outcomes, "ending first: 90 % interval").reached.startswith("100.0 %")
     assert row(outcomes, "days on which the bank is short").reached == "6.00"
 
 
