@@ -107,6 +107,25 @@ def test_a_late_answer_is_waited_for_but_not_a_lost_link():
     assert not spacing.is_gap(9.0, running=True), "that was for the silence behind the loss alone"
 
 
+@pytest.mark.parametrize(
+    ("log", "before_s", "after_s"),
+    [
+        (LogConfig(gap_s=7.0), 7.0, 7.0),
+        # Five spacings of 20 s.
+        (LogConfig(gap_s=7.0, adapts=True), 7.0, 100.0),
+        # What comes within the patience of a logger that waits for answers teaches nothing.
+        (LogConfig(gap_s=7.0, adapts=True, patience_s=19.0), 19.0, 100.0),
+        (LogConfig(gap_s=7.0, adapts=True, patience_s=30.0), 30.0, 30.0),
+    ],
+)
+def test_the_longest_silence_that_is_no_gap_is_told(log, before_s, after_s):
+    spacing = Spacing(log)
+    assert spacing.gap_s == before_s
+    for _ in range(50):
+        spacing.is_gap(20.0, running=True)
+    assert spacing.gap_s == pytest.approx(after_s)
+
+
 def test_a_few_readings_every_minute_are_no_rhythm():
     spacings = [*regular(1.0, 20), 40.0] * 100
     gaps, _ = judged_live(spacings)

@@ -108,6 +108,24 @@ def test_nobody_waits_for_a_link_that_is_down():
     assert max(now - r.time_s for now, r in given) <= 0.06
 
 
+def test_a_reading_waits_for_the_first_source_as_long_as_it_may_come():
+    joiner = Joiner((JOIN_S, JOIN_S), lambda _a, _b: None)
+    joiner.add(1, shunt(10.0))
+    # By 11.5 s the first source may have measured, by 12.5 s that has arrived.
+    assert joiner.ready(12.4, WAIT_S) == []
+    assert joiner.ready(12.5, WAIT_S) == [shunt(10.0)]
+
+
+@pytest.mark.parametrize(("after_s", "alone"), [(1.4, False), (1.6, True)])
+def test_a_reading_shortly_before_the_first_source_comes_back_belongs_to_it(after_s, alone):
+    joiner = Joiner((JOIN_S, JOIN_S), lambda _a, _b: None)
+    joiner.add(1, shunt(10.0))
+    joiner.add(0, charger(10.0 + after_s))
+    given = joiner.ready(20.0, WAIT_S)
+    assert [r.time_s for r in given] == [10.0] * alone + [10.0 + after_s]
+    assert given[-1].current_a == (None if alone else 8.0)
+
+
 def test_a_slow_source_counts_as_far_as_it_is_told_to():
     slow = [(s + 0.05, 1, shunt(float(s))) for s in range(0, 60, 10)]
     both = sorted(seconds(60, 0, charger) + slow, key=lambda a: a[0])
