@@ -1,10 +1,13 @@
 """What was noted near a sudden change of the output is named with it."""
 
+from datetime import date
+
 import pytest
 
 from analysis.assessment.document import Step
 from analysis.assessment.step_causes import NEAR_D, step_findings
 from logger.event import PERSON_KINDS, Event
+from logger.other_sources import OtherSource
 from tests.support.screens.scenes import DAY_S, at
 
 AT_S = at(2024, 6, 15)
@@ -30,3 +33,27 @@ def test_an_event_of_a_person_near_the_step_is_named(kind):
 def test_what_is_far_struck_or_the_loggers_own_is_not_named(event):
     (found,) = step_findings([STEP], [event], [])
     assert "Noted near it" not in found.text
+
+
+@pytest.mark.parametrize(
+    ("source", "named"),
+    [
+        (OtherSource("solar", date(2024, 6, 12)), True),
+        (OtherSource("shore", date(2023, 1, 1), date(2024, 6, 12)), True),
+        # It came long before and went long after: nothing about it changed near the step.
+        (OtherSource("solar", date(2023, 1, 1)), False),
+        (OtherSource("shore", date(2023, 1, 1), date(2025, 1, 1)), False),
+        (OtherSource("shore", date(2024, 1, 1), date(2024, 2, 1)), False),
+    ],
+)
+def test_another_source_that_came_or_went_near_the_step_is_named(source, named):
+    (found,) = step_findings([STEP], [], [source])
+    assert found.text.endswith(f"Noted near it: {source} ([[other_sources]]).") == named
+    assert ("Noted near it" in found.text) == named
+
+
+@pytest.mark.parametrize(("change", "word", "size"), [(-0.08, "fell", "-8"), (0.08, "rose", "+8")])
+def test_which_way_it_went_is_told(change, word, size):
+    (found,) = step_findings([Step(1200.0, AT_S, change, change - 0.02, change + 0.02)], [], [])
+    assert f"The output {word} suddenly by 8 % of rated at 1200 h, about 2024-06-15" in found.text
+    assert found.seen.startswith(f"{size} % of rated")

@@ -46,3 +46,15 @@ def test_a_run_whose_start_fell_into_a_gap_is_no_start():
     pair, case = pair_of(history)
     assert not case.runs.start_seen[0]
     assert pair.early.start_s != case.runs.start_s[0]
+
+
+def test_the_course_of_a_run_is_its_first_six_hours_as_a_part_of_rated():
+    # 120 runs of eight hours that lose 50 % of rated in 1000 h; the first interval is a start.
+    pair, _ = pair_of(log(runs=120, run_h=8.0, loss=0.5, noise=0.0))
+    for course, hours in ((pair.early, 0.0), (pair.recent, 119 * 8.0)):
+        # Intervals of ten minutes, each told by its middle: 1/12 h to 71/12 h.
+        assert np.allclose(course.hours, (np.arange(36) + 0.5) / 6.0)
+        assert abs(course.runtime_h - hours) <= 100.0 + 8.0
+        gives = 1.0 - 0.5 * np.floor(course.runtime_h / 8.0) * 8.0 / 1000.0
+        assert np.allclose(course.fraction[1:], gives, atol=0.02)
+    assert pair.temperature_known
