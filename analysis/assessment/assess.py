@@ -18,6 +18,7 @@ from analysis.assessment.document import (
     Verdict,
 )
 from analysis.assessment.forecast import Forecast, forecast
+from analysis.assessment.from_new import WEAK, weak_from_new
 from analysis.assessment.step_causes import STEP, step_findings
 from analysis.assessment.usage import dates, expected_hours
 from analysis.assessment.verdict import Situation, advice, notes, verdict
@@ -28,7 +29,7 @@ from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
 from analysis.health.run_output import run_table
 from analysis.health.run_table import Limit
 from analysis.inputs.exchange import with_exchange
-from analysis.inputs.finding import Severity, worst_first
+from analysis.inputs.finding import Severity, series, worst_first
 from analysis.inputs.gain import GAIN_DRIFT
 
 if TYPE_CHECKING:
@@ -51,6 +52,9 @@ _RECENT_H = 100.0
 #: a meter and run-to-run scatter all lift the highest of many figures (our choice, two standard
 #: deviations of what is not known without a temperature).
 _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
+_DRIFTS = "wear cannot be told from a current sensor that drifts; a clamp reading tells"
+#: Findings after which what a run gave is no more than a lower bound.
+_HOLDS = frozenset({"flat_cap", "current_saturates"})
 _HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
 
 
@@ -94,10 +98,18 @@ def assess(
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
     future = _forecast(health, evidence, needed, config)
-    case = _situation(health, evidence, future, use.year, config)
+    drifts = any(f.code == GAIN_DRIFT for f in findings)
+    if drifts and future is not None:
+        # Wear and a gain that drifts look alike: neither the pace nor the end is known.
+        future = _told_nothing(future)
+    held = any(f.code in _HOLDS for f in findings)
+    case = _situation(health, evidence, future, use.year, config, held=held)
     decided, reasons = verdict(case)
     steps = _steps(health, evidence)
     changes = [(step.runtime_h, step.change) for step in steps]
+    used = out.used & ~out.bound
+    course = series("output by run", "% of rated", out.middle_s[used], 100.0 * out.value[used])
+    weak = weak_from_new(health, evidence, config, course)
     made = Assessment(
         label=charger.label,
         rated_w=charger.rated_w,
@@ -111,10 +123,10 @@ def assess(
         source_limited_runs=count_runs(runs, out, Limit.SOURCE),
         battery_limited_runs=count_runs(runs, out, Limit.BATTERY),
         output=case.output,
-        since_start=_since_start(health, findings),
+        since_start=Span() if drifts or health is None else health.since_start,
         sensor_sd=evidence.gain_sd,
         at_runtime_h=evidence.now_h,
-        decline_per_1000h=case.slope,
+        decline_per_1000h=Span() if drifts else case.slope,
         sag=out.sag.depth if health is not None else None,
         steps=steps,
         until=future.until if future else None,
@@ -135,19 +147,13 @@ def assess(
         inputs=worst_first(
             [
                 *with_exchange(findings, jumps, changes),
-                *step_findings(steps, runs.log.events, config.other_sources),
+                *step_findings(steps, runs.log.events, config.other_sources, course),
+                *([] if weak is None else [weak]),
             ]
         ),
         store=(runs.log.store_id, runs.log.fitting.id) if runs.log.store_id else None,
     )
     return _without_conclusions(made) if _stopped(made) else made
-
-
-def _since_start(health: Health | None, findings: Sequence[Finding]) -> Span:
-    """Return the output over that when the log began; a gain in doubt touches that as well."""
-    if health is None or any(f.code == GAIN_DRIFT for f in findings):
-        return Span()
-    return health.since_start
 
 
 def _stopped(made: Assessment) -> bool:
@@ -164,7 +170,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
         decline_per_1000h=Span(),
         sag=None,
         steps=(),
-        inputs=tuple(f for f in made.inputs if f.code != STEP),
+        inputs=tuple(f for f in made.inputs if f.code not in {STEP, WEAK}),
         until=None,
         remaining_h=Span(),
         remaining_date=Span(),
@@ -173,6 +179,21 @@ def _without_conclusions(made: Assessment) -> Assessment:
         reasons=tuple(Reason(f.code, f.text) for f in why),
         curve=None,
         advice=(),
+    )
+
+
+def _told_nothing(future: Forecast) -> Forecast:
+    """Return the forecast without hours and without its course ahead."""
+    return replace(
+        future,
+        hours=Span(),
+        until=None,
+        withheld=_DRIFTS,
+        withheld_code=None,
+        times_h=future.times_h[:1],
+        low=future.low[:1],
+        median=future.median[:1],
+        high=future.high[:1],
     )
 
 
@@ -293,6 +314,8 @@ def _situation(
     future: Forecast | None,
     year: Year | None,
     config: Config,
+    *,
+    held: bool,
 ) -> Situation:
     runs, out = evidence.runs, evidence.out
     slope = Span()
@@ -309,6 +332,7 @@ def _situation(
         runs=len(runs),
         values=int((out.used & ~out.bound).sum()),
         bounds=int((out.used & out.bound).sum()),
+        held=held,
         steps=len(health.steps) if health else 0,
         renewed=evidence.life.renewed,
         renewal_found=evidence.life.gain is not None,

@@ -54,6 +54,8 @@ class Case:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What the data say about themselves, the worst first."""
+        if self.examined.stopped:
+            return self.examined.findings  # the figures of such runs say nothing
         return worst_first((*self.examined.findings, *self.evidence.findings))
 
     @cached_property

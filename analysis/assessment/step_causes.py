@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.assessment.document import Step
+    from analysis.inputs.finding import Series
     from logger.event import Event
     from logger.other_sources import OtherSource
 
@@ -35,9 +36,12 @@ GAIN = (
 
 
 def step_findings(
-    steps: Sequence[Step], events: Sequence[Event], sources: Sequence[OtherSource]
+    steps: Sequence[Step],
+    events: Sequence[Event],
+    sources: Sequence[OtherSource],
+    course: Series | None = None,
 ) -> list[Finding]:
-    """Return a finding for each sudden change, with what was noted near it."""
+    """Return a finding for each sudden change, with what was noted near it and the course."""
     return [
         Finding(
             STEP,
@@ -51,6 +55,9 @@ def step_findings(
             "an output that changes slowly",
             f"{100.0 * step.change:+.0f} % of rated ({100.0 * step.low:+.0f} to "
             f"{100.0 * step.high:+.0f})",
+            course,
+            # What was noted near it is its likely cause: nobody needs to look for another.
+            asks=not _near(step.time_s, events, sources),
         )
         for step in steps
     ]

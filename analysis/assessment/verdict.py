@@ -42,6 +42,8 @@ class Situation:
     runs: int
     values: int
     bounds: int
+    held: bool
+    """Whether a setting, or the end of the sensor's range, held the current."""
     steps: int
     renewed: bool
     renewal_found: bool
@@ -62,11 +64,12 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
     if case.output.median is None:
         reasons.append(_why_unknown(case))
         if case.output.low is not None:
+            why = "no more was measured" if case.held else "the battery never took more"
             reasons.append(
                 Reason(
                     "lower_bound",
-                    f"it gave at least {_percent(case.output.low)} of rated; the battery never "
-                    f"took more, so it may be able to give more",
+                    f"it gave at least {_percent(case.output.low)} of rated; {why}, so it may be "
+                    f"able to give more",
                 )
             )
         return Verdict.UNDETERMINED, reasons
@@ -143,6 +146,12 @@ def _soon(case: Situation) -> Reason | None:
 def _why_unknown(case: Situation) -> Reason:
     if case.runs == 0:
         return Reason("no_runs", "the log holds no run yet")
+    if case.values == 0 and case.bounds > 0 and case.held:
+        return Reason(
+            "held_only",
+            "a setting, or the end of the sensor's range, held the current in the runs, so the log "
+            "does not show how much the charger can give",
+        )
     if case.values == 0 and case.bounds > 0:
         return Reason(
             "battery_limited_only",
@@ -235,7 +244,7 @@ def advice(case: Situation) -> list[str]:
             "During a run, read current and voltage at the charger's leads, and record them with: "
             "ebbwatt event add reading --current A --voltage V"
         )
-    if case.values < 4 and case.runs:
+    if case.values < 4 and case.runs and not case.held:
         told.append(
             "Let the charger run for an hour or more into a battery that is well below full (or "
             "with loads on): only such a run shows how much it can give."

@@ -306,9 +306,10 @@ def _question_log(config: Config) -> int:
 
     if not is_there(config.store.path):
         raise UsageError(f"{config.store.path}: there is no log yet to look at")
-    findings = Case(*load_fitting(config)).assessment.inputs
+    found = Case(*load_fitting(config)).assessment
+    findings = found.inputs
     width = max(40, min(get_terminal_size((80, 24)).columns, 100))
-    print("\n".join(listed(findings, width)))
+    print("\n".join(listed(findings, width, ran=found.runs > 0)))
     return int(any(f.severity is not Severity.NOTE for f in findings))
 
 

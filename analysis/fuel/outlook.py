@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 RECENT_DAYS = 90
 #: Fewest days for a forecast: two weeks, so that weekends are in it (judgement, no source).
 FEWEST_DAYS = 14
+#: Why nothing is known before the first reading; said once where several figures are missing.
+EMPTY = "the log is empty"
 #: Furthest day of the forecast: two years (judgement, no source).
 LONGEST_D = 730
 #: Relative standard deviation of the mean use of the coming weeks about that of the latest: other
@@ -93,6 +95,8 @@ def fuel_outlook(
         text = (
             f"{len(daily)} whole days in the log; {FEWEST_DAYS} are needed, "
             f"{FEWEST_DAYS - len(daily)} more"
+            if last is not None
+            else EMPTY
         )
         withheld["days_left"] = withheld["containers_per_year"] = text
     else:
@@ -177,7 +181,7 @@ def _left(
 ) -> Floats | None:
     """Return draws of the fuel left in the container in use, L; None, with a reason, if unknown."""
     if len(runs.log) == 0:
-        withheld["litres_left"] = "the log is empty"
+        withheld["litres_left"] = EMPTY
         return None
     gauge = runs.log.fuel_l[-_GAUGE_INTERVALS:]
     told = gauge[np.isfinite(gauge)]

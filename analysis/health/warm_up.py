@@ -130,7 +130,8 @@ def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:
     if have.sum() < _FEWEST_RUNS:
         return DEFAULT_WARM_H, False
     level = np.divide(energy, seconds, out=np.full(runs, np.nan), where=have)
-    ratio = pool.power_w / level[pool.run]
+    with np.errstate(invalid="ignore", divide="ignore"):  # runs of no power tell nothing
+        ratio = pool.power_w / level[pool.run]
     last = int(np.searchsorted(EDGES_H, _LONGEST_WARM_H))
     profile = np.full(last, np.nan)
     for b in range(last):

@@ -145,9 +145,9 @@ def cap_finding(cap: Cap, power_w: Floats, time_s: Floats, rated_w: float) -> Fi
         "flat_cap",
         Severity.DOUBT,
         since_s,
-        f"The output stands at {cap.power_w:.1f} W {when} and hardly moves (by "
-        f"{max(100.0 * sd, 0.1):.1f} % from run to run, in {int(cap.runs.sum())} runs): a setting "
-        "holds it there; this is not wear. These runs count only as lower bounds.",
+        f"The output stands at {cap.power_w:.1f} W {when} and hardly moves. From run to run it "
+        f"differs by {max(100.0 * sd, 0.1):.1f} %, in {int(cap.runs.sum())} runs: a setting holds "
+        "it there; this is not wear. These runs count only as lower bounds.",
         "Look for a limit that is set on the charger (turned down, a quiet or night mode, a "
         "derating). Let it run for an hour without the limit, to see how much it can give.",
         "a power that sags and differs from run to run by half a per cent or more",

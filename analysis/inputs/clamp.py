@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.estimate import Z90
 from analysis.figures import day
-from analysis.inputs.finding import Finding, Severity
+from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
 from logger.durations import DAY_S, YEAR_S
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.history import History
+    from analysis.inputs.finding import Series
     from logger.event import Event
 
     Floats = NDArray[np.float64]
@@ -37,6 +38,8 @@ KIND = "reading"
 #: The log of so many seconds on either side belongs to a reading: a minute to look at both meters,
 #: and a clock that is off by one.
 AROUND_S = 120.0
+#: The plot shows the current so long before and after a reading.
+SHOWN_S = 0.5 * DAY_S
 #: A clamp meter for direct current: one per cent of the reading, the same in all its readings, and
 #: 0.05 A of zero and last digits, new in each (common practice, no source).
 CLAMP_COMMON, CLAMP_OWN_A = 0.01, 0.05
@@ -87,6 +90,8 @@ class Clamped:
     drop_ohm: float = 0.0
     """Between the charger and the place where the log's voltage is measured, by a voltmeter; zero
     where both agree."""
+    beside: Series | None = field(default=None, compare=False)
+    """The logged current of the hours round the last reading."""
 
     @property
     def drifts(self) -> bool:
@@ -195,7 +200,17 @@ def solve(readings: list[Reading], zero_sd_a: float) -> Clamped | None:
 
 def look(events: Iterable[Event], log: History, zero_sd_a: float, from_s: float) -> Clamped | None:
     """Find what clamp readings since ``from_s`` say of the sensor, from a log in order of time."""
-    return solve([beside_log(r, log) for r in read_events(events, from_s)], zero_sd_a)
+    found = solve([beside_log(r, log) for r in read_events(events, from_s)], zero_sd_a)
+    if found is None:
+        return None
+    last = found.readings[-1]
+    near = (log.end_s >= last.time_s - SHOWN_S) & (log.start_s <= last.time_s + SHOWN_S)
+    of_it = log.select(near)
+    middle_s = of_it.start_s + 0.5 * of_it.duration_s
+    shown = series(
+        "logged current round the last reading", "A", middle_s, mean_current(of_it), last.current_a
+    )
+    return replace(found, beside=shown)
 
 
 def corrected(log: History, clamped: Clamped) -> History:
@@ -236,4 +251,5 @@ def clamp_finding(clamped: Clamped) -> Finding:
         "Repeat it once a season, and after any work on the sensor or its cables.",
         "gain 1",
         f"gain {clamped.gain:.3f} +- {half:.3f}",
+        clamped.beside,
     )

@@ -48,6 +48,11 @@ _SEEN_S = 3600.0
 #: So many jumps back that return: two counters stand in the log in turn (our choice, more than
 #: resets and single wrong readings make).
 _IN_TURN = 4
+#: A counter begins again if it falls by more than its steps, h, to nearly nothing, h, so many times
+#: (our choice: an exchange and a reset make one or two).
+_BACK_H, _NOTHING_H, _AGAIN = 1.5, 1.5, 4
+#: A counter that falls by at least this part of the running counts down (our choice).
+_FALLS = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +97,7 @@ def counter_findings(runs: Runs) -> tuple[list[Finding], float | None]:
     gained, ran, passed = (c[usable] for c in (grown.gained_h, grown.ran_h, grown.passed_h))
     if ran.sum() < LEAST_H:
         return [], None
-    turns = _in_turn(runs, grown)
+    turns = _in_turn(runs, grown) or _begins_again(runs, grown) or _falls(runs, grown)
     if turns is not None:
         return [turns], -np.inf
     forward = gained >= 0.0
@@ -180,6 +185,58 @@ def _stuck(runs: Runs, grown: Growth, course: Series) -> Finding | None:
         f"{ran:.0f} h more",
         "0 h more",
         course,
+    )
+
+
+def jumping_counter(runs: Runs) -> list[Finding]:
+    """Return the finding about two counters in one log; it needs no running hours."""
+    grown = growth(runs)
+    turns = _in_turn(runs, grown) if len(grown.told) >= 3 else None
+    return [] if turns is None else [turns]
+
+
+def _begins_again(runs: Runs, grown: Growth) -> Finding | None:
+    """Return a finding where the counter begins again and again at nothing."""
+    value = runs.log.runtime_h[grown.told]
+    again = np.flatnonzero((np.diff(value) < -_BACK_H) & (value[1:] < _NOTHING_H))
+    if len(again) < _AGAIN:
+        return None
+    since_s = float(runs.log.end_s[grown.told[again[0] + 1]])
+    most_h = float(np.median(value[again]))
+    return Finding(
+        "counter_begins_again",
+        Severity.DOUBT,
+        since_s,
+        f"The hour counter begins again at 0 h, {len(again)} times (usually from {most_h:.0f} h, "
+        f"first on {day(since_s)}). It counts the hours since a start or since power was switched "
+        "on. The running hours of the log are used instead.",
+        "Take the hours of the charger's whole life, if it tells them, or leave runtime_h out. "
+        "Hours before the log began are then not known.",
+        "a counter that never goes back",
+        f"{len(again)} times back to 0 h",
+        _course(runs, grown),
+    )
+
+
+def _falls(runs: Runs, grown: Growth) -> Finding | None:
+    """Return a finding where the counter falls while the charger runs."""
+    usable = np.isfinite(grown.gained_h)
+    gained, ran = grown.gained_h[usable], grown.ran_h[usable]
+    fell, rose = float(-gained[gained < 0.0].sum()), float(gained[gained > 0.0].sum())
+    ran_h = float(ran.sum())
+    if fell < _FALLS * ran_h or rose > _FALLS * ran_h or (gained < -_BACK_H).sum() > _AGAIN:
+        return None
+    return Finding(
+        "counter_falls",
+        Severity.DOUBT,
+        None,
+        f"The hour counter falls: by {fell:.0f} h in {ran_h:.0f} h of running. It counts down, to "
+        "the next service or to an end. The running hours of the log are used instead.",
+        "Take the hours that the charger has run, if it tells them, or leave runtime_h out. Hours "
+        "before the log began are then not known.",
+        f"{ran_h:.0f} h more in {ran_h:.0f} h of running",
+        f"{fell:.0f} h less",
+        _course(runs, grown),
     )
 
 

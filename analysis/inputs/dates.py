@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.inputs.finding import Finding, Severity
+from analysis.inputs.finding import Finding, Severity, by_day
 from analysis.text import counted
 
 if TYPE_CHECKING:
@@ -29,4 +29,5 @@ def impossible_dates(history: History) -> Iterator[Finding]:
         "go back to a backup.",
         "dates from 2000 to now, and numbers that a charger can have",
         some,
+        by_day("hours in the log by day, without them", "h", history, history.duration_s, None),
     )

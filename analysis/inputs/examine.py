@@ -17,14 +17,20 @@ from analysis.history.runs import Runs, find_runs
 from analysis.inputs import clamp
 from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
 from analysis.inputs.capacity import capacity_finding
-from analysis.inputs.counter import counter_findings, without_counter
+from analysis.inputs.channels.current import saturated_current, stuck_current, without_current
+from analysis.inputs.channels.late import LATE, late_current
+from analysis.inputs.channels.silent import silent_current
+from analysis.inputs.channels.state import stuck_state, two_recordings, without_state
+from analysis.inputs.channels.temperature import stuck_temperature, without_temperature
+from analysis.inputs.channels.voltage import stuck_voltage, without_voltage
+from analysis.inputs.counter import counter_findings, jumping_counter, without_counter
 from analysis.inputs.dates import impossible_dates
-from analysis.inputs.exchange import Jump, jump_finding, jumps_back
-from analysis.inputs.finding import Finding, Severity, worst_first
+from analysis.inputs.exchange import Jump, jump_finding, unexplained_jumps
+from analysis.inputs.finding import Finding, Severity, by_day, worst_first
 from analysis.inputs.gain import find_cycles, look_for_drift
 from analysis.inputs.mended import mended_findings
-from analysis.inputs.rated import above_rated, not_believed
-from analysis.inputs.stuck import saturated_current, stuck_current, without_current
+from analysis.inputs.rated import above_rated, not_believed, voltage_missing
+from analysis.inputs.rest import by_counter, told
 from analysis.inputs.zero import (
     find_zero,
     matters,
@@ -42,6 +48,10 @@ if TYPE_CHECKING:
     from logger.config import Config
 
     Flags = NDArray[np.bool_]
+
+
+#: Findings after which the log no longer shows all running by the power.
+_HIDE_RUNS = frozenset({"current_silent", "current_stuck", "voltage_missing", "voltage_stuck"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +93,22 @@ def examine(history: History, config: Config) -> Examined:
     if len(runs.log) == 0:
         nothing = np.zeros(0, dtype=bool)
         return Examined(runs, tuple(impossible_dates(history)), 0.0, nothing)
-    told = np.isfinite(runs.log.voltage_mean_v)
-    volts = float(np.nanmedian(runs.log.voltage_mean_v)) if told.any() else 12.0
+    measured = np.isfinite(runs.log.voltage_mean_v)
+    volts = float(np.nanmedian(runs.log.voltage_mean_v)) if measured.any() else 12.0
+    turns = two_recordings(runs, rated_w)
+    if turns is not None:
+        # Whatever else such a log shows comes of its two chargers.
+        found = [turns, *jumping_counter(runs), *impossible_dates(history)]
+        return Examined(runs, worst_first(found), 0.0, np.zeros(len(runs), dtype=bool))
+    runs, told_wrong = _channels(runs, rated_w, volts)
     runs, zero_sd, gain_sd, findings = _current(runs, config, volts)
+    findings += told_wrong
     log = runs.log
-    odd, unsound_from_s = counter_findings(runs)
+    odd, unsound_from_s = _counter(runs, findings)
     findings += odd
     if unsound_from_s is not None:
         runs = find_runs(without_counter(log, unsound_from_s), rated_w)
-    jumps = () if unsound_from_s is not None else tuple(jumps_back(runs, log.events))
+    jumps = () if unsound_from_s is not None else tuple(unexplained_jumps(runs, log.events))
     findings += [jump_finding(jump) for jump in jumps[-5:]]
     small = capacity_finding(find_cycles(runs), config.battery.capacity_ah, volts)
     findings += [] if small is None else [small]
@@ -107,9 +124,41 @@ def examine(history: History, config: Config) -> Examined:
     if saturated is not None:
         findings.append(saturated)
         held[:] = True
-    findings += mended_findings(history.events, len(history))
+    left = by_day("hours in the log by day", "h", log, log.duration_s, None)
+    findings += mended_findings(history.events, len(history), left)
     findings += impossible_dates(history)
     return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
+
+
+def _channels(runs: Runs, rated_w: float, volts: float) -> tuple[Runs, list[Finding]]:
+    """Question voltage, state and temperature; return the runs without what is not believed."""
+    rated_a = rated_w / max(volts, 1.0)
+    findings: list[Finding] = []
+    missing = voltage_missing(runs.log, runs.running, rated_a)
+    findings += [] if missing is None else [missing]
+    still = stuck_voltage(runs.log, rated_a)
+    if still is not None:
+        findings.append(still[0])
+        runs = find_runs(without_voltage(runs.log, still[1]), rated_w)
+    said = stuck_state(runs, by_counter(runs.log), rated_w, volts)
+    if said is not None:
+        findings.append(said[0])
+        runs = find_runs(without_state(runs.log, said[1]), rated_w)
+    same = stuck_temperature(runs)
+    if same is not None:
+        findings.append(same[0])
+        runs = find_runs(without_temperature(runs.log, same[1]), rated_w)
+    return runs, findings
+
+
+def _counter(runs: Runs, findings: list[Finding]) -> tuple[list[Finding], float | None]:
+    """Question the hour counter, where the runs that it is held against are known."""
+    stopped = any(f.severity is Severity.STOP for f in findings)
+    hidden = any(f.code in _HIDE_RUNS for f in findings) and not runs.states_told
+    if stopped or hidden:
+        # The runs were found by what is not believed: only jumps of the counter count.
+        return jumping_counter(runs), None
+    return counter_findings(runs)
 
 
 def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, float, list[Finding]]:
@@ -130,6 +179,15 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
     if stuck is not None:
         findings.append(stuck[0])
         runs = find_runs(without_current(log, stuck[1]), rated_w)
+    known = told(runs)
+    silent = silent_current(runs.log, known, rated_a, volts)
+    if silent is not None:
+        findings.append(silent[0])
+        runs = find_runs(without_current(runs.log, silent[1]), rated_w)
+    if current is None:
+        current = late_current(runs.log, by_counter(runs.log), rated_a)
+    if current is not None and current.code == LATE:
+        return runs, 0.0, 0.0, [*findings, current]  # what is seen at rest is no zero
     zero = find_zero(runs, rated_a)
     zero_sd_a = sensor.zero_uncertainty_a
     if zero is not None:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.figures import day, iso
-from analysis.inputs.finding import Finding, Severity
+from analysis.inputs.finding import Finding, Severity, series
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.history.runs import Runs
+    from analysis.inputs.finding import Series
     from logger.event import Event
 
 #: A step of the output within so many running hours of the jump belongs to it (our choice:
@@ -24,25 +25,31 @@ WITHIN_H = 50.0
 #: An event that a person recorded within so many days explains the jump (our choice, such
 #: days are noted from memory).
 RECORDED_WITHIN_D = 30.0
+#: A jump ahead is told from this many hours beyond the time that passed on: less is a clock that
+#: was set (our choice, two days).
+AHEAD_H = 48.0
 _RESET = "counter reset"
 _EXPLAINS = {"replacement", "renewal"}
 
 
 @dataclass(frozen=True, slots=True)
 class Jump:
-    """The hour counter went back; nobody recorded an exchange."""
+    """The hour counter went back, or ahead of the time; nobody recorded an exchange."""
 
     time_s: float
     runtime_h: float
     """Running hours of the log at it, going on from before."""
     was_h: float
     now_h: float
+    course: Series | None = field(default=None, compare=False)
+    """The counter over the whole log."""
 
 
-def jumps_back(runs: Runs, events: Sequence[Event]) -> list[Jump]:
-    """Return the jumps back that are no roll-over and that no event explains."""
+def unexplained_jumps(runs: Runs, events: Sequence[Event]) -> list[Jump]:
+    """Return the jumps, back or ahead, that are no roll-over and that no event explains."""
     hours, log = runs.hours, runs.log
     told = np.flatnonzero(np.isfinite(log.runtime_h))
+    course = series("hour counter", "h", log.end_s[told], log.runtime_h[told])
     found = []
     for place in np.setdiff1d(hours.breaks, hours.wraps):
         before = told[told < place]
@@ -56,9 +63,14 @@ def jumps_back(runs: Runs, events: Sequence[Event]) -> list[Jump]:
             and abs(e.time_s - time_s) < DAY_S * RECORDED_WITHIN_D
             for e in events
         )
-        if now < was and not explained:
-            found.append(Jump(time_s, float(hours.at_end_h[place]), was, now))
+        passed_h = float(log.end_s[place] - log.end_s[before[-1]]) / 3600.0
+        ahead = now - was > passed_h + AHEAD_H
+        if (now < was or ahead) and not explained:
+            found.append(Jump(time_s, float(hours.at_end_h[place]), was, now, course))
     return found
+
+
+_AHEAD = "So many hours did not pass. "
 
 
 def jump_finding(jump: Jump) -> Finding:
@@ -69,13 +81,17 @@ def jump_finding(jump: Jump) -> Finding:
         Severity.NOTE,
         jump.time_s,
         f"The hour counter jumped from {jump.was_h:.1f} to {jump.now_h:.1f} h on {when}; nobody "
-        "recorded why. The hours go on from before: if another charger was fitted, they count "
-        "those of the old one, too. What is left of the design hours keeps both readings open.",
+        f"recorded why. {_AHEAD if jump.now_h > jump.was_h else ''}The hours go on from before: if "
+        "another charger was fitted, they count those of the old one, too. What is left of the "
+        "design hours keeps both readings open.",
         f"If another charger was fitted then, record it: ebbwatt exchange --at {at}. If this one "
         f"was renewed: ebbwatt event add renewal --at {at}. If only the counter was reset: ebbwatt "
-        f'event add note --at {at} --text "counter reset".',
-        f"at least {jump.was_h:.1f} h",
+        f'event add note --at {at} --text "counter reset". If a recording of another charger was '
+        "imported, take it back: ebbwatt import --undo.",
+        f"{'at least' if jump.now_h < jump.was_h else 'hardly more than'} {jump.was_h:.1f} h",
         f"{jump.now_h:.1f} h",
+        jump.course,
+        asks=True,
     )
 
 
@@ -108,10 +124,10 @@ def with_exchange(
                 code="exchange_proposed",
                 severity=Severity.DOUBT,
                 text=f"On {when} the hour counter jumped from {jump.was_h:.1f} to "
-                f"{jump.now_h:.1f} h and the output changed by {100.0 * change:+.0f} % of rated: "
-                "the charger was probably exchanged. Until that is recorded, its hours count those "
+                f"{jump.now_h:.1f} h and the output changed by {100.0 * change:+.0f} % of rated. "
+                "The charger was probably exchanged. Until that is recorded, its hours count those "
                 "of the old one, too.",
-                expected=f"at least {jump.was_h:.1f} h, and no change of the output",
+                expected=f"{asked.expected}, and no change of the output",
                 seen=f"{jump.now_h:.1f} h, and {100.0 * change:+.0f} % of rated",
             )
         )

@@ -8,10 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.durations import DAY_S
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from numpy.typing import NDArray
+
+    from analysis.history.history import History
 
     Floats = NDArray[np.float64]
 
@@ -57,6 +61,8 @@ class Finding:
     seen: str
     """What they show, with numbers."""
     series: Series | None = field(default=None, compare=False)
+    asks: bool = False
+    """Whether somebody should act on it although it is a note."""
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -64,14 +70,43 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda f: _ORDER.index(f.severity)))
 
 
+def by_day(name: str, unit: str, history: History, part: Floats, whole: Floats | None) -> Series:
+    """Return hours by day, or the part of other hours by day in per cent, for a small plot.
+
+    Parameters
+    ----------
+    name, unit
+        What is shown.
+    history
+        Gives the time of each interval.
+    part
+        Seconds of each interval that count, shape (n,).
+    whole
+        Seconds of each interval that the part is of; None for hours. A day without any is left out.
+    """
+    day, of = np.unique(np.floor(history.start_s / DAY_S), return_inverse=True)
+    number = len(day)
+    seconds = np.bincount(of, weights=part, minlength=number)
+    middle_s = (day + 0.5) * DAY_S
+    if whole is None:
+        return series(name, unit, middle_s, seconds / 3600.0)
+    all_s = np.bincount(of, weights=whole, minlength=number)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(all_s > 0.0, 100.0 * seconds / all_s, np.nan)
+    return series(name, unit, middle_s, share, 100.0)
+
+
 def series(
     name: str, unit: str, time_s: Floats, values: Floats, expected: float | None = None
 ) -> Series:
-    """Return at most 200 points of values over time, each the median of its neighbours."""
+    """Return at most 200 points of values over time, each as it was measured.
+
+    The middle of every few is taken, not their median: of a charger that is off half of the time
+    the median is a value that never was.
+    """
     keep = np.isfinite(time_s) & np.isfinite(values)
     time_s, values = time_s[keep], values[keep]
     if len(values) > 200:
-        parts = np.array_split(np.arange(len(values)), 200)
-        time_s = np.array([time_s[p].mean() for p in parts])
-        values = np.array([np.median(values[p]) for p in parts])
+        some = ((np.arange(200) + 0.5) * len(values) / 200.0).astype(np.intp)
+        time_s, values = time_s[some], values[some]
     return Series(name, unit, time_s, values, expected)

@@ -171,7 +171,8 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
     """Tell what was compared, and ask for a clamp reading."""
 
     def percent(logarithm: float) -> str:
-        return f"{100.0 * math.expm1(logarithm):+.0f} %"
+        # Adding nothing makes a zero of "-0".
+        return f"{round(100.0 * math.expm1(logarithm)) + 0.0:+.0f} %"
 
     when = f"from {day(change.begin_s)} to {day(change.end_s)}"
     compared = (

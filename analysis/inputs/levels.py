@@ -108,11 +108,11 @@ def levels_finding(found: Levels, value: Floats, time_s: Floats) -> Finding:
         Severity.DOUBT,
         first_s,
         f"The charger gives {100.0 * found.upper:.0f} % of rated, and in {often} runs "
-        f"{100.0 * found.lower:.0f} % ({count} of {found.runs} runs, first on {day(first_s)}): a "
-        "fault that comes and goes, not wear. The lower runs are left out of the estimate.",
+        f"{100.0 * found.lower:.0f} % ({count} of {found.runs} runs, first on {day(first_s)}). It "
+        "is a fault that comes and goes, not wear. The lower runs are left out of the estimate.",
         "Find the cause before anything is replaced: fuel supply and its connections, air intake "
         "and exhaust, a loose cable, a fault that the unit itself reports. Compare a low run with "
-        "a good one.",
+        "a good one. If two chargers wrote into this log, give each a log of its own.",
         "one level, falling slowly",
         f"{count} runs at about {100.0 * found.lower:.0f} %, {found.runs - count} at about "
         f"{100.0 * found.upper:.0f} %",

@@ -9,6 +9,7 @@ from analysis.inputs.finding import Finding, Severity
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from analysis.inputs.finding import Series
     from logger.event import Event
 
 KIND = "store_damaged"
@@ -16,7 +17,9 @@ KIND = "store_damaged"
 LEAST_SHARE = 0.001
 
 
-def mended_findings(events: Iterable[Event], intervals: int) -> list[Finding]:
+def mended_findings(
+    events: Iterable[Event], intervals: int, left: Series | None = None
+) -> list[Finding]:
     """Return a finding for each mending that lost more than a thousandth of the log.
 
     Parameters
@@ -25,6 +28,8 @@ def mended_findings(events: Iterable[Event], intervals: int) -> list[Finding]:
         Events of the log; the amount is the number of intervals that a mending lost.
     intervals
         Number of intervals in the log.
+    left
+        Hours that are left in the log, by day.
     """
     return [
         Finding(
@@ -37,7 +42,8 @@ def mended_findings(events: Iterable[Event], intervals: int) -> list[Finding]:
                 "keep the file that was set aside; until then the report uses only the rest."
             ),
             expected=f"about {intervals + round(event.amount)} intervals",
-            seen=f"{intervals}",
+            seen=f"{intervals} intervals",
+            series=left,
         )
         for event in events
         if event.kind == KIND

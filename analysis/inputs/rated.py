@@ -8,7 +8,8 @@ import numpy as np
 
 from analysis.figures import day
 from analysis.history.history import STATE_CODE
-from analysis.inputs.finding import Finding, Severity, series
+from analysis.history.runs import FLOWING
+from analysis.inputs.finding import Finding, Series, Severity, by_day, series
 from analysis.inputs.rest import RESTS
 from analysis.inputs.zero import mean_current
 from logger.durations import DAY_S
@@ -134,14 +135,22 @@ def not_the_chargers(log: History, rated_a: float) -> Finding | None:
         "net_current",
         Severity.STOP,
         since_s,
-        f"The current is not zero while the charger rests ({seen}, of {quiet_h:.0f} h): the sensor "
-        "sees the boat's loads, and what it shows is not the charger's current.",
+        "The current is not zero while the charger rests: the sensor sees the boat's loads, not "
+        f"the charger alone. In {quiet_h:.0f} h of rest it was {seen}.",
         "Look for, in this order: the current is measured at the battery (measure it in the "
         "charger's own output cable; what is measured at the battery belongs into the channel "
         "battery_current_a); the sensor is fitted the wrong way round; the limits in [plausible].",
         "0 A at rest, steady",
-        seen,
-        series("current at rest", "A", log.start_s[below], current[below], 0.0),
+        f"{seen}, of {quiet_h:.0f} h of rest",
+        series("current at rest", "A", log.start_s[below], current[below], 0.0)
+        if below_h > gone_h
+        else by_day(
+            "part of the rest with a current that is believed",
+            "%",
+            log,
+            np.where(quiet & ~gone, log.duration_s, 0.0),
+            np.where(quiet, log.duration_s, 0.0),
+        ),
     )
 
 
@@ -168,11 +177,55 @@ def current_missing(log: History, least: float = _SHARE) -> Finding | None:
         "current_missing",
         Severity.STOP,
         since_s,
-        f"In {gone_h:.0f} of {running_h:.0f} hours there is a voltage but no current: it "
-        "was not sent, or every value was refused as impossible.",
-        "Look for, in this order: the sensor is fitted the wrong way round (negative values); the "
-        "column is in milliampere or in watts (set its unit); the limits in [plausible] are too "
-        "narrow. Then import the recording again.",
+        f"In {gone_h:.0f} of {running_h:.0f} hours there is a voltage but no current: none was "
+        "sent, or every value was refused as impossible.",
+        "Look for, in this order: the recording has no current_a; the sensor is fitted the wrong "
+        "way round (negative values); the column is in milliampere or in watts (set its unit); the "
+        "limits in [plausible] are too narrow. Then import the recording again.",
         "a current in every reading of a running charger",
         f"none in {100.0 * gone_h / running_h:.0f} % of {running_h:.0f} h",
+        _told_by_day("a current", log, running, gone),
+    )
+
+
+def voltage_missing(log: History, running: Flags, rated_a: float) -> Finding | None:
+    """Return a finding where the running has no voltage, whether there is a current or not."""
+    current = mean_current(log)
+    # Without a voltage there is no power; the current still tells that it runs.
+    with np.errstate(invalid="ignore"):
+        running = running | (~np.isfinite(log.voltage_mean_v) & (current > FLOWING * rated_a))
+    gone = running & ~np.isfinite(log.voltage_mean_v)
+    running_h, gone_h = (float(log.duration_s[flag].sum()) / 3600.0 for flag in (running, gone))
+    if gone_h < _LEAST_H or gone_h < _SHARE * running_h:
+        return None
+    since_s = float(log.start_s[np.argmax(gone)])
+    nearly_all = gone_h >= MOSTLY * running_h
+    left = (
+        "Nothing can be said of the output."
+        if nearly_all
+        else "These hours are left out of everything."
+    )
+    also = "" if np.isfinite(current[gone]).any() else ", and no current either"
+    return Finding(
+        "voltage_missing",
+        Severity.STOP if nearly_all else Severity.DOUBT,
+        since_s,
+        f"In {gone_h:.0f} of {running_h:.0f} running hours no voltage was logged{also}: without "
+        f"it there is no power. {left}",
+        "Log the voltage at the charger's terminals (voltage_v). If the recording has one, look "
+        "for, in this order: a column of another name; a unit that is not volt; the limits in "
+        "[plausible]. Then import the recording again.",
+        "a voltage in every reading of a running charger",
+        f"none in {100.0 * gone_h / running_h:.0f} % of {running_h:.0f} h",
+        _told_by_day("a voltage", log, running, gone),
+    )
+
+
+def _told_by_day(what: str, log: History, running: Flags, gone: Flags) -> Series:
+    return by_day(
+        f"running hours with {what}",
+        "%",
+        log,
+        np.where(running & ~gone, log.duration_s, 0.0),
+        np.where(running, log.duration_s, 0.0),
     )

@@ -7,6 +7,7 @@ current itself: a charger that trickles for days against another one looks like 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +32,9 @@ MOVES_H = 2.0
 #: A counter that grows in more than this part of the time counts the hours switched on, or the
 #: charger never rests; in less than that part it is stuck. Neither tells a rest (our choice).
 GROWS_LEAST, GROWS_MOST = 0.01, 0.95
+
+#: A longer silence of the log ends a stretch, s.
+_SILENT_S = 3600.0
 
 RESTS = tuple(
     STATE_CODE[s] for s in (OperatingState.OFF, OperatingState.SLEEPING, OperatingState.STANDBY)
@@ -61,6 +65,24 @@ def told(runs: Runs) -> Told:
         rests = by_state | (rests & ~says_running)
         running = says_running | (running & ~by_state)
     return Told(rests, running)
+
+
+def by_counter(log: History) -> Told:
+    """Return what the hour counter alone tells."""
+    return Told(*_by_counter(log))
+
+
+def stretches(flags: Flags, log: History) -> list[tuple[int, int]]:
+    """Return first and last interval of each stretch of marked intervals; an hour's gap ends one.
+
+    Between two marked intervals of a stretch lies no other interval that is not marked.
+    """
+    at = np.flatnonzero(flags)
+    if len(at) == 0:
+        return []
+    apart = (np.diff(at) > 1) | (log.start_s[at[1:]] - log.end_s[at[:-1]] > _SILENT_S)
+    edges = np.flatnonzero(np.concatenate(([True], apart, [True])))
+    return [(int(at[a]), int(at[b - 1])) for a, b in pairwise(edges)]
 
 
 def _by_counter(log: History) -> tuple[Flags, Flags]:

@@ -208,8 +208,8 @@ def unsure_finding(zero: Zero, rated_a: float) -> Finding:
         "current_zero_unsure",
         Severity.DOUBT,
         float(zero.time_s[0]),
-        f"The current stands at {seen_a:+.2f} A for long ({percent:.0f} % of the rated current), "
-        "and neither a state nor an hour counter tells whether the charger runs then: it is the "
+        f"The current stands at {seen_a:+.2f} A for long ({percent:.0f} % of the rated current). "
+        "Neither a state nor an hour counter tells whether the charger runs then: it is the "
         "sensor's zero or a trickle. Nothing was taken off; the interval is wider by it.",
         "Switch the charger off for a minute and look at what the sensor shows. Best log the "
         "charger's state or its hour counter, too.",

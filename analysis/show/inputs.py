@@ -28,25 +28,38 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
         "no part of the log was lost to damage, and its dates are possible",
         frozenset({"log_lost_intervals", "dates"}),
     ),
-    ("a current is logged while it runs", frozenset({"current_missing"})),
-    ("the current is the charger's own", frozenset({"net_current"})),
+    (
+        "voltage and current are logged while it runs",
+        frozenset({"voltage_missing", "current_missing", "current_silent"}),
+    ),
+    ("the current is the charger's own, and in time", frozenset({"net_current", "current_late"})),
     ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),
     ("the bank can hold what it gives", frozenset({"capacity_too_small"})),
     ("running hours bear out what the current shows", frozenset({"gain_drift"})),
     (
-        "the current moves, and its sensor reaches far enough",
-        frozenset({"current_stuck", "current_saturates"}),
+        "current, voltage, temperature and state move",
+        frozenset({"current_stuck", "voltage_stuck", "temperature_stuck", "state_stuck"}),
     ),
-    ("the output is not above rated", frozenset({"above_rated"})),
+    ("the current sensor reaches far enough", frozenset({"current_saturates"})),
+    ("the output is that of a rated unit", frozenset({"above_rated", "weak_from_new"})),
     ("the output never changes suddenly", frozenset({"output_step"})),
     ("no setting holds the output at one figure or at two", frozenset({"flat_cap", "two_levels"})),
     (
         "the hour counter follows the running",
-        frozenset({"counter_stuck", "counter_unit", "counter_switched_on", "counter_differs"}),
+        frozenset(
+            {
+                "counter_stuck",
+                "counter_unit",
+                "counter_switched_on",
+                "counter_differs",
+                "counter_begins_again",
+                "counter_falls",
+            }
+        ),
     ),
     (
-        "the hour counter belongs to one unit",
-        frozenset({"two_counters", "counter_break", "exchange_proposed"}),
+        "log and hour counter belong to one unit",
+        frozenset({"two_counters", "two_recordings", "counter_break", "exchange_proposed"}),
     ),
 )
 
@@ -66,16 +79,26 @@ def one_line(finding: Finding) -> str:
     return f"[{finding.severity}] {harmless(finding.text, _LONGEST)}"
 
 
+def first_sentence(finding: Finding) -> str:
+    """Return the first sentence about a finding with its weight; it stands by itself."""
+    first = harmless(finding.text, _LONGEST).split(". ")[0].rstrip(".")
+    return f"[{finding.severity}] {first}."
+
+
 def worst(findings: Sequence[Finding]) -> str:
     """Return the worst finding in its first sentence, and how many more there are."""
-    first = harmless(findings[0].text, _LONGEST).split(". ")[0].rstrip(".")
     more = len(findings) - 1
     also = f" (and {more} more: ebbwatt check --log)" if more else ""
-    return f"[{findings[0].severity}] {first}.{also}"
+    return first_sentence(findings[0]) + also
 
 
-def listed(findings: Sequence[Finding], width: int) -> list[str]:
-    """Return all findings with what was measured and what to do, wrapped to a width."""
+def listed(findings: Sequence[Finding], width: int, *, ran: bool = True) -> list[str]:
+    """Return all findings with what was measured and what to do, wrapped to a width.
+
+    Without a run (``ran``), that nothing was found says nothing.
+    """
+    if not findings and not ran:
+        return ["The log holds no run of the charger, so its inputs could not be checked."]
     if not findings:
         return ["Nothing in the log contradicts itself: no finding about its inputs."]
     lines: list[str] = []

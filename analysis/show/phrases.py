@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Verdict
+from analysis.assessment.from_new import WEAK
 from analysis.assessment.verdict import FOR_TECHNICIAN
 from analysis.estimate import Span
 from analysis.figures import (
@@ -194,15 +195,20 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
     out.
     """
     own = [Action(_own_action(a), "owner")]
-    found = [
-        Action(f.what_to_do, "technician") for f in a.inputs if f.severity is not Severity.NOTE
-    ]
-    # What is wrong with the data comes first: the verdict hangs on it.
+    doubted = [f.what_to_do for f in a.inputs if f.severity is not Severity.NOTE]
+    # What asks for the cause of a loss stands in the verdict's own action already.
     stopped = any(f.severity is Severity.STOP for f in a.inputs)
-    first = [*found, *own] if stopped else [*own, *found]
+    replaced = a.verdict in {Verdict.PLAN, Verdict.REPLACE} and not stopped
+    noted = [f.what_to_do for f in a.inputs if f.asks and f.severity is Severity.NOTE]
+    found = [
+        Action(words, "technician")
+        for words in dict.fromkeys([*doubted, *([] if replaced else noted)])
+    ]
+    # What is wrong with the data comes first where the verdict hangs on it.
+    first = [*own, *found] if replaced else [*found, *own]
     if found and a.verdict is Verdict.SOUND:
-        words = "No wear calls for action; look again when the data are mended."
-        first = [*found, Action(words, "owner")]
+        words = "look again when the data are mended." if doubted else "look again after that."
+        first = [*found, Action(f"No wear calls for action; {words}", "owner")]
     further = [
         Action(sentence(words), "technician" if words in FOR_TECHNICIAN else "crew")
         for words in a.advice
@@ -217,14 +223,19 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
 def _own_action(a: Assessment) -> str:
     """Return what the verdict asks for; the cause of a sudden loss is looked for first."""
     action = _ACTIONS[a.verdict]
+    then = f"{action[0].lower()}{action[1:]}"
+    if a.verdict in {Verdict.PLAN, Verdict.REPLACE} and any(f.code == WEAK for f in a.inputs):
+        return (
+            "First check rated_w, the current sensor and the guarantee (ebbwatt check --log): it "
+            f"was weak from its first day. If they are in order: {then}"
+        )
     lost = [step for step in a.steps if step.change < 0.0]
     if not lost or a.verdict not in {Verdict.PLAN, Verdict.REPLACE}:
         return action
     worst = min(lost, key=lambda step: step.change)
     return (
         f"First find the cause of the sudden {100 * worst.change:+.0f} % about "
-        f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: "
-        f"{action[0].lower()}{action[1:]}"
+        f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: {then}"
     )
 
 

@@ -60,6 +60,13 @@ def word_lines(words: Mapping[str, int]) -> Iterator[str]:
     )
 
 
+#: A negative current of a size that a charger's current can have is seldom one of another unit.
+WRONG_SIGN = (
+    "is the sensor fitted the wrong way round, or is it the current of the battery "
+    "(that belongs into battery_current_a)?"
+)
+
+
 def _rows(result: FileResult) -> int:
     return max(result.rows, result.intervals + result.bad.total)
 
@@ -93,9 +100,21 @@ def _refused_values(result: FileResult, limits: Mapping[str, tuple[float, float]
             continue
         unit = _likely_unit(channel, sample, low, high)
         advice = f"they look like {unit}: convert the column" if unit else "is the unit right?"
+        if channel == "current_a" and _only_the_sign(result, sample, high):
+            unit, advice = "sign", WRONG_SIGN
         if not unit and channel in _SETTABLE:
             advice += f" If they are true, set {channel} in [plausible]"
         yield f"{words} (such as {sample}; believed are {low:g} to {high:g}); {advice}"
+
+
+def _only_the_sign(result: FileResult, sample: str, high: float) -> bool:
+    """Tell whether a refused current would be believed with the other sign; none is too large."""
+    try:
+        value = float(sample)
+    except ValueError:
+        return False
+    too_large = any(reason.startswith("current_a above") for reason in result.implausible)
+    return -high <= value < 0.0 and not too_large
 
 
 def _likely_unit(channel: str, sample: str, low: float, high: float) -> str:

@@ -142,7 +142,11 @@ def _days(pen: Pen, facts: Facts) -> list[Text]:
     kinds = (("Wh", 1000, 0), ("kWh", 1, 1), ("kWh", 1, 0))
     fitting = (k for k in kinds if len(f"{k[1] * most_kwh:.{k[2]}f}") < room)
     unit, scale, places = next(fitting, kinds[-1])
-    values = [f"{scale * d.energy_kwh:.{places}f}" if d.logged else "?" for d in facts.week]
+    # Noise of a resting sensor adds up to a little less than nothing: no "-0".
+    values = [
+        f"{round(scale * d.energy_kwh, places) + 0.0:.{places}f}" if d.logged else "?"
+        for d in facts.week
+    ]
     names = "".join(f"{day.name:>{room}}" for day in facts.week)
     below = "".join(f"{value:>{room}}" for value in values)
     return [

@@ -88,7 +88,7 @@ def dated(moment: Moment, snapshot: Snapshot | None, recent: History | None) -> 
 def fuel_facts(outlook: FuelOutlook) -> Fuel:
     """Return what the dashboard shows of the fuel."""
     left = outlook.days_left
-    note = "; ".join(outlook.withheld.values()) or "not known yet"
+    note = "; ".join(dict.fromkeys(outlook.withheld.values())) or "not known yet"
     # The lower end: the median helps nobody whose fuel ends earlier.
     low = left.low is not None and left.low < LOW_FUEL_D
     return Fuel(outlook.litres_left, left, note=note, low=low, as_of_s=outlook.last_s)

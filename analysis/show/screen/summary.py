@@ -23,7 +23,7 @@ from analysis.figures import (
 from analysis.inputs.finding import Severity
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
-from analysis.show.inputs import one_line
+from analysis.show.inputs import first_sentence, one_line
 from analysis.show.phrases import (
     decline_sentence,
     decline_short,
@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from analysis.assessment.document import Assessment
+    from analysis.inputs.finding import Finding
     from analysis.show.matter import Matter
 
 #: Lines of the summary at most; the command adds one that says how to get more.
@@ -164,14 +165,14 @@ def _inputs(matter: Matter) -> list[_Entry]:
     # What stops every conclusion stands under "why".
     found = [f for f in matter.assessment.inputs if f.severity is not Severity.STOP][:3]
     return [
-        _Entry("" if i else "data", _shorter(one_line(f)) if i else _kept(one_line(f)), 7 - 2 * i)
+        _Entry("" if i else "data", (*_kept(f), "") if i else _kept(f), 7 - 2 * i)
         for i, f in enumerate(found)
     ]
 
 
-def _kept(text: str) -> tuple[str, ...]:
-    """Return a sentence in full and cut to its first part."""
-    return (text, harmless(text, 2 * (NARROWEST + _NAMES)))
+def _kept(finding: Finding) -> tuple[str, ...]:
+    """Return a finding in full and in its first sentence; neither is cut."""
+    return (one_line(finding), first_sentence(finding))
 
 
 def _verdict(a: Assessment) -> str:

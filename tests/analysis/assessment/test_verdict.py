@@ -21,6 +21,7 @@ HEALTHY = Situation(
     runs=60,
     values=50,
     bounds=10,
+    held=False,
     steps=0,
     renewed=False,
     renewal_found=False,
@@ -132,6 +133,17 @@ def test_without_an_estimate_the_verdict_is_open_and_says_why():
     assert decided(**at_least, values=0, bounds=0)[1][0] == "too_few_runs"
     _, (_, bound) = verdict(replace(HEALTHY, **at_least, values=0))
     assert "at least 82.0 % of rated" in bound.text
+
+
+def test_a_current_that_was_held_is_not_laid_to_the_battery():
+    at_least = {"output": Span(0.82, None, None), "values": 0, "held": True}
+    said, (why, bound) = verdict(replace(HEALTHY, **at_least))
+    assert said is Verdict.UNDETERMINED
+    assert why.code == "held_only"
+    assert "battery" not in why.text + bound.text
+    assert not [
+        words for words in advice(replace(HEALTHY, **at_least)) if "well below full" in words
+    ]
 
 
 def noted(**what):

@@ -55,3 +55,21 @@ def test_two_boats_in_one_log(season):
 
 def test_a_sound_counter_is_believed(season):
     assert doubts(assessed(season(days=60))) == []
+
+
+@pytest.mark.parametrize("after_h", [20.0, 60.0, 150.0])
+def test_a_counter_that_begins_again_and_again_is_told_once(season, after_h):
+    sailed = season(counter_begins_after_h=after_h, days=150)
+    a = assessed(sailed)
+    assert [f.code for f in a.inputs] == ["counter_begins_again"]
+    times = int(sailed[2].hours[-1] // after_h)
+    assert f"{times} times back" in found(a, "counter_begins_again").seen
+    assert a.at_runtime_h == pytest.approx(sailed[2].hours[-1], rel=0.03)
+
+
+@pytest.mark.parametrize("states", [True, False])
+def test_a_counter_that_counts_down_is_told(season, states):
+    sailed = season(counter_falls_from_h=3000.0, states=states)
+    a = assessed(sailed)
+    assert doubts(a) == ["counter_falls"]
+    assert a.at_runtime_h == pytest.approx(sailed[2].hours[-1], rel=0.03)

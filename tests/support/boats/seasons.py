@@ -70,11 +70,24 @@ class Season:
     current_scale: float = 1.0
     current_is_power: bool = False
     """Watts stand in the column of the current."""
+    silent_from: float = math.inf
+    """Share of the log from which on the current shows nothing."""
+    voltage_stuck_from: float = math.inf
+    voltage_gone_from: float = math.inf
+    temperature_stuck_from: float = math.inf
+    running_from: float = math.inf
+    """Share of the log from which on the state says "running" at all times."""
+    averaged_h: float = 0.0
+    """The current is the mean of so many hours before."""
     counter_on_all_day: bool = False
     """The counter counts the hours switched on."""
     counter_factor: float = 1.0
     counter_stuck_at: float = math.inf
     """Hours at which the counter stops counting."""
+    counter_begins_after_h: float = math.inf
+    """The counter begins again at nothing after so many hours."""
+    counter_falls_from_h: float = math.inf
+    """The counter counts down from so many hours."""
 
     # What is unusual about the charger and the boat.
     half_share: float = 0.0
@@ -278,13 +291,16 @@ def sail(boat):
     )  # fmt: skip
 
 
-def readings(boat, course):
-    """Return the columns of the recording: what the sensors make of the truth."""
-    rng = np.random.default_rng([boat.seed, 3])
-    count = len(course.time_s)
-    years = (course.time_s - course.time_s[0]) / YEAR_S
+def held(values, from_step):
+    """Return values that stand still from a step on."""
+    later = np.arange(len(values)) >= from_step
+    return np.where(later, values[np.argmax(later)], values) if later.any() else values
+
+
+def shown_current(boat, course, volts, years, rng):
+    """Return what the sensor of the current makes of the truth."""
+    count = len(years)
     amps = course.net_a if boat.net_current else course.current_a
-    volts = course.voltage_v - boat.tap_ohm * course.current_a + rng.normal(0.0, 0.006, count)
     if boat.current_is_power:
         amps = amps * volts
     amps = amps * (1.0 + boat.gain_per_year * years) * boat.current_scale
@@ -292,20 +308,44 @@ def readings(boat, course):
     amps = amps + rng.normal(0.0, 0.015, count) * boat.current_scale
     if boat.reversed_sensor:
         amps = -amps
-    amps = np.minimum(np.round(amps, 2), boat.saturates_a)
-    stuck = np.arange(count) >= boat.stuck_from * count
-    if stuck.any():
-        amps[stuck] = amps[np.argmax(stuck)]
+    amps = held(np.minimum(np.round(amps, 2), boat.saturates_a), boat.stuck_from * count)
+    if boat.averaged_h:
+        steps = round(boat.averaged_h / STEP_H)
+        amps = np.convolve(amps, np.ones(steps) / steps)[:count]
+    return np.where(np.arange(count) >= boat.silent_from * count, 0.0, amps)
+
+
+def shown_hours(boat, course):
+    """Return what the hour counter makes of the truth."""
     hours = course.switched_on_h if boat.counter_on_all_day else course.hours
     hours = np.minimum(hours, boat.counter_stuck_at) * boat.counter_factor
+    if math.isfinite(boat.counter_begins_after_h):
+        hours = hours % boat.counter_begins_after_h
+    if math.isfinite(boat.counter_falls_from_h):
+        hours = boat.counter_falls_from_h - hours
+    return hours
+
+
+def readings(boat, course):
+    """Return the columns of the recording: what the sensors make of the truth."""
+    rng = np.random.default_rng([boat.seed, 3])
+    count = len(course.time_s)
+    years = (course.time_s - course.time_s[0]) / YEAR_S
+    volts = course.voltage_v - boat.tap_ohm * course.current_a + rng.normal(0.0, 0.006, count)
+    amps = shown_current(boat, course, volts, years, rng)
+    volts = held(volts, boat.voltage_stuck_from * count)
+    step = np.arange(count)
+    volts = np.where(step >= boat.voltage_gone_from * count, math.nan, volts)
+    state = np.where(step >= boat.running_from * count, 2, course.state)
     time_s = course.time_s.copy()
     day = ((time_s - time_s[0]) // 86400.0).astype(int)
     time_s[np.isin(day, list(boat.clock_off_days))] += 3600.0
     columns = {"time": time_s, "voltage_v": np.round(volts, 2), "current_a": amps}
     if boat.counter:
-        columns["runtime_h"] = np.round(hours, 1)
+        columns["runtime_h"] = np.round(shown_hours(boat, course), 1)
     if boat.temperature:
-        columns["temperature_c"] = np.round(course.temperature_c, 1)
+        inside = held(course.temperature_c, boat.temperature_stuck_from * count)
+        columns["temperature_c"] = np.round(inside, 1)
     if boat.fuel:
         columns["fuel_l"] = np.round(course.fuel_l + rng.normal(0.0, 0.02, count), 2)
     week = ((time_s - time_s[0]) // (7 * 86400.0)).astype(int)
@@ -313,7 +353,7 @@ def readings(boat, course):
     order = np.flatnonzero(aboard)
     order = order[np.argsort(time_s[order], kind="stable")]
     columns = {name: values[order] for name, values in columns.items()}
-    return columns, course.state[order] if boat.states else None
+    return columns, state[order] if boat.states else None
 
 
 CONFIG = """[charger]
@@ -341,7 +381,8 @@ def write_csv(path, columns, states):
     with path.open("w") as file:
         file.write(",".join([*names, *(["state"] if words is not None else [])]) + "\n")
         for k, row in enumerate(table.tolist()):
-            text = f"{row[0]:.0f}," + ",".join(f"{v:.2f}" for v in row[1:])
+            told = ("" if math.isnan(v) else f"{v:.2f}" for v in row[1:])
+            text = f"{row[0]:.0f}," + ",".join(told)
             file.write(text + (f",{STATES[words[k]]}" if words is not None else "") + "\n")
 
 

@@ -141,6 +141,8 @@ class Drawing:
 AT_LEAST = "m-2.6 2h5.2l-2.6-4.6z"
 #: A small open circle: what lies under many of them can still be seen.
 CIRCLE = "m-2 0a2 2 0 1 0 4 0a2 2 0 1 0-4 0"
+#: A dot for small plots of many points.
+DOT = "m-1 0a1 1 0 1 0 2 0a1 1 0 1 0-2 0"
 #: A small cross for what was left out.
 CROSS = "m-1.8-1.8l3.6 3.6m0-3.6l-3.6 3.6"
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.figures import day
 from analysis.show.inputs import WORDS, checked
 from analysis.show.page.pieces import NOTHING, joined, listing, paragraphs, tag, text
-from analysis.show.page.plots.svg import Drawing, Scale, date_ticks, ticks
+from analysis.show.page.plots.svg import DOT, Drawing, Scale, date_ticks, ticks
 from analysis.text import for_html
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def _item(finding: Finding, number: int) -> Markup:
         text(f"{name}: {value}")
         for name, value in (("expected", finding.expected), ("seen", finding.seen))
     )
-    plot = NOTHING if finding.series is None else _figure(finding.series, number)
+    plot = NOTHING if finding.series is None else _figure(finding.series, number, finding.since_s)
     return joined(
         tag("h3", f"{word}: {meaning}{since}"),
         tag("p", for_html(finding.text, 600)),
@@ -56,7 +56,7 @@ def _item(finding: Finding, number: int) -> Markup:
     )
 
 
-def _figure(seen: Series, number: int) -> Markup:
+def _figure(seen: Series, number: int, since_s: float | None) -> Markup:
     """Return a small plot of what was seen over time, with a line where it should have been."""
     if len(seen.values) < 2 or seen.time_s[-1] <= seen.time_s[0]:
         return NOTHING
@@ -74,12 +74,17 @@ def _figure(seen: Series, number: int) -> Markup:
             drawing.text(x.at(when), _HEIGHT - 5, label, anchor="middle")
     if seen.expected is not None:
         drawing.line(x.start, y.at(seen.expected), x.end, y.at(seen.expected), "limit")
+    begins = since_s is not None and x.low < since_s < x.high
+    if since_s is not None and begins:
+        drawing.line(x.at(since_s), y.start, x.at(since_s), y.end, "step")
     drawing.marks(
-        ((x.at(t), y.at(v)) for t, v in zip(seen.time_s, seen.values, strict=True)), "seen"
+        ((x.at(t), y.at(v)) for t, v in zip(seen.time_s, seen.values, strict=True)), "seen", DOT
     )
     expected = (
         "" if seen.expected is None else f", expected {seen.expected:.3g} {seen.unit} (dotted)"
     )
-    words = f"{seen.name}, {seen.unit}{expected}"
+    since = ", since the dashed line" if begins else ""
+    span = f"; {day(x.low)} to {day(x.high)}"
+    words = f"{seen.name}, {seen.unit}{expected}{since}{span}"
     picture = drawing.render(words, f"From {low:.3g} to {high:.3g} {seen.unit}.", "small")
     return tag("figure", picture, tag("figcaption", text(words)))

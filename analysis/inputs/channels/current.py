@@ -108,7 +108,7 @@ def saturated_current(log: History, rated_a: float, volts: float) -> Finding | N
         Severity.DOUBT,
         None,
         f"The current never exceeds {top:.2f} A and stays there for {100.0 * share:.0f} % of the "
-        f"running, from {low_v:.1f} to {high_v:.1f} V: the sensor is at the end of its range, or "
+        f"running, from {low_v:.1f} to {high_v:.1f} V. The sensor is at the end of its range, or "
         "a limit of the current is set. The measured output is a lower bound.",
         "Compare with a clamp meter while the charger runs. Fit a sensor with a wider range, or "
         "lift the limit for an hour.",

@@ -1,0 +1,71 @@
+"""A charger that was weak from its first day: more likely a wrong figure than wear."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.estimate import Z90
+from analysis.figures import day
+from analysis.health.evidence import NEW_WITHIN_D
+from analysis.inputs.finding import Finding, Severity
+
+if TYPE_CHECKING:
+    from analysis.health.evidence import Evidence
+    from analysis.health.life import Health
+    from analysis.inputs.finding import Series
+    from logger.config import Config
+
+WEAK = "weak_from_new"
+#: A new charger gives at least this part of its nameplate (common practice, no source: a nameplate
+#: is honest to a few per cent; a tenth more for heat and a poor sensor).
+NEW_GIVES = 0.85
+#: With more hours on its counter when the log began it was not new (our choice).
+NEW_H = 300.0
+
+
+def weak_from_new(
+    health: Health | None, evidence: Evidence, config: Config, course: Series
+) -> Finding | None:
+    """Return a finding where a charger gave too little from its first day on.
+
+    Parameters
+    ----------
+    health, evidence
+        The estimate of the present life, and the runs that it is of.
+    config
+        When the charger was fitted, and its rated output.
+    course
+        Output by run, for the plot.
+    """
+    runs, fitted = evidence.runs, config.charger.fitted
+    if health is None or fitted is None or evidence.life.renewed or not len(runs.log):
+        return None
+    begun_s = float(runs.log.start_s[0])
+    counter = runs.log.runtime_h[np.isfinite(runs.log.runtime_h)]
+    if (datetime.fromtimestamp(begun_s, UTC).date() - fitted).days > NEW_WITHIN_D:
+        return None
+    if len(counter) and counter[0] > NEW_H:
+        return None
+    first, sd = float(health.fitted[0]), float(np.hypot(health.fitted_sd[0], health.systematic))
+    high = first + Z90 * float(np.hypot(sd, health.gain_sd * first))
+    if high >= NEW_GIVES:
+        return None
+    rated_w = config.charger.rated_w
+    return Finding(
+        WEAK,
+        Severity.DOUBT,
+        begun_s,
+        f"The charger gave {100.0 * first:.0f} % of rated ({first * rated_w:.0f} W) from its first "
+        f"day in the log, {day(begun_s)}, though it was new by then. That is no wear: a figure is "
+        "wrong, or the unit was faulty or used when it was fitted.",
+        f"Before you replace it, check, in this order: [charger] rated_w = {rated_w:g} against the "
+        "nameplate; the scale of the current sensor (hold a clamp meter against it: ebbwatt event "
+        "add reading --current A); a limit that is set on the charger; the date in fitted. Then "
+        "ask for the guarantee.",
+        f"at least {100.0 * NEW_GIVES:.0f} % of rated from a new charger",
+        f"{100.0 * first:.0f} % (at most {100.0 * high:.0f} %)",
+        course,
+    )

@@ -1,0 +1,85 @@
+"""A current that goes on after the charger has stopped: averaged, late, or of something else."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity, series
+from analysis.inputs.rest import RESTS, stretches
+from analysis.inputs.zero import mean_current
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.inputs.rest import Told
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+# All limits here are a judgement (no source).
+#: A resting charger gives no more than this part of its rated current.
+FLOWS = 0.08
+#: The time after a stop that is looked at, h, and the shortest rest.
+AFTER_H, REST_H = (1.0, 2.0), 3.0
+#: So many rests, and this part of them, begin with a current.
+LEAST, SHARE = 5, 0.8
+#: It differs from rest to rest by this part of the rated current; a zero that is off is the same.
+DIFFERS = 0.005
+LATE = "current_late"
+
+
+def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
+    """Return a finding where most rests begin with a current.
+
+    Parameters
+    ----------
+    log
+        In order of time, the zero of the current still in it.
+    known
+        What the hour counter tells of runs and rests. The words of the state are looked at
+        whether they are believed or not: an averaged current makes true states look wrong.
+    rated_a
+        Rated current, A.
+    """
+    current = mean_current(log)
+    rests = np.isin(log.state, RESTS)
+    if len(stretches(rests, log)) < LEAST:
+        rests = known.rests
+    after_a, begun_s = [], []
+    for first, last in stretches(rests, log):
+        if log.end_s[last] - log.start_s[first] < 3600.0 * REST_H:
+            continue
+        since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
+        amps = current[first : last + 1][(since_h >= AFTER_H[0]) & (since_h < AFTER_H[1])]
+        amps = amps[np.isfinite(amps)]
+        if len(amps):
+            after_a.append(float(np.median(amps)))
+            begun_s.append(float(log.start_s[first]))
+    amps_a, time_s = np.array(after_a), np.array(begun_s)
+    flows = amps_a > FLOWS * rated_a
+    count, number = int(flows.sum()), len(flows)
+    if count < max(LEAST, SHARE * number):
+        return None
+    if float(np.median(np.abs(np.diff(amps_a[flows])))) < DIFFERS * rated_a:
+        return None
+    usual = float(np.median(amps_a[flows]))
+    since_s = float(time_s[flows][0])
+    return Finding(
+        LATE,
+        Severity.STOP,
+        since_s,
+        f"An hour after the charger has stopped, {usual:.1f} A still flow in {count} of {number} "
+        f"rests (first on {day(since_s)}). The current is averaged over hours, or it is not that "
+        "of the charger.",
+        "Look for, in this order: a recording of hourly or daily means (record the readings "
+        "themselves, every minute or oftener); a sensor that also sees another source or the "
+        "boat's loads (move it into the charger's own output cable); a sensor that shows no sign; "
+        "a state or an hour counter of another unit.",
+        "0 A an hour after a stop",
+        f"{usual:.1f} A in {count} of {number} rests",
+        series("current one to two hours after each stop", "A", time_s, amps_a, 0.0),
+    )

@@ -1,0 +1,106 @@
+"""A current that shows nothing though every run raises the voltage: the charger gives, unseen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity, series
+from analysis.inputs.rest import stretches
+from analysis.inputs.zero import mean_current
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.inputs.rest import Told
+
+    Flags = NDArray[np.bool_]
+
+# Limits without another reason are a judgement (no source).
+#: A run shows no current if it stays below this part of the rated one: less raises no voltage.
+NOTHING = 0.03
+#: A run raises the voltage by this much, V per 12 V: from a battery that is low to one on charge
+#: it is a volt and more (common practice, no source).
+RISES_V = 0.5
+#: So many runs one after the other: an engine may have charged in one or two.
+IN_A_ROW = 3
+#: A shorter run says nothing, h; the voltage before a run is that of the last so many hours.
+_LEAST_H, _BEFORE_H = 1.0, 2.0
+#: Where this part of the runs is silent, nothing is left to judge.
+_MOSTLY = 0.8
+
+
+def silent_current(
+    log: History, known: Told, rated_a: float, volts: float
+) -> tuple[Finding, Flags] | None:
+    """Return a finding about runs without a current that raise the voltage, and their intervals.
+
+    Parameters
+    ----------
+    log
+        In order of time.
+    known
+        Runs as state or hour counter tell them: the current cannot.
+    rated_a, volts
+        Rated current, A, and usual voltage, V.
+    """
+    current, voltage = np.abs(mean_current(log)), log.voltage_mean_v
+    spans, peaks, rises = [], [], []
+    for first, last in stretches(known.runs, log):
+        if log.end_s[last] - log.start_s[first] < 3600.0 * _LEAST_H:
+            continue
+        amps = current[first : last + 1]
+        amps = amps[np.isfinite(amps)]
+        inside = voltage[first : last + 1]
+        inside = inside[np.isfinite(inside)]
+        begin = int(np.searchsorted(log.end_s, log.start_s[first] - 3600.0 * _BEFORE_H))
+        before = voltage[begin:first]
+        before = before[np.isfinite(before)]
+        if not len(amps) or not len(inside) or not len(before):
+            continue
+        spans.append((first, last))
+        peaks.append(float(np.quantile(amps, 0.95)))
+        rises.append(float(np.quantile(inside, 0.95)) - float(before[-1]))
+    peak_a, rise_v = np.array(peaks), np.array(rises)
+    dead = (peak_a < NOTHING * rated_a) & (rise_v >= RISES_V * volts / 12.0)
+    row = _in_a_row(dead)
+    if not row.any():
+        return None
+    where = np.zeros(len(log), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], row, [False]))))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        where[spans[begin][0] : spans[end - 1][1] + 1] = True
+    count, all_runs = int(row.sum()), len(row)
+    starts_s = np.array([log.start_s[first] for first, _ in spans])
+    since_s = float(starts_s[row][0])
+    nearly_all = count >= _MOSTLY * all_runs
+    left = "Nothing can be said of the output." if nearly_all else "These runs are left out."
+    most_a, rise = float(peak_a[row].max()), float(np.median(rise_v[row]))
+    finding = Finding(
+        "current_silent",
+        Severity.STOP if nearly_all else Severity.DOUBT,
+        since_s,
+        f"In {count} of {all_runs} runs, first on {day(since_s)}, the current shows nothing, but "
+        f"the voltage rises by {rise:.1f} V. Something charges that the sensor does not show. "
+        f"{left}",
+        "Hold a clamp meter on the charger's output lead in a run. If it shows a current, look for "
+        "a sensor that is dead or unplugged, and for a wrong unit or divisor of current_a. If it "
+        "shows none, another source charged in these runs: declare it in [[other_sources]], and "
+        "find out why the charger gives nothing.",
+        f"up to {rated_a:.1f} A in a run",
+        f"at most {most_a:.2f} A in {count} runs that raised the voltage by {rise:.1f} V",
+        series("highest current by run", "A", starts_s, peak_a, rated_a),
+    )
+    return finding, where
+
+
+def _in_a_row(dead: Flags) -> Flags:
+    """Return which of the runs lie among enough silent ones that follow one another."""
+    row = np.zeros(len(dead), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], dead, [False]))))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        row[begin:end] = end - begin >= IN_A_ROW
+    return row

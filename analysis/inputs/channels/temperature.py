@@ -1,0 +1,65 @@
+"""A temperature that stands still while the charger warms up and cools down beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.figures import day
+from analysis.inputs.finding import Finding, Severity, series
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.history.history import History
+    from analysis.history.runs import Runs
+
+    Flags = NDArray[np.bool_]
+
+#: A temperature is stuck if it is the same to this part of a degree for so many hours, and so many
+#: runs began meanwhile. A week's nights and days move one of whole degrees (judgement, no source).
+SAME_K, STILL_H, RUNS = 0.005, 168.0, 3
+
+
+def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
+    """Return a finding about a temperature that stands still, and the intervals it stands in."""
+    log = runs.log
+    told = np.flatnonzero(np.isfinite(log.temperature_c))
+    if len(told) < 2:
+        return None
+    value = log.temperature_c[told]
+    number = np.concatenate(([0], np.cumsum(np.abs(np.diff(value)) > SAME_K)))
+    opens = np.flatnonzero(np.diff(number, prepend=-1))
+    closes = np.append(opens[1:], len(told)) - 1
+    hours = np.add.reduceat(log.duration_s[told], opens) / 3600.0
+    begun_s = np.unique(runs.begun_s)
+    begun = np.searchsorted(begun_s, log.end_s[told[closes]])
+    begun -= np.searchsorted(begun_s, log.start_s[told[opens]])
+    bad = (hours >= STILL_H) & (begun >= RUNS)
+    if not bad.any():
+        return None
+    still = np.zeros(len(log), dtype=bool)
+    still[told[bad[number]]] = True
+    since_s = float(log.start_s[np.argmax(still)])
+    stands_c, days = float(log.temperature_c[np.argmax(still)]), float(hours[bad].sum()) / 24.0
+    finding = Finding(
+        "temperature_stuck",
+        Severity.DOUBT,
+        since_s,
+        f"The temperature stands at {stands_c:.1f} degC for {days:.0f} days from {day(since_s)} "
+        f"on, though {int(begun[bad].sum())} runs began. The value is stuck. It is left out there, "
+        "so heat and wear are told apart less well.",
+        "Look at the temperature sensor and its cable, and at any device that repeats the last "
+        "value.",
+        "a temperature that moves by day and night, and when the charger runs",
+        f"{stands_c:.1f} degC for {days:.0f} days",
+        series("temperature", "degC", log.start_s[told], value),
+    )
+    return finding, still
+
+
+def without_temperature(log: History, where: Flags) -> History:
+    """Return the log without the temperature in some intervals."""
+    return replace(log, temperature_c=np.where(where, np.nan, log.temperature_c))

@@ -1,0 +1,47 @@
+"""A current that shows nothing though the runs raise the voltage is a dead sensor, not wear."""
+
+import numpy as np
+import pytest
+
+from analysis.inputs.finding import Severity
+from tests.support.findings import assessed, doubts, found, holds_truth
+
+
+@pytest.mark.parametrize("states", [True, False])
+@pytest.mark.parametrize("share", [0.5, 0.8])
+def test_a_sensor_that_dies_is_told_and_the_runs_before_count(season, share, states):
+    sailed = season(silent_from=share, states=states, days=80, loss_per_kh=0.03)
+    a = assessed(sailed)
+    finding = found(a, "current_silent")
+    assert finding.severity is Severity.DOUBT
+    assert "clamp meter" in finding.what_to_do
+    assert doubts(a) == ["current_silent"], "the hour counter is not blamed for it"
+    assert holds_truth(a, sailed[2])
+    assert a.verdict != "replace"
+
+
+@pytest.mark.parametrize("wrong", [{"silent_from": 0.0}, {"current_scale": 0.001}])
+def test_a_log_without_any_current_calls_for_no_replacement(season, wrong):
+    a = assessed(season(days=60, **wrong))
+    assert a.inputs[0].code == "current_silent"
+    assert a.inputs[0].severity is Severity.STOP
+    assert a.verdict == "undetermined"
+    assert a.output.low is None
+
+
+def test_a_charger_that_is_dead_is_not_excused(season):
+    # It says that it runs but gives nothing, and nothing else charges: the bank stays low.
+    history, config, course = season(days=60, loss_per_kh=0.03)
+    late = history.start_s > history.start_s[len(history) // 2]
+    dead = history.__class__(
+        **{name: getattr(history, name) for name in history.__slots__}
+        | {
+            "charge_c": np.where(late, 0.0, history.charge_c),
+            "energy_j": np.where(late, 0.0, history.energy_j),
+            "voltage_mean_v": np.where(late, 12.1, history.voltage_mean_v),
+            "voltage_max_v": np.where(late, 12.1, history.voltage_max_v),
+            "voltage_min_v": np.where(late, 12.1, history.voltage_min_v),
+        }
+    )
+    a = assessed((dead, config, course))
+    assert "current_silent" not in [f.code for f in a.inputs]
