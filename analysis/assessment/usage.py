@@ -7,7 +7,7 @@ says nothing about the pattern, nor does a pause longer than any winter.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,6 +37,9 @@ _PRIOR_SPREAD, _PRIOR_YEARS, _LEAST_SHARE = 0.25, 3.0, 0.25
 _SHIFT_SD_D = 12.0
 #: A fortnight's use about what the season lets expect, before it is known (judgement).
 _FORTNIGHT_D, _FORTNIGHT_SPREAD = 14, 0.5
+#: Chance that the boat is laid up in the parts of the year that the log has not seen: a first log
+#: is often of one summer (judgement, no source).
+_LAID_UP = 0.5
 #: Furthest date ahead, years: later ones are not stated anyway.
 _LONGEST_YEARS = 60
 
@@ -51,6 +54,8 @@ class Usage:
     """Standard deviation of the logarithm of a year's use."""
     fortnight: float = _FORTNIGHT_SPREAD
     """Standard deviation of a fortnight's use about what the season lets expect, relative."""
+    unseen: Flags = field(default_factory=lambda: np.zeros(_PARTS, dtype=bool))
+    """Parts of the year of which the log holds no day, shape (24,)."""
 
     def per_year(self) -> float:
         """Return the running hours of a usual year."""
@@ -76,6 +81,7 @@ def usage(use: Use) -> Usage | None:
         per_day,
         _spread(begin_s[told], use.hours[told], use.year.end_s),
         _fortnight(use.hours[told], per_day[part]),
+        covered == 0.0,
     )
 
 
@@ -140,8 +146,15 @@ def dates(pattern: Usage, from_s: float, ahead_h: Floats, rng: np.random.Generat
     ahead_h
         Running hours ahead, shape (n,); infinity stays infinity.
     rng
-        Source of chance: each draw has its own years, weeks and beginning of the season.
+        Source of chance: each draw has its own years, weeks and beginning of the season, and where
+        the log has not seen the whole year, its own guess whether she is laid up then.
     """
+    if pattern.unseen.any():
+        used = replace(pattern, unseen=np.zeros(_PARTS, dtype=bool))
+        idle = replace(used, hours_per_day=np.where(pattern.unseen, 0.0, pattern.hours_per_day))
+        laid_up = rng.random(len(ahead_h)) < _LAID_UP
+        either = [dates(one, from_s, ahead_h, rng) for one in (idle, used)]
+        return np.where(laid_up, *either)
     step = YEAR_D / (4.0 * _PARTS)
     back = 4.0 * _SHIFT_SD_D
     days = np.arange(-back, _LONGEST_YEARS * YEAR_D, step)

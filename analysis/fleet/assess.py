@@ -186,7 +186,8 @@ def _result(path: Path) -> tuple[_Found | None, str | None]:
         sketch = None if result["sketch"] is None else Sketch.read(result["sketch"])
         use, pattern = result["use"], None
         if use is not None:
-            pattern = Usage(np.array(use["hours_per_day"]), use["spread"], use["fortnight"])
+            hours, unseen = np.array(use["hours_per_day"]), np.array(use["unseen"], dtype=bool)
+            pattern = Usage(hours, use["spread"], use["fortnight"], unseen)
         return _Found(boat, sketch, pattern, Span(*(result["litres_per_year"] or ()))), None
     except _ODD:
         return None, f"{folder.RESULT}: is damaged. Hand in the boat's log again"

@@ -89,6 +89,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
                 "hours_per_day": [float(f"{h:.6g}") for h in pattern.hours_per_day.tolist()],
                 "spread": pattern.spread,
                 "fortnight": pattern.fortnight,
+                "unseen": pattern.unseen.tolist(),
             },
         },
     )

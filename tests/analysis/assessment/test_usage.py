@@ -98,3 +98,20 @@ def test_the_spread_of_years_is_shrunk_towards_the_usual():
     assert same == pytest.approx(np.sqrt(3 * 0.25**2 / 8), rel=0.05)
     # Logarithms of 0.5 and 1.5 three times each, by hand: their squares about the mean sum to 1.81.
     assert differ == pytest.approx(np.sqrt((1.81 + 3 * 0.25**2) / 8), rel=0.05)
+
+
+def test_where_no_winter_was_logged_the_boat_may_be_laid_up_in_it():
+    # One summer is logged, and in every other year as well, or not.
+    first = usage(used(at(2024, 5, 1), at(2024, 9, 16), summer))
+    whole = usage(used(at(2023, 9, 16), at(2024, 9, 16), summer))
+    assert not whole.unseen.any()
+    # May to the middle of September are 9 or 10 of 24 parts.
+    assert first.unseen.sum() in {14, 15}
+    now, rng = at(2024, 9, 16), np.random.default_rng(9)
+    low, high = np.percentile(dates(first, now, np.full(4000, 200.0), rng), [5.0, 95.0])
+    # In use all year, 200 h last 40 days; laid up, until the June of the next year.
+    assert at(2024, 9, 30) < low < at(2024, 11, 15)
+    assert at(2025, 5, 15) < high < at(2025, 8, 1)
+    # Where the parts ahead were seen, nothing changes.
+    soon = dates(first, at(2024, 6, 1), np.full(4000, 100.0), rng)
+    assert np.median(soon) == pytest.approx(at(2024, 6, 21), abs=4 * DAY_S)
