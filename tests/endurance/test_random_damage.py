@@ -26,6 +26,7 @@ CHANGED = {"bits": 200, "bytes": 60, "left out": 10}
 FOUND = (144, 343, 655)
 
 
+@pytest.mark.timeout(900)
 def test_random_damage_never_invents_a_row(place, whole):
     rng = random.Random(11)
     data = place.read_bytes()
