@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import re
-import textwrap
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
@@ -32,8 +32,10 @@ def wrap(text: Text, width: int) -> list[Text]:
 
 def filled(text: str, width: int, indent: str = "") -> list[str]:
     """Return a plain text as lines, those after the first behind ``indent``; empty for none."""
-    lines = textwrap.wrap(BEFORE_UNIT.sub(_GLUE, text), width, subsequent_indent=indent)
-    return [line.replace(_GLUE, " ") for line in lines]
+    first = wrap_plain(text, width)[0]
+    rest = text[len(first) :].lstrip()
+    behind = wrap_plain(rest, width - cell_len(indent)) if rest else []
+    return [first, *(indent + line for line in behind)] if text.strip() else []
 
 
 def wrap_plain(text: str, width: int) -> list[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len, set_cell_size
+
 from analysis.figures import rounded
 from analysis.show.wrapping import filled, wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
@@ -142,10 +144,10 @@ def _label_width(width: int) -> int:
 
 def _row(one: UnitOnBoat, recommended: str | None, width: int) -> str:
     unit, letters = one.unit, _label_width(width)
-    mark = _mark(one, recommended)
+    label = set_cell_size(_label(unit, letters), letters)
     carried = f"{100 * one.carried_new:.0f} % /{100 * one.carried_end:4.0f} %"
     text = (
-        f"{mark}{_label(unit, letters):<{letters}} {unit.rated_w:4.0f} W  {carried:>15}  "
+        f"{_mark(one, recommended)}{label} {unit.rated_w:4.0f} W  {carried:>15}  "
         f"{_tens(one.hours_per_year):>6}"
     )
     spent = f"{_years(one.years_design)} /{_years(one.years_decline):>5}"
@@ -181,7 +183,7 @@ def _named(one: UnitOnBoat) -> str:
 def _label(unit: Unit, letters: int) -> str:
     """Return a unit's name in so many letters; what is fitted needs no name."""
     label = harmless(unit.label)
-    return "fitted unit" if unit.fitted and len(label) > letters else harmless(label, letters)
+    return "fitted unit" if unit.fitted and cell_len(label) > letters else harmless(label, letters)
 
 
 def document(found: Sizing, basis: Sequence[str]) -> dict[str, object]:
