@@ -7,6 +7,7 @@ import io
 import re
 import subprocess
 import sys
+import tarfile
 import tomllib
 import zipfile
 
@@ -73,6 +74,24 @@ def wheel(tmp_path_factory):
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     return zipfile.ZipFile(folder / done.stdout.split()[-1])
+
+
+def test_the_source_archive_holds_what_its_two_commands_need(tmp_path):
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "sdist", "-d", str(tmp_path)],
+        cwd=ROOT,
+        check=True,
+        capture_output=True,
+    )
+    (path,) = tmp_path.glob("*.tar.gz")
+    with tarfile.open(path) as archive:
+        archive.extractall(tmp_path, filter="data")
+    (unpacked,) = (p for p in tmp_path.iterdir() if p.is_dir())
+    for name in ("README.md", "DEVELOPERS.md", "LICENSE", "CHANGELOG.md", "tests/conftest.py"):
+        assert (unpacked / name).is_file(), name
+    # A dry run fails where a file that a target needs is missing.
+    for target in ("demo", "test"):
+        subprocess.run(["make", "-n", target], cwd=unpacked, check=True, capture_output=True)
 
 
 def test_the_wheel_holds_the_program_and_nothing_else(wheel):

@@ -44,7 +44,10 @@ SETTINGS = Section(
             0,
             1e9,
         ),
-        Setting("line", "table", None, "not used; it may stay when kind is changed to replay"),
+        *(
+            Setting(link, "table", None, "not used; it may stay when kind is changed to replay")
+            for link in ("line", "ble", "hwmon")
+        ),
         *DESCRIPTION_SETTINGS,
     ),
     "a recording instead of a charger",

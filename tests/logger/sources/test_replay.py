@@ -91,6 +91,14 @@ def test_a_capture_reads_back_what_was_written(tmp_path):
     assert list(read_capture(path)) == chunks
 
 
+@pytest.mark.parametrize("link", ["line", "ble", "hwmon"])
+def test_the_table_of_the_link_may_stay_when_a_source_becomes_a_recording(tmp_path, link):
+    (tmp_path / "talk").write_bytes(b"U=13.20 I=8.00\n" * 3)
+    fields = '[source.decoder]\nkind = "keyvalue"\n[source.fields]\nvoltage_v = "U"\n'
+    source = source_of(tmp_path, "talk", f"{fields}[source.{link}]\nwhatever = 1\n")
+    assert [r.voltage_v for r in readings_of(source)] == [13.2] * 3
+
+
 def test_a_capture_without_a_description_says_what_is_needed(tmp_path):
     with (tmp_path / "c.jsonl").open("w") as file:
         CaptureWriter(file, 1.7e9, "a port")
