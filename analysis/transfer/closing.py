@@ -15,6 +15,8 @@ import numpy as np
 from logger.interval import FLOAT_SLACK, Condenser
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from logger.config import LogConfig
@@ -87,37 +89,43 @@ class Closing:
     ) -> None:
         self._log, self._time_s, self._runs, self._amps = log, time_s, runs, current_a
         self._voltage, self._current = voltage, current
-        self._steps: dict[int, list[int]] = {}
 
-    def find(self, first: int, edge: int) -> int | None:
-        """Return the reading before ``edge`` at which the interval from ``first`` on closes.
+    def firsts(self, edges: Sequence[int]) -> list[int]:
+        """Return the readings at which intervals begin, the first reading and all edges included.
 
-        None if it goes on to the edge.
+        Parameters
+        ----------
+        edges
+            Readings at which one begins in any case, rising; the number of readings is the last.
         """
-        if edge - first < 2:
-            return None
-        lot, place = divmod(first, _LOT)
-        steps = self._steps.get(lot)
-        if steps is None:
-            # The walk only goes forward: one lot is enough to keep.
-            self._steps = {lot: (steps := self._look_ahead(lot))}
-        if steps and (step := steps[place]):
-            return first + step if first + step < edge else None
-        if steps and first + _FEW >= edge - 1:
-            return None
-        return self._in_bulk(first, edge)
+        found: list[int] = []
+        first, behind, following = 0, 0, [0]
+        forced = np.array(edges)
+        for edge in edges:
+            while first < edge:
+                found.append(first)
+                if first >= behind:
+                    lot = first // _LOT
+                    begins, behind = lot * _LOT, (lot + 1) * _LOT
+                    following = self._look_ahead(begins, forced)
+                # Most lots are either all told at once, or of long intervals.
+                first = following[first - begins] or self._in_bulk(first, edge)
+        return found
 
-    def _look_ahead(self, lot: int) -> list[int]:
-        """Return after how many readings an interval would close that began at each of a lot.
+    def _look_ahead(self, begins: int, forced: Indices) -> list[int]:
+        """Return where the interval after that of each reading of a lot would begin.
 
-        0 where it is more than :data:`_FEW`; an empty list where most of them are.
+        0 where this is not among the next few readings, or not worth looking.
         """
-        first = np.arange(lot * _LOT, min((lot + 1) * _LOT, len(self._time_s)))
+        first = np.arange(begins, min(begins + _LOT, len(self._time_s)))
         some = self._after(first[::_SAMPLE])
         if np.count_nonzero(some) < _WORTH * len(some):
-            return []
-        steps: list[int] = self._after(first).tolist()
-        return steps
+            return [0] * len(first)
+        step = self._after(first)
+        edge = forced[np.searchsorted(forced, first, side="right")]
+        open_ = np.where(first + _FEW >= edge - 1, edge, 0)
+        following: list[int] = np.where(step > 0, np.minimum(first + step, edge), open_).tolist()
+        return following
 
     def _after(self, first: Indices) -> Indices:
         """Return after how many readings the intervals from ``first`` on close, 0 for many."""
@@ -156,8 +164,13 @@ class Closing:
             first = first[rest]
         return steps
 
-    def _in_bulk(self, first: int, edge: int) -> int | None:
-        """Look at all the readings after ``first`` at once."""
+    def _in_bulk(self, first: int, edge: int) -> int:
+        """Return where the interval from ``first`` on closes, ``edge`` at the latest.
+
+        All the readings after it are looked at.
+        """
+        if edge - first < 2:
+            return edge
         log, time_s = self._log, self._time_s
         always_running = bool(self._runs[first])
         longest_s = log.longest_running_s
@@ -191,7 +204,7 @@ class Closing:
                 leaves & (length_s >= shortest - FLOAT_SLACK)
             )
         place = int(closes.argmax())
-        return first + 1 + place if closes[place] else None
+        return first + 1 + place if closes[place] else edge
 
 
 def _means(channel: Channel, first: Indices, last: Indices) -> Floats:

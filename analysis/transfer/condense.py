@@ -14,18 +14,22 @@ import numpy as np
 
 from analysis.transfer.closing import Channel, Closing
 from analysis.transfer.spacing import RUNNING, BlockSpacing
+from analysis.transfer.spool import ABSENT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from numpy.typing import NDArray
 
     from analysis.transfer.cover import Cover
+    from analysis.transfer.spool import Table
     from logger.config import LogConfig
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.intp]
     Mask = NDArray[np.bool_]
+
+#: Columns of a stored row without its session.
+_WIDTH = 14
+NO_ROWS: Table = np.empty((0, _WIDTH), dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,10 @@ class _Plan:
     first: Indices
     last: Indices
     counted: Mask
+
+    def select(self, keep: Mask) -> _Plan:
+        """Return the intervals picked by a mask."""
+        return _Plan(self.first[keep], self.last[keep], self.counted[keep])
 
 
 class BulkCondenser:
@@ -111,26 +119,26 @@ class BulkCondenser:
         """Return to the state of a mark; rows given out since must not be stored."""
         self._open, self._open_counted, self.readings_used = mark
 
-    def add(self, block: Block) -> list[tuple[int | None, ...]]:
+    def add(self, block: Block) -> Table:
         """Take readings that lie after all before them; return the rows that they closed.
 
         A row is :data:`logger.store.records.INSERT_INTERVAL` without its session.
         """
         if not len(block):
-            return []
+            return NO_ROWS
         before = 0 if self._open is None else len(self._open)
         whole = block if self._open is None else self._open.followed_by(block)
         return self._condense(whole, before, last=False)
 
-    def flush(self) -> list[tuple[int | None, ...]]:
-        """Close the open interval where it stands."""
+    def flush(self) -> Table:
+        """Close the open interval where it stands; return its row, if it makes one."""
         if self._open is None:
-            return []
+            return NO_ROWS
         rows = self._condense(self._open, len(self._open), last=True)
         self._open = None
         return rows
 
-    def _condense(self, block: Block, before: int, *, last: bool) -> list[tuple[int | None, ...]]:
+    def _condense(self, block: Block, before: int, *, last: bool) -> Table:
         time_s = block.time_s
         at_ms = np.rint(time_s * 1000.0).astype(np.int64)
         with np.errstate(invalid="ignore"):
@@ -158,8 +166,8 @@ class BulkCondenser:
         )
         self._open, self._open_counted = block.select(slice(open_first, None)), open_counted
         if not len(plan.first):
-            return []
-        return list(_rows(block, plan, fresh, spacing_s, (voltage, current)))
+            return NO_ROWS
+        return _rows(block, plan, fresh, spacing_s, (voltage, current))
 
     def _plan(
         self,
@@ -170,38 +178,23 @@ class BulkCondenser:
         *,
         last: bool,
     ) -> tuple[_Plan, int, bool]:
-        """Walk from interval to interval; return the plan and where the open one begins."""
+        """Return the plan, and where the open interval begins and whether that reading counts."""
         size = len(block)
         changes = np.zeros(size, dtype=bool)
         changes[1:] = block.state[1:] != block.state[:-1]
         forced = [*(np.flatnonzero(breaks[1:] | changes[1:]) + 1).tolist(), size]
-        plan: list[tuple[int, int, bool]] = []
-        first, counted = 0, bool(fresh[0])
-        find = Closing(
-            self.log, block.time_s, RUNNING[block.state], *channels, block.current_a
-        ).find
-        for edge in forced:
-            while (close := find(first, edge)) is not None:
-                plan.append((first, close, counted))
-                first, counted = close, False
-            if edge < size and not breaks[edge]:
-                plan.append((first, edge, counted))
-                first, counted = int(edge), False
-            elif edge < size or last:
-                if edge - 1 > first or counted:
-                    plan.append((first, int(edge) - 1, counted))
-                if edge < size:
-                    first, counted = int(edge), bool(fresh[edge])
-        firsts, lasts, flags = zip(*plan, strict=True) if plan else ((), (), ())
-        return (
-            _Plan(
-                np.array(firsts, dtype=np.intp),
-                np.array(lasts, dtype=np.intp),
-                np.array(flags, dtype=bool),
-            ),
-            first,
-            counted,
-        )
+        closing = Closing(self.log, block.time_s, RUNNING[block.state], *channels, block.current_a)
+        first = np.array(closing.firsts(forced), dtype=np.intp)
+        # An interval begins with the last reading of the one before, which counts it; after a
+        # break, with a reading of its own.
+        counted = breaks[first] & fresh[first]
+        after = np.append(first[1:], size)
+        cut = np.append(breaks[first[1:]], True)
+        plan = _Plan(first, after - cut, counted)
+        wanted = ~cut | (plan.last > first) | counted
+        if not last:
+            wanted[-1] = False
+        return plan.select(wanted), int(first[-1]), bool(counted[-1])
 
 
 def _rows(
@@ -210,8 +203,8 @@ def _rows(
     fresh: Mask,
     spacing_s: Floats,
     channels: tuple[Channel, Channel],
-) -> Iterator[tuple[int | None, ...]]:
-    """Yield the stored row of each planned interval."""
+) -> Table:
+    """Return the stored row of each planned interval."""
     first, last = plan.first, plan.last
     alone = last == first
     voltage, current = channels
@@ -246,9 +239,10 @@ def _rows(
     )
     table = np.rint(np.stack(columns, axis=1))
     absent = ~np.isfinite(table)
-    whole = np.where(absent, 0.0, table).astype(np.int64).astype(object)
-    whole[absent] = None
-    return map(tuple, whole.tolist())
+    table[absent] = 0.0
+    whole: Table = table.astype(np.int64)
+    whole[absent] = ABSENT
+    return whole
 
 
 class _Sums:

@@ -14,7 +14,7 @@ from analysis.transfer.merge import uncovered
 from analysis.transfer.packing import packed_columns
 from analysis.transfer.refused_rows import RefusedRows
 from analysis.transfer.series.parquet import columns_of, is_parquet, rows_of
-from analysis.transfer.spool import Spool
+from analysis.transfer.spool import Spool, table_of
 from logger import __version__
 from logger.errors import RecordingError
 from logger.reading import OperatingState
@@ -111,7 +111,8 @@ def _sort(path: Path, config: Config, spools: Mapping[str, Spool], result: FileR
             starts = [row[0] or 0 for row in new]
             ends = [(row[0] or 0) + (row[1] or 0) for row in new]
             covers[clock] = covers[clock].joined(starts, ends)
-            spool.add(new)
+            if new:
+                spool.add(table_of(new))
 
 
 def _rows(path: Path, limits: Limits, result: FileResult) -> Iterator[tuple[str, Row]]:

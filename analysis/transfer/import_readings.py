@@ -6,10 +6,12 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analysis.transfer.believed import BelievedBlocks
 from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import logged
-from analysis.transfer.packing import packed_columns
+from analysis.transfer.packing import packing_of
 from analysis.transfer.read_blocks import BulkRecording
 from analysis.transfer.refused_rows import RefusedRows
 from analysis.transfer.series.recording import SeriesRecording, series_recording
@@ -146,7 +148,7 @@ class Importer:
                     self._mark = self._condenser.mark()
             last_s = float(block.time_s[-1])
             closed = self._condenser.add(block)
-            result.alone += sum(row[1] == 0 for row in closed)
+            result.alone += int(np.count_nonzero(closed[:, 1] == 0))
             rows.add(closed)
             progress(len(block))
         result.readings = self._condenser.readings_used - used_before
@@ -216,11 +218,11 @@ class Importer:
             notes,
             self._number,
             superseded_ms,
-            packed_columns,
+            packing_of(rows),
         )
         superseded_ms.clear()
-        for start_ms, duration_ms in rows.columns(0, 1):
-            self._cover = self._cover.joined(start_ms, start_ms + duration_ms)
+        for lot in rows.lots():
+            self._cover = self._cover.joined(lot[:, 0], lot[:, 0] + lot[:, 1])
 
 
 def _digest(path: Path) -> str:

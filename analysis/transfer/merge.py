@@ -16,7 +16,7 @@ from logger.store.blocks import pack
 from logger.store.file_format.carried import key_of
 from logger.store.files import open_writer, translated
 from logger.store.reader import COLUMNS, Reader
-from logger.store.records import INSERT_EVENT, INSERT_INTERVAL
+from logger.store.records import INSERT_EVENT, insert_intervals
 
 if TYPE_CHECKING:
     import sqlite3
@@ -149,9 +149,8 @@ class _Merge:
                 if new and session.id not in sessions:
                     sessions[session.id] = self._session(ours, session, offset_ms)
                 self._result.intervals += len(new)
-                self._connection.executemany(
-                    INSERT_INTERVAL, ((sessions[session.id], *row) for row in new)
-                )
+                if new:
+                    insert_intervals(self._connection, sessions[session.id], new)
 
     def _cover(self, condition: str, shift: str, *values: object) -> Cover:
         rows = self._connection.execute(

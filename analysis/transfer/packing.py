@@ -10,13 +10,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.transfer.spool import ABSENT
 from logger.store.blocks import HEADER, pack_column
 from logger.store.reader import COLUMNS
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
+
+    from analysis.transfer.spool import Spool
+    from logger.store.blocks import PackedColumns
 
 #: Beyond this a float does not hold every whole number.
 _EXACT = 2.0**53
@@ -34,22 +39,53 @@ def packed_columns(connection: sqlite3.Connection, before: int, last: int) -> li
     """
     rows = connection.execute(_ROWS, (before, last)).fetchall()
     columns = list(zip(*rows, strict=True))
-    return [_packed(column) for column in columns]
+    return [_packed_values(column) for column in columns]
 
 
-def _packed(values: tuple[int | None, ...]) -> bytes | None:
+def packing_of(spool: Spool) -> Callable[[int, int | None], PackedColumns]:
+    """Return what packs the rows that were written from a spool, without reading them again.
+
+    It is told the session, and the number of the first row if the others follow it one by one.
+    """
+
+    def written(session: int, first_id: int | None) -> PackedColumns:
+        def packed(connection: sqlite3.Connection, before: int, last: int) -> list[bytes | None]:
+            if first_id is None or before + 1 < first_id:
+                return packed_columns(connection, before, last)
+            table = spool.part(before + 1 - first_id, last + 1 - first_id)
+            sessions = np.full(len(table), session, dtype=np.int64)
+            return [_packed_column(column) for column in (*table.T, sessions)]
+
+        return packed
+
+    return written
+
+
+def _packed_values(values: tuple[int | None, ...]) -> bytes | None:
     try:
         table = np.array(values, dtype=np.float64)
     except (TypeError, ValueError, OverflowError):
         return pack_column(values)  # it says what is wrong
     absent = np.isnan(table)
-    if absent.all():
-        return None
     if not np.all(np.abs(table[~absent]) < _EXACT) or not _whole(values):
         return pack_column(values)
-    whole: NDArray[np.int64] = np.where(absent, 0.0, table).astype(np.int64)
-    stand_in = int(whole[~absent].min()) - 1
-    whole[absent] = stand_in
+    return _packed(np.where(absent, 0.0, table).astype(np.int64), absent)
+
+
+def _packed_column(values: NDArray[np.int64]) -> bytes | None:
+    absent = values == ABSENT
+    if not np.all(np.abs(values[~absent]) < _EXACT):
+        return pack_column([None if value == ABSENT else value for value in values.tolist()])
+    return _packed(values, absent)
+
+
+def _packed(values: NDArray[np.int64], absent: NDArray[np.bool_]) -> bytes | None:
+    """Pack whole numbers that are not large."""
+    if absent.all():
+        return None
+    present = values[~absent]
+    stand_in = int(present.min()) - 1
+    whole = np.where(absent, stand_in, values)
     steps = np.diff(whole)
     most = int(np.abs(steps).max(initial=0))
     width = next((code for code, bound in _WIDTHS if most < bound), "<i8")

@@ -1,28 +1,27 @@
 """Reads recordings of millions of rows as blocks of columns.
 
-Pandas parses well-formed data, a few megabytes at a time. If such a piece holds anything else (a
-bad number, a quote, a foreign character), the reader of :mod:`logger.recordings.rows` reads it row
-by row and gives each reason. Both ways accept the same files.
+Well-formed data is read a megabyte at a time: plain numbers by numpy, others by pandas. If such a
+piece holds anything else (a bad number, a quote, a foreign character), the reader of
+:mod:`logger.recordings.rows` reads it row by row and gives each reason. All ways accept the same
+files.
 """
 
 from __future__ import annotations
 
-import io
 import itertools
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from analysis.transfer.condense import Block
+from analysis.transfer.pieces.plain import plain_columns
 from analysis.transfer.refused_rows import RefusedRows
 from logger.reading import CHANNELS, LONGEST_WORD, MOST_WORDS, OperatingState
 from logger.recordings.files import Dialect, RecordedFile, text_lines
 from logger.recordings.limits import Limits
 from logger.recordings.rows import FIELDS as KNOWN
 from logger.recordings.rows import BadRow, RowReader, checked_header, csv_rows, json_rows
-from logger.recordings.times import numeral
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -30,16 +29,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analysis.transfer.pieces.columns import Columns
     from logger.reading import Reading
     from logger.recordings.times import Times
 
 _STATE_PLACE = {str(state): place for place, state in enumerate(OperatingState)}
 #: Place of the state that says nothing.
 UNKNOWN = _STATE_PLACE[OperatingState.UNKNOWN]
-#: Ends of words that pandas would read as numbers and this program does not.
-_NO_NUMBERS = (b"rue", b"RUE", b"alse", b"ALSE")
-
-
 #: Rows handled at a time where each is read singly.
 _BATCH = 20_000
 
@@ -154,102 +150,48 @@ def block_of(readings: list[Reading]) -> Block:
 def _parse(
     piece: bytes, header: list[str], dialect: Dialect, times: Times
 ) -> tuple[Block | None, dict[str, int]]:
-    """Parse a piece of plain CSV, or give None if anything in it needs a closer look.
+    """Read a piece of CSV at once, or give None if anything in it needs a closer look.
 
     Beside it stand the state words that are none of ours, with how often each occurs.
     """
     nothing: tuple[None, dict[str, int]] = (None, {})
-    mark = dialect.delimiter.encode()
-    rows = _even_rows(piece, len(header), mark)
-    if rows is None or any(word in piece for word in _NO_NUMBERS):
+    columns = plain_columns(piece, header, dialect)
+    if columns is None:
+        from analysis.transfer.pieces.tables import table_columns  # loads pandas
+
+        columns = table_columns(piece, header, dialect)
+    if columns is None:
         return nothing
-    first = dict(zip(header, piece[: piece.find(b"\n") + 1 or None].split(mark), strict=True))
-    kinds: dict[str, Any] = {name: "float64" for name in CHANNELS if name in header}
-    suffix = _offset(first["time"].strip(), dialect.decimal)
-    kinds["time"] = "float64" if suffix is None else "str"
-    if "state" in header:
-        kinds["state"] = "category"
-    try:
-        table = pd.read_csv(
-            io.BytesIO(piece),
-            header=None,
-            names=header,
-            sep=dialect.delimiter,
-            decimal=dialect.decimal,
-            usecols=list(kinds),
-            dtype=kinds,
-            na_values=[""],
-            keep_default_na=False,
-            skip_blank_lines=False,
-        )
-        time_s = _times(piece, table["time"], suffix, mark, times)
-    except (ValueError, OverflowError):
-        return nothing
-    if time_s is None or len(table) != rows:
-        return nothing
-    state, words = _states(table)
+    time_s = columns.time
+    if columns.counted:
+        if not np.isfinite(time_s).all():
+            return nothing
+        time_s = time_s / times.scale(float(time_s[0]))
+    rows = len(time_s)
+    state, words = _states(columns)
     absent = np.full(rows, np.nan)
-    channels = {
-        name: table[name].to_numpy(dtype=float) if name in kinds else absent for name in CHANNELS
-    }
+    channels = {name: columns.channels.get(name, absent) for name in CHANNELS}
     present = np.zeros(rows, dtype=bool)
-    for values in channels.values():
+    for values in columns.channels.values():
         present |= np.isfinite(values)
     sound = (
         bool(np.all((time_s >= times.earliest_s) & (time_s <= times.latest_s)))
         and bool(np.all(np.diff(time_s) > 0.0))
-        and not any(np.isinf(values).any() for values in channels.values())
+        and not any(np.isinf(values).any() for values in columns.channels.values())
         and bool(np.all(present | (state != UNKNOWN)))
     )
     return (Block(time_s=time_s, **channels, state=state), words) if sound else nothing
 
 
-def _even_rows(piece: bytes, fields: int, mark: bytes) -> int | None:
-    """Return the number of rows if each has its fields and nothing but plain ASCII, else None."""
-    raw = np.frombuffer(piece, dtype=np.uint8)
-    if bool(np.any(raw >= 128)) or b"\0" in piece:
-        return None
-    ends = np.flatnonzero(raw == ord("\n"))
-    if not piece.endswith(b"\n"):
-        ends = np.append(ends, len(raw))
-    commas = np.searchsorted(np.flatnonzero(raw == ord(mark)), ends)
-    even = bool(np.all(np.diff(commas, prepend=0) == fields - 1))
-    # A line that is blank holds one empty field, which only a single column could take for a row.
-    return len(ends) if even and fields > 1 else None
-
-
-def _offset(text: bytes, decimal: str) -> bytes | None:
-    """Return the offset at the end of an ISO 8601 time, or None if it is a number."""
-    if numeral(text.decode("ascii"), decimal) is not None:
-        return None
-    return b"Z" if text.endswith(b"Z") else text[-6:]
-
-
-def _times(
-    piece: bytes, column: pd.Series[Any], suffix: bytes | None, mark: bytes, times: Times
-) -> Any:  # noqa: ANN401 - an array or None
-    """Return Unix seconds, or None if not every time is of one kind with one offset."""
-    if suffix is None:
-        counted = column.to_numpy(dtype=float)
-        return counted / times.scale(float(counted[0])) if np.isfinite(counted).all() else None
-    ends = sum(piece.count(suffix + after) for after in (mark, b"\n"))
-    if ends + piece.endswith(suffix) != len(column):
-        return None
-    moments = pd.DatetimeIndex(pd.to_datetime(column, format="ISO8601"))
-    if moments.tz is None:
-        return None
-    return moments.as_unit("ns").asi8 / 1e9
-
-
-def _states(table: pd.DataFrame) -> tuple[NDArray[np.int8], dict[str, int]]:
+def _states(columns: Columns) -> tuple[NDArray[np.int8], dict[str, int]]:
     """Return the place of each state, and the words that are none of ours with their counts."""
-    if "state" not in table:
-        return np.full(len(table), UNKNOWN, dtype=np.int8), {}
-    categories = [str(name).strip() for name in table["state"].cat.categories]
-    places = np.array([_STATE_PLACE.get(name, UNKNOWN) for name in categories] + [UNKNOWN])
-    codes = table["state"].cat.codes.to_numpy()
+    if columns.places is None:
+        return np.full(len(columns.time), UNKNOWN, dtype=np.int8), {}
+    names = [name.strip() for name in columns.words]
+    states = np.array([_STATE_PLACE.get(name, UNKNOWN) for name in names])
     words: Counter[str] = Counter()
-    for code, name in enumerate(categories):
+    counts = np.bincount(columns.places, minlength=len(names)).tolist()
+    for name, count in zip(names, counts, strict=True):
         if name and name not in _STATE_PLACE:
-            words[name[:LONGEST_WORD]] += int((codes == code).sum())
-    return places[codes].astype(np.int8), words
+            words[name[:LONGEST_WORD]] += count
+    return states[columns.places].astype(np.int8), words

@@ -15,14 +15,17 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     Row = tuple[int | None, ...]
+    Table = NDArray[np.int64]
 
 #: Bytes of rows that are held in memory.
 _IN_MEMORY = 16 << 20
 #: Rows that are read back at a time.
 _LOT = 20_000
 #: Stands for an absent value; no stored integer reaches so far.
-_ABSENT = np.iinfo(np.int64).min
+ABSENT = np.iinfo(np.int64).min
 
 
 class Spool:
@@ -52,7 +55,7 @@ class Spool:
         """Return the number of rows."""
         return self._count
 
-    def add(self, rows: Sequence[Row]) -> None:
+    def add(self, rows: Table) -> None:
         """Append rows.
 
         Raises
@@ -60,27 +63,38 @@ class Spool:
         OSError
             If there is no room for them.
         """
-        if not rows:
+        if not len(rows):
             return
-        self._width = len(rows[0])
+        self._width = rows.shape[1]
         self._count += len(rows)
-        values = [_ABSENT if v is None else v for row in rows for v in row]
-        self._file.write(np.array(values, dtype=np.int64).tobytes())
+        self._file.write(np.ascontiguousarray(rows).data)
 
     def __iter__(self) -> Iterator[Row]:
         """Yield the rows from the first on."""
-        for lot in self._lots():
-            whole = lot.astype(object)
-            whole[lot == _ABSENT] = None
-            yield from map(tuple, whole.tolist())
+        for lot in self.lots():
+            yield from rows_of(lot)
 
-    def columns(self, *places: int) -> Iterator[list[np.ndarray[tuple[int], np.dtype[np.int64]]]]:
-        """Yield columns, some rows at a time."""
-        for lot in self._lots():
-            yield [lot[:, place] for place in places]
+    def lots(self) -> Iterator[Table]:
+        """Yield the rows from the first on, some at a time."""
+        for begins in range(0, self._count, _LOT):
+            yield self.part(begins, begins + _LOT)
 
-    def _lots(self) -> Iterator[np.ndarray[tuple[int, int], np.dtype[np.int64]]]:
-        self._file.seek(0)
-        while raw := self._file.read(_LOT * max(self._width, 1) * 8):
-            yield np.frombuffer(raw, dtype=np.int64).reshape(-1, self._width)
+    def part(self, begins: int, ends: int) -> Table:
+        """Return the rows from one place up to another."""
+        self._file.seek(begins * self._width * 8)
+        raw = self._file.read((ends - begins) * self._width * 8)
         self._file.seek(0, 2)
+        return np.frombuffer(raw, dtype=np.int64).reshape(-1, self._width)
+
+
+def table_of(rows: Sequence[Row]) -> Table:
+    """Return rows as a table; as many columns as the first one has."""
+    values = [ABSENT if v is None else v for row in rows for v in row]
+    return np.array(values, dtype=np.int64).reshape(len(rows), -1)
+
+
+def rows_of(table: Table) -> Iterator[Row]:
+    """Yield the rows of a table."""
+    whole = table.astype(object)
+    whole[table == ABSENT] = None
+    return map(tuple, whole.tolist())

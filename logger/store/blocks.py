@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Iterator, Sequence
 
+    #: Packs the columns of the rows after one number up to another.
+    PackedColumns = Callable[[sqlite3.Connection, int, int], list[bytes | None]]
+
 #: Rows of a block: large enough to load fast, small enough to pack in a moment on a small board.
 BLOCK_ROWS = 4096
 #: Head of a packed column, before the differences: first value, number for an absent value.
@@ -64,7 +67,7 @@ _WIDTHS = (("b", 2**7), ("h", 2**15), ("i", 2**31), ("q", 2**63))
 def pack(
     connection: sqlite3.Connection,
     most: int | None = None,
-    packed_columns: Callable[[sqlite3.Connection, int, int], list[bytes | None]] | None = None,
+    packed_columns: PackedColumns | None = None,
 ) -> int:
     """Pack the rows that are not in a block yet, as far as they fill whole blocks.
 
@@ -75,8 +78,7 @@ def pack(
     most
         Most blocks to add: a daemon catches up a little with each commit.
     packed_columns
-        Packs the columns of the rows after the first number up to the second one, in another way
-        than :func:`pack_column` to the same bytes; raises what it does.
+        Packs in another way than :func:`pack_column` to the same bytes; raises what it does.
 
     Returns
     -------

@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.transfer.condense import Block, BulkCondenser
 from analysis.transfer.cover import Cover
+from analysis.transfer.spool import rows_of
 from logger.config import load_config
 from logger.reading import OperatingState
 from logger.recorder import Recorder
@@ -131,8 +132,8 @@ def year_of_readings(config, plain, days):
         for day in range(days):
             block = day_of_readings(day)
             db.executemany("INSERT INTO log VALUES (?, ?, ?, ?, ?, ?)", plain_rows(block))
-            rows += condenser.add(block)
-    rows += condenser.flush()
+            rows += rows_of(condenser.add(block))
+    rows += rows_of(condenser.flush())
     start = SessionStart("bench", float(START_S))
     write_import(config.store.path, config.charger, start, rows)
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from analysis.transfer.condense import BulkCondenser
 from analysis.transfer.cover import Cover
 from analysis.transfer.read_blocks import block_of
+from analysis.transfer.spool import rows_of
 from logger.config import LogConfig
 from logger.interval import Condenser
 from logger.reading import OperatingState, Reading
@@ -32,8 +33,8 @@ def in_bulk(readings, log, cover=None, cuts=()):
     edges = [0, *sorted(cuts), len(readings)]
     for start, stop in itertools.pairwise(edges):
         if readings[start:stop]:
-            rows += condenser.add(block_of(readings[start:stop]))
-    return rows + condenser.flush()
+            rows += rows_of(condenser.add(block_of(readings[start:stop])))
+    return [*rows, *rows_of(condenser.flush())]
 
 
 def agree(ours, theirs):
