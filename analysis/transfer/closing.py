@@ -32,14 +32,13 @@ _FEW = 12
 _LOT, _SAMPLE, _WORTH = 8192, 16, 0.3
 
 
-class Channel:
-    """One channel's trapezoids between neighbouring readings, and their running sums."""
+class Trapezoids:
+    """One channel's trapezoids between neighbouring readings."""
 
-    __slots__ = ("covered", "pair", "sums", "values", "widths")
+    __slots__ = ("covered", "pair")
 
     def __init__(self, values: Floats, spacing_s: Floats) -> None:
         """``spacing_s[k]`` lies before reading k and is 0 where nothing is integrated."""
-        self.values = values
         pair = np.zeros(len(values) + 1)
         width = np.zeros(len(values) + 1)
         present = np.isfinite(values)
@@ -47,11 +46,21 @@ class Channel:
         width[1:-1] = np.where(both, spacing_s[1:], 0.0)
         pair[1:-1] = np.where(both, 0.5 * (values[1:] + values[:-1]) * spacing_s[1:], 0.0)
         self.pair, self.covered = pair, width
+
+
+class Channel(Trapezoids):
+    """One channel's trapezoids, and their running sums."""
+
+    __slots__ = ("sums", "values", "widths")
+
+    def __init__(self, values: Floats, spacing_s: Floats) -> None:
+        super().__init__(values, spacing_s)
+        present = np.isfinite(values)
         # Sums of the deviation from a middle value stay small, hence exact to far below
         # FLOAT_SLACK.
         middle = float(np.median(values[present])) if present.any() else 0.0
-        self.widths = np.cumsum(width[:-1])
-        self.sums = np.cumsum(pair[:-1] - middle * width[:-1])
+        self.widths = np.cumsum(self.covered[:-1])
+        self.sums = np.cumsum(self.pair[:-1] - middle * self.covered[:-1])
         self.values = values - middle
 
     def means(self, first: int, stop: int) -> Floats:

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.transfer.closing import Channel, Closing
+from analysis.transfer.closing import Channel, Closing, Trapezoids
 from analysis.transfer.spacing import RUNNING, BlockSpacing
 from analysis.transfer.spool import ABSENT
+from logger.store.records import ROW_WIDTH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,9 +28,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.intp]
     Mask = NDArray[np.bool_]
 
-#: Columns of a stored row without its session.
-_WIDTH = 14
-NO_ROWS: Table = np.empty((0, _WIDTH), dtype=np.int64)
+NO_ROWS: Table = np.empty((0, ROW_WIDTH), dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,9 +207,9 @@ def _rows(
     first, last = plan.first, plan.last
     alone = last == first
     voltage, current = channels
-    power = Channel(block.voltage_v * block.current_a, spacing_s)
-    temperature = Channel(block.temperature_c, spacing_s)
-    battery = Channel(block.battery_current_a, spacing_s)
+    power = Trapezoids(block.voltage_v * block.current_a, spacing_s)
+    temperature = Trapezoids(block.temperature_c, spacing_s)
+    battery = Trapezoids(block.battery_current_a, spacing_s)
     sums = _Sums(first, last)
     voltage_first = block.voltage_v[first]
     lowest = np.fmin(voltage_first, sums.extreme(np.fmin, block.voltage_v))
@@ -257,13 +256,17 @@ class _Sums:
         result: Floats = np.add.reduceat(values, self._pairs)[::2]
         return np.where(self._alone, 0.0, result)
 
-    def integral(self, channel: Channel, zero: Mask) -> Floats:
+    def integral(self, channel: Trapezoids, zero: Mask) -> Floats:
         """Integral; 0 where ``zero`` says so, NaN where the channel was absent throughout."""
+        if not channel.covered.any():
+            return np.where(zero, 0.0, np.nan)
         width = self._over(channel.covered)
         return np.where(width > 0.0, self._over(channel.pair), np.where(zero, 0.0, np.nan))
 
-    def mean(self, channel: Channel, otherwise: Floats) -> Floats:
+    def mean(self, channel: Trapezoids, otherwise: Floats) -> Floats:
         """Time-weighted mean, or ``otherwise`` while no time has passed."""
+        if not channel.covered.any():
+            return otherwise
         width = self._over(channel.covered)
         mean = otherwise.copy()
         np.divide(self._over(channel.pair), width, out=mean, where=width > 0.0)
@@ -279,6 +282,8 @@ class _Sums:
 def _last_known(values: Floats, plan: _Plan) -> Floats:
     """Return the last value among the readings that each interval counts, or NaN."""
     present = np.isfinite(values)
+    if not present.any():
+        return np.full(len(plan.last), np.nan)
     latest = np.maximum.accumulate(np.where(present, np.arange(len(values)), -1))[plan.last]
     inside = latest >= plan.first + np.where(plan.counted, 0, 1)
     return np.where(inside, values[latest], np.nan)

@@ -86,9 +86,10 @@ def rhythms(spacing_s: Floats) -> Mask:
     mask = np.zeros(len(spacing_s), dtype=bool)
     if len(spacing_s) < 3:
         return mask
-    three = np.lib.stride_tricks.sliding_window_view(spacing_s, 3)
-    longest = three.max(axis=1)
-    alike = (longest <= LONGEST_SPACING_S) & (longest <= RHYTHM_FACTOR * three.min(axis=1))
+    one, two, three = spacing_s[:-2], spacing_s[1:-1], spacing_s[2:]
+    longest = np.maximum(np.maximum(one, two), three)
+    shortest = np.minimum(np.minimum(one, two), three)
+    alike = (longest <= LONGEST_SPACING_S) & (longest <= RHYTHM_FACTOR * shortest)
     for place in range(3):
         mask[place : place + len(alike)] |= alike
     return mask

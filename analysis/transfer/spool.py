@@ -7,9 +7,11 @@ read. Whatever comes, the rows that wait take no more than a few megabytes of me
 from __future__ import annotations
 
 import tempfile
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
+
+from logger.store.records import ROWS_TOGETHER, Lot
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -74,6 +76,15 @@ class Spool:
         for lot in self.lots():
             yield from rows_of(lot)
 
+    def put_together(self) -> Iterator[Lot]:
+        """Yield the rows for :func:`logger.store.records.insert_intervals`."""
+        for table in self.lots():
+            held = ~(table == ABSENT).all(axis=0)
+            told = table[:, held]
+            rest = len(told) - len(told) % ROWS_TOGETHER
+            for rows, some in ((ROWS_TOGETHER, told[:rest]), (1, told[rest:])):
+                yield Lot(held.tolist(), rows, _values(some.reshape(-1, rows * some.shape[1])))
+
     def lots(self) -> Iterator[Table]:
         """Yield the rows from the first on, some at a time."""
         for begins in range(0, self._count, _LOT):
@@ -95,6 +106,14 @@ def table_of(rows: Sequence[Row]) -> Table:
 
 def rows_of(table: Table) -> Iterator[Row]:
     """Yield the rows of a table."""
-    whole = table.astype(object)
-    whole[table == ABSENT] = None
-    return map(tuple, whole.tolist())
+    return map(tuple, _values(table))
+
+
+def _values(table: Table) -> list[list[int | None]]:
+    absent = table == ABSENT
+    values: NDArray[Any] = table
+    if absent.any():  # the way through objects is slower
+        values = table.astype(object)
+        values[absent] = None
+    rows: list[list[int | None]] = values.tolist()
+    return rows

@@ -6,6 +6,8 @@ import json
 import math
 import random
 import sqlite3
+import subprocess
+import sys
 from datetime import UTC, datetime
 
 import pytest
@@ -80,6 +82,20 @@ def test_a_recording_goes_in_with_exact_charge_and_twice_changes_nothing(boat, e
     done = ebbwatt("import", "a.csv", cwd=boat)
     assert "0 readings added as 0 intervals, 20,000 already there" in done.stdout
     assert dump(boat / "ebbwatt.db") == before
+
+
+@pytest.mark.parametrize("name", ["plain.csv", "iso.csv", "packed.csv.gz"])
+def test_what_is_plain_is_read_without_pandas_which_takes_longer_to_load(boat, child_env, name):
+    source = recording(boat / name, 0, 3000, iso=name == "iso.csv")
+    code = (
+        "import sys; from analysis.cli import main; status = main(); "
+        "sys.exit(status or ('pandas' in sys.modules))"
+    )
+    config = boat / "ebbwatt.toml"
+    command = [sys.executable, "-c", code, "import", str(source), "--config", str(config)]
+    done = subprocess.run(command, env=child_env, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "3,000 readings added" in done.stdout
 
 
 def test_overlapping_files_count_once_in_any_order_and_neighbours_join(boat, ebbwatt):
