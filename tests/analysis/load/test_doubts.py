@@ -1,13 +1,14 @@
 """What is said of a load that the log does not tell well, and on what it rests."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from analysis.estimate import Span
 from analysis.load.charge_kept import Kept
-from analysis.load.doubts import KEPT_SD, doubts
+from analysis.load.doubts import KEPT_SD, doubts, sun
 from analysis.load.result import LoadResult, Month
 from analysis.show.screen.load import lines
 
@@ -38,3 +39,34 @@ def test_the_screen_names_the_share_kept_only_where_the_load_rests_on_it(method,
     assert "charge efficiency" not in shown
     assert ("bank keeps" in shown) == (told is not None)
     assert told is None or told in shown
+
+
+def month(lift_v=0.3, days=30, at_h=lambda _day: 9.0, *, running=False):
+    """Return a month of rest that sinks slowly, lifted for six hours of so many days."""
+    cells = 30 * 288
+    local_s = 1.7e9 // 86400 * 86400.0 + 300.0 * np.arange(cells)
+    volts = 12.7 - 0.1 * np.arange(cells) / cells
+    for day in range(days):
+        first = 288 * day + int(at_h(day) * 12)
+        volts[first : first + 72] += lift_v
+    at_all = np.ones(cells, dtype=bool)
+    return SimpleNamespace(known=at_all, running=at_all & running, volts=volts, local_s=local_s)
+
+
+@pytest.mark.parametrize(
+    ("what", "sunny"),
+    [
+        ({}, True),
+        ({"days": 12}, True),
+        ({"days": 8}, False),
+        # Less than a quarter of what a start of the charger lifts it by, 0.9 V.
+        ({"lift_v": 0.2}, False),
+        # Loads that are switched off at any hour.
+        ({"at_h": lambda day: 17.0 * (7 * day % 30) / 30.0}, False),
+        ({"running": True}, False),
+        # No bank rests at 15 V: the sensor shows something else.
+        ({"lift_v": 3.0}, False),
+    ],
+)
+def test_the_sun_lifts_a_bank_at_rest_on_many_days_at_one_time_of_day(what, sunny):
+    assert sun(month(**what)) is sunny
