@@ -18,7 +18,7 @@ import pytest
 from logger.config import load_config
 from logger.sources.boat.run import Voyage
 from logger.sources.simulated import build
-from tests.support.boats.unmeasured import unmeasured
+from tests.support.pause import coverage_paused
 
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
@@ -255,7 +255,7 @@ def test_three_weeks_under_way_are_those_of_the_same_boat_sent_there(demonstrati
             sensors=replace(model.sensors, spacing_s=60.0, rest_spacing_s=300.0),
         )
         voyage = Voyage(sent)
-        with unmeasured():
+        with coverage_paused():
             for _ in voyage.readings(days=21.0):
                 pass
         used.append(voyage.fuel_used_l)

@@ -14,7 +14,7 @@ from analysis.fuel import consumption
 from analysis.health import evidence
 from analysis.history import history, runs
 from analysis.load import daily
-from tests.support.boats.unmeasured import unmeasured
+from tests.support.pause import coverage_paused
 
 DEAR = (
     history.load_fitting,
@@ -57,7 +57,7 @@ def counting(patch):
 def demo(tmp_path_factory):
     """Return the folder of a demonstration, and what making it computed how often."""
     folder = tmp_path_factory.mktemp("once") / "dabchick"
-    with pytest.MonkeyPatch.context() as patch, unmeasured():
+    with pytest.MonkeyPatch.context() as patch, coverage_paused():
         counts = counting(patch)
         # Long enough for a rise of the fuel use, which is held against the loss of output.
         assert cli.main(["demo", "--out", str(folder), "--days", "400"]) == 0
@@ -93,14 +93,16 @@ def counted(monkeypatch, tmp_path):
     ],
 )
 def test_a_command_computes_what_it_shows_once(demo, counted, command, needed):
-    assert cli.main([*command, "--config", str(demo[0] / "ebbwatt.toml")]) == 0
+    with coverage_paused():
+        assert cli.main([*command, "--config", str(demo[0] / "ebbwatt.toml")]) == 0
     if "assess" in needed:
         needed = needed | {"usage"}
     assert counted == dict.fromkeys({"load_fitting", "find_runs", *needed}, 1)
 
 
 def test_the_dashboard_computes_everything_once(demo, counted):
-    assert cli.main(["watch", "--once", "--config", str(demo[0] / "ebbwatt.toml")]) == 0
+    with coverage_paused():
+        assert cli.main(["watch", "--once", "--config", str(demo[0] / "ebbwatt.toml")]) == 0
     assert counted == dict.fromkeys({"load_fitting", *EVERYTHING}, 1)
 
 
