@@ -13,7 +13,7 @@ from analysis.exchange.configuration import moved
 from analysis.exchange.units import counter_of, last_exchange
 from logger.config import load_config
 from logger.errors import EbbwattError, UsageError
-from logger.event import Event
+from logger.event import EXCHANGE, Event
 from tests.support.screens.terminal import Terminal
 
 BEGUN_S = 1_700_006_400  # 2023-11-15T00:00:00Z
@@ -233,7 +233,7 @@ def test_the_text_of_the_event_tells_the_exchange_again(serial, counter_h):
     assert (
         counter_h is None or f"counter {round(counter_h, 1):.1f}".removesuffix(".0") in made.text()
     )
-    ((time_s, found),) = record.recorded([Event(1, 7.0, record.KIND, None, made.text())])
+    ((time_s, found),) = record.recorded([Event(1, 7.0, EXCHANGE, None, made.text())])
     assert time_s == 7.0
     assert found.new == made.new
     assert found.old.serial == made.old.serial
