@@ -20,7 +20,7 @@ from analysis.assessment.document import (
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.from_new import WEAK, weak_from_new
 from analysis.assessment.step_causes import STEP, step_findings
-from analysis.assessment.usage import dates, expected_hours
+from analysis.assessment.usage import Pace, dates, expected_hours
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
 from analysis.health import limiter
@@ -98,6 +98,7 @@ def assess(
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
     future = _forecast(health, evidence, needed, config)
+    pace = _pace(health, future, evidence)
     drifts = any(f.code == GAIN_DRIFT for f in findings)
     if drifts and future is not None:
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
@@ -131,7 +132,7 @@ def assess(
         steps=steps,
         until=future.until if future else None,
         remaining_h=future.hours if future else Span(),
-        remaining_date=_dates(future, pattern, runs),
+        remaining_date=_dates(future, pattern, pace, runs),
         withheld=future.withheld if future else "the available output is not known",
         verdict=decided,
         reasons=tuple(reasons + notes(case)),
@@ -140,7 +141,7 @@ def assess(
         design_life_h=charger.design_life_h,
         run_table=table,
         curve=_curve(health, future, evidence),
-        hours_ahead=_hours_ahead(pattern, runs),
+        hours_ahead=_hours_ahead(pattern, pace, runs),
         left_out=out.left_out_h,
         account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
@@ -256,18 +257,29 @@ def _forecast(
     )
 
 
-def _hours_ahead(pattern: Usage | None, runs: Runs) -> HoursAhead | None:
+def _pace(health: Health | None, future: Forecast | None, evidence: Evidence) -> Pace | None:
+    """Return how hours ahead compare with those in which the pattern of use was logged."""
+    if health is None or future is None:
+        return None
+    past_h, fitted = evidence.life.start_h + 1000.0 * health.sites.kh, health.fitted
+    span_h = float(past_h[-1] - past_h[0])
+    mean = float(np.trapezoid(fitted, past_h)) / span_h if span_h > 0.0 else float(fitted[-1])
+    return Pace.of(future.times_h - future.times_h[0], future.median, mean)
+
+
+def _hours_ahead(pattern: Usage | None, pace: Pace | None, runs: Runs) -> HoursAhead | None:
     if pattern is None or len(runs.log) == 0:
         return None
-    return HoursAhead(*expected_hours(pattern, float(runs.log.end_s[-1])))
+    time_s, hours = expected_hours(pattern, float(runs.log.end_s[-1]))
+    return HoursAhead(time_s, hours if pace is None else pace.real(hours))
 
 
-def _dates(future: Forecast | None, pattern: Usage | None, runs: Runs) -> Span:
-    if future is None or pattern is None:
+def _dates(future: Forecast | None, pattern: Usage | None, pace: Pace | None, runs: Runs) -> Span:
+    if future is None or pattern is None or pace is None:
         return Span()
     last = float(runs.log.end_s[-1])
     rng = np.random.default_rng(SEED + 1)
-    drawn = np.sort(dates(pattern, last, future.draws_h, rng))
+    drawn = np.sort(dates(pattern, last, pace.usual(future.draws_h), rng))
 
     def at(probability: float, hours: float | None) -> float | None:
         value = float(drawn[min(int(probability * len(drawn)), len(drawn) - 1)])

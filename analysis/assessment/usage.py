@@ -40,6 +40,8 @@ _FORTNIGHT_D, _FORTNIGHT_SPREAD = 14, 0.5
 #: Chance that the boat is laid up in the parts of the year that the log has not seen: a first log
 #: is often of one summer (judgement, no source).
 _LAID_UP = 0.5
+#: Output below which no charger is counted on, fraction of rated: a forecast may fall to nothing.
+_LEAST_OUTPUT = 0.1
 #: Furthest date ahead, years: later ones are not stated anyway.
 _LONGEST_YEARS = 60
 
@@ -171,6 +173,47 @@ def dates(pattern: Usage, from_s: float, ahead_h: Floats, rng: np.random.Generat
     reached = np.interp(ahead_h / factor + begun_h, hours, days, right=np.inf) - shift
     when: Floats = from_s + np.maximum(reached, 0.0) * DAY_S
     return when
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How long a wearing charger runs for the energy that its hours used to give.
+
+    The boat asks for energy, not for hours. A charger that gives three quarters of what it gave
+    while the pattern of use was logged runs for a third longer each day.
+    """
+
+    real_h: Floats
+    """Running hours ahead, rising from zero, shape (n,)."""
+    usual_h: Floats
+    """Hours in which it gave the same energy at the mean output of the log, shape (n,)."""
+
+    @classmethod
+    def of(cls, ahead_h: Floats, output: Floats, mean_output: float) -> Pace:
+        """Add up the energy ahead.
+
+        Parameters
+        ----------
+        ahead_h, output
+            The forecast output at running hours ahead, rising from zero, shape (n,).
+        mean_output
+            Mean output over the hours of the log.
+        """
+        share = np.maximum(output, _LEAST_OUTPUT) / max(mean_output, _LEAST_OUTPUT)
+        steps = 0.5 * (share[1:] + share[:-1]) * np.diff(ahead_h)
+        # Beyond the forecast the output stays what it is at its end.
+        far = float(ahead_h[-1]) + _LONGEST_YEARS * YEAR_D * 24.0
+        usual = np.concatenate(([0.0], np.cumsum(steps)))
+        last = float(usual[-1]) + (far - float(ahead_h[-1])) * float(share[-1])
+        return cls(np.append(ahead_h, far), np.append(usual, last))
+
+    def usual(self, real_h: Floats) -> Floats:
+        """Return the hours at the mean output of the log; infinity stays infinity."""
+        return np.interp(real_h, self.real_h, self.usual_h, right=np.inf)
+
+    def real(self, usual_h: Floats) -> Floats:
+        """Return the hours that the charger will really run."""
+        return np.interp(usual_h, self.usual_h, self.real_h)
 
 
 def expected_date(pattern: Usage, from_s: float, ahead_h: float) -> float | None:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from analysis.assessment.usage import Usage, dates, usage
+from analysis.assessment.usage import Pace, Usage, dates, usage
 from analysis.history.use import Use, Year
 
 DAY_S = 86400.0
@@ -115,3 +115,19 @@ def test_where_no_winter_was_logged_the_boat_may_be_laid_up_in_it():
     # Where the parts ahead were seen, nothing changes.
     soon = dates(first, at(2024, 6, 1), np.full(4000, 100.0), rng)
     assert np.median(soon) == pytest.approx(at(2024, 6, 21), abs=4 * DAY_S)
+
+
+def test_a_worn_charger_runs_longer_for_the_same_energy():
+    # From 0.8 to 0.6 within 1000 h, where the log saw 0.9 in the mean. By hand: the first 500 h
+    # give 500 * 0.75 / 0.9 of the hours that were usual, all of them 1000 * 0.7 / 0.9.
+    pace = Pace.of(np.array([0.0, 500.0, 1000.0]), np.array([0.8, 0.7, 0.6]), 0.9)
+    found = pace.usual(np.array([0.0, 500.0, 1000.0, 1900.0, np.inf]))
+    assert found[:3] == pytest.approx([0.0, 416.7, 777.8], abs=0.1)
+    assert found[3] == pytest.approx(777.8 + 900.0 * 0.6 / 0.9, abs=0.1)
+    assert np.isinf(found[4])
+    assert pace.real(found[:4]) == pytest.approx([0.0, 500.0, 1000.0, 1900.0])
+    # A charger that halves its output needs twice the hours a day: 100 h are gone in half the time.
+    half = Pace.of(np.array([0.0, 100.0]), np.array([0.45, 0.45]), 0.9)
+    now, rng = at(2024, 3, 1), np.random.default_rng(3)
+    when = dates(steady(), now, half.usual(np.full(4000, 100.0)), rng)
+    assert np.median(when - now) / DAY_S == pytest.approx(25.0, rel=0.03)
