@@ -110,6 +110,58 @@ def test_the_line_begins_where_the_log_does_whatever_its_intervals(rest_s, runni
     assert line.count("L") < 500, "more points than pixels of a phone"
 
 
+def plot_of(name, text):
+    """Return a plot by its name, and what tells the value at a height from its grid."""
+    (plot,) = re.findall(rf'<svg[^>]*aria-labelledby="{name}-t.*?</svg>', text, re.DOTALL)
+    grid = re.findall(
+        r'class="grid" d="M34 ([0-9.]+)L336 [0-9.]+"/><text [^>]*>([0-9.]+)</text>', plot
+    )
+    (low_y, low), (high_y, high) = (tuple(map(float, grid[k])) for k in (0, -1))
+    return plot, lambda at: low + (high - low) * (at - low_y) / (high_y - low_y)
+
+
+def test_each_day_has_a_bar_of_its_energy_and_one_without_a_log_a_question_mark():
+    plot, value = plot_of("energy", made())
+    bars = [
+        tuple(map(float, bar))
+        for bar in re.findall(
+            r'<rect class="bar" x="([0-9.]+)" y="([0-9.]+)" width="([0-9.]+)" height="([0-9.]+)"',
+            plot,
+        )
+    ]
+    days = re.findall(r'x="([0-9.]+)" y="127" text-anchor="middle">(\w{3})<', plot)
+    assert [name for _, name in days] == ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"]
+    # The width of the plot, 34 to 336, in seven equal parts.
+    middles = [34.0 + 302.0 * (k + 0.5) / 7.0 for k in range(7)]
+    assert [float(x) for x, _ in days] == pytest.approx(middles, abs=0.1)
+    places = [float(x) for x, name in days if name != "Tue"]
+    assert [x + width / 2.0 for x, _, width, _ in bars] == pytest.approx(places, abs=0.1)
+    assert [value(y) for _, y, _, _ in bars] == pytest.approx(
+        [0.0, 0.1, 0.3, 0.4, 0.5, 0.6], abs=2e-3
+    )
+    assert [value(y + height) for _, y, _, height in bars] == pytest.approx([0.0] * 6, abs=2e-3)
+    (unknown,) = re.findall(r'x="([0-9.]+)" [^>]*>[?]<', plot)
+    assert float(unknown) == pytest.approx(float(days[2][0]))
+
+
+def test_the_course_of_the_output_stands_against_the_replacement_limit():
+    plot, value = plot_of("health", made())
+    (line,) = re.findall(r'class="limit" d="M34 ([0-9.]+)L336 ([0-9.]+)"', plot)
+    assert [value(float(y)) for y in line] == pytest.approx([60.0, 60.0], abs=0.2)
+    (label,) = re.findall(r'y="([0-9.]+)" [^>]*>replacement limit 60 %<', plot)
+    assert float(line[0]) < float(label) < float(line[0]) + 20.0, "just below its line"
+    curve = re.search(r'class="curve" d="M([^"]+)"', plot)[1].split("L")
+    points = [tuple(map(float, point.split())) for point in curve]
+    assert [value(y) for _, y in points] == pytest.approx([101.0, 85.0, 64.0], abs=0.2)
+    assert points[1][0] == pytest.approx(34.0 + 302.0 * 2000.0 / 4606.0, abs=0.1)
+
+
+def test_an_output_that_is_only_known_from_below_says_so():
+    document = DOCUMENT | {"output": {"fraction": None, "low": 0.64, "high": None}}
+    shown = re.sub(r"<[^>]*>", "", made(lambda: facts(document=document))).replace("\xa0", " ")
+    assert "gives at least 64 % of its rated output" in shown
+
+
 def test_nothing_is_loaded_and_nothing_runs():
     text = made(report="report.html")
     assert POLICY in text
