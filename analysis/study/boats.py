@@ -39,7 +39,7 @@ import logger.sources.boat.days
 import logger.sources.boat.instruments
 import logger.sources.boat.run
 from analysis.history.history import STATE_CODE, History
-from analysis.study.short_days import needed_output, short_share, usable_floor
+from analysis.study.short_days import needed_output, short_share
 from logger.config import (
     BatteryConfig,
     ChargerConfig,
@@ -313,11 +313,10 @@ def with_load_limit(boat: Boat, truth: Truth, cache: Path | None = None) -> Trut
     season = np.array([kind != "laid_up" for kind in truth.day_kind], dtype=bool)
     if not season.any():
         return replace(truth, asked=Asked(math.nan, math.nan))
-    floor = usable_floor(model.battery.chemistry, truth.days["start_soc"])
     mean_w = float(truth.days["load_wh"][season].mean()) / 24.0
     asked = Asked(
-        needed_output(model, floor, mean_w / model.charger.rated_w),
-        short_share(model, truth.output, floor),
+        needed_output(model, mean_w / model.charger.rated_w),
+        short_share(model, truth.output),
     )
     if kept is not None:
         kept.write_text(json.dumps(asdict(asked)), encoding="utf-8")

@@ -157,7 +157,7 @@ def _first_named(a: Assessment, truth: Truth) -> bool | None:
         "design_hours": truth.remaining_design_h,
         "load": truth.remaining_load_h,
     }
-    return left[a.until] <= truth.remaining_h + SLACK_H
+    return bool(left[a.until] <= truth.remaining_h + SLACK_H)
 
 
 def _near(at: float, others: list[float]) -> bool:

@@ -16,24 +16,18 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from logger.sources.boat.days import in_season
 from logger.sources.boat.model import Sensors
 from logger.sources.boat.run import Voyage
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from logger.sources.boat.model import BoatModel
-
-    Floats = NDArray[np.float64]
 
 #: What a bank may give, part of its capacity: one half of a lead-acid bank, for the sake of its
 #: life; LFP the middle of 0.78 to 0.9 (common practice, no source).
 USABLE = {"flooded": 0.5, "agm": 0.5, "gel": 0.5, "lfp": 0.84}
 #: Where the charger starts only lower than that, a bank is short when it falls this much below the
-#: start, part of its capacity (as the limit is defined in METHOD.md).
+#: start of that run, part of its capacity (as the limit is defined in METHOD.md).
 BELOW_START = 0.10
 #: Share of short days in the season at the limit.
 SHORT = 0.05
@@ -45,23 +39,8 @@ _STRIDE, _WIDTH, _LEAST, _MOST = 1.5, 0.03, 0.03, 2.0
 _STEP_S = 300.0
 
 
-def usable_floor(chemistry: str, start_soc: Floats) -> float:
-    """Return the state of charge below which a day is short.
-
-    Parameters
-    ----------
-    chemistry
-        That of the bank.
-    start_soc
-        State of charge at each start of the charger; NaN for none.
-    """
-    floor = 1.0 - USABLE[chemistry]
-    starts = start_soc[np.isfinite(start_soc)]
-    return min(floor, float(np.median(starts)) - BELOW_START) if len(starts) else floor
-
-
-def short_share(model: BoatModel, output: float, floor: float, enough: float = math.inf) -> float:
-    """Return the share of days in season on which the bank falls below ``floor``; NaN of none.
+def short_share(model: BoatModel, output: float, enough: float = math.inf) -> float:
+    """Return the share of days in season on which the bank is short; NaN without a season.
 
     Parameters
     ----------
@@ -69,8 +48,6 @@ def short_share(model: BoatModel, output: float, floor: float, enough: float = m
         The boat; her days are those from the beginning of her log.
     output
         Available output of the charger, constant, fraction of rated.
-    floor
-        State of charge below which a day is short.
     enough
         The simulation ends when the share is surely above this; what is returned then is at least
         that, and may be too small.
@@ -84,32 +61,46 @@ def short_share(model: BoatModel, output: float, floor: float, enough: float = m
     lived.course = [output, output]
     length = _days(model)
     season = sum(in_season(habits, _day_of_year(model, day)) for day in range(length))
-    seen = short = 0
+    usable = 1.0 - USABLE[model.battery.chemistry]
+    seen, short, started = 0, 0, math.nan
     for _ in lived.readings(days=length):
-        while seen < len(lived.days) - 1:
-            short += lived.days[seen].least_soc < floor
-            seen += 1
         if short > enough * season:
             break
-    short += sum(day.least_soc < floor for day in lived.days[seen:])
+        for day in lived.days[seen:-1]:
+            started = day.start_soc if math.isfinite(day.start_soc) else started
+            short += day.least_soc < floor_after(started, usable)
+            seen += 1
     return short / season if season else math.nan
 
 
-def needed_output(model: BoatModel, floor: float, guess: float) -> float:
+def floor_after(started: float, usable: float) -> float:
+    """Return the state of charge below which a day is short.
+
+    Parameters
+    ----------
+    started
+        State of charge at the charger's latest start; NaN before the first.
+    usable
+        State of charge at which the usable share has been drawn.
+    """
+    return usable if math.isnan(started) else min(usable, started - BELOW_START)
+
+
+def needed_output(model: BoatModel, guess: float) -> float:
     """Return the output at which one day in twenty is short, fraction of rated.
 
     It is infinite if no output of the search is enough.
 
     Parameters
     ----------
-    model, floor
+    model
         As in :func:`short_share`.
     guess
         Where the search begins.
     """
 
     def enough(output: float) -> bool:
-        return short_share(model, output, floor, SHORT) <= SHORT
+        return short_share(model, output, SHORT) <= SHORT
 
     low = min(max(0.8 * guess, _LEAST), _MOST)
     while low > _LEAST and enough(low):

@@ -126,7 +126,8 @@ def _half_life(told: Sequence[Outcome]) -> Row:
 
 def _load_limit(outcomes: Sequence[Outcome]) -> list[Row]:
     """Return how well the limit of the load, and which limit comes first, are told."""
-    stated = [o for o in outcomes if o.needed is not None]
+    # Where no output is enough, the output asked for is infinite and not compared.
+    stated = [o for o in outcomes if o.needed is not None or o.short_said is not None]
     needed = [o.needed for o in stated if o.needed is not None]
     by_load = [o for o in stated if o.until_truth == "load" and o.left_low_h is not None]
     ahead = [o for o in by_load if o.left_h is not None and o.truth_left_h > FEWEST_H]

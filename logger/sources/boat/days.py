@@ -75,7 +75,7 @@ class DayRecord:
     least_soc: float = 1.0
     """Lowest state of charge of the bank."""
     start_soc: float = math.nan
-    """State of charge at the first start of the charger; NaN without one."""
+    """Lowest state of charge at a start of the charger; NaN without one."""
 
 
 def in_season(habits: Habits, day_of_year: int) -> bool:

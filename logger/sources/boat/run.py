@@ -188,7 +188,7 @@ class _Boat:
             goes_on = True
             if charger.phase <= EMPTY:
                 charger.rest(now, dt, voltage, laid_up=laid_up)
-                if charger.phase == STARTING and math.isnan(day.start_soc):
+                if charger.phase == STARTING and not day.start_soc <= bank.soc:
                     day.start_soc = bank.soc
             else:
                 goes_on = charger.run(now, dt, current, voltage, ceiling_v, day)

@@ -93,7 +93,9 @@ def test_a_wrong_limit_and_wrong_loads_are_counted(lives):
         for o, n, right in zip(outcomes, said, (True, True), strict=False)
     ]  # fmt: skip
     # A boat whose load is not stated counts in the first row alone.
-    unknown = replace(load[0], needed=None, until_right=False, left_h=900.0, left_low_h=800.0)
+    unknown = replace(
+        load[0], needed=None, short_said=None, until_right=False, left_h=900.0, left_low_h=800.0
+    )
     outcomes = [*load, replace(unknown, left_high_h=950.0)]
     assert row(outcomes, "first of the three limits").reached == "66.7"
     assert row(outcomes, "the same where the load is stated").reached == "100.0"
