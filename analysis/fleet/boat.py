@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from logger.config import Config
 
 #: Rises when what is kept of a boat changes: then all boats are assessed again.
-SCHEMA = "ebbwatt/fleet-result/2"
+SCHEMA = "ebbwatt/fleet-result/3"
 
 
 def is_current(boat: Path, result: dict[str, Any] | None) -> bool:

@@ -9,9 +9,11 @@ import math
 
 import numpy as np
 import pytest
+from scipy import optimize
 
 from analysis.assessment.forecast import draw_paths, forecast
-from analysis.health.forms import Cell, Form, Posterior
+from analysis.health.forms import Cell, Form, Posterior, forms
+from analysis.health.life import estimate
 from analysis.health.trend import Observations, find_mode, make_nodes
 from analysis.statistics.passage import passage_for_good
 from tests.support.oracles import fieller, first_passage_cdf, least_squares
@@ -19,6 +21,8 @@ from tests.support.posteriors import FLAT, posterior_of
 from tests.support.published import (
     CRYSTAL_G,
     CRYSTAL_H,
+    GAAS,
+    NIST_DEGRADATION,
     TOBIN,
     line_design,
     motorettes,
@@ -140,3 +144,52 @@ def test_what_the_load_and_the_hours_may_be_wrong_by_widens_the_forecast():
     assert (hours().low, hours().high) == (4000.0, 4000.0)
     some = hours(unseen_h=400.0)
     assert (some.low, some.high) == pytest.approx((3620.0, 3980.0), abs=5.0)
+
+
+def power_of(hours, loss):
+    """Return the power of the hours that fits a unit best by least squares."""
+
+    def left(power):
+        x = hours**power
+        return float(((loss - x * (x @ loss) / (x @ x)) ** 2).sum())
+
+    return optimize.minimize_scalar(left, bounds=(0.2, 4.0), method="bounded").x
+
+
+def test_the_forms_span_what_published_units_did():
+    # 15 GaAs lasers (Meeker and Escobar 1998, table C.17) and 15 components of the e-Handbook.
+    lasers = np.array(GAAS.split(), dtype=float).reshape(17, 15)
+    powers = [power_of(0.25 * np.arange(1, 17), unit[1:]) for unit in lasers.T]
+    for text in NIST_DEGRADATION.values():
+        units = np.array(text.split(), dtype=float).reshape(-1, 3)
+        powers += [power_of(np.array([0.2, 0.5, 1.0]), unit) for unit in units]
+    assert len(powers) == 30
+    assert np.median(powers) == pytest.approx(1.0, abs=0.02), "most declined in a straight line"
+    assert min(powers) == pytest.approx(0.80, abs=0.01)
+    assert max(powers) == pytest.approx(1.15, abs=0.01)
+    slowing = next(form for form in forms(0.05) if form.name == "slowing")
+    assert np.quantile(powers, 0.02) < slowing.power < np.quantile(powers, 0.2)
+
+
+def test_half_of_the_prior_is_for_decline_that_accelerates():
+    found = forms(0.05)
+    assert sum(form.weight for form in found) == pytest.approx(1.0)
+    assert sum(form.weight for form in found if form.power > 1.0) == pytest.approx(0.5)
+
+
+def test_an_early_forecast_allows_for_an_end_that_accelerates():
+    # Loss as the square of the hours, 0.4 after 4000 h: at 1000 h 0.025 is lost, a straight line
+    # would say 15,000 h more. A boat whose charger wanders does not show the bend yet.
+    rng = np.random.default_rng(3)
+    held = 0
+    for _ in range(10):
+        kh = np.linspace(0.01, 1.0, 90)
+        wander = np.cumsum(rng.normal(0.0, 0.007 * np.sqrt(kh[1] - kh[0]), len(kh)))
+        y = 1.0 - 0.4 * (kh / 4.0) ** 2 + wander + 0.005 * rng.standard_normal(len(kh))
+        data = Observations(kh, y, np.full(90, 0.001), np.zeros(90, dtype=bool))
+        warm = 25.0 + rng.standard_normal(90)
+        health = estimate(data, warm, 1.5e9 + 3.6e7 * kh, 1.0, 0.4 / 7.5)
+        said = forecast(health.posterior, health.systematic, 1000.0, 0.6, None, None, rng).hours
+        held += said.low <= 3000.0
+    # With the lower ends at 5 %, fewer than 8 of 10 have a chance of 1 %.
+    assert held >= 8
