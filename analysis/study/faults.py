@@ -13,11 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.health.evidence import gather
+from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
+from analysis.inputs.channels.voltage import without_voltage
 from analysis.inputs.examine import examine
 from analysis.inputs.finding import Severity
 from analysis.study.boats import simulate
 from logger.durations import YEAR_S
+from logger.reading import OperatingState
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
     from logger.config import Config
 
     Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
     Fault = Callable[[History, float, float], History]
 
 
@@ -145,6 +149,60 @@ def stuck(history: History, _: float, size: float) -> History:
     return replace(history, charge_c=charge, energy_j=energy)
 
 
+def _late(history: History, size: float) -> Flags:
+    return np.arange(len(history)) >= size * len(history)
+
+
+def silent(history: History, _: float, size: float) -> History:
+    """Let the current show nothing from this part of the log on."""
+    return _scaled(history, np.where(_late(history, size), 0.0, 1.0))
+
+
+def no_voltage(history: History, _: float, size: float) -> History:
+    """Log no voltage from this part of the log on."""
+    return without_voltage(history, _late(history, size))
+
+
+def voltage_stuck(history: History, _: float, size: float) -> History:
+    """Let the voltage stand still from this part of the log on."""
+    late = _late(history, size)
+    told = np.flatnonzero(late & np.isfinite(history.voltage_mean_v))
+    if not len(told):
+        return history
+    volts = float(history.voltage_mean_v[told[0]])
+    return replace(
+        history,
+        voltage_mean_v=np.where(late, volts, history.voltage_mean_v),
+        voltage_min_v=np.where(late, volts, history.voltage_min_v),
+        voltage_max_v=np.where(late, volts, history.voltage_max_v),
+        voltage_last_v=np.where(late, volts, history.voltage_last_v),
+        energy_j=np.where(late, volts * history.charge_c, history.energy_j),
+    )
+
+
+def state_stuck(history: History, _: float, size: float) -> History:
+    """Let the state say "running" at all times from this part of the log on."""
+    running = STATE_CODE[OperatingState.RUNNING]
+    state = np.where(_late(history, size), running, history.state)
+    return replace(history, state=state.astype(history.state.dtype))
+
+
+def averaged(history: History, _: float, size: float) -> History:
+    """Give the mean current of so many hours before, as an hourly or daily recording does."""
+    order = np.argsort(history.start_s, kind="stable")
+    log = history.select(order)
+    charge = np.concatenate(([0.0], np.cumsum(np.nan_to_num(log.charge_c))))
+    spent_s = np.concatenate(([0.0], np.cumsum(log.duration_s)))
+    first = np.searchsorted(log.end_s, log.end_s - 3600.0 * size, "right")
+    upto = np.arange(len(log)) + 1
+    mean_a = (charge[upto] - charge[first]) / np.maximum(spent_s[upto] - spent_s[first], 1.0)
+    return replace(
+        log,
+        charge_c=mean_a * log.duration_s,
+        energy_j=mean_a * log.duration_s * log.voltage_mean_v,
+    )
+
+
 #: Name of each fault, how it is made, its sizes, and the codes that find it.
 FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...] = (
     ("zero of the current off, part of rated", zero_off, (0.02, 0.05, 0.1),
@@ -164,6 +222,16 @@ FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...
     ("turned down to this part of rated", turned_down, (0.4, 0.5, 0.6), frozenset({"flat_cap"})),
     ("current stuck from this part of the log on", stuck, (0.3, 0.6, 0.9),
      frozenset({"current_stuck"})),
+    ("current shows nothing from this part on", silent, (0.0, 0.3, 0.6),
+     frozenset({"current_silent"})),
+    ("current is the mean of so many hours", averaged, (3.0, 8.0, 24.0),
+     frozenset({"current_late"})),
+    ("no voltage from this part of the log on", no_voltage, (0.0, 0.3, 0.6),
+     frozenset({"voltage_missing"})),
+    ("voltage stuck from this part of the log on", voltage_stuck, (0.3, 0.6, 0.9),
+     frozenset({"voltage_stuck"})),
+    ("state stuck at running from this part on", state_stuck, (0.3, 0.6, 0.9),
+     frozenset({"state_stuck"})),
 )  # fmt: skip
 
 
@@ -182,9 +250,11 @@ def judge_inputs(boat: Boat, cache: Path | None) -> InputOutcome:
     whole = _findings(history, config)
     told: dict[tuple[str, float], tuple[str, ...]] = {}
     counted = bool(np.isfinite(history.runtime_h).any())
+    stated = bool((history.state != STATE_CODE[OperatingState.UNKNOWN]).any())
+    needs = {"counter": counted, "state": stated}
     for name, fault, sizes, _codes in FAULTS:
         for size in sizes:
-            if len(history) == 0 or (name.startswith("counter") and not counted):
+            if len(history) == 0 or not needs.get(name.split()[0], True):
                 continue
             wrong = _findings(fault(history, rated_w, size), config)
             told[name, size] = tuple(f.code for f in wrong if f.severity is not Severity.NOTE)

@@ -379,3 +379,24 @@ def test_a_state_word_that_nobody_knows_is_kept_told_and_costs_no_reading(boat, 
     assert "2,000 readings added" in done.stdout
     assert r"'BULK\x1b[31m 3' (2,000 x)" in done.stdout
     assert charge(boat) == pytest.approx(expected_charge(0, 2_000), rel=1e-5)
+
+
+def test_a_current_of_the_wrong_sign_is_no_question_of_its_unit(boat, ebbwatt):
+    rows = "".join(f"{T0 + k},13.4,-{6 + k % 3}.8\n" for k in range(500))
+    (boat / "a.csv").write_text("time,voltage_v,current_a\n" + rows)
+    told = ebbwatt("import", "a.csv", cwd=boat).stdout
+    assert "500 of 500 values of current_a were refused" in told
+    assert "the wrong way round" in told
+    assert "mA" not in told
+
+
+def test_an_empty_log_is_called_empty_once(boat, ebbwatt):
+    (boat / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n[fuel]\ncontainer_l = 10\n")
+    (boat / "a.csv").write_text(f"time,voltage_v\n{T0},12.6\n")
+    ebbwatt("import", "a.csv", cwd=boat)
+    ebbwatt("import", "--undo", "1", cwd=boat)
+    frame = " ".join(ebbwatt("watch", "--once", cwd=boat).stdout.split())
+    assert frame.lower().count("the log is empty") == 1
+    assert "0 whole days" not in frame
+    checked = ebbwatt("check", "--log", cwd=boat).stdout
+    assert "no run of the charger, so its inputs could not be checked" in checked

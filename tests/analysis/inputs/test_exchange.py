@@ -67,3 +67,19 @@ def test_a_break_of_the_counter_keeps_both_readings_of_the_design_hours_open(sea
 def low_h(course):
     """Return the hours of both units together."""
     return float(np.clip(np.diff(course.hours), 0.0, None).sum())
+
+
+@pytest.mark.parametrize(("hours", "told"), [(30.0, False), (400.0, True), (2500.0, True)])
+def test_a_counter_that_jumps_ahead_of_the_time_is_asked_about(season, hours, told):
+    history, config, course = season(seasons=2, days=60, loss_per_kh=0.02)
+    later = history.start_s > course.time_s[len(course.time_s) // 2 - 288]
+    # Not at the gap of the winter, in which it may have run.
+    ahead = replace(history, runtime_h=history.runtime_h + np.where(later, hours, 0.0))
+    a = assessed((ahead, config, course))
+    asked = [f for f in a.inputs if f.code == "counter_break"]
+    assert bool(asked) is told
+    if told:
+        assert "So many hours did not pass" in asked[0].text
+        assert "import --undo" in asked[0].what_to_do
+    assert doubts(a) == []
+    assert holds_truth(a, course)

@@ -108,3 +108,11 @@ def test_a_rest_counts_only_where_its_voltage_shows_that_nothing_else_charged(re
     cycles = find_cycles(find_runs(replace(history, voltage_max_v=volts), plain_log.RATED_W))
     assert (len(cycles.time_s) > 15) == counts
     assert counts or len(cycles.time_s) == 0
+
+
+def test_a_gain_in_doubt_tells_neither_decline_nor_remaining_life(season):
+    a = assessed(season(**DRIFTS))
+    assert a.decline_per_1000h.median is None
+    assert a.remaining_h.low is None
+    assert a.remaining_date.median is None
+    assert "clamp reading" in a.withheld

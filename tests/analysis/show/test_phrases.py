@@ -1,0 +1,50 @@
+"""What to do next: never "nothing" beside a cause to be found, and nothing twice."""
+
+from dataclasses import replace
+
+import pytest
+
+from analysis.assessment.document import Verdict
+from analysis.inputs.finding import Finding, Severity
+from analysis.show.phrases import NOTHING_TO_DO, actions, next_actions
+from tests.support.screens import scenes
+
+
+def finding(severity, what_to_do, code="output_step", *, asks=True):
+    return Finding(code, severity, None, "Seen.", what_to_do, "1", "2", asks=asks)
+
+
+def said(verdict, *inputs):
+    return next_actions(replace(scenes.assessment(), verdict=verdict, inputs=inputs, steps=()))
+
+
+def test_a_note_that_asks_for_a_cause_is_something_to_do():
+    told = said(Verdict.SOUND, finding(Severity.NOTE, "Find the cause."))
+    assert told[0] == "Find the cause."
+    assert NOTHING_TO_DO not in told
+    assert "No wear calls for action; look again after that." in told
+
+
+def test_a_note_whose_cause_was_noted_asks_for_nothing():
+    assert said(Verdict.SOUND, finding(Severity.NOTE, "Find it.", asks=False))[0] == NOTHING_TO_DO
+
+
+def test_what_two_findings_ask_for_is_said_once():
+    both = (finding(Severity.NOTE, "Record it."), finding(Severity.NOTE, "Record it."))
+    assert said(Verdict.SOUND, *both).count("Record it.") == 1
+
+
+@pytest.mark.parametrize("severity", [Severity.STOP, Severity.DOUBT])
+def test_before_more_is_logged_the_data_are_mended(severity):
+    told = said(Verdict.UNDETERMINED, finding(severity, "Mend the sensor.", asks=False))
+    assert told[0] == "Mend the sensor."
+    assert told[1].startswith("Do not decide by this report alone")
+
+
+def test_a_unit_that_was_weak_from_its_first_day_is_checked_before_it_is_replaced():
+    weak = finding(Severity.DOUBT, "Check rated_w.", "weak_from_new")
+    first = actions(
+        replace(scenes.assessment(), verdict=Verdict.REPLACE, inputs=(weak,), steps=())
+    )[0]
+    assert first.text.startswith("First check rated_w")
+    assert "have the charger replaced" in first.text
