@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -67,5 +68,5 @@ def weak_from_new(
         "ask for the guarantee.",
         f"at least {100.0 * NEW_GIVES:.0f} % of rated from a new charger",
         f"{100.0 * first:.0f} % (at most {100.0 * high:.0f} %)",
-        course,
+        replace(course, expected=100.0 * NEW_GIVES),
     )

@@ -153,5 +153,5 @@ def cap_finding(cap: Cap, power_w: Floats, time_s: Floats, rated_w: float) -> Fi
         "a power that sags and differs from run to run by half a per cent or more",
         f"{cap.power_w:.1f} W, {100.0 * cap.power_w / rated_w:.0f} % of rated, within "
         f"{max(100.0 * sd, 0.1):.1f} %",
-        series("power by run", "W", time_s, power_w, cap.power_w),
+        series("power by run", "W", time_s, power_w),
     )

@@ -89,12 +89,26 @@ def two_levels(value: Floats, told: Flags, begun_s: Floats) -> Levels | None:
     middle = (ratio > centre + 0.25 * (1.0 - centre)) & (ratio < 1.0 - 0.25 * (1.0 - centre))
     if int(middle.sum()) > BETWEEN * int(low.sum()):
         return None
-    if int((low[1:] != low[:-1]).sum()) < LEAST_TURNS:
+    turns = int((low[1:] != low[:-1]).sum())
+    if turns < LEAST_TURNS or int((low & ~_like_a_side(figures)).sum()) < LEAST_RUNS:
         return None
     mask = np.zeros(len(value), dtype=bool)
     mask[at] = low[of_run]
     upper = float(np.median(figures[~low][-AROUND:]))
     return Levels(mask, upper, centre * upper, int(low.sum()), count)
+
+
+def _like_a_side(figures: Floats) -> Flags:
+    """Tell which runs are like all those before them or like all those after them: a step."""
+    gap = np.full(AROUND, np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.concatenate((gap, figures, gap)), AROUND + 1
+    )
+    upper = np.nanquantile(windows, UPPER, axis=1)
+    # The side before a run and the one after it, itself in either.
+    side = np.minimum(upper[: len(figures)], upper[AROUND:])
+    like: Flags = figures >= LOW * np.maximum(side, 1e-6)
+    return like
 
 
 def levels_finding(found: Levels, value: Floats, time_s: Floats) -> Finding:

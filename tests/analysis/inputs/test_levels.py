@@ -43,6 +43,16 @@ def test_wear_and_a_step_are_not_two_levels():
     assert two_levels(np.where(number > 90, value - 0.2, value), told, begun_s) is None
 
 
+@pytest.mark.parametrize("runs_after", [6, 14, 30])
+@pytest.mark.parametrize("size", [0.13, 0.15, 0.2])
+def test_a_step_near_the_end_is_no_second_level(runs_after, size):
+    rng = np.random.default_rng(6)
+    number = np.arange(70)
+    value = 0.92 - 0.0005 * number + rng.normal(0.0, 0.004, 70)
+    value[-runs_after:] *= 1.0 - size
+    assert two_levels(value, np.ones(70, dtype=bool), 86400.0 * number) is None
+
+
 def test_two_levels_are_found_at_their_size():
     rng = np.random.default_rng(5)
     number = np.arange(200)
