@@ -24,6 +24,7 @@ import traceback
 from pathlib import Path
 
 from tests.support.forked import bind_by_modes
+from tests.support.rigs.devices.bluez import die_with_parent
 
 LOADED = ("numpy", "pandas", "scipy.optimize", "scipy.special", "scipy.stats", "rich.console")
 #: Python, the libraries and the loader of programs read these once, when a process starts.
@@ -42,6 +43,7 @@ class Prepared:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "tests.support.prepared", str(there.fileno())],
                 cwd=cwd, env=env, pass_fds=[there.fileno()], stdin=subprocess.DEVNULL,
+                preexec_fn=die_with_parent,  # noqa: PLW1509 - sets one flag
             )  # fmt: skip
         self.pid = self._process.pid
 
@@ -95,6 +97,7 @@ def _at_start(env):
 
 def _command(request, out, err):
     """Become the command: what a new process would find, and its first line."""
+    die_with_parent()
     os.dup2(out, 1)
     os.dup2(err, 2)
     os.environ.clear()
