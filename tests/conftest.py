@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, settings
 from analysis.units import Owner
 from logger.store.files import prepare
 from tests.support import missing
+from tests.support.pause import coverage_paused
 from tests.support.prepared import Prepared
 from tests.support.rigs.devices.bluez import (
     ADDRESS,
@@ -120,7 +121,7 @@ def _is_early(*kind):
 
 def _run(
     *arguments, cwd=None, status=0, env=None, timeout=250, measured=True, stdin=None, bound=False,
-    **keywords,
+    whole=False, **keywords,
 ):  # fmt: skip
     arguments = [str(argument) for argument in arguments]
     new = measured and _is_new(arguments)
@@ -128,7 +129,7 @@ def _run(
     environment |= env or {}
     how = {"cwd": cwd, "env": environment, "timeout": timeout, "text": True} | keywords
     prepared = _prepared()
-    if bound or not (new or stdin or not prepared.serves(environment)):
+    if bound or not (new or whole or stdin or not prepared.serves(environment)):
         done = prepared.run(arguments, bound=bound, **how)
     else:
         how |= {"stdin": stdin, "capture_output": True}
@@ -246,6 +247,13 @@ def demonstration(tmp_path_factory):
             done = _run("demo", *options, timeout=DEMO_TAKES_S, measured=False)
             made.write_bytes(pickle.dumps(done))
         return folder, pickle.loads(made.read_bytes())
+
+
+@pytest.fixture
+def without_coverage():
+    """Measure no coverage in this process: many repetitions of what other tests measure."""
+    with coverage_paused():
+        yield
 
 
 @pytest.fixture(autouse=True)

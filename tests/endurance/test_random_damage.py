@@ -27,6 +27,7 @@ FOUND = (144, 343, 655)
 
 
 @pytest.mark.timeout(900)
+@pytest.mark.usefixtures("without_coverage")
 def test_random_damage_never_invents_a_row(place, whole):
     rng = random.Random(11)
     data = place.read_bytes()
@@ -93,6 +94,7 @@ def hurt(data, rng):  # noqa: C901 - one branch a way
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("first", range(0, DAMAGES, AT_ONCE))
+@pytest.mark.usefixtures("without_coverage")
 def test_no_damage_ends_in_an_exception_an_invented_row_or_a_loss_untold(
     whole, tmp_path, empty_store, monkeypatch, first
 ):
