@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sys
+import tempfile
 import time
 from datetime import UTC, datetime
 from functools import partial
@@ -14,11 +15,13 @@ from typing import TYPE_CHECKING
 
 from analysis.text import say
 from logger import __version__
-from logger.errors import EbbwattError
+from logger.errors import EbbwattError, UsageError
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
+
+    from analysis.fleet.folder import Fleet
 
 HELP = "look after many boats: take in their logs, say who needs a visit"
 DESCRIPTION = (
@@ -42,20 +45,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     take.add_argument(
         "files", type=Path, nargs="+", metavar="FILE", help="databases and assessment documents"
     )
-    take.add_argument(
-        "--most-mb",
-        type=whole_number(1, 1_000_000),
-        default=2000,
-        metavar="MB",
-        help="refuse files larger than this (default: 2000)",
-    )
     take.set_defaults(act=_take)
     report = actions.add_parser(
         "report",
         help="assess what changed, and rank the boats",
         **with_example("ebbwatt fleet report my-fleet --csv fleet.csv"),
     )
-    report.add_argument("folder", type=Path, metavar="DIR", help="the fleet's folder")
+    report.add_argument(
+        "folder",
+        metavar="DIR",
+        help="the fleet's folder; or the address of object storage with databases and documents, "
+        "such as s3://boats/logs or file:///mnt/logs, which is only read (needs ebbwatt[fleet])",
+    )
+    report.add_argument(
+        "--copies",
+        type=Path,
+        metavar="DIR",
+        help="for object storage: a fleet's folder for the copies, so that only what changed is "
+        "fetched and assessed again (default: all is fetched, and the copies are removed)",
+    )
     report.add_argument(
         "--workers",
         type=whole_number(0, 256),
@@ -93,6 +101,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             help=f"for tls://: {what} (PEM)",
         )
     report.set_defaults(act=_report)
+    for action in (take, report):
+        action.add_argument(
+            "--most-mb",
+            type=whole_number(1, 1_000_000),
+            default=2000,
+            metavar="MB",
+            help="refuse files larger than this (default: 2000)",
+        )
     demo = actions.add_parser(
         "demo",
         help="simulate an invented fleet of 24 boats, and show its report",
@@ -164,7 +180,8 @@ def _demo(args: argparse.Namespace) -> int:
     damaged.write_bytes(whole[: len(whole) // 2])
     fleet = Fleet(folder / FLEET, make=True)
     refused = [t for t in take(fleet, [*incoming, damaged]) if t.outcome == "refused"]
-    args.folder, args.scheduler, args.horizon_days = folder / FLEET, None, 90
+    args.folder, args.scheduler, args.horizon_days = str(folder / FLEET), None, 90
+    args.copies = None
     args.json, args.csv, args.html = None, folder / TABLE, folder / PAGE
     status = _report(args)
     for taken in refused:
@@ -175,17 +192,51 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _report(args: argparse.Namespace) -> int:
+    from analysis.fleet.folder import Fleet
+    from analysis.fleet.storage.objects import is_address
+
+    if not is_address(args.folder):
+        if args.copies is not None:
+            raise UsageError("--copies is for boats in object storage; a folder needs no copies")
+        return _listed(args, Fleet(Path(args.folder)))
+    if args.copies is not None:
+        return _fetched(args, args.copies)
+    if args.html is not None or args.scheduler is not None:
+        raise UsageError(
+            f"{args.folder}: needs --copies DIR, because the boats' own reports and the workers of "
+            f"a scheduler need copies that stay"
+        )
+    with tempfile.TemporaryDirectory(prefix="ebbwatt-fleet-") as work:
+        return _fetched(args, Path(work, "fleet"))
+
+
+def _fetched(args: argparse.Namespace, copies: Path) -> int:
+    """Take the boats of object storage into a fleet's folder, and report on that."""
+    from analysis.fleet.folder import Fleet
+    from analysis.fleet.intake import Outcome
+    from analysis.fleet.storage.objects import Storage, take_objects
+    from analysis.show.progress import counted
+
+    storage = Storage(args.folder)
+    fleet, most_bytes = Fleet(copies, make=True), args.most_mb * 1_000_000
+    with counted("objects") as progress:
+        found = list(take_objects(storage, fleet, args.config, most_bytes, progress))
+    for taken in (one for one in found if one.outcome is Outcome.REFUSED):
+        say(f"{taken.path}: {taken.outcome}: {taken.words}", file=sys.stderr)
+    return _listed(args, fleet)
+
+
+def _listed(args: argparse.Namespace, fleet: Fleet) -> int:
+    """Assess the boats of a fleet's folder, and show the list."""
     from analysis.fleet.assess import assess_fleet
     from analysis.fleet.boat import assess_boat
     from analysis.fleet.document import DOCUMENT, TABLE, document, table
-    from analysis.fleet.folder import Fleet
     from analysis.fleet.runner import results
     from analysis.show.page.fleet_page import FLEET_PAGE, fleet_page
     from analysis.show.progress import counted
     from analysis.show.screen.fleet import lines
     from logger.system.output import check_output, write_whole
 
-    fleet = Fleet(args.folder)
     for path, kind in ((args.json, DOCUMENT), (args.csv, TABLE), (args.html, FLEET_PAGE)):
         if path is not None:
             check_output(path, kind, {})
@@ -216,7 +267,7 @@ def _report(args: argparse.Namespace) -> int:
     if args.csv is not None:
         write_whole(args.csv, table(listed), TABLE, {})
     if args.html is not None:
-        name = args.folder.resolve().name
+        name = fleet.path.resolve().name
         made = fleet_page(listed, name, __version__, args.html.parent)
         write_whole(args.html, made, FLEET_PAGE, {})
     width = shutil.get_terminal_size((80, 24)).columns

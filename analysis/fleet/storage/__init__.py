@@ -1,0 +1,1 @@
+"""Boats that lie in object storage."""
