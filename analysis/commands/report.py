@@ -175,8 +175,6 @@ def _earlier(args: argparse.Namespace) -> dict[str, Any] | None:
 def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
     """Before any work is done, refuse outputs that must not be written."""
     from analysis.assessment.document import DOCUMENT
-    from analysis.show.page.commissioning import RECORD
-    from analysis.show.page.report.page import PAGE
 
     if args.html == args.json == "-":
         raise UsageError("--html and --json both go to standard output; give one of them a file")
@@ -184,10 +182,18 @@ def _check_outputs(args: argparse.Namespace, keep: Mapping[Path, str]) -> None:
         from analysis.show.dossier import check_folder
 
         check_folder(args.dossier)
-    document = None if args.json in (None, "-") else Path(args.json)
-    html = None if args.html in (None, "-") else Path(args.html)
-    outputs = ((html, PAGE), (document, DOCUMENT), (args.commissioning, RECORD))
-    named = [(path, kind) for path, kind in outputs if path is not None]
+    # The pages' modules load much that a document does without.
+    named = []
+    if args.html not in (None, "-"):
+        from analysis.show.page.report.page import PAGE
+
+        named.append((Path(args.html), PAGE))
+    if args.json not in (None, "-"):
+        named.append((Path(args.json), DOCUMENT))
+    if args.commissioning is not None:
+        from analysis.show.page.commissioning import RECORD
+
+        named.append((args.commissioning, RECORD))
     for path, kind in named:
         check_output(path, kind, keep)
     if len({check_output(path, kind, keep) for path, kind in named}) < len(named):

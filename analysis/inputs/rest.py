@@ -91,7 +91,8 @@ def _by_counter(log: History) -> tuple[Flags, Flags]:
     at = np.flatnonzero(np.isfinite(log.runtime_h))
     if len(at) < 3:
         return nothing, nothing
-    value, end_h = log.runtime_h[at], log.end_s[at] / 3600.0
+    start_h, ends_h = log.start_s / 3600.0, log.end_s / 3600.0
+    value, end_h = log.runtime_h[at], ends_h[at]
     growth, passed_h = np.diff(value), np.diff(end_h)
     # What happened in a silence of the log is not known, nor at a jump.
     seen = (growth >= 0.0) & (growth <= credible_growth_h(passed_h)) & (passed_h <= STANDS_H)
@@ -103,12 +104,16 @@ def _by_counter(log: History) -> tuple[Flags, Flags]:
     opens = np.concatenate(([0], np.flatnonzero((growth != 0.0) | ~seen) + 1))
     closes = np.concatenate((opens[1:], [len(at) - 1]))
     rests, running = nothing.copy(), nothing.copy()
-    for first, last in zip(opens.tolist(), closes.tolist(), strict=True):
+    lasts_h = end_h[closes] - end_h[opens]
+    stands = lasts_h >= STANDS_H
+    grew = (closes > opens) & np.append(False, seen & (growth > 0.0))[closes]
+    moves = lasts_h <= MOVES_H
+    for k in np.flatnonzero(stands | grew).tolist():
+        first, last = int(opens[k]), int(closes[k])
         inside = slice(at[first], at[last] + 1)
-        if end_h[last] - end_h[first] >= STANDS_H:
-            later = log.start_s[inside] / 3600.0 >= end_h[first] + EDGE_H
-            earlier = log.end_s[inside] / 3600.0 <= end_h[last] - EDGE_H
-            rests[inside] = later & earlier
-        elif last > first and seen[last - 1] and growth[last - 1] > 0.0:
-            running[inside] = end_h[last] - end_h[first] <= MOVES_H
+        if stands[k]:
+            later = start_h[inside] >= end_h[first] + EDGE_H
+            rests[inside] = later & (ends_h[inside] <= end_h[last] - EDGE_H)
+        else:
+            running[inside] = moves[k]
     return rests, running & ~rests
