@@ -180,6 +180,10 @@ _ACTIONS = {
 }
 
 
+#: No action is longer; what comes from outside may be.
+LONGEST_ACTION = 600
+
+
 @dataclass(frozen=True, slots=True)
 class Action:
     """Something to do next, and whose work it is."""
@@ -237,6 +241,23 @@ def _own_action(a: Assessment) -> str:
         f"First find the cause of the sudden {100 * worst.change:+.0f} % about "
         f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: {then}"
     )
+
+
+#: Where the rest of an action stands.
+MORE = "More: ebbwatt check --log."
+
+
+def kept_short(action: str, longest: int) -> str:
+    """Return an action in its whole sentences, as many as fit, and where the rest stands."""
+    text = harmless(action, LONGEST_ACTION)
+    if len(text) <= longest:
+        return text
+    sentences = text.split(". ")
+    for count in range(len(sentences) - 1, 0, -1):
+        kept = f"{'. '.join(sentences[:count])}. {MORE}"
+        if len(kept) <= longest:
+            return kept
+    return harmless(text, longest)
 
 
 def next_actions(a: Assessment, now_s: float | None = None) -> list[str]:

@@ -22,7 +22,13 @@ from analysis.show.dashboard.plots import output_plot, voltage_plot
 from analysis.show.dashboard.top import VERDICT_INK, advice, before_fault
 from analysis.show.freshness import dated
 from analysis.show.inputs import worst
-from analysis.show.phrases import NOTHING_TO_DO, next_actions, remaining_short, sentence
+from analysis.show.phrases import (
+    NOTHING_TO_DO,
+    kept_short,
+    next_actions,
+    remaining_short,
+    sentence,
+)
 from analysis.show.service import when_due
 from analysis.show.tables import FAULT_WORDS, PERSON_WORDS, faults, faults_in_words
 from analysis.show.verdict_words import VERDICT_SIGNS, VERDICT_WORDS
@@ -194,7 +200,7 @@ def _to_do(pen: Pen, facts: Facts, a: Assessment) -> list[Text]:
     )
     if text == NOTHING_TO_DO and asked:
         return []
-    return entry(pen, "To do", harmless(text, 300))
+    return entry(pen, "To do", kept_short(text, 300))
 
 
 def _life(pen: Pen, a: Assessment) -> list[Text]:

@@ -27,6 +27,7 @@ from analysis.show.inputs import first_sentence, one_line
 from analysis.show.phrases import (
     decline_sentence,
     decline_short,
+    kept_short,
     next_actions,
     output_clause,
     remaining_sentence,
@@ -314,7 +315,7 @@ def _log(matter: Matter) -> _Entry:
 
 def _advice(matter: Matter) -> list[_Entry]:
     actions = [
-        harmless(item, _LONGEST) for item in next_actions(matter.assessment, matter.made_s)[:3]
+        kept_short(item, _LONGEST) for item in next_actions(matter.assessment, matter.made_s)[:3]
     ]
     first = _Entry("next", (actions[0],), 9)
     # What is to be done weighs more than the third reason for it.

@@ -18,6 +18,7 @@ from analysis.inputs.channels.late import LATE
 from analysis.inputs.gain import GAIN_DRIFT
 from analysis.show.inputs import first_sentence, listed, one_line
 from analysis.show.page.report import inputs_part
+from analysis.show.phrases import MORE, kept_short
 from logger.event import Event
 from tests.conftest import ROOT
 from tests.support.boats import plain_log
@@ -243,6 +244,13 @@ def test_the_first_sentence_stands_by_itself_on_two_lines(told):
     assert len(first) <= TWO_LINES, (len(first), first)
     assert "..." not in first + one_line(finding)
     assert first.count("(") == first.count(")")
+
+
+def test_what_to_do_is_not_cut_in_the_summary(told):
+    finding, _ = told
+    kept = kept_short(finding.what_to_do, 300)
+    assert not kept.endswith("...")
+    assert kept.removesuffix(MORE).rstrip() in finding.what_to_do
 
 
 def test_it_stands_whole_in_80_columns(told):

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.assessment.document import Verdict
 from analysis.inputs.finding import Finding, Severity
-from analysis.show.phrases import NOTHING_TO_DO, actions, next_actions
+from analysis.show.phrases import MORE, NOTHING_TO_DO, actions, kept_short, next_actions
 from tests.support.screens import scenes
 
 
@@ -48,3 +48,12 @@ def test_a_unit_that_was_weak_from_its_first_day_is_checked_before_it_is_replace
     )[0]
     assert first.text.startswith("First check rated_w")
     assert "have the charger replaced" in first.text
+
+
+def test_a_long_action_ends_with_a_whole_sentence():
+    text = (
+        "Hold a meter on it. If it shows a current, look for its sensor. If not, look for a cause."
+    )
+    assert kept_short(text, 300) == text
+    assert kept_short(text, 80) == f"Hold a meter on it. {MORE}"
+    assert kept_short("x" * 90, 80).endswith("...")
