@@ -206,8 +206,8 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
         drift = look_for_drift(find_cycles(runs))
         if drift is not None:
             findings.append(drift[0])
-            # The interval of 90 % reaches from what the sensor says to what the others say.
-            gain_sd = math.hypot(gain_sd, abs(drift[1]) / Z90)
+            # The interval of 90 % reaches from what the sensor says to what the others may say.
+            gain_sd = math.hypot(gain_sd, drift[1] / Z90)
     findings += [f for f in (current, above_rated(runs.log, rated_w)) if f is not None]
     return runs, zero_sd, gain_sd, findings
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.estimate import MAD_TO_SD
+from analysis.estimate import MAD_TO_SD, Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.physics import blocks_in_series
@@ -86,6 +86,11 @@ class Change:
     def gain(self) -> float:
         """What the gain would have to have changed by in the whole log, as a logarithm."""
         return self.longer * (self.seen - 0.5 * (self.by_hours + self.by_times))
+
+    @property
+    def gain_se(self) -> float:
+        """Standard error of :attr:`gain`, as if the two comparisons erred alike."""
+        return self.longer * 0.5 * (self.hours_se + self.times_se)
 
 
 def find_cycles(runs: Runs) -> Cycles:
@@ -204,8 +209,12 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
 
 
 def look_for_drift(cycles: Cycles) -> tuple[Finding, float] | None:
-    """Return a finding where the sensor's gain is in doubt, and what it would have changed by."""
+    """Return a finding where the sensor's gain is in doubt, and what it may have changed by.
+
+    That is what the others say, and their own error beyond it (90 %): a truth that is just theirs
+    would lie outside of the interval half of the time.
+    """
     change = find_change(cycles)
     if change is None or not in_doubt(change):
         return None
-    return gain_finding(change, cycles), math.expm1(change.gain)
+    return gain_finding(change, cycles), abs(math.expm1(change.gain)) + Z90 * change.gain_se
