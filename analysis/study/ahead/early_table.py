@@ -48,7 +48,7 @@ def _rows_at(age: float, outcomes: Sequence[EarlyOutcome]) -> list[Row]:
         return [Row(f"{at}: 90 % interval of remaining hours holds the truth", "", "none", 0, None)]
     too_long, too_short = misses(said)
     error = f"{at}: median relative error, %"
-    best = f"{middle_error(possible):.1f} is possible"
+    best = f"{middle_error(possible):.2f}"
     return [
         share(f"{at}: 90 % interval of remaining hours holds the truth", holds(said), WANTED),
         Row(
@@ -56,14 +56,15 @@ def _rows_at(age: float, outcomes: Sequence[EarlyOutcome]) -> list[Row]:
             "both sides",
             f"{too_long} / {too_short}",
             len(said),
-            too_long == too_short == 0 or (too_long > 0 and too_short > 0),
+            # A single miss cannot lie on both sides.
+            min(too_long, too_short) > 0 if too_long + too_short > 1 else None,
         ),
         limit(error, middle_error(said), MOST_HALF_LIFE, len(said))
         if age == _HALF
         else Row(error, "", f"{middle_error(said):.2f}", len(said), None),
-        Row(f"{at}: the same, by one who knows how boats are drawn", "", best, len(said), None),
+        Row(f"{at}: the same, of one who knows how boats are drawn", "", best, len(said), None),
         Row(
-            f"{at}: mean interval score over the hours left, and what is possible",
+            f"{at}: mean interval score over the hours left; of one who knows",
             "",
             f"{score(said):.2f}, {score(possible):.2f}",
             len(said),

@@ -28,7 +28,7 @@ def at(age, *said):
 
 
 def test_rows_count_hits_misses_and_errors():
-    outcomes = at(0.5, *[HELD] * 8, LONG, SHORT) + at(0.25, *[HELD] * 9, LONG)
+    outcomes = at(0.5, *[HELD] * 8, LONG, SHORT) + at(0.25, *[HELD] * 18, LONG, LONG)
     rows = {row.what: row for row in early_rows(outcomes)}
     held = rows["at 50 % of life: 90 % interval of remaining hours holds the truth"]
     assert held.reached.startswith("80.0 %")
@@ -36,7 +36,11 @@ def test_rows_count_hits_misses_and_errors():
     assert rows["at 25 % of life: 90 % interval of remaining hours holds the truth"].met
     assert rows["at 50 % of life: intervals that miss, said too long / too short"].met
     one_side = rows["at 25 % of life: intervals that miss, said too long / too short"]
-    assert (one_side.reached, one_side.met) == ("1 / 0", False)
+    assert (one_side.reached, one_side.met) == ("2 / 0", False)
+    (single,) = [
+        row for row in early_rows(at(0.75, HELD, SHORT)) if "75 % of life: intervals" in row.what
+    ]
+    assert (single.reached, single.met) == ("0 / 1", None), "one miss has no other side"
     # |1100 / 1000 - 1| is 10 %, eight times out of ten, where 8 % are asked for.
     error = rows["at 50 % of life: median relative error, %"]
     assert (error.reached, error.met) == ("10.00", False)
