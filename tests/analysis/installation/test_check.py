@@ -181,7 +181,7 @@ rest_spacing_s = 10
 
 def test_through_the_logger_and_its_database(ebbwatt, tmp_path):
     (tmp_path / "ebbwatt.toml").write_text(CONFIG.replace("2023-11-15", "2023-06-01") + SIMULATED)
-    ebbwatt("log", cwd=tmp_path)
+    ebbwatt("log", cwd=tmp_path, measured=False)  # a reading a second for days
     found = json.loads(ebbwatt("fitting", "--json", cwd=tmp_path).stdout)["first"]
     # The invented boat: leads and fuse 0.022 ohm; its 100 Ah bank 0.30 ohm x 6 cells / 100 Ah.
     assert found["loop_ohm"]["estimate"] == pytest.approx(0.040, rel=0.10)
