@@ -37,6 +37,8 @@ _WEARING = frozenset({"wear", "half_life", "past", "hot"})
 _SHORTEST_H, _LONGEST_H = 600.0, 9000.0
 #: A charger that ran before the log began is judged only if so many hours of it were logged.
 _LEAST_LOGGED_H = 40.0
+#: A log that ends so many running hours before an age still shows it: counters may be coarse.
+_SLACK_H = 1.5
 #: Readings so far apart keep a life affordable; the condenser and the analysis take them as any.
 _SPACING_S = 120.0
 #: Paths are drawn so far ahead, running hours. A later end counts as this one.
@@ -76,9 +78,10 @@ def judge_early(boat: Boat, cache: Path | None) -> tuple[EarlyOutcome, ...]:
         at_h = age * end_h
         if at_h < living.model.charger.hours_before + _LEAST_LOGGED_H:
             continue
-        past = np.flatnonzero(counted >= at_h)
-        until = int(past[0]) + 1 if len(past) else None
-        case = Case(history.select(slice(0, until)), living.config())
+        past = np.flatnonzero(counted >= at_h - _SLACK_H)
+        if len(past) == 0:
+            continue  # the log ended before, after most_days
+        case = Case(history.select(slice(0, int(past[0]) + 1)), living.config())
         if case.health is not None:
             evidence = case.evidence
             outcomes.append(

@@ -80,6 +80,13 @@ def test_a_whole_life_is_judged_at_each_age():
     assert width[-1] < 0.5 * width[0]
 
 
+def test_ages_that_the_log_does_not_reach_are_left_out():
+    boat = replace(draw(1, 84), most_days=60.0)
+    ages = [found.age for found in judge_early(boat, None)]
+    assert AGES[-1] not in ages
+    assert ages == list(AGES[: len(ages)])
+
+
 def test_the_courses_that_are_weighed_are_those_of_the_simulator():
     rng = np.random.default_rng(4)
     for _ in range(8):
