@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     Value = int | float | str | bytes | None
     Record = tuple[Value, ...]
 
-#: Types of b-tree pages of a table (section 1.6).
-_LEAF = 0x0D
-_INTERIOR = 0x05
+#: Types of b-tree pages of a table, and of an index (section 1.6).
+_LEAF, _INTERIOR = 0x0D, 0x05
+_INDEX = (0x0A, 0x02)
 #: Our pages hold fewer rows than this, so a row number cannot exceed this times the pages.
 _MOST_ROWS_A_PAGE = 200
 #: Longest interval, a day, and latest time, the year 2200, ms.
@@ -247,6 +247,27 @@ def pages_in_header(path: Path) -> int:
     if len(header) < 100 or header[:16] != b"SQLite format 3\0" or header[24:28] != header[92:96]:
         return 0
     return int.from_bytes(header[28:32], "big")
+
+
+def strange_pages(path: Path) -> int:
+    """Return how many whole pages of the file are no page of SQLite's, such as shifted ones.
+
+    A page begins with its type (section 1.6), or with the number of the page that it goes on with
+    (sections 1.5 and 1.7), which is 0 on the last one and on a page of zeros.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    strange = 0
+    count = max(path.stat().st_size // PAGE_SIZE, pages_in_header(path))
+    with path.open("rb") as file:
+        file.seek(PAGE_SIZE)  # the first has the header; without it every other can be whole
+        while len(page := file.read(PAGE_SIZE)) == PAGE_SIZE:
+            known = page[0] in (_LEAF, _INTERIOR, *_INDEX)
+            strange += not known and int.from_bytes(page[:4], "big") > count
+    return strange
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:

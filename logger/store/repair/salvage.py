@@ -43,6 +43,9 @@ if TYPE_CHECKING:
 _UNIX_MS = 631_152_000_000
 #: Rows written at a time: a few megabytes of Python objects.
 _LOT = 10_000
+#: Part of the pages that must be none any more for few intervals to mean that the others are lost:
+#: a young log has few as well (our choice).
+_STRANGE = 0.25
 #: Fewest recovered intervals that show how many are on a page; and the usual number on a page
 #: (measured: 69 in a log without hours and temperature, 79 in the demonstration, blocks included).
 _ENOUGH, _USUAL_ROWS = 200, 79.0
@@ -125,8 +128,10 @@ def _missing(path: Path, count: int, highest: int) -> int:
     there = path.stat().st_size // PAGE_SIZE
     a_page = count / max(there, 1) if count > _ENOUGH else _USUAL_ROWS
     named = pages.pages_in_header(path)
-    # Where nothing can be read of pages that are there, what they held is lost as well.
-    unread = max(named, there) - _EMPTY_PAGES if count == 0 else named - there
+    unread = named - there
+    # Where hardly anything can be read of pages that are there, what they held is lost as well.
+    if count == 0 or (count <= _ENOUGH and pages.strange_pages(path) > _STRANGE * there):
+        unread = max(named, there) - _EMPTY_PAGES
     by_pages = count + round(a_page * max(unread, 0))
     return max(highest, pages.highest_number(path), by_pages) - count
 
