@@ -164,13 +164,12 @@ def need(
     else:
         return None
     regime = np.exp(PASSAGE_SD * rng.standard_normal(count))
-    kwh, asked = np.zeros(count), np.zeros(count)
+    kwh = np.zeros(count)
     for kind, days in ((UNDER_WAY, trip.under_way_d), (ANCHOR, trip.at_anchor_d)):
         mean = level[:, kind] * regime
         # The mean of many days scatters less than a single day.
         mean = mean * np.exp(scatter / math.sqrt(max(days, 1)) * rng.standard_normal(count))
         kwh += days * supply_kwh(mean, charger)
-        asked += days * mean
     stored = BATTERY_SD * charger.capacity_ah * charger.volts / 1000.0
     kwh = np.maximum(kwh + stored * rng.standard_normal(count), 0.0)
     litres = kwh * per_kwh

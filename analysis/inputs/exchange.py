@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.figures import day, iso
+from analysis.figures import day, local_iso
 from analysis.inputs.finding import Finding, Severity, series
 from logger.durations import DAY_S
 
@@ -75,7 +75,7 @@ _AHEAD = "So many hours did not pass. "
 
 def jump_finding(jump: Jump) -> Finding:
     """Tell a jump back, and ask about it."""
-    when, at = day(jump.time_s), iso(math.floor(jump.time_s))
+    when, at = day(jump.time_s), local_iso(math.floor(jump.time_s))
     return Finding(
         "counter_break",
         Severity.NOTE,

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
+from analysis.units import owner
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,19 +44,22 @@ def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
     still = np.zeros(len(log), dtype=bool)
     still[told[bad[number]]] = True
     since_s = float(log.start_s[np.argmax(still)])
-    stands_c, days = float(log.temperature_c[np.argmax(still)]), float(hours[bad].sum()) / 24.0
+    units, days = owner().units, float(hours[bad].sum()) / 24.0
+    stands = f"{units.degrees(float(log.temperature_c[np.argmax(still)])):.1f} {units.degree}"
+    zero = units.degrees(0.0)
+    shown = zero + (units.degrees(1.0) - zero) * value
     finding = Finding(
         "temperature_stuck",
         Severity.DOUBT,
         since_s,
-        f"The temperature stands at {stands_c:.1f} degC for {days:.0f} days from {day(since_s)} "
+        f"The temperature stands at {stands} for {days:.0f} days from {day(since_s)} "
         f"on, though {int(begun[bad].sum())} runs began. The value is stuck. It is left out there, "
         "so heat and wear are told apart less well.",
         "Look at the temperature sensor and its cable, and at any device that repeats the last "
         "value.",
         "a temperature that moves by day and night, and when the charger runs",
-        f"{stands_c:.1f} degC for {days:.0f} days",
-        series("temperature", "degC", log.start_s[told], value),
+        f"{stands} for {days:.0f} days",
+        series("temperature", units.degree, log.start_s[told], shown),
     )
     return finding, still
 

@@ -1,6 +1,9 @@
 """An exchange that nobody recorded: proposed where counter and output change together."""
 
+import re
 from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -8,6 +11,7 @@ import pytest
 from analysis.assessment.case import Case
 from analysis.health.evidence import design_hours_left
 from analysis.inputs.finding import Severity
+from analysis.units import Owner
 from logger.event import Event
 from tests.support.findings import assessed, doubts, found, holds_truth
 
@@ -30,6 +34,16 @@ def test_a_jump_of_the_counter_alone_is_asked_about(season):
     assert doubts(a) == []
     assert "nobody recorded why" in found(a, "counter_break").text
     assert holds_truth(a, sailed[2])
+
+
+def test_the_day_of_a_jump_and_the_time_to_record_it_are_the_owners(season, monkeypatch):
+    monkeypatch.setattr("analysis.units._owners", [Owner(ZoneInfo("Pacific/Auckland"))])
+    sailed = season(seasons=2, days=60, exchange_at=0.5, exchange_new=0.965, loss_per_kh=0.02)
+    finding = found(assessed(sailed), "counter_break")
+    (at,) = set(re.findall(r"--at (\S+?)\.? ", finding.what_to_do))
+    assert at.endswith(("+12:00", "+13:00"))
+    assert f"on {at[:10]};" in finding.text
+    assert datetime.fromisoformat(at).timestamp() == pytest.approx(finding.since_s, abs=1.0)
 
 
 def test_a_recorded_exchange_is_not_asked_about(season):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from analysis.units import Owner, Units
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 
@@ -15,6 +16,18 @@ def test_a_temperature_that_is_stuck_is_left_out(season, share):
     told = float(found(a, "temperature_stuck").seen.split(" for ")[1].split()[0])
     assert told == pytest.approx(days, abs=2.0)
     assert holds_truth(a, sailed[2])
+
+
+def test_a_stuck_temperature_is_told_in_the_owners_degrees(season, monkeypatch):
+    sailed = season(temperature_stuck_from=0.5, heat_per_k=0.003, days=100, loss_per_kh=0.02)
+    celsius = found(assessed(sailed), "temperature_stuck")
+    monkeypatch.setattr("analysis.units._owners", [Owner(units=Units(us=True))])
+    told = found(assessed(sailed), "temperature_stuck")
+    stood_c = float(celsius.seen.split()[0])
+    # 9/5 of it and 32 (NIST SP 811, B.8); rounding of 0.05 degC is 0.09 degF, and one of its own.
+    assert float(told.seen.split()[0]) == pytest.approx(1.8 * stood_c + 32.0, abs=0.15)
+    assert "degC" not in f"{told.text} {told.seen} {told.series.unit}"
+    assert told.series.values == pytest.approx(1.8 * celsius.series.values + 32.0)
 
 
 def test_whole_degrees_of_a_steady_autumn_are_not_stuck(season):
