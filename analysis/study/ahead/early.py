@@ -78,10 +78,11 @@ def judge_early(boat: Boat, cache: Path | None) -> tuple[EarlyOutcome, ...]:
         at_h = age * end_h
         if at_h < living.model.charger.hours_before + _LEAST_LOGGED_H:
             continue
-        past = np.flatnonzero(counted >= at_h - _SLACK_H)
-        if len(past) == 0:
+        if len(counted) == 0 or counted[-1] < at_h - _SLACK_H:
             continue  # the log ended before, after most_days
-        case = Case(history.select(slice(0, int(past[0]) + 1)), living.config())
+        past = np.flatnonzero(counted >= at_h)
+        until = int(past[0]) + 1 if len(past) else None
+        case = Case(history.select(slice(0, until)), living.config())
         if case.health is not None:
             evidence = case.evidence
             outcomes.append(
