@@ -151,6 +151,14 @@ def test_a_figure_of_a_day_is_never_cut(config):
             assert set(figures) <= {shown, f"{kwh:.1f}", f"{kwh:.0f}", f"{1000 * kwh:.0f}"}, row
 
 
+def test_the_noise_of_a_resting_sensor_is_no_negative_energy(config):
+    facts = facts_of(config, "producing")
+    week = tuple(replace(day, energy_kwh=-0.0002) for day in facts.week)
+    text = "\n".join(t.plain for t in frame(replace(facts, week=week), 80, ASCII))
+    row = next(line for line in text.splitlines() if "a day " in line)
+    assert row.split()[-7:] == ["0"] * 7
+
+
 def test_what_is_not_logged_is_not_called_zero(config):
     text = "\n".join(text_of(config, "no-data", 80))
     assert "nothing logged in the last 7 days" in text
