@@ -39,7 +39,7 @@ _SILENT_S = 3600.0
 RESTS = tuple(
     STATE_CODE[s] for s in (OperatingState.OFF, OperatingState.SLEEPING, OperatingState.STANDBY)
 )
-_RUNS = tuple(STATE_CODE[s] for s in RUN_STATES)
+RUN_CODES = tuple(STATE_CODE[s] for s in RUN_STATES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ def told(runs: Runs) -> Told:
     rests, running = _by_counter(log)
     if runs.states_told:
         by_state = np.isin(log.state, RESTS)
-        says_running = np.isin(log.state, _RUNS)
+        says_running = np.isin(log.state, RUN_CODES)
         rests = by_state | (rests & ~says_running)
         running = says_running | (running & ~by_state)
     return Told(rests, running)

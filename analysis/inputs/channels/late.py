@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
-from analysis.inputs.rest import RESTS, stretches
+from analysis.inputs.rest import RESTS, RUN_CODES, stretches
 from analysis.inputs.zero import mean_current
 
 if TYPE_CHECKING:
@@ -29,7 +29,20 @@ AFTER_H, REST_H = (1.0, 2.0), 3.0
 LEAST, SHARE = 5, 0.8
 #: It differs from rest to rest by this part of the rated current; a zero that is off is the same.
 DIFFERS = 0.005
+#: A charger is warm after half an hour (common practice, no source). In a mean of hours the current
+#: of these hours after a start is still below this part of that hours later, in most runs.
+SOON_H, LATER_H, RISES, MOST = (0.5, 0.8), (3.0, 4.0), 0.6, 0.6
+#: The later current is that of a charger that produces from this part of the rated one on.
+PRODUCES = 0.3
 LATE = "current_late"
+
+
+WHAT_TO_DO = (
+    "Look for, in this order: a recording of hourly or daily means (record the readings "
+    "themselves, every minute or oftener); a sensor that also sees another source or the "
+    "boat's loads (move it into the charger's own output cable); a sensor that shows no sign; "
+    "a state or an hour counter of another unit."
+)
 
 
 def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
@@ -60,11 +73,13 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
         if len(amps):
             after_a.append(float(np.median(amps)))
             begun_s.append(float(log.start_s[first]))
+    if not after_a:
+        return _rises_slowly(log, known, rated_a)
     amps_a, time_s = np.array(after_a), np.array(begun_s)
     flows = amps_a > FLOWS * rated_a
     count, number = int(flows.sum()), len(flows)
     if count < max(LEAST, SHARE * number):
-        return None
+        return _rises_slowly(log, known, rated_a)
     if float(np.median(np.abs(np.diff(amps_a[flows])))) < DIFFERS * rated_a:
         return None
     usual = float(np.median(amps_a[flows]))
@@ -76,11 +91,56 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
         f"An hour after the charger has stopped, {usual:.1f} A still flow in {count} of {number} "
         f"rests (first on {day(since_s)}). The current is averaged over hours, or it is not that "
         "of the charger.",
-        "Look for, in this order: a recording of hourly or daily means (record the readings "
-        "themselves, every minute or oftener); a sensor that also sees another source or the "
-        "boat's loads (move it into the charger's own output cable); a sensor that shows no sign; "
-        "a state or an hour counter of another unit.",
+        WHAT_TO_DO,
         "0 A an hour after a stop",
         f"{usual:.1f} A in {count} of {number} rests",
         series("current one to two hours after each stop", "A", time_s, amps_a, 0.0),
+    )
+
+
+def _rises_slowly(log: History, known: Told, rated_a: float) -> Finding | None:
+    """Return a finding where the current of most runs rises for hours, as a mean of hours does."""
+    current = mean_current(log)
+    runs = np.isin(log.state, RUN_CODES)
+    if len(stretches(runs, log)) < LEAST:
+        runs = known.runs
+    soon_a, later_a, begun_s = [], [], []
+    for first, last in stretches(runs, log):
+        since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
+        amps = current[first : last + 1]
+        pair = [
+            amps[(since_h >= begin) & (since_h < end) & np.isfinite(amps)]
+            for begin, end in (SOON_H, LATER_H)
+        ]
+        if not len(pair[0]) or not len(pair[1]) or np.median(pair[1]) < PRODUCES * rated_a:
+            continue
+        soon_a.append(float(np.median(pair[0])))
+        later_a.append(float(np.median(pair[1])))
+        begun_s.append(float(log.start_s[first]))
+    part = np.array(soon_a) / np.array(later_a)
+    rises = part < RISES
+    count, number = int(rises.sum()), len(rises)
+    if count < max(LEAST, MOST * number):
+        return None
+    since_s = float(np.array(begun_s)[rises][0])
+    seen = (
+        f"{float(np.median(np.array(soon_a)[rises])):.1f} A half an hour after a start, "
+        f"{float(np.median(np.array(later_a)[rises])):.1f} A three hours after it"
+    )
+    return Finding(
+        LATE,
+        Severity.STOP,
+        since_s,
+        f"The current rises for hours after a start, in {count} of {number} runs (first on "
+        f"{day(since_s)}). It is averaged over hours, or it is not that of the charger: {seen}.",
+        WHAT_TO_DO,
+        "the full current half an hour after a start",
+        seen,
+        series(
+            "current half an hour after a start, part of that hours later",
+            "%",
+            np.array(begun_s),
+            100.0 * part,
+            100.0,
+        ),
     )
