@@ -184,8 +184,9 @@ def _demo(args: argparse.Namespace) -> int:
     args.copies = None
     args.json, args.csv, args.html = None, folder / TABLE, folder / PAGE
     status = _report(args)
+    print()
     for taken in refused:
-        say(f"\nrefused: {taken.path}: {taken.words}")
+        say(f"refused: {taken.path}: {taken.words}")
     print(f"\nLeft behind: {folder / PAGE} (a click opens a boat's own report), {folder / TABLE}")
     print(f"Try next:  ebbwatt fleet report {folder / FLEET} --horizon-days 365")
     return status

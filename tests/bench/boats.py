@@ -138,7 +138,7 @@ def year_of_readings(config, plain, days):
     write_import(config.store.path, config.charger, start, rows)
 
 
-def ten_years(folder, *, busy):
+def ten_years(folder, *, busy, days=3652.5):
     """Let the simulated boat live for ten years, logged as the daemon does; return her database.
 
     The usual boat sails half the year; the busy one all year round, which doubles the hours.
@@ -153,7 +153,7 @@ def ten_years(folder, *, busy):
         habits=replace(model.habits, season=season),
         charger=replace(model.charger, horizon_h=40_000.0),
     )
-    source = Simulated(model, 0.0, 3652.5)
+    source = Simulated(model, 0.0, days)
     start = SessionStart(source.describe(), source.voyage.time_s)
     writer = Writer(config.store.path, config.charger, start)
     recorder = Recorder(config, writer, source.refusals)

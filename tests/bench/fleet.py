@@ -9,8 +9,10 @@ import json
 import multiprocessing
 import os
 import resource
+import sqlite3
 import tempfile
 import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +23,7 @@ from analysis.fleet.boat import assess_boat
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
 from analysis.fleet.runner import results
+from tests.bench import boats
 
 UNTIL = "2025-09-08"
 NOW_S = 1_757_376_000.0
@@ -68,10 +71,28 @@ def new_fleet(home, boats):
     return fleet
 
 
+def long_log(home):
+    """Let one boat live for 26 months, logged each minute, and take her in."""
+    database = boats.ten_years(home / "lives", busy=False, days=791.0)
+    fleet = Fleet(home / "fleet", make=True)
+    assert all(t.outcome == "taken" for t in take(fleet, [database], home / "lives/ebbwatt.toml"))
+    return fleet
+
+
 def again(fleet):
     """Forget what was made of the boats."""
     for boat in fleet.boats():
         (boat / folder.RESULT).unlink(missing_ok=True)
+
+
+def long_ones(path):
+    """A log of 26 months assessed five times:"""
+    (name,) = Fleet(path).boats()
+    for _ in range(5):
+        again(Fleet(path))
+        assess_boat(str(name))
+    with closing(sqlite3.connect(name / folder.LOG)) as db:
+        return f"{db.execute('SELECT count(*) FROM intervals').fetchone()[0]:,} intervals"
 
 
 def serial(path):
@@ -130,18 +151,20 @@ def main():
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--boats", type=int, default=24, help="that live and are assessed")
-    parser.add_argument("--many", type=int, default=10_000, help="documents, and sketches")
+    parser.add_argument("--many", type=int, default=10_000, help="documents")
+    parser.add_argument("--sketches", type=int, default=10_000, help="sketches")
     args = parser.parse_args()
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     with tempfile.TemporaryDirectory() as folder_name:
         home = Path(folder_name)
         fleet = new_fleet(home / "demo", args.boats).path
         print("| what | processor s | clock s | peak MiB |\n| --- | --- | --- | --- |")
+        apart(long_ones, long_log(home / "long").path)
         apart(serial, fleet)
         apart(pool, fleet)
         many(fleet, home / "documents", args.many, sketches=False)
         apart(unchanged, home / "documents")
-        many(fleet, home / "sketches", args.many, sketches=True)
+        many(fleet, home / "sketches", args.sketches, sketches=True)
         apart(reduced, home / "sketches")
 
 
