@@ -52,7 +52,7 @@ GROWING = Guide(
         50 x 0.8 + 1000 x 0.02 + 200 x 0.17 s, 1.6 minutes.""",
         """Ten thousand: the first morning 10,000 x 0.8 s = 2.2 hours of one processor, 17 minutes
         of eight; a later one 500 x 0.8 s = 7 minutes, and for the sketches of three types 10,000 x
-        0.02 + 600 x 0.17 s = 5 minutes. Logs of two years are 5 MB a boat: 50 GB. Use a scheduler
+        0.02 + 600 x 0.17 s = 5 minutes. Logs of two years are 10 MB a boat: 100 GB. Use a scheduler
         (--scheduler) when one machine no longer does it in time; its workers must see the folder
         under the same path, and whoever reaches a scheduler runs code on it, so it is tls:// with
         certificates of both sides.""",
@@ -62,7 +62,7 @@ GROWING = Guide(
         needs ebbwatt[fleet] and the package that fsspec names for it, such as s3fs; credentials are
         that package's matter.""",
         """A million, on paper: the first pass is 1,000,000 x 0.8 s = 222 hours of one processor,
-        2.2 of a hundred; each day 5 % changed are 50,000 x 0.8 s = 11 hours of one. Logs are 5 TB,
+        2.2 of a hundred; each day 5 % changed are 50,000 x 0.8 s = 11 hours of one. Logs are 10 TB,
         sketches 1,000,000 x 3 kB = 3 GB. The sketches then are 1,000,000 x 0.02 s = 6 hours of one
         processor, so types are shared out among machines, a fleet's folder for each: types do not
         speak to each other, and of more than 200 sisters of a type some speak for all, evenly
