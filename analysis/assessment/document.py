@@ -150,7 +150,7 @@ class Assessment:
     """When each job of [service] is due, what is due first standing first."""
 
     def document(self) -> dict[str, Any]:
-        """Return the JSON document; see design section 5 and DEVELOPERS.md for its keys."""
+        """Return the JSON document, under its published keys."""
         output, slope, left = self.output, self.decline_per_1000h, self.remaining_h
         return {
             "schema": SCHEMA,
