@@ -11,6 +11,7 @@ from analysis.fleet import folder
 from analysis.fleet.sketch import sketch_of
 from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import load_fitting
+from analysis.units import reading_as
 from logger import __version__
 from logger.config import load_config
 
@@ -63,36 +64,38 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
         return
     key = folder.Key.of(boat.name)
     history, config = load_fitting(_configuration(boat), key.fitting)
-    case = Case(history, config)
-    sketch = sketch_of(case)
-    pattern = case.pattern
-    (boat / folder.REPORT).unlink(missing_ok=True)
-    if write_report is not None:
-        write_report(boat / folder.REPORT, case)
-    stopped = case.assessment.output.median is None
-    folder.write_json(
-        boat / folder.RESULT,
-        {
-            "schema": SCHEMA,
-            "version": __version__,
-            "files": stamps,
-            "digests": digests,
-            "boat": config.boat.name,
-            "type": config.charger.type,
-            "document": case.assessment.document(),
-            # Where the data allow no conclusion, the sisters are told nothing.
-            "sketch": None if sketch is None or stopped else sketch.document(),
-            "litres_per_year": _litres(case),
-            "use": None
-            if pattern is None
-            else {
-                "hours_per_day": [float(f"{h:.6g}") for h in pattern.hours_per_day.tolist()],
-                "spread": pattern.spread,
-                "fortnight": pattern.fortnight,
-                "unseen": pattern.unseen.tolist(),
+    # Findings are written in words, so from here on as the owner reads them.
+    with reading_as(config.boat):
+        case = Case(history, config)
+        sketch = sketch_of(case)
+        pattern = case.pattern
+        (boat / folder.REPORT).unlink(missing_ok=True)
+        if write_report is not None:
+            write_report(boat / folder.REPORT, case)
+        stopped = case.assessment.output.median is None
+        folder.write_json(
+            boat / folder.RESULT,
+            {
+                "schema": SCHEMA,
+                "version": __version__,
+                "files": stamps,
+                "digests": digests,
+                "boat": config.boat.name,
+                "type": config.charger.type,
+                "document": case.assessment.document(),
+                # Where the data allow no conclusion, the sisters are told nothing.
+                "sketch": None if sketch is None or stopped else sketch.document(),
+                "litres_per_year": _litres(case),
+                "use": None
+                if pattern is None
+                else {
+                    "hours_per_day": [float(f"{h:.6g}") for h in pattern.hours_per_day.tolist()],
+                    "spread": pattern.spread,
+                    "fortnight": pattern.fortnight,
+                    "unseen": pattern.unseen.tolist(),
+                },
             },
-        },
-    )
+        )
 
 
 def _litres(case: Case) -> list[float] | None:

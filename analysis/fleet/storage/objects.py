@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.fleet import folder
 from analysis.fleet.intake import Outcome, Taken, take
 from analysis.text import harmless
+from logger import __version__
 from logger.errors import EbbwattError, UsageError
 
 if TYPE_CHECKING:
@@ -126,6 +127,10 @@ def take_objects(
     an object changes. An object that was refused then is told again, with the same words.
     """
     record = fleet.path / RECORD
+    named = configuration is not None and configuration.is_file()
+    with_it = folder.digest(configuration) if configuration is not None and named else ""
+    # What was refused by one version or limit may be taken by another.
+    terms = [__version__, most_bytes]
     seen = folder.read_json(record) or {}
     names = [name for name in storage.objects if _is_handed_in(name)]
     kept: dict[str, Any] = {}
@@ -133,10 +138,11 @@ def take_objects(
         for done, name in enumerate(names):
             progress(done, len(names))
             short, beside = storage.short(name), _beside(storage, name)
-            stamp = _stamp([storage.objects[n] for n in (name, *beside)])
+            stamp = _stamp([storage.objects[n] for n in (name, *beside)], with_it)
             before = seen.get(short)
-            if stamp is not None and isinstance(before, list) and before[:1] == [stamp]:
-                refused = before[1:]
+            before = before if isinstance(before, list) else []
+            refused = before[1:2]
+            if stamp is not None and before == [stamp, *refused, *(terms if refused else [])]:
                 outcome = Outcome.REFUSED if refused else Outcome.KNOWN
                 taken = Taken(Path(short), outcome, str(refused[0]) if refused else "unchanged")
             else:
@@ -146,7 +152,8 @@ def take_objects(
                     taken, stamp = Taken(Path(short), Outcome.REFUSED, str(why)), None
                     seen.pop(short, None)
             if stamp is not None:
-                kept[short] = [stamp, taken.words] if taken.outcome is Outcome.REFUSED else [stamp]
+                was_refused = taken.outcome is Outcome.REFUSED
+                kept[short] = [stamp, taken.words, *terms] if was_refused else [stamp]
             yield taken
         progress(len(names), len(names))
     finally:
@@ -197,22 +204,26 @@ def _beside(storage: Storage, name: str) -> list[str]:
         return []
     parent = name[: -len(PurePosixPath(name).name)]
     wanted = (f"{name.removesuffix('.db')}.toml", *(parent + n for n in _BESIDE), f"{name}-wal")
-    return [other for other in wanted if other in storage.objects]
+    # A database may itself be called boat.db.
+    return [other for other in dict.fromkeys(wanted) if other in storage.objects]
 
 
 def _stem(name: str) -> str:
     return PurePosixPath(name).stem
 
 
-def _stamp(objects: list[Mapping[str, Any]]) -> str | None:
-    """Return what changes with the content of objects; None where the storage tells too little."""
+def _stamp(objects: list[Mapping[str, Any]], configuration: str) -> str | None:
+    """Return what changes with the content of objects, and with the configuration that is named.
+
+    None where the storage tells too little.
+    """
     told = [
         [about.get("size"), {key: str(about[key]) for key in _TELLING if about.get(key)}]
         for about in objects
     ]
     if not all(keys for _, keys in told):
         return None
-    return hashlib.blake2b(json.dumps(told).encode(), digest_size=16).hexdigest()
+    return hashlib.blake2b(json.dumps([told, configuration]).encode(), digest_size=16).hexdigest()
 
 
 def _words(error: Exception) -> str:

@@ -8,7 +8,6 @@ from analysis.fleet.boat import assess_boat
 from analysis.show.matter import Matter, with_evidence
 from analysis.show.page.identity import identity_of
 from analysis.show.page.report.page import write_page
-from analysis.units import reading_as
 from logger import __version__
 
 if TYPE_CHECKING:
@@ -37,5 +36,4 @@ def _write(path: Path, case: Case) -> None:
         __version__,
         identity=identity_of(case.config),
     )
-    with reading_as(case.config.boat):
-        write_page(path, with_evidence(matter, case), {})
+    write_page(path, with_evidence(matter, case), {})

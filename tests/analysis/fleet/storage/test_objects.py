@@ -134,6 +134,27 @@ def test_what_is_too_large_or_waits_beside_a_log_is_refused(address, tmp_path):
     assert not list(fleet.path.glob(".fetching-*"))
 
 
+def test_a_database_named_after_the_default_is_taken(address, incoming, tmp_path):
+    system, root = fsspec.core.url_to_fs(address)
+    system.makedirs(f"{root}/own", exist_ok=True)
+    for end in ("db", "toml"):
+        system.pipe_file(f"{root}/own/boat.{end}", (incoming / f"boat2.{end}").read_bytes())
+        system.rm_file(f"{root}/boat2.{end}")
+    fleet = Fleet(tmp_path / "copies", make=True)
+    found = {str(t.path): t.outcome for t in take_objects(Storage(address), fleet, None, MOST)}
+    assert found["own/boat.db"] is Outcome.TAKEN
+
+
+def test_what_was_refused_for_its_size_is_taken_once_the_limit_is_raised(address, tmp_path):
+    fleet = Fleet(tmp_path / "copies", make=True)
+
+    def outcomes(most):
+        return {str(t.path): t for t in take_objects(Storage(address), fleet, None, most)}
+
+    assert "larger than the limit" in outcomes(4999)["boat0.db"].words
+    assert outcomes(MOST)["boat0.db"].outcome is Outcome.TAKEN
+
+
 def test_links_and_names_that_lead_elsewhere_reach_nothing(incoming, tmp_path):
     bucket = tmp_path / "bucket"
     bucket.mkdir()
