@@ -102,7 +102,7 @@ def assess(
     drifts = any(f.code == GAIN_DRIFT for f in findings)
     if drifts and future is not None:
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
-        future = _told_nothing(future)
+        future = _without_hours(future)
     held = any(f.code in _HOLDS for f in findings)
     case = _situation(health, evidence, future, use.year, config, held=held)
     decided, reasons = verdict(case)
@@ -183,7 +183,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
     )
 
 
-def _told_nothing(future: Forecast) -> Forecast:
+def _without_hours(future: Forecast) -> Forecast:
     """Return the forecast without hours and without its course ahead."""
     return replace(
         future,

@@ -65,7 +65,7 @@ def weak_from_new(
         f"Before you replace it, check, in this order: [charger] rated_w = {rated_w:g} against the "
         "nameplate; the scale of the current sensor (hold a clamp meter against it: ebbwatt event "
         "add reading --current A); a limit that is set on the charger; the date in fitted. Then "
-        "ask for the guarantee.",
+        "claim on the guarantee.",
         f"at least {100.0 * NEW_GIVES:.0f} % of rated from a new charger",
         f"{100.0 * first:.0f} % (at most {100.0 * high:.0f} %)",
         replace(course, expected=100.0 * NEW_GIVES),

@@ -199,6 +199,8 @@ def _begins_again(runs: Runs, grown: Growth) -> Finding | None:
     """Return a finding where the counter begins again and again at nothing."""
     value = runs.log.runtime_h[grown.told]
     again = np.flatnonzero((np.diff(value) < -_BACK_H) & (value[1:] < _NOTHING_H))
+    # A roll-over is no new beginning: the hours go on across it.
+    again = again[~np.isin(grown.told[again + 1], runs.hours.wraps)]
     if len(again) < _AGAIN:
         return None
     since_s = float(runs.log.end_s[grown.told[again[0] + 1]])

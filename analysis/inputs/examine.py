@@ -7,7 +7,7 @@ that was found is told; nothing is taken away in silence.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -180,6 +180,8 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
         findings.append(stuck[0])
         runs = find_runs(without_current(log, stuck[1]), rated_w)
     known = told(runs)
+    # A declared source raises the voltage as well.
+    known = replace(known, runs=known.runs & ~_with_others(runs.log, config))
     silent = silent_current(runs.log, known, rated_a, volts)
     if silent is not None:
         findings.append(silent[0])
@@ -210,6 +212,13 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
             gain_sd = math.hypot(gain_sd, drift[1] / Z90)
     findings += [f for f in (current, above_rated(runs.log, rated_w)) if f is not None]
     return runs, zero_sd, gain_sd, findings
+
+
+def _with_others(log: History, config: Config) -> Flags:
+    found = np.zeros(len(log), dtype=bool)
+    for source in config.other_sources:
+        found |= (log.end_s > source.begin_s) & (log.start_s < source.end_s)
+    return found
 
 
 def _exchanged_s(history: History) -> float:

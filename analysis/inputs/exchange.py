@@ -74,7 +74,7 @@ _AHEAD = "So many hours did not pass. "
 
 
 def jump_finding(jump: Jump) -> Finding:
-    """Tell a jump back, and ask about it."""
+    """Tell a jump of the hour counter, and ask about it."""
     when, at = day(jump.time_s), local_iso(math.floor(jump.time_s))
     return Finding(
         "counter_break",

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import RESTS, RUN_CODES, stretches
-from analysis.inputs.zero import mean_current
+from analysis.inputs.zero import STEADY, mean_current
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,11 +27,14 @@ FLOWS = 0.08
 AFTER_H, REST_H = (1.0, 2.0), 3.0
 #: So many rests, and this part of them, begin with a current.
 LEAST, SHARE = 5, 0.8
-#: It differs from rest to rest by this part of the rated current; a zero that is off is the same.
-DIFFERS = 0.005
-#: A charger is warm after half an hour (common practice, no source). In a mean of hours the current
-#: of these hours after a start is still below this part of that hours later, in most runs.
-SOON_H, LATER_H, RISES, MOST = (0.5, 0.8), (3.0, 4.0), 0.6, 0.6
+#: It differs from rest to rest by more than two zeros may; a zero that is off is taken off.
+DIFFERS = 2.0 * STEADY
+#: A charger is warm after half an hour, a slow one after an hour and a half (common practice, no
+#: source). A mean of hours rises beyond both times: soon it is below RISES of the later current,
+#: when warm below STILL of it. The check looks for that in this part of the runs (MOST).
+SOON_H, WARM_H, LATER_H, RISES, STILL, MOST = (0.5, 0.8), (1.5, 2.0), (3.0, 4.0), 0.6, 0.85, 0.6
+#: A voltage within this part of the log's highest ones is held by the charger: 0.1 V of 12 V.
+HIGH, HELD = 0.98, 0.992
 #: The later current is that of a charger that produces from this part of the rated one on.
 PRODUCES = 0.3
 LATE = "current_late"
@@ -81,7 +84,7 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
     if count < max(LEAST, SHARE * number):
         return _rises_slowly(log, known, rated_a)
     if float(np.median(np.abs(np.diff(amps_a[flows])))) < DIFFERS * rated_a:
-        return None
+        return _rises_slowly(log, known, rated_a)
     usual = float(np.median(amps_a[flows]))
     since_s = float(time_s[flows][0])
     return Finding(
@@ -105,16 +108,23 @@ def _rises_slowly(log: History, known: Told, rated_a: float) -> Finding | None:
     if len(stretches(runs, log)) < LEAST:
         runs = known.runs
     soon_a, later_a, begun_s = [], [], []
+    volts = log.voltage_mean_v
+    highest_v = np.nanquantile(volts, HIGH) if np.isfinite(volts).any() else np.inf
     for first, last in stretches(runs, log):
         since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
         amps = current[first : last + 1]
+        # A charger that holds its ceiling gives what the battery and the boat take.
+        soon = (since_h >= SOON_H[0]) & (since_h < SOON_H[1])
+        if (volts[first : last + 1][soon] >= HELD * highest_v).any():
+            continue
         pair = [
             amps[(since_h >= begin) & (since_h < end) & np.isfinite(amps)]
-            for begin, end in (SOON_H, LATER_H)
+            for begin, end in (SOON_H, LATER_H, WARM_H)
         ]
         if not len(pair[0]) or not len(pair[1]) or np.median(pair[1]) < PRODUCES * rated_a:
             continue
-        soon_a.append(float(np.median(pair[0])))
+        warm = len(pair[2]) and np.median(pair[2]) >= STILL * np.median(pair[1])
+        soon_a.append(float(np.median(pair[1] if warm else pair[0])))
         later_a.append(float(np.median(pair[1])))
         begun_s.append(float(log.start_s[first]))
     part = np.array(soon_a) / np.array(later_a)
@@ -137,7 +147,7 @@ def _rises_slowly(log: History, known: Told, rated_a: float) -> Finding | None:
         "the full current half an hour after a start",
         seen,
         series(
-            "current half an hour after a start, part of that hours later",
+            "current half an hour after a start, in % of that three hours later",
             "%",
             np.array(begun_s),
             100.0 * part,

@@ -85,8 +85,8 @@ def silent_current(
         Severity.STOP if nearly_all else Severity.DOUBT,
         since_s,
         f"In {count} of {all_runs} runs, first on {day(since_s)}, the current shows nothing, but "
-        f"the voltage rises by {rise:.1f} V. Something charges that the sensor does not show. "
-        f"{left}",
+        f"the voltage rises by {rise:.1f} V. Something charges the battery, and the sensor does "
+        f"not show it. {left}",
         "Hold a clamp meter on the charger's output lead in a run. If it shows a current, look for "
         "a sensor that is dead or unplugged, and for a wrong unit or divisor of current_a. If it "
         "shows none, another source charged in these runs: declare it in [[other_sources]], and "

@@ -111,7 +111,8 @@ def two_recordings(runs: Runs, rated_w: float) -> Finding | None:
     if not known.any():
         with np.errstate(invalid="ignore"):
             on = runs.power_w > _FLOWS * rated_w
-        known = np.isfinite(runs.power_w)
+            # Between the two it may follow a load that is switched.
+            known = on | (np.abs(runs.power_w) < IDLE * rated_w)
     at = np.flatnonzero(known)
     if len(at) < 3:
         return None

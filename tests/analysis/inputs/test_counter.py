@@ -57,6 +57,15 @@ def test_a_sound_counter_is_believed(season):
     assert doubts(assessed(season(days=60))) == []
 
 
+def test_a_counter_that_rolls_over_goes_on(season):
+    # A counter of 16 bits in seconds begins at nothing again after 18.2 h.
+    history, config, course = season(days=60)
+    rolls = replace(history, runtime_h=history.runtime_h % (65536.0 / 3600.0))
+    a = assessed((rolls, config, course))
+    assert "counter_begins_again" not in [f.code for f in a.inputs]
+    assert a.at_runtime_h == pytest.approx(course.hours[-1], rel=0.02)
+
+
 @pytest.mark.parametrize("after_h", [20.0, 60.0, 150.0])
 def test_a_counter_that_begins_again_and_again_is_told_once(season, after_h):
     sailed = season(counter_begins_after_h=after_h, days=150)

@@ -46,3 +46,48 @@ def test_a_mean_of_hours_is_seen_after_a_start_where_the_end_of_a_run_is_weak(st
     assert "after a start" in finding.text
     sound = replace(log, charge_c=charge, energy_j=charge * log.voltage_mean_v)
     assert "current_late" not in [f.code for f in Case(sound, config_for()).assessment.inputs]
+
+
+def codes(log):
+    return [f.code for f in Case(log, config_for()).assessment.inputs]
+
+
+def given(log, share):
+    """Return a log in which each interval gives this share of its current."""
+    return replace(log, charge_c=log.charge_c * share, energy_j=log.energy_j * share)
+
+
+@pytest.fixture(scope="module")
+def steady():
+    """Return a log of runs of six hours, and the hours since the start of each run."""
+    log = plain_log.log(runs=60)
+    return log, (np.arange(len(log)) % 39 - 3 + 0.5) / 6.0  # 36 intervals behind three of rest
+
+
+@pytest.mark.parametrize("warm_h", [0.5, 0.83, 1.25])
+def test_a_charger_that_warms_up_slowly_is_not_averaged(steady, warm_h):
+    log, since_h = steady
+    assert "current_late" not in codes(given(log, np.where(since_h < warm_h, 0.5, 1.0)))
+
+
+def test_a_charger_that_holds_its_ceiling_follows_the_boat(steady):
+    # From an afternoon's 3 A to an evening's 6 A, at 14.2 V throughout.
+    log, since_h = steady
+    volts = np.where(since_h > 0.0, 14.2, 12.9)
+    held = replace(log, voltage_mean_v=volts, voltage_max_v=volts)
+    assert "current_late" not in codes(given(held, np.where(since_h < 2.5, 0.37, 0.75)))
+
+
+@pytest.mark.parametrize("scatter_a", [0.06, 0.13])
+def test_a_zero_that_moves_from_day_to_day_is_no_current_after_a_stop(scatter_a):
+    log = plain_log.log(runs=100, rest=36, apart_d=0.5)
+    day = np.arange(len(log)) // 72
+    zero_a = 0.85 + scatter_a * np.random.default_rng(1).standard_normal(day[-1] + 1)[day]
+    off = replace(
+        log,
+        charge_c=log.charge_c + zero_a * log.duration_s,
+        energy_j=log.energy_j + zero_a * log.voltage_mean_v * log.duration_s,
+    )
+    found_codes = codes(off)
+    assert "current_late" not in found_codes
+    assert "current_zero" in found_codes

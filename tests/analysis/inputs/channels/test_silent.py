@@ -1,9 +1,13 @@
 """A current that shows nothing though the runs raise the voltage is a dead sensor, not wear."""
 
+from dataclasses import replace
+from datetime import date
+
 import numpy as np
 import pytest
 
 from analysis.inputs.finding import Severity
+from logger.other_sources import OtherSource
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 
@@ -27,6 +31,15 @@ def test_a_log_without_any_current_calls_for_no_replacement(season, wrong):
     assert a.inputs[0].severity is Severity.STOP
     assert a.verdict == "undetermined"
     assert a.output.low is None
+
+
+@pytest.mark.parametrize("declared", [True, False])
+def test_a_declared_source_explains_a_rise_of_the_voltage(season, declared):
+    history, config, course = season(days=60, current_scale=0.001)
+    sun = OtherSource("solar", date(2000, 1, 1))
+    config = replace(config, other_sources=(sun,) if declared else ())
+    found_codes = [f.code for f in assessed((history, config, course)).inputs]
+    assert ("current_silent" in found_codes) != declared
 
 
 def test_a_charger_that_is_dead_is_not_excused(season):

@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.assessment.case import Case
 from analysis.inputs.finding import Severity
 from tests.support.boats import plain_log
+from tests.support.configurations import config_for
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 
@@ -37,6 +39,22 @@ def test_two_chargers_that_write_in_turn_are_told(season, apart_s, states):
     assert found(a, "two_recordings").severity is Severity.STOP
     assert a.verdict == "undetermined"
     assert "log of its own" in found(a, "two_recordings").what_to_do
+
+
+def test_a_charger_that_follows_a_fridge_is_not_two():
+    # At its ceiling, without a state: 5.0 A while the fridge runs, 1.4 A while it rests.
+    log = plain_log.log(runs=60, states=False, counter=False)
+    inside = log.charge_c > 0.0
+    amps = np.where(np.arange(len(log)) % 2 == 0, 5.0, 1.4)
+    log = replace(
+        log,
+        charge_c=np.where(inside, amps * log.duration_s, 0.0),
+        energy_j=np.where(inside, 14.2 * amps * log.duration_s, 0.0),
+        voltage_mean_v=np.where(inside, 14.2, 12.8),
+        voltage_max_v=np.where(inside, 14.2, 12.8),
+        voltage_min_v=np.where(inside, 14.2, 12.8),
+    )
+    assert "two_recordings" not in [f.code for f in Case(log, config_for()).assessment.inputs]
 
 
 def two_in_turn(one, other, apart_s, every_s=300.0):
