@@ -107,14 +107,14 @@ def iso(time_s: float | None) -> str | None:
 
 
 def local_iso(time_s: float) -> str:
-    """Return Unix time as ISO 8601 in the reader's zone, with its offset, 'Z' for UTC."""
+    """Return Unix time as ISO 8601 in the owner's zone, with its offset, 'Z' for UTC."""
     offset = clock_offset(time_s, owner().zone).removeprefix("UTC") or "Z"
     moment = _moment(time_s, owner().zone, "%Y-%m-%dT%H:%M:%S")
     return moment if moment == _NO_DATE else f"{moment}{offset}"
 
 
 def day(time_s: float, zone: tzinfo | None = None) -> str:
-    """Return the ISO date of a Unix time, by the reader's own days unless a zone is given."""
+    """Return the ISO date of a Unix time, by the owner's own days unless a zone is given."""
     return _moment(time_s, zone or owner().zone, "%Y-%m-%d")
 
 
@@ -127,7 +127,7 @@ def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
 
 
 def clock(time_s: float, form: str = "%Y-%m-%d %H:%M") -> str:
-    """Return date and time in the reader's zone with its offset: '2026-11-30 07:30 UTC+13:00'."""
+    """Return date and time in the owner's zone with its offset: '2026-11-30 07:30 UTC+13:00'."""
     zone = owner().zone
     moment = _moment(time_s, zone, form)
     return moment if moment == _NO_DATE else f"{moment} {clock_offset(time_s, zone)}"

@@ -102,7 +102,7 @@ class UseRow:
 
 @dataclass(frozen=True, slots=True)
 class Quarter:
-    """Use in one calendar quarter (or year), of the reader's days."""
+    """Use in one calendar quarter (or year), of the owner's days."""
 
     start_s: float
     end_s: float

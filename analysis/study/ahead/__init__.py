@@ -1,1 +1,1 @@
-"""What lies ahead of a boat: the date of replacement, and the fuel of a passage."""
+"""What lies ahead of a boat: early forecasts, the date of replacement, the fuel of a passage."""

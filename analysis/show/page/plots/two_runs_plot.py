@@ -66,7 +66,7 @@ def _temperature(
 
 
 def _shown(run: RunCourse) -> Floats:
-    """Return the compartment's temperature in the reader's unit."""
+    """Return the compartment's temperature in the owner's unit."""
     return 1.8 * run.temperature_c + 32.0 if owner().units.us else run.temperature_c
 
 
