@@ -59,8 +59,9 @@ sys.dont_write_bytecode = False
 # A shell's background and nohup(1) ignore these, here and in every child that is started. A handler
 # of our own is not inherited, so that the children of the tests can be interrupted and hung up.
 signal.signal(signal.SIGINT, signal.default_int_handler)
-if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
-    signal.signal(signal.SIGHUP, lambda *_: None)
+for _number in (signal.SIGHUP, signal.SIGQUIT):
+    if signal.getsignal(_number) is signal.SIG_IGN:
+        signal.signal(_number, lambda *_: None)
 
 
 def pytest_make_parametrize_id(val, argname):

@@ -268,7 +268,7 @@ def test_the_cable_pulled_in_the_middle_of_a_line(tmp_path, line):
 
 def test_the_cable_pulled_while_asking(tmp_path, line):
     async def pull():
-        await line.opened()
+        await line.asked()
         line.unplug()
 
     text = POLLED.replace("every_s = 0.1", "every_s = 0.02")

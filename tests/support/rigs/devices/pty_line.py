@@ -43,6 +43,11 @@ class PtyLine:
         while port not in _open_files():  # noqa: ASYNC110 - another thread opens it
             await asyncio.sleep(0.01)
 
+    async def asked(self) -> None:
+        """Wait until the program has sent something: it has opened and configured the port."""
+        while not self.read():  # noqa: ASYNC110 - another thread sends it
+            await asyncio.sleep(0.01)
+
     def read(self) -> bytes:
         """Return everything that the program has sent."""
         os.set_blocking(self.master, False)
