@@ -14,13 +14,19 @@ import re
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import tzinfo
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from logger.config import BoatConfig
+
+#: One temperature, or many.
+_Degrees = TypeVar("_Degrees", "float", "NDArray[np.float64]")
 
 #: US gallon, L: 231 cubic inches of 25.4 mm, by definition.
 GALLON_L = 3.785411784
@@ -55,8 +61,8 @@ class Units:
         """Return the unit of a temperature."""
         return "degF" if self.us else "degC"
 
-    def degrees(self, celsius: float) -> float:
-        """Return a temperature in that unit."""
+    def degrees(self, celsius: _Degrees) -> _Degrees:
+        """Return temperatures in that unit."""
         return 1.8 * celsius + 32.0 if self.us else celsius
 
     def litres(self, litres: float) -> str:

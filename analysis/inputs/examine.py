@@ -215,6 +215,7 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
 
 
 def _with_others(log: History, config: Config) -> Flags:
+    """Return the intervals in which a declared source may have charged as well."""
     found = np.zeros(len(log), dtype=bool)
     for source in config.other_sources:
         found |= (log.end_s > source.begin_s) & (log.start_s < source.end_s)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import day
+from analysis.history.runs import FLOWING
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import RESTS, RUN_CODES, stretches
 from analysis.inputs.zero import STEADY, mean_current
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 # All limits here are a judgement (no source).
-#: A resting charger gives no more than this part of its rated current.
-FLOWS = 0.08
 #: The time after a stop that is looked at, h, and the shortest rest.
 AFTER_H, REST_H = (1.0, 2.0), 3.0
 #: So many rests, and this part of them, begin with a current.
@@ -79,7 +78,7 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
     if not after_a:
         return _rises_slowly(log, known, rated_a)
     amps_a, time_s = np.array(after_a), np.array(begun_s)
-    flows = amps_a > FLOWS * rated_a
+    flows = amps_a > FLOWING * rated_a
     count, number = int(flows.sum()), len(flows)
     if count < max(LEAST, SHARE * number):
         return _rises_slowly(log, known, rated_a)

@@ -81,8 +81,8 @@ def stuck_state(
         Severity.DOUBT,
         since_s,
         f"The state says 'running' for {said:.0f} h from {day(since_s)} on, but in {idle_h:.0f} h "
-        f"of them no current flows. There {witness}, too: the state is stuck. The power tells "
-        "instead when the charger runs.",
+        f"of them no current flows and {witness}. The state is stuck. The power tells instead when "
+        "the charger runs.",
         "Look at what the device sends as its state while the charger rests, and at [states]. If "
         "the charger itself says that it runs but gives nothing, look at its fuel and its faults.",
         "'running' only while it runs",

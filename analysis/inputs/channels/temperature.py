@@ -46,8 +46,6 @@ def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
     since_s = float(log.start_s[np.argmax(still)])
     units, days = owner().units, float(hours[bad].sum()) / 24.0
     stands = f"{units.degrees(float(log.temperature_c[np.argmax(still)])):.1f} {units.degree}"
-    zero = units.degrees(0.0)
-    shown = zero + (units.degrees(1.0) - zero) * value
     finding = Finding(
         "temperature_stuck",
         Severity.DOUBT,
@@ -59,7 +57,7 @@ def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
         "value.",
         "a temperature that moves by day and night, and when the charger runs",
         f"{stands} for {days:.0f} days",
-        series("temperature", units.degree, log.start_s[told], shown),
+        series("temperature", units.degree, log.start_s[told], units.degrees(value)),
     )
     return finding, still
 

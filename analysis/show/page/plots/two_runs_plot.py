@@ -67,7 +67,7 @@ def _temperature(
 
 def _shown(run: RunCourse) -> Floats:
     """Return the compartment's temperature in the owner's unit."""
-    return 1.8 * run.temperature_c + 32.0 if owner().units.us else run.temperature_c
+    return owner().units.degrees(run.temperature_c)
 
 
 def _degree() -> str:
