@@ -98,8 +98,8 @@ def assess(
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
     future = _forecast(health, evidence, needed, config)
-    pace = _pace(health, future, evidence)
     drifts = any(f.code == GAIN_DRIFT for f in findings)
+    pace = None if drifts else _pace(health, future, evidence)
     if drifts and future is not None:
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
         future = _without_hours(future)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,7 +46,7 @@ def weak_from_new(
         return None
     begun_s = float(runs.log.start_s[0])
     counter = runs.log.runtime_h[np.isfinite(runs.log.runtime_h)]
-    if (datetime.fromtimestamp(begun_s, UTC).date() - fitted).days > NEW_WITHIN_D:
+    if (datetime.fromtimestamp(begun_s, config.boat.zone).date() - fitted).days > NEW_WITHIN_D:
         return None
     if len(counter) and counter[0] > NEW_H:
         return None
