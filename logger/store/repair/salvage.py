@@ -128,7 +128,8 @@ def _missing(path: Path, count: int, highest: int) -> int:
     there = path.stat().st_size // PAGE_SIZE
     a_page = count / max(there, 1) if count > _ENOUGH else _USUAL_ROWS
     named = pages.pages_in_header(path)
-    unread = named - there
+    # That one bit of the header flipped is far likelier than a cut just there.
+    unread = 0 if (named ^ there).bit_count() == 1 else named - there
     # Where hardly anything can be read of pages that are there, what they held is lost as well.
     if count == 0 or (count <= _ENOUGH and pages.strange_pages(path) > _STRANGE * there):
         unread = max(named, there) - _EMPTY_PAGES
