@@ -121,6 +121,8 @@ class Need:
     """Median of its energy, kWh."""
     load_ah: Span
     """Mean load of a day under way, Ah."""
+    volts: float
+    """Voltage of that load: it turns Ah into Wh."""
     days_seen: float | None
     """Days under way in the last year that gave the load; None where the user named the load."""
     flat_out: bool
@@ -130,6 +132,14 @@ class Need:
     def few(self) -> bool:
         """Whether the load comes from few days."""
         return self.days_seen is not None and self.days_seen < FEW_DAYS
+
+    @property
+    def load_wh(self) -> Span:
+        """Return the mean load of a day under way, Wh."""
+        load, volts = self.load_ah, self.volts
+        return Span(
+            *(None if ah is None else volts * ah for ah in (load.low, load.median, load.high))
+        )
 
 
 def need(
@@ -183,6 +193,7 @@ def need(
         Span(*(float(v) for v in np.percentile(litres, [5.0, 50.0, 95.0]))),
         float(np.median(kwh)),
         Span(float(low), float(middle), float(high)),
+        battery_v,
         days_seen,
         flat_out=bool(np.median(kwh) >= _FLAT_OUT * carried),
     )
@@ -266,6 +277,7 @@ class Provision:
             "litres": _rounded(need.litres),
             "kwh": round(need.kwh, 3),
             "ah_per_day_under_way": _rounded(need.load_ah),
+            "wh_per_day_under_way": _rounded(need.load_wh),
             "days_under_way_seen": None if need.days_seen is None else round(need.days_seen, 1),
             "few_days_seen": need.few,
             "charger_flat_out": need.flat_out,

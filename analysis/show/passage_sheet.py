@@ -68,7 +68,8 @@ def _order(found: Provision, by_s: float, now_s: float) -> tuple[str, str]:
 def _drawn(found: Provision) -> str:
     """Say where the load comes from, and whether that is little."""
     need = found.need
-    load = f"{figure_with_ends(need.load_ah, 'Ah')} a day"
+    ah, wh = figure_with_ends(need.load_ah, "Ah"), figure_with_ends(need.load_wh, "Wh")
+    load = f"{ah}, {wh} a day"
     if need.trip.watts is not None:
         return f"{load}, as asked for ({need.trip.watts:.0f} W)"
     said = f"{load}, by {need.days_seen or 0.0:.0f} days under way in the log's last year"

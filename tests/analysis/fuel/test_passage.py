@@ -46,6 +46,9 @@ def test_watts_are_taken_as_they_are_asked_for():
     # 32 W at 12.8 V is 2.5 A: 21 days of the worked example at 0.9 L/kWh.
     assert asked.litres.median == pytest.approx(21 * 67.05 * 13.2 / 1000.0 * 0.9, rel=0.02)
     assert asked.litres.low < asked.litres.median < asked.litres.high
+    # 32 W round the clock are 768 Wh a day, whatever the voltage.
+    assert asked.load_wh.median == pytest.approx(768.0, rel=0.01)
+    assert asked.load_wh.low == pytest.approx(12.8 * asked.load_ah.low)
     assert asked.days_seen is None
     assert not asked.flat_out
     assert need(Trip(21, 0, watts=200.0), None, CHARGER, PER_KWH, 12.8).flat_out
@@ -103,6 +106,7 @@ def test_the_sheet_says_it_all_on_one_screen(width):
     assert max(map(len, told)) <= width
     text = " ".join(" ".join(told).split())
     for words in ("21 days under way and 5 at anchor", "32 L (28 to 36 L)", "3 more days under way",
+                  "60 Ah (55 to 65 Ah), 770 Wh (710 to 830 Wh) a day",
                   "5 containers of 10 L", "at least 12.5 L", "3 containers of 10 L",
                   "2026-05-18: delivery takes 14 days", "licensed person"):  # fmt: skip
         assert words in text

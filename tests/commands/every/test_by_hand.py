@@ -367,6 +367,10 @@ def test_the_sheet_of_a_passage_adds_up(demonstration, run_ebbwatt, said):
     least = 21 * drawn * 12.8 / 1000.0
     most = 21 * drawn / load["charge_efficiency"] * 14.0 / 1000.0
     assert least < trip["kwh"] < most
+    # Wh stand beside Ah, at the voltage at which the load is drawn.
+    ah_mean, wh_mean = load["ah_per_day"]["mean"], load["wh_per_day"]["mean"]
+    for end, wh in trip["wh_per_day_under_way"].items():
+        assert wh == pytest.approx(trip["ah_per_day_under_way"][end] * wh_mean / ah_mean, rel=1e-3)
     use = fuel["l_per_kwh"]["estimate"]
     assert litres["median"] == pytest.approx(trip["kwh"] * use, rel=0.02)
     assert trip["aboard_litres"] == pytest.approx(
