@@ -57,10 +57,10 @@ GROWING = Guide(
         under the same path, and whoever reaches a scheduler runs code on it, so it is tls:// with
         certificates of both sides.""",
         """Boats in object storage: 'ebbwatt fleet report s3://boats --copies DIR' fetches what
-        changed into DIR, a fleet's folder, where each file is judged as by 'fleet take'; a boat
-        that is taken away from the storage stays in DIR. Nothing is written to the storage. It
-        needs ebbwatt[fleet] and the package that fsspec names for it, such as s3fs; credentials are
-        that package's matter.""",
+        changed into DIR, a fleet's folder, where each file is judged as by 'fleet take'. A
+        boat that is taken away from the storage stays in the list and is named; --set-aside moves
+        it to DIR/gone. Nothing is written to the storage. It needs ebbwatt[fleet] and the package
+        that fsspec names for it, such as s3fs; credentials are that package's matter.""",
         """A million, on paper: the first pass is 1,000,000 x 0.8 s = 222 hours of one processor,
         2.2 of a hundred; each day 5 % changed are 50,000 x 0.8 s = 11 hours of one. Logs are 10 TB,
         sketches 1,000,000 x 3 kB = 3 GB. The sketches then are 1,000,000 x 0.02 s = 6 hours of one

@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 import sys
-import tempfile
 import time
 from datetime import UTC, datetime
 from functools import partial
@@ -63,6 +62,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DIR",
         help="for object storage: a fleet's folder for the copies, so that only what changed is "
         "fetched and assessed again (default: all is fetched, and the copies are removed)",
+    )
+    report.add_argument(
+        "--set-aside",
+        action="store_true",
+        help="with --copies: move boats that are no longer in the storage out of the list, into "
+        "DIR/gone (default: they stay in the list, and are named)",
     )
     report.add_argument(
         "--workers",
@@ -181,7 +186,7 @@ def _demo(args: argparse.Namespace) -> int:
     fleet = Fleet(folder / FLEET, make=True)
     refused = [t for t in take(fleet, [*incoming, damaged]) if t.outcome == "refused"]
     args.folder, args.scheduler, args.horizon_days = str(folder / FLEET), None, 90
-    args.copies = None
+    args.copies, args.set_aside = None, False
     args.json, args.csv, args.html = None, folder / TABLE, folder / PAGE
     status = _report(args)
     print()
@@ -199,23 +204,27 @@ def _report(args: argparse.Namespace) -> int:
     if not is_address(args.folder):
         if args.copies is not None:
             raise UsageError("--copies is for boats in object storage; a folder needs no copies")
+        if args.set_aside:
+            raise UsageError("--set-aside is for boats in object storage, with --copies DIR")
         return _listed(args, Fleet(Path(args.folder)))
     if args.copies is not None:
         return _fetched(args, args.copies)
-    if args.html is not None or args.scheduler is not None:
+    if args.html is not None or args.scheduler is not None or args.set_aside:
         raise UsageError(
-            f"{args.folder}: needs --copies DIR, because the boats' own reports and the workers of "
-            f"a scheduler need copies that stay"
+            f"{args.folder}: needs --copies DIR, because --html, --scheduler and --set-aside need "
+            f"copies that stay"
         )
-    with tempfile.TemporaryDirectory(prefix="ebbwatt-fleet-") as work:
-        return _fetched(args, Path(work, "fleet"))
+    from analysis.fleet.storage.passing import passing_folder
+
+    with passing_folder() as copies:
+        return _fetched(args, copies)
 
 
 def _fetched(args: argparse.Namespace, copies: Path) -> int:
     """Take the boats of object storage into a fleet's folder, and report on that."""
     from analysis.fleet.folder import Fleet
     from analysis.fleet.intake import Outcome
-    from analysis.fleet.storage.objects import Storage, take_objects
+    from analysis.fleet.storage.objects import Storage, gone_boats, set_aside, take_objects
     from analysis.show.progress import counted
 
     storage = Storage(args.folder)
@@ -224,6 +233,15 @@ def _fetched(args: argparse.Namespace, copies: Path) -> int:
         found = list(take_objects(storage, fleet, args.config, most_bytes, progress))
     for taken in (one for one in found if one.outcome is Outcome.REFUSED):
         say(f"{taken.path}: {taken.outcome}: {taken.words}", file=sys.stderr)
+    if args.set_aside:
+        for place in set_aside(fleet):
+            say(f"no longer in the storage, moved to {place}", file=sys.stderr)
+    for boat, name in gone_boats(fleet).items():
+        say(
+            f"{name}: no longer in the storage; its boat stays in the list, as {boat}. "
+            f"--set-aside moves it out",
+            file=sys.stderr,
+        )
     return _listed(args, fleet)
 
 

@@ -130,11 +130,11 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
 
 
-def read_json(path: Path) -> dict[str, Any] | None:
-    """Return what a JSON file holds; None where it is not there, or is no whole table."""
+def read_json(path: Path, most_bytes: int = MOST_JSON_BYTES) -> dict[str, Any] | None:
+    """Return what a JSON file holds; None where it is not there, too large, or no whole table."""
     try:
         with path.open("rb") as file:
-            read = json.loads(file.read(MOST_JSON_BYTES))
+            read = json.loads(file.read(most_bytes))
     except (OSError, ValueError, RecursionError):
         return None
     return read if isinstance(read, dict) else None

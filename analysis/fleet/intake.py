@@ -45,6 +45,8 @@ class Taken:
     path: Path
     outcome: Outcome
     words: str
+    boat: str | None = None
+    """The name of its boat's folder; None where the file is refused."""
 
 
 def take(
@@ -71,26 +73,36 @@ def take(
     ------
     ConfigError
         If ``configuration`` does not hold.
+    EbbwattError
+        If another command is at work in the folder.
     """
-    named = None if configuration is None else _configuration(configuration)
     with fleet.held():
-        for old in fleet.path.glob(".taking-*"):  # left by a command that was killed
-            shutil.rmtree(old, ignore_errors=True)
-        for path in paths:
-            with tempfile.TemporaryDirectory(prefix=".taking-", dir=fleet.path) as work:
-                try:
-                    words, outcome = _take(fleet, path, Path(work), named, most_bytes)
-                except Refused as why:
-                    words, outcome = str(why), Outcome.REFUSED
-                except OSError as error:
-                    words = f"cannot be filed: {error.strerror or error}"
-                    outcome = Outcome.REFUSED
-            yield Taken(path, outcome, words)
+        yield from take_held(fleet, paths, configuration, most_bytes)
+
+
+def take_held(
+    fleet: Fleet, paths: Iterable[Path], configuration: Path | None, most_bytes: int
+) -> Iterator[Taken]:
+    """Take files in as :func:`take` does, into a folder that this command holds already."""
+    named = None if configuration is None else _configuration(configuration)
+    for old in fleet.path.glob(".taking-*"):  # left by a command that was killed
+        shutil.rmtree(old, ignore_errors=True)
+    for path in paths:
+        with tempfile.TemporaryDirectory(prefix=".taking-", dir=fleet.path) as work:
+            boat = None
+            try:
+                words, outcome, boat = _take(fleet, path, Path(work), named, most_bytes)
+            except Refused as why:
+                words, outcome = str(why), Outcome.REFUSED
+            except OSError as error:
+                words = f"cannot be filed: {error.strerror or error}"
+                outcome = Outcome.REFUSED
+        yield Taken(path, outcome, words, boat)
 
 
 def _take(
     fleet: Fleet, path: Path, work: Path, named: str | None, most_bytes: int
-) -> tuple[str, Outcome]:
+) -> tuple[str, Outcome, str]:
     copy = work / folder.LOG
     private_copy(path, copy, most_bytes)
     known = examine_file(copy)
@@ -103,7 +115,7 @@ def _take(
                 "that 'ebbwatt backup' made"
             )
         configuration = _of_database(path, copy, named)
-    return _file(fleet, copy, known, configuration)
+    return *_file(fleet, copy, known, configuration), known.key.name
 
 
 def _file(fleet: Fleet, copy: Path, known: Known, configuration: str | None) -> tuple[str, Outcome]:

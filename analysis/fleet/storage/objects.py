@@ -9,15 +9,17 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import shutil
 import tempfile
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from analysis.fleet import folder
-from analysis.fleet.intake import Outcome, Taken, take
+from analysis.fleet.intake import Outcome, Taken, take_held
 from analysis.text import harmless
 from logger import __version__
 from logger.errors import EbbwattError, UsageError
+from logger.system.output import make_private_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -34,7 +36,12 @@ _BESIDE = ("boat.toml", "ebbwatt.toml")
 _PIECE = 1 << 20
 _LONGEST_WORDS = 200
 #: What was fetched into a folder of copies, and what became of it.
-RECORD = ".objects.json"
+RECORD, RECORD_SCHEMA = ".objects.json", "ebbwatt/fleet-objects/2"
+#: An entry of the record takes some hundred bytes: this is enough for five million objects.
+_MOST_RECORD_BYTES = 1_000_000_000
+#: Where copies of boats go that are no longer in the storage, once that is asked for.
+GONE = "gone"
+_UNDER_WAY = ".fetching-"
 
 
 class _UnfetchedError(Exception):
@@ -125,40 +132,117 @@ def take_objects(
 
     What the fleet's folder has seen already is not fetched again, as far as the storage tells when
     an object changes. An object that was refused then is told again, with the same words.
+
+    Raises
+    ------
+    EbbwattError
+        If another command is at work in the folder.
     """
-    record = fleet.path / RECORD
     named = configuration is not None and configuration.is_file()
     with_it = folder.digest(configuration) if configuration is not None and named else ""
     # What was refused by one version or limit may be taken by another.
     terms = [__version__, most_bytes]
-    seen = folder.read_json(record) or {}
     names = [name for name in storage.objects if _is_handed_in(name)]
     kept: dict[str, Any] = {}
-    try:
-        for done, name in enumerate(names):
-            progress(done, len(names))
-            short, beside = storage.short(name), _beside(storage, name)
-            stamp = _stamp([storage.objects[n] for n in (name, *beside)], with_it)
-            before = seen.get(short)
-            before = before if isinstance(before, list) else []
-            refused = before[1:2]
-            if stamp is not None and before == [stamp, *refused, *(terms if refused else [])]:
-                outcome = Outcome.REFUSED if refused else Outcome.KNOWN
-                taken = Taken(Path(short), outcome, str(refused[0]) if refused else "unchanged")
-            else:
-                try:
-                    taken = _taken(storage, fleet, name, beside, configuration, most_bytes)
-                except _UnfetchedError as why:
-                    taken, stamp = Taken(Path(short), Outcome.REFUSED, str(why)), None
-                    seen.pop(short, None)
-            if stamp is not None:
-                was_refused = taken.outcome is Outcome.REFUSED
-                kept[short] = [stamp, taken.words, *terms] if was_refused else [stamp]
-            yield taken
-        progress(len(names), len(names))
-    finally:
-        # After an interruption, what was not looked at is still as it was.
-        folder.write_json(record, seen | kept if len(kept) < len(names) else kept)
+    with fleet.held():
+        for old in fleet.path.glob(f"{_UNDER_WAY}*"):  # left by a command that was killed
+            shutil.rmtree(old, ignore_errors=True)
+        record = _record(fleet)
+        seen, gone = record["objects"], record["gone"]
+        try:
+            for done, name in enumerate(names):
+                progress(done, len(names))
+                short, beside = storage.short(name), _beside(storage, name)
+                stamp = _stamp([storage.objects[n] for n in (name, *beside)], with_it)
+                before = seen.get(short, {})
+                refused = before.get("refused")
+                if (
+                    stamp is not None
+                    and before.get("stamp") == stamp
+                    and (refused is None or before.get("terms") == terms)
+                ):
+                    outcome = Outcome.KNOWN if refused is None else Outcome.REFUSED
+                    taken = Taken(Path(short), outcome, refused or "unchanged", before.get("boat"))
+                else:
+                    try:
+                        taken = _taken(storage, fleet, name, beside, configuration, most_bytes)
+                    except _UnfetchedError as why:
+                        taken, stamp = Taken(Path(short), Outcome.REFUSED, str(why)), None
+                # An object that cannot be had, or is damaged, is still that of its boat.
+                kept[short] = {"stamp": stamp, "boat": taken.boat or before.get("boat")}
+                if taken.outcome is Outcome.REFUSED:
+                    kept[short] |= {"refused": taken.words, "terms": terms}
+                yield taken
+            progress(len(names), len(names))
+        finally:
+            # After an interruption, what was not looked at is still as it was.
+            whole = len(kept) == len(names)
+            found = kept if whole else seen | kept
+            if whole:
+                gone = gone | {one["boat"]: short for short, one in seen.items()}
+            here = {one["boat"] for one in found.values()}
+            gone = {boat: short for boat, short in gone.items() if boat and boat not in here}
+            _write_record(fleet, found, gone)
+
+
+def gone_boats(fleet: Fleet) -> dict[Path, str]:
+    """Return the folders of boats that the storage no longer holds, and what object each was.
+
+    A boat that was taken in by hand is not among them.
+    """
+    found = {}
+    for boat, short in _record(fleet)["gone"].items():
+        try:
+            path = fleet.folder(folder.Key.of(boat))
+        except ValueError:
+            continue
+        if path.is_dir():
+            found[path] = short
+    return found
+
+
+def set_aside(fleet: Fleet) -> list[Path]:
+    """Move the boats that the storage no longer holds out of the list; return where they are.
+
+    Raises
+    ------
+    EbbwattError
+        If another command is at work in the folder, or it cannot be written.
+    """
+    moved = []
+    with fleet.held():
+        for boat in gone_boats(fleet):
+            place = fleet.path / GONE / boat.name
+            try:
+                make_private_folder(place.parent)
+                if place.exists():  # it was gone before, and came back since: this one is later
+                    shutil.rmtree(place)
+                boat.rename(place)
+            except OSError as error:
+                why = error.strerror or error
+                raise EbbwattError(f"{boat}: cannot be moved to {place}: {why}") from None
+            moved.append(place)
+        _write_record(fleet, _record(fleet)["objects"], {})
+    return moved
+
+
+def _write_record(fleet: Fleet, objects: dict[str, Any], gone: dict[str, str]) -> None:
+    content = {"schema": RECORD_SCHEMA, "objects": objects, "gone": gone}
+    folder.write_json(fleet.path / RECORD, content)
+
+
+def _record(fleet: Fleet) -> dict[str, Any]:
+    """Return what was fetched before; nothing where that is not known or damaged."""
+    empty: dict[str, Any] = {"objects": {}, "gone": {}}
+    read = folder.read_json(fleet.path / RECORD, _MOST_RECORD_BYTES)
+    if read is None or read.get("schema") != RECORD_SCHEMA:
+        return empty
+    objects, gone = read.get("objects"), read.get("gone")
+    if not isinstance(objects, dict) or not isinstance(gone, dict):
+        return empty
+    if not all(isinstance(one, dict) and "boat" in one for one in objects.values()):
+        return empty
+    return {"objects": objects, "gone": gone}
 
 
 def _taken(
@@ -177,7 +261,7 @@ def _taken(
         If it cannot be had now.
     """
     shown = Path(storage.short(name))
-    with tempfile.TemporaryDirectory(prefix=".fetching-", dir=fleet.path) as work:
+    with tempfile.TemporaryDirectory(prefix=_UNDER_WAY, dir=fleet.path) as work:
         # The names are the storage's: only the ends of them that are known are used.
         copy = Path(work, f"handed{PurePosixPath(name).suffix}")
         try:
@@ -189,8 +273,8 @@ def _taken(
                 storage.fetch(other, target, most_bytes)
         except OSError as error:
             raise _UnfetchedError(f"cannot be fetched: {error.strerror or error}") from None
-        (taken,) = take(fleet, [copy], configuration, most_bytes)
-    return Taken(shown, taken.outcome, taken.words)
+        (taken,) = take_held(fleet, [copy], configuration, most_bytes)
+    return Taken(shown, taken.outcome, taken.words, taken.boat)
 
 
 def _is_handed_in(name: str) -> bool:

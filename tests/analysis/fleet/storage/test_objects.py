@@ -3,7 +3,10 @@
 import itertools
 import json
 import os
+import signal
+import subprocess
 import sys
+import time
 
 import fsspec
 import pytest
@@ -11,7 +14,15 @@ import pytest
 from analysis import cli
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import Outcome, take
-from analysis.fleet.storage.objects import RECORD, Storage, is_address, take_objects
+from analysis.fleet.storage.objects import (
+    GONE,
+    RECORD,
+    Storage,
+    gone_boats,
+    is_address,
+    set_aside,
+    take_objects,
+)
 from logger.errors import EbbwattError, UsageError
 from logger.store.files import prepare
 from tests.support.boats.fleet_boats import write_boat
@@ -119,6 +130,126 @@ def test_only_what_changed_is_fetched_again_and_a_refusal_is_told_again(
     assert len(fetched) == 7, "a record that is damaged costs time, no boat"
 
 
+def test_the_record_of_a_hundred_thousand_objects_is_read_again(address, tmp_path, monkeypatch):
+    fleet = Fleet(tmp_path / "copies", make=True)
+    list(take_objects(Storage(address), fleet, None, MOST))
+    record = json.loads((fleet.path / RECORD).read_text())
+    first = record["objects"]["boat0.db"]
+    more = {f"logs/{k:06}/boat.db": first for k in range(100_000)}
+    record["objects"] = more | record["objects"]
+    (fleet.path / RECORD).write_text(json.dumps(record))
+    assert (fleet.path / RECORD).stat().st_size > 5_000_000
+    monkeypatch.setattr(Storage, "fetch", lambda *_: pytest.fail("is fetched again"))
+    assert len(list(take_objects(Storage(address), fleet, None, MOST))) == 4
+
+
+def _remove(address, name):
+    system, root = fsspec.core.url_to_fs(address)
+    system.rm_file(f"{root}/{name}")
+
+
+def test_a_boat_that_left_the_storage_is_named_and_set_aside_when_asked(
+    address, incoming, tmp_path, capsys
+):
+    copies = tmp_path / "copies"
+    told = ["fleet", "report", address, "--copies", str(copies), "--workers", "0"]
+    fleet = Fleet(copies, make=True)
+    # One of them is taken in by hand besides: nobody asks the storage about that one.
+    by_hand = write_boat(tmp_path / "hand.db", (incoming / "boat0.db").read_bytes(), runs=10)
+    assert all(t.outcome == "taken" for t in take(fleet, [by_hand]))
+    assert cli.main(told) == 0
+    assert "no longer in the storage" not in capsys.readouterr().err
+    _remove(address, "boat2.db")
+    for _ in range(2):  # not only the first time
+        assert cli.main(told) == 0
+        shown = capsys.readouterr()
+        assert "boat2.db: no longer in the storage; its boat stays in the list" in shown.err
+        assert "4 boats:" in shown.out
+    (gone,) = gone_boats(fleet)
+    log = (gone / "log.db").read_bytes()
+    assert cli.main([*told, "--set-aside"]) == 0
+    shown = capsys.readouterr()
+    assert f"no longer in the storage, moved to {copies / GONE / gone.name}" in shown.err
+    assert "3 boats:" in shown.out
+    assert (copies / GONE / gone.name / "log.db").read_bytes() == log
+    # It comes back, leaves once more, and takes the place of what was set aside.
+    system, root = fsspec.core.url_to_fs(address)
+    system.pipe_file(f"{root}/boat2.db", (incoming / "boat2.db").read_bytes())
+    assert cli.main(told) == 0
+    shown = capsys.readouterr()
+    assert ("4 boats:" in shown.out, "no longer" in shown.err) == (True, False)
+    _remove(address, "boat2.db")
+    list(take_objects(Storage(address), fleet, None, MOST))
+    assert set_aside(fleet) == [copies / GONE / gone.name]
+    assert set_aside(fleet) == []
+
+
+def test_a_damaged_object_is_still_that_of_its_boat(address, tmp_path):
+    fleet = Fleet(tmp_path / "copies", make=True)
+    list(take_objects(Storage(address), fleet, None, MOST))
+    system, root = fsspec.core.url_to_fs(address)
+    system.pipe_file(f"{root}/boat0.db", b"cut")
+    list(take_objects(Storage(address), fleet, None, MOST))
+    assert gone_boats(fleet) == {}
+    # Another boat under its name: then it is no longer there.
+    before = {boat.name for boat in fleet.boats()}
+    for end in ("db", "toml"):
+        system.pipe_file(f"{root}/boat0.{end}", system.cat_file(f"{root}/boat2.{end}"))
+    list(take_objects(Storage(address), fleet, None, MOST))
+    assert list(gone_boats(fleet).values()) == ["boat0.db"]
+    assert {boat.name for boat in fleet.boats()} == before
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("stays", [True, False])
+def test_what_a_killed_command_left_is_removed_by_the_next(incoming, tmp_path, child_env, stays):
+    bucket, copies, passing = (tmp_path / name for name in ("bucket", "copies", "passing"))
+    bucket.mkdir()
+    passing.mkdir()
+    for end in ("db", "toml"):
+        (bucket / f"boat.{end}").write_bytes((incoming / f"boat0.{end}").read_bytes())
+    told = [sys.executable, "-c", _SLOW, f"file://{bucket}"]
+    told += ["--copies", str(copies)] if stays else []
+    env = child_env | {"TMPDIR": str(passing)}
+    run = subprocess.Popen(told, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    left = copies.glob if stays else passing.glob
+    pattern = ".fetching-*/handed.db" if stays else "ebbwatt-fleet-*/fleet/.fetching-*/handed.db"
+    deadline = time.monotonic() + 60
+    while not list(left(pattern)):
+        assert time.monotonic() < deadline
+        assert run.poll() is None, run.stderr.read()
+        time.sleep(0.02)
+    # While it is at work, nobody removes what it fetches.
+    if stays:
+        with pytest.raises(EbbwattError, match="another 'ebbwatt fleet' is at work there"):
+            list(take_objects(Storage(f"file://{bucket}"), Fleet(copies), None, MOST))
+    run.send_signal(signal.SIGKILL)
+    run.communicate()
+    assert list(left(pattern))
+    again = [sys.executable, "-m", "analysis", "fleet", "report", *told[3:]]
+    done = subprocess.run(
+        [*again, "--workers", "0"], env=env, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "1 boat:" in done.stdout
+    assert not list(left(pattern.split("/", maxsplit=1)[0]))
+
+
+#: Runs the report with a storage that stops answering in the middle of an object.
+_SLOW = """
+import sys, time
+from analysis import cli
+from analysis.fleet.storage.objects import Storage
+
+def stops(storage, name, target, most_bytes):
+    target.write_bytes(b"half")
+    time.sleep(100)
+
+Storage.fetch = stops
+sys.exit(cli.main(["fleet", "report", *sys.argv[1:], "--workers", "0"]))
+"""
+
+
 def test_what_is_too_large_or_waits_beside_a_log_is_refused(address, tmp_path):
     system, root = fsspec.core.url_to_fs(address)
     system.pipe_file(f"{root}/boat0.db-wal", b"not in the file yet")
@@ -222,7 +353,9 @@ def test_a_storage_that_fails_in_its_own_way_is_one_clear_line(address, monkeypa
     [
         (["memory://boats", "--html", "page.html"], "needs --copies DIR"),
         (["memory://boats", "--scheduler", "tcp://127.0.0.1:1"], "needs --copies DIR"),
+        (["memory://boats", "--set-aside"], "needs --copies DIR"),
         (["here", "--copies", "there"], "a folder needs no copies"),
+        (["here", "--set-aside"], "--set-aside is for boats in object storage"),
     ],
 )
 def test_options_that_do_not_go_together_are_refused(arguments, words, capsys, monkeypatch):
