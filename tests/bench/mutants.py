@@ -37,6 +37,10 @@ ROOMS = {
             "tests/analysis/assessment/test_account.py",
             "tests/analysis/assessment/test_document.py",
             "tests/analysis/assessment/test_forecast.py",
+            "tests/analysis/assessment/test_step_causes.py",
+            "tests/analysis/assessment/test_two_runs.py",
+            "tests/analysis/assessment/test_service.py",
+            "tests/analysis/assessment/test_from_new.py",
             "tests/analysis/health/test_forms.py",
             "tests/analysis/assessment/test_assess.py",
         ],
@@ -65,7 +69,7 @@ ROOMS = {
 #: Without what takes a minute and more.
 QUICK = "not cut_at_any_statement and not never_outlives_a_change"
 #: A mutant that makes the tests go on for longer than this has been noticed, s.
-LONGEST_S = 900.0
+LONGEST_S = 400.0
 
 COMPARISONS = {
     ast.Lt: ["<=", ">"],
