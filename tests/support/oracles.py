@@ -153,3 +153,55 @@ def effective_cell_voltage_v(l_per_kwh: float, temperature_c: float = physics.RO
     """Cell voltage times all other efficiencies that a fuel use amounts to, V."""
     grams = 1000.0 * l_per_kwh * physics.methanol_density_kg_per_l(temperature_c)
     return 1000.0 / (grams * charge_ah_per_g())
+
+
+@dataclass(frozen=True, slots=True)
+class Dense:
+    """A linear model with a Wiener process, solved with whole matrices."""
+
+    evidence: float
+    """Log density of the observations."""
+    mean: Floats
+    """Of (coefficients, wander at the nodes), shape (p + m,)."""
+    covariance: Floats
+
+
+def dense_normal(
+    design: Floats,
+    y: Floats,
+    sd: Floats,
+    prior: tuple[Floats, Floats],
+    wander: float = 0.0,
+    kh: Floats | None = None,
+    node: Floats | None = None,
+) -> Dense:
+    """Condition a normal distribution on normal observations, as every textbook does.
+
+    Parameters
+    ----------
+    design, y, sd
+        Shapes (n, p), (n,), (n,).
+    prior
+        Mean and precision of the coefficients.
+    wander
+        Standard deviation of the Wiener process after unit time; it starts at zero at ``kh[0]``.
+    kh, node
+        Its nodes, shape (m,), and the node of each observation, shape (n,); None for none.
+    """
+    kh = np.zeros(1) if kh is None else kh
+    node = np.zeros(len(y), dtype=int) if node is None else node
+    size = design.shape[1]
+    before = np.zeros((size + len(kh), size + len(kh)))
+    before[:size, :size] = np.diag(1.0 / prior[1])
+    before[size:, size:] = wander**2 * np.minimum.outer(kh - kh[0], kh - kh[0])
+    mean = np.concatenate((prior[0], np.zeros(len(kh))))
+    seen = np.hstack((design, np.eye(len(kh))[node]))
+    total = seen @ before @ seen.T + np.diag(np.asarray(sd) ** 2)
+    left = y - seen @ mean
+    gain = np.linalg.solve(total, seen @ before).T
+    evidence = -0.5 * (
+        left @ np.linalg.solve(total, left)
+        + np.linalg.slogdet(total)[1]
+        + len(y) * math.log(2.0 * math.pi)
+    )
+    return Dense(float(evidence), mean + gain @ left, before - gain @ seen @ before)

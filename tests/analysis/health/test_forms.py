@@ -12,11 +12,28 @@ import pytest
 from scipy import optimize
 
 from analysis.assessment.forecast import draw_paths, forecast
-from analysis.health.forms import Cell, Form, Posterior, forms
+from analysis.health.forms import (
+    Cell,
+    Form,
+    Posterior,
+    compare,
+    forms,
+    mixture_quantile,
+    normal_posterior,
+    slope_factor,
+    trend_columns,
+)
 from analysis.health.life import estimate
-from analysis.health.trend import Observations, find_mode, make_nodes
+from analysis.health.trend import (
+    WANDERS,
+    Observations,
+    Sites,
+    Walk,
+    find_mode,
+    make_nodes,
+)
 from analysis.statistics.passage import passage_for_good
-from tests.support.oracles import fieller, first_passage_cdf, least_squares
+from tests.support.oracles import dense_normal, fieller, first_passage_cdf, least_squares
 from tests.support.posteriors import FLAT, posterior_of
 from tests.support.published import (
     CRYSTAL_G,
@@ -193,3 +210,111 @@ def test_an_early_forecast_allows_for_an_end_that_accelerates():
         held += said.low <= 3000.0
     # With the lower ends at 5 %, fewer than 8 of 10 have a chance of 1 %.
     assert held >= 8
+
+
+def test_what_each_form_loses_by_hand():
+    by_name = {form.name: form for form in forms(0.5)}
+    assert by_name["linear"].loss(3.0) == pytest.approx(3.0)
+    assert by_name["slowing"].loss(2.0) == pytest.approx(2.0**0.85)
+    assert by_name["accelerating 2"].loss(np.array([-1.0, 3.0])) == pytest.approx([0.0, 9.0])
+    assert by_name["exponential"].loss(2.0) == pytest.approx(1.0 - math.exp(-1.0))
+    assert by_name["exponential"].loss(-2.0) == 0.0
+    for form in by_name.values():
+        change = (form.loss(2.0 + 1e-5) - form.loss(2.0 - 1e-5)) / 2e-5
+        assert form.rate(2.0) == pytest.approx(change, rel=1e-6)
+    assert by_name["accelerating 2"].rate(-1.0) == pytest.approx(0.0, abs=1e-5)
+
+
+def test_columns_of_a_form_state_the_level_now_and_the_mean_loss():
+    for form in forms(0.5):
+        columns = trend_columns(form, np.array([0.0, 4.0]), 4.0)
+        # New, 4000 h ago, it gave four times the loss of a thousand hours more.
+        assert columns == pytest.approx(np.array([[1.0, 4.0], [1.0, 0.0]]))
+    half = trend_columns(Form("accelerating 2", 1.0, power=2.0), np.array([2.0]), 4.0)
+    assert half[0, 1] == pytest.approx(3.0), "after half the hours a quarter is lost"
+    # The slope of h^p is p times its mean; that of 1 - exp(-k h) falls.
+    assert slope_factor(Form("", 1.0, power=1.5), 4.0) == pytest.approx(1.5)
+    assert slope_factor(Form("", 1.0, share=0.5), 4.0) == pytest.approx(
+        0.5 * math.exp(-2.0) * 4.0 / (1.0 - math.exp(-2.0))
+    )
+
+
+def test_a_quantile_of_a_mixture():
+    one = np.array([1.0])
+    assert mixture_quantile(3.0 * one, 2.0 * one, one, 0.95) == pytest.approx(3.0 + 2.0 * 1.6448536)
+    means, sds = np.array([-1.0, 1.0]), np.zeros(2)
+    assert mixture_quantile(means, sds, np.array([0.3, 0.7]), 0.2) == pytest.approx(-1.0)
+    assert mixture_quantile(means, sds, np.array([0.3, 0.7]), 0.4) == pytest.approx(1.0)
+    found = mixture_quantile(means, np.array([1.0, 2.0]), np.array([0.3, 0.7]), 0.9)
+    normal = [0.5 * (1 + math.erf((found - m) / s / math.sqrt(2.0))) for m, s in ((-1, 1), (1, 2))]
+    assert 0.3 * normal[0] + 0.7 * normal[1] == pytest.approx(0.9)
+
+
+#: Five nodes with their outputs, and a further column, as of heat.
+NODES = np.array([0.2, 0.3, 0.7, 1.1, 1.6])
+SEEN = np.array([0.99, 1.0, 0.96, 0.92, 0.90])
+SD = np.array([0.01, 0.02, 0.015, 0.01, 0.02])
+WARM = np.array([[0.5], [-0.2], [0.8], [0.1], [-0.6]])
+BELIEF = (np.array([0.95, 0.06, 0.0]), np.array([0.3, 0.1, 0.05]) ** -2.0)
+#: The exact posteriors leave out what does not depend on the model.
+CONSTANT = 2.5 * math.log(2.0 * math.pi)
+
+
+def sites_of(form, now):
+    design = np.column_stack((trend_columns(form, NODES, now), WARM))
+    return Sites(NODES, SEEN, SD**-2.0, design), design
+
+
+def test_the_posterior_of_one_form_is_that_of_whole_matrices():
+    sites, design = sites_of(Form("", 1.0, power=2.0), 2.0)
+    for wander in (0.0, 0.03):
+        walk = Walk.over(NODES) if wander else None
+        evidence, mean, covariance = normal_posterior(sites, walk, design, BELIEF, wander)
+        truth = dense_normal(design, SEEN, SD, BELIEF, wander, NODES, np.arange(5))
+        at = [0, 1, 2, -1]  # the coefficients, and the wander at the last node
+        assert evidence - CONSTANT == pytest.approx(truth.evidence)
+        assert mean == pytest.approx(truth.mean[at])
+        assert covariance == pytest.approx(truth.covariance[np.ix_(at, at)], abs=1e-12)
+
+
+def test_forms_are_weighed_by_their_evidence():
+    two = (Form("line", 0.3), Form("bent", 0.7, power=3.0))
+    found = compare(sites_of(two[0], 2.0)[0], two, 2.0, WARM, BELIEF)
+    truth = {}
+    for form in two:
+        for wander in WANDERS:
+            design = sites_of(form, 2.0)[1]
+            dense = dense_normal(design, SEEN, SD, BELIEF, wander, NODES, np.arange(5))
+            prior = math.log(form.weight) - 0.5 * math.log(wander / 0.01) ** 2 / math.log(3.0) ** 2
+            truth[form.name, float(wander)] = math.exp(dense.evidence + prior)
+    total = sum(truth.values())
+    assert found.evidence - CONSTANT == pytest.approx(math.log(total))
+    assert sum(found.weights()) == pytest.approx(1.0)
+    kept = {key: value for key, value in truth.items() if value > 1e-4 * total}
+    assert len(found.cells) == len(kept)
+    for cell in found.cells:
+        expected = kept[cell.form.name, cell.wander] / sum(kept.values())
+        assert cell.weight == pytest.approx(expected)
+    assert (found.now_kh, found.last_kh) == (2.0, 1.6)
+    # A single node knows no wander, and only the form remains.
+    alone = Sites(NODES[:1], SEEN[:1], SD[:1] ** -2.0, np.ones((1, 3)))
+    assert len(compare(alone, two, 2.0, WARM[:1], BELIEF).cells) == 2
+
+
+def test_level_and_slope_of_a_mixture_by_hand():
+    covariance = np.array([[4.0, 0.0, -0.5], [0.0, 9.0, 0.0], [-0.5, 0.0, 1.0]]) * 1e-4
+    cells = tuple(
+        Cell(Form("", 1.0, power=p), 0.02, w, np.array([0.9, 0.05, -0.01]), covariance)
+        for p, w in ((1.0, 0.25), (2.0, 0.75))
+    )
+    posterior = Posterior(cells, 2.5, 2.0, 0.0)
+    mean, sd, weights = posterior.level()
+    assert mean == pytest.approx([0.89, 0.89])
+    # 4 + 1 - 2 * 0.5, and half a thousand hours of wander that nobody saw: 0.02 squared by 0.5.
+    assert sd**2 == pytest.approx([6e-4, 6e-4])
+    assert weights == pytest.approx([0.25, 0.75])
+    mean, sd, _ = posterior.slope()
+    assert mean == pytest.approx([0.05, 0.10])
+    assert sd == pytest.approx([0.03, 0.06])
+    seen = Posterior(cells, 2.0, 2.0, 0.0).level()[1]
+    assert seen**2 == pytest.approx([4e-4, 4e-4])

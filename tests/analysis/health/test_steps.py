@@ -1,5 +1,7 @@
 """Sudden changes and forecasts on published series: what real data are known to contain."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from analysis.assessment.forecast import forecast
 from analysis.health.life import estimate
 from analysis.health.steps import strongest_step
 from analysis.health.trend import Observations, Sites
-from tests.support.oracles import least_squares
+from tests.support.oracles import dense_normal, least_squares
 
 # Cobb (1978), Biometrika 65:243-251; Zeileis et al. (2003), CSDA 44:109-123: flow of the Nile at
 # Aswan, 1871 to 1970, 10^8 m3; one change of level after the 28th value (1898), 95 % interval
@@ -148,3 +150,39 @@ def test_most_lasers_cross_within_the_interval():
         held += said.low <= published - 2000.0 <= high
     # Binomial with 15 and 0.9: fewer than 11 has a chance of 1.3 %.
     assert held >= 11
+
+
+@pytest.mark.parametrize("wanders", [(0.0,), (0.02,), (0.01, 0.05)])
+def test_the_odds_of_a_step_are_those_of_whole_matrices(wanders):
+    kh = np.array([0.1, 0.12, 0.3, 0.33, 0.6, 0.64])
+    y = np.array([1.0, 0.98, 0.99, 0.93, 0.92, 0.90])
+    sd = np.array([0.01, 0.02, 0.01, 0.015, 0.02, 0.01])
+    design = np.column_stack((np.ones(6), -kh))
+    prior = (np.array([0.95, 0.05]), np.array([0.3, 0.1]) ** -2.0)
+    sites = Sites(kh, y, sd**-2.0, design)
+    # A step of 0.12 (one sd) anywhere, five in ten thousand hours, in at most 50 h of a gap.
+    found = strongest_step(sites, design, prior, np.array(wanders))
+
+    def dense(wander, place=None):
+        columns, belief = design, prior
+        if place is not None:
+            columns = np.column_stack((design, np.arange(6) >= place))
+            belief = (np.append(prior[0], 0.0), np.append(prior[1], 0.12**-2.0))
+        told = dense_normal(columns, y, sd, belief, wander, kh, np.arange(6))
+        weight = -0.5 * (math.log(wander / 0.01) / math.log(3.0)) ** 2 if wander else 0.0
+        return math.exp(told.evidence + weight), told.mean[2]
+
+    without = sum(dense(w)[0] for w in wanders)
+    odds = [
+        0.05 * min(kh[k] - kh[k - 1], 0.05) * sum(dense(w, k)[0] for w in wanders) / without
+        for k in range(1, 6)
+    ]
+    assert found.log_odds == pytest.approx(math.log(sum(odds)))
+    assert found.node == 1 + int(np.argmax(odds)) == 3
+    likely = max(wanders, key=lambda w: dense(w, found.node)[0])
+    assert found.change == pytest.approx(dense(likely, found.node)[1])
+
+
+def test_three_nodes_are_too_few_for_a_step():
+    assert step_in([1.0, 1.0, 0.5], 0.01) is None
+    assert step_in([1.0, 1.0, 0.5, 0.5], 0.01).node == 2
