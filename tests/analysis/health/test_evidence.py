@@ -124,6 +124,7 @@ def test_what_is_left_of_the_design_life(evidence, config):
 def test_hours_that_nobody_counted_need_a_log_from_new(config):
     runs = find_runs(log(runs=40, counter=False), RATED_W)
     evidence = gather(runs, config)
+    assert (evidence.zero_sd, evidence.gain_sd, evidence.may_begin_h) == (0.0, 0.0, None)
     first = date(2019, 4, 11)
     for days, told in ((0, True), (14, True), (15, False), (-14, True), (-15, False)):
         charger = replace(config.charger, fitted=first - timedelta(days=days))

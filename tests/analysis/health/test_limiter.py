@@ -1,12 +1,32 @@
 """Which ceilings are believed: a battery that takes no more, and what only looks like one."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
-from analysis.health.limiter import BATTERY, OTHER_SOURCE, stretches
+from analysis.health.limiter import (
+    BATTERY,
+    EDGE,
+    ENDING,
+    HEAT,
+    OTHER_SOURCE,
+    SOURCE,
+    UNMEASURED,
+    _compensation,
+    _find_ceiling,
+    _local_median,
+    _mean_by_run,
+    _plateaus,
+    _smooth,
+    _usual_power,
+    stretches,
+)
 from analysis.health.run_output import outputs
+from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
+from logger.reading import OperatingState
 from tests.support.boats.plain_log import RATED_W, RUNNING, log
 
 RUN_H = 6.0
@@ -107,3 +127,187 @@ def test_a_figure_below_what_the_same_run_gave_at_the_ceiling_is_none():
     out = outputs(runs, found, RATED_W)
     assert out.bound.all()
     assert (out.value > 0.5).all()
+
+
+def test_what_each_interval_of_a_run_says():
+    """A run of six hours at 13 V: its states, its gaps, its end; the ceiling is configured."""
+    voltage, share = everywhere(np.full(EACH, 13.0), np.ones(EACH), runs=3)
+    voltage[1, 8], voltage[1, 9] = 14.051, 14.049
+    share[1, 12] = 0.29
+    share[1, 13], voltage[1, 13] = 0.29, 13.3
+    share[1, 14], voltage[1, 14] = 0.31, 13.3
+    history = shaped(voltage, share, runs=3)
+    at = np.flatnonzero(history.state == RUNNING)[EACH : 2 * EACH]
+    state, highest = history.state.copy(), history.voltage_max_v.copy()
+    mean, energy = history.voltage_mean_v.copy(), history.energy_j.copy()
+    state[at[3]] = STATE_CODE[OperatingState.SHUTTING_DOWN]
+    state[at[4]] = STATE_CODE[OperatingState.FAULT]
+    state[at[5]] = state[at[8]] = STATE_CODE[OperatingState.THROTTLED]
+    # The highest reading of an interval: nearer to the ceiling than four tenths of the margin.
+    highest[at[9]] = 14.05
+    highest[at[10]], highest[at[11]] = 14.141, 14.139
+    mean[at[20]] = energy[at[21]] = np.nan
+    history = replace(
+        history, state=state, voltage_max_v=highest, voltage_mean_v=mean, energy_j=energy
+    )
+    found, ceil = stretches(find_runs(history, RATED_W), RATED_W, 14.2)
+    # The margin of a configured ceiling is 0.15 V.
+    assert ceil.voltage_v == pytest.approx(np.full(3, 14.2))
+    assert (ceil.margin_v, ceil.per_k) == (0.15, 0.0)
+    expected = np.full(EACH, SOURCE)
+    expected[[3, 4]] = EDGE
+    expected[5] = HEAT
+    expected[[8, 10]] = BATTERY
+    expected[13] = OTHER_SOURCE  # below three tenths at more than 13.2 V
+    expected[[20, 21]] = UNMEASURED
+    expected[-1] = ENDING  # the last ten minutes
+    assert found.code[found.run == 1].tolist() == expected.tolist()
+    assert found.since_start_h[found.run == 1][:3] == pytest.approx([1 / 12, 3 / 12, 5 / 12])
+
+
+def test_states_that_are_not_believed_make_no_edges():
+    runs = find_runs(log(runs=2, run_h=RUN_H), RATED_W)
+    told, _ = stretches(runs, RATED_W, None)
+    assert told.code[0] == EDGE
+    untold, _ = stretches(replace(runs, states_told=False), RATED_W, None)
+    assert untold.code[0] == SOURCE
+
+
+def test_only_the_last_day_of_a_long_run_ends_it():
+    runs = find_runs(log(runs=9, run_h=6.0, rest=0, apart_d=0.25), RATED_W)
+    assert len(runs) == 2
+    found, _ = stretches(runs, RATED_W, None)
+    assert np.flatnonzero(found.code == ENDING).tolist() == [len(found.code) - 1]
+
+
+def test_power_is_brought_to_the_reference_temperature():
+    history = shaped(*everywhere(np.full(EACH, 13.0), np.ones(EACH), runs=2), runs=2)
+    runs = find_runs(replace(history, temperature_c=np.full(len(history), 35.0)), RATED_W)
+    plain = stretches(runs, RATED_W, None)[0].power_w
+    # A tenth of the output for 10 K.
+    heat = np.array([-0.1, 0.0, 0.0, 0.0, 0.0])
+    assert stretches(runs, RATED_W, None, heat)[0].power_w == pytest.approx(plain / 0.9)
+    # No more than a factor: an effect beyond that is not believed.
+    assert stretches(runs, RATED_W, None, 9 * heat)[0].power_w == pytest.approx(plain / 0.3)
+    assert stretches(runs, RATED_W, None, -4 * heat)[0].power_w == pytest.approx(plain / 1.3)
+
+
+def test_a_value_is_smoothed_within_its_run():
+    found = _smooth(np.array([3.0, 6.0, 0.0, 9.0, 30.0]), np.array([0, 0, 0, 1, 2]))
+    # At either end of a run the value counts for its missing neighbour.
+    assert found == pytest.approx([4.0, 3.0, 2.0, 9.0, 30.0])
+    assert len(_smooth(np.empty(0), np.empty(0, dtype=np.intp))) == 0
+
+
+def test_the_mean_by_run():
+    run, values = np.array([0, 0, 2]), np.array([1.0, 4.0, 5.0])
+    found = _mean_by_run(run, values, np.array([1.0, 2.0, 0.5]), 3)
+    assert found == pytest.approx([3.0, np.nan, 5.0], nan_ok=True)
+    assert np.isnan(_mean_by_run(run, values, np.zeros(3), 3)).all()
+
+
+def test_usual_power_is_that_of_the_best_runs():
+    runs, count = 21, 3
+    run = np.repeat(np.arange(runs), count)
+    tops = 80.0 + np.arange(runs)
+    found = SimpleNamespace(run=run, power_w=np.repeat(tops, count))
+    # The 95 % quantile of 80, 81 .. 100 is the last but one.
+    assert _usual_power(found, np.ones(len(run), dtype=bool), 110.0) == pytest.approx(99.0)
+    assert _usual_power(found, np.zeros(len(run), dtype=bool), 110.0) == 110.0
+
+
+def test_the_ceiling_over_temperature():
+    warmth = np.linspace(10.0, 30.0, 9)
+    # -4 mV a cell and kelvin, six cells.
+    assert _compensation(14.4 - 0.024 * warmth, warmth, 6) == pytest.approx(-0.024)
+    # Steeper than -6 mV, or rising, is no compensation.
+    assert _compensation(14.4 - 0.1 * warmth, warmth, 6) == pytest.approx(-0.036)
+    assert _compensation(14.4 + 0.1 * warmth, warmth, 6) == 0.0
+    # Eight plateaus over six kelvin at least.
+    assert _compensation(14.4 - 0.024 * warmth[:8], warmth[:8], 6) == pytest.approx(-0.024)
+    assert _compensation(14.4 - 0.024 * warmth[:7], warmth[:7], 6) == 0.0
+    near = np.linspace(20.0, 25.9, 9)
+    assert _compensation(14.4 - 0.024 * near, near, 6) == 0.0
+    some = np.where(np.arange(9) < 7, warmth, np.nan)
+    assert _compensation(14.4 - 0.024 * warmth, some, 6) == 0.0
+    many = np.linspace(10.0, 30.0, 999)
+    assert _compensation(14.4 - 0.024 * many, many, 6) == pytest.approx(-0.024)
+
+
+def test_the_ceiling_near_a_run_is_the_median_of_fifteen():
+    start_s = np.arange(33.0)
+    shows = np.arange(33) % 2 == 0  # seventeen plateaus, 0, 2 .. 32
+    level = np.where(shows, 14.2 + 0.001 * start_s, np.nan)
+    level[4] = 15.0
+    found, spread = _local_median(start_s, level, shows)
+    # With one far above, the median of 0 .. 28 is that of the fifteen others: 16 instead of 14.
+    assert found[0] == pytest.approx(14.216)
+    assert found[14] == pytest.approx(14.216)
+    # The second window leaves out 0, the third 2 as well.
+    assert found[[16, 18, 32]] == pytest.approx([14.218, 14.220, 14.220], abs=1e-9)
+    assert found[17] == pytest.approx(14.219)
+    distance = np.abs(level[shows] - found[shows])
+    assert spread == pytest.approx(1.4826 * np.median(distance), rel=1e-4)
+    few, spread = _local_median(start_s, 14.0 + 0.1 * start_s, np.arange(33) < 3)
+    # Three plateaus: one window, and a tenth beside it twice.
+    assert few == pytest.approx(np.full(33, 14.1))
+    assert spread == pytest.approx(0.14826)
+
+
+def plateau(voltage, power, seconds=600.0, scale=1):
+    count = len(power)
+    voltage = np.broadcast_to(voltage, count).astype(float)
+    fallen, level = _plateaus(
+        np.zeros(count, dtype=np.intp), np.full(count, seconds), voltage,
+        np.asarray(power, dtype=float), 1, scale,
+    )  # fmt: skip
+    return fallen.tolist(), level[0]
+
+
+def test_a_plateau_by_its_four_conditions():
+    falling = [90.0, 100.0, 95.0, 90.0, 80.0]
+    fallen, level = plateau(14.2, falling)
+    # At most nine tenths of the highest, and after it.
+    assert fallen == [False, False, False, True, True]
+    assert level == pytest.approx(14.2)
+    # Seven and a half minutes of fallen power, fifteen at the top voltage.
+    assert plateau(14.2, falling, 225.0)[1] == pytest.approx(14.2)
+    assert np.isnan(plateau(14.2, falling, 224.0)[1])
+    assert np.isnan(plateau([13.9, 13.9, 13.9, 14.2, 14.2], falling, 449.0)[1])
+    # 80 mV below the top is still the top; the mean of the fallen part is the level.
+    assert plateau([14.0, 14.0, 14.0, 14.2, 14.121], falling)[1] == pytest.approx(14.1605)
+    assert np.isnan(plateau([14.0, 14.0, 14.0, 14.2, 14.119], falling, 700.0)[1])
+    # A charging voltage, more than 13.2 V.
+    assert plateau(13.21, falling)[1] == pytest.approx(13.21)
+    assert np.isnan(plateau(13.2, falling)[1])
+    # 10 mV below what came before is a voltage that falls with the power.
+    assert plateau([14.2, 14.2, 14.2, 14.191, 14.191], falling)[1] == pytest.approx(14.191)
+    assert np.isnan(plateau([14.2, 14.2, 14.2, 14.189, 14.189], falling)[1])
+    # Two blocks in series: twice of each.
+    assert np.isnan(plateau(26.3, falling, scale=2)[1])
+    assert plateau([28.4, 28.4, 28.4, 28.382, 28.382], falling, scale=2)[1] == pytest.approx(28.382)
+
+
+def test_a_short_log_may_show_its_ceiling():
+    found, _ = stretches(
+        find_runs(shaped(*everywhere(np.full(EACH, 14.2), np.ones(EACH), 1), 1), RATED_W),
+        RATED_W, None,
+    )  # fmt: skip
+    usable = np.zeros(EACH, dtype=bool)
+    usable[:5] = True
+    power = np.where(np.arange(EACH) < 2, 100.0, 60.0)
+    ceil = _find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), None)
+    assert ceil.voltage_v == pytest.approx([14.2])
+    assert ceil.margin_v == pytest.approx(0.08), "the least margin"
+    usable[2:] = False
+    assert not _find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), None).known
+    told = _find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), 14.4)
+    assert (told.voltage_v[0], told.margin_v) == (14.4, pytest.approx(0.15))
+
+
+def test_a_configured_ceiling_is_not_exceeded_by_what_is_found():
+    voltage = np.minimum(13.2 + 3.0 * K, 14.2)
+    history = shaped(*everywhere(voltage, np.where(voltage < 14.2, 1.0, 1.2 - K)))
+    runs = find_runs(history, RATED_W)
+    assert stretches(runs, RATED_W, 14.1)[1].voltage_v == pytest.approx(np.full(40, 14.1))
+    assert stretches(runs, RATED_W, 14.6)[1].voltage_v == pytest.approx(np.full(40, 14.2), abs=0.01)
