@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
@@ -51,12 +52,19 @@ def days(first, count, amps, counter_h):
     return "\n".join(rows) + "\n"
 
 
+@pytest.fixture(scope="module")
+def imported(tmp_path_factory, run_ebbwatt):
+    folder = tmp_path_factory.mktemp("imported")
+    (folder / "ebbwatt.toml").write_text(CONFIG)
+    (folder / "ebbwatt.toml").chmod(0o640)
+    (folder / "old.csv").write_text(days(0, 8, 5.0, 4000.0))
+    run_ebbwatt("import", "old.csv", cwd=folder)
+    return folder
+
+
 @pytest.fixture
-def place(tmp_path, ebbwatt):
-    (tmp_path / "ebbwatt.toml").write_text(CONFIG)
-    (tmp_path / "ebbwatt.toml").chmod(0o640)
-    (tmp_path / "old.csv").write_text(days(0, 8, 5.0, 4000.0))
-    ebbwatt("import", "old.csv", cwd=tmp_path)
+def place(tmp_path, imported):
+    shutil.copytree(imported, tmp_path, dirs_exist_ok=True)
     return tmp_path
 
 

@@ -12,7 +12,7 @@ from logger.reading import OperatingState
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.configurations import SERIAL
 from tests.support.rigs.devices.pty_line import PtyLine, SpokenLine
-from tests.support.rigs.live import live, wait_for
+from tests.support.rigs.live import link_lost, live, wait_for
 
 # The device: a process of its own that writes a line every 50 ms to the descriptor it inherits,
 # with garbage between lines: noise bytes, half a line, a boot banner, a decimal comma, a number
@@ -70,7 +70,7 @@ def test_cable_out_and_in_three_times_and_it_logs_on(boat):
     seen = live(folder, 19, session=1).readings
     for _ in range(3):
         device.unplug()
-        time.sleep(0.4)
+        link_lost(folder)
         device.plug()
         seen = live(folder, seen + 19, session=1).readings
     daemon.send_signal(signal.SIGTERM)

@@ -13,7 +13,7 @@ from tests.conftest import ROOT, unmeasured
 from tests.support.rigs.devices.can_bus import Bus
 from tests.support.rigs.devices.modbus_tcp import Server, Wire, sunspec
 from tests.support.rigs.devices.sensor_tree import SensorTree
-from tests.support.rigs.live import live, resident_kib, stored_since
+from tests.support.rigs.live import link_lost, live, resident_kib, stored_since
 
 CONFIG = """\
 [charger]
@@ -122,8 +122,7 @@ def test_a_device_by_configuration_alone_through_three_dropouts(
         assert reading.runtime_h == (None if hours is None else pytest.approx(hours))
         for _ in range(3):
             device.vanish()
-            time.sleep(0.4)
-            gone = live(tmp_path).readings
+            gone = link_lost(tmp_path).readings
             device.appear()
             back_s = time.time()
             live(tmp_path, gone + 5)

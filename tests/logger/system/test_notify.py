@@ -40,9 +40,11 @@ class Manager:
         return [when for when, line in self.heard if line == "WATCHDOG=1"]
 
 
-@pytest.fixture(params=["path", "abstract"])
+@pytest.fixture
 def manager(request, tmp_path):
-    name = str(tmp_path / "notify") if request.param == "path" else f"\0{tmp_path}"
+    """The address is a path; one in the abstract namespace where a test asks for it."""
+    abstract = getattr(request, "param", "path") == "abstract"
+    name = f"\0{tmp_path}" if abstract else str(tmp_path / "notify")
     there = Manager(name)
     there.name = name.replace("\0", "@")
     yield there
@@ -53,6 +55,7 @@ def environment(manager):
     return {"NOTIFY_SOCKET": manager.name, "WATCHDOG_USEC": str(USEC)}
 
 
+@pytest.mark.parametrize("manager", ["path", "abstract"], indirect=True)
 def test_it_says_ready_beats_every_half_of_the_time_and_says_stopping(
     manager, tmp_path, start_daemon
 ):

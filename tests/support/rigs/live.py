@@ -47,6 +47,19 @@ def live(folder, more_than=0, session=None, limit_s=200.0):
     return wait_for(found, limit_s)
 
 
+def link_lost(folder):
+    """Return the snapshot once the daemon of ``folder`` has noticed that its link is gone."""
+
+    path = snapshot_path(folder / "ebbwatt.db")
+
+    def found():
+        _onlooker(path).look()
+        snapshot = read_snapshot(path)
+        return snapshot if snapshot is not None and snapshot.link == "waiting" else None
+
+    return wait_for(found)
+
+
 def stored_since(folder, since_s):
     """Return the newest interval in the store once it ends later than that, Unix time.
 

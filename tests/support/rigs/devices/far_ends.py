@@ -94,7 +94,7 @@ class Device:
             self.spawn(code or FAR_ENDS[kind], str(end), fds=[end])
         else:
             self.spawn(SERVES, str(self.server.name), json.dumps(values))
-            time.sleep(1.5)
+            self.server.opened_by(self.process)
         os.close(end)
         self.stop = threading.Event()
         self.relay = threading.Thread(target=self.pump, daemon=True)

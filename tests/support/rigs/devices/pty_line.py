@@ -6,6 +6,7 @@ import os
 import pty
 import subprocess
 import sys
+import time
 import tty
 from pathlib import Path
 
@@ -40,8 +41,15 @@ class PtyLine:
     async def opened(self) -> None:
         """Wait until this process has the port open."""
         port = self.name.readlink()
-        while port not in _open_files():  # noqa: ASYNC110 - another thread opens it
+        while port not in _open_files("self"):  # noqa: ASYNC110 - another thread opens it
             await asyncio.sleep(0.01)
+
+    def opened_by(self, process: subprocess.Popen[bytes]) -> None:
+        """Wait until another process has the port open."""
+        port = self.name.readlink()
+        while port not in _open_files(str(process.pid)):
+            assert process.poll() is None, "it has ended"
+            time.sleep(0.01)
 
     async def asked(self) -> None:
         """Wait until the program has sent something: it has opened and configured the port."""
@@ -60,10 +68,10 @@ class PtyLine:
         return sent
 
 
-def _open_files() -> set[Path]:
-    """Return what this process has open, proc_pid_fd(5)."""
+def _open_files(pid: str) -> set[Path]:
+    """Return what a process has open, proc_pid_fd(5)."""
     found = set()
-    for link in Path("/proc/self/fd").iterdir():
+    for link in Path(f"/proc/{pid}/fd").iterdir():
         with contextlib.suppress(OSError):  # closed meanwhile
             found.add(link.readlink())
     return found
