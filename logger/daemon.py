@@ -28,6 +28,7 @@ from logger.system.notify import Notifier
 from logger.system.onlookers import Onlookers
 from logger.system.signals import end_with, nothing_happens
 from logger.system.snapshot import Snapshot, snapshot_path, write_snapshot
+from logger.system.waking import woken
 
 if TYPE_CHECKING:
     from collections.abc import Coroutine
@@ -111,7 +112,8 @@ class Daemon:
         commit_s = config.store.commit_s
         self._longest_hold_s = commit_s / math.ceil(commit_s / HOLD_S)
         self._hold_s = 0.0
-        self._fresh = asyncio.Event()
+        self._fresh = False
+        self._wake = asyncio.Event()
         self._notifier = Notifier()
         if self.writer.cut_before is not None:
             log.warning(CUT_WORDS[self.writer.cut_before])
@@ -171,7 +173,8 @@ class Daemon:
         if self._keeper is not None:
             self._keeper.hear(reading)
         if now_s - self._renewed_s >= RENEW_S:
-            self._fresh.set()
+            self._fresh = True
+            self._wake.set()
 
     def _note(self, status: LinkStatus) -> None:
         which = status.source
@@ -206,15 +209,15 @@ class Daemon:
 
     async def _beat(self) -> None:
         """Renew the snapshot after readings, and at least every ``SILENT_S`` without any."""
+        loop = asyncio.get_running_loop()
         while True:
             silent_s = min(SILENT_S + self._hold_s, self._notifier.period_s)
             left_s = self._renewed_s + silent_s - self.clock.boottime_s()
-            if self._fresh.is_set() or left_s <= 0.0:
+            if self._fresh or left_s <= 0.0:
                 self._renew()
                 continue
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(left_s):
-                    await self._fresh.wait()
+            self._wake.clear()
+            await woken(self._wake, loop.time() + left_s)
 
     def _renew(self) -> None:
         """Commit if it is time, check the clocks, write the snapshot, notify the service manager.
@@ -223,7 +226,7 @@ class Daemon:
         loop runs and that the writer has returned. A silent charger does not stop it, because that
         is not a fault of this process.
         """
-        self._fresh.clear()
+        self._fresh = False
         self._hold_s = 0.0 if self._onlookers.present() else self._longest_hold_s
         self.source.hold(self._hold_s)
         self._lock.hold()

@@ -7,6 +7,7 @@ import math
 from collections import deque
 
 from logger.errors import SourceError
+from logger.system.waking import woken
 
 #: Most chunks that wait for a busy reader: a quarter of an hour at one a second.
 MOST_WAITING = 1000
@@ -85,8 +86,4 @@ class Inbox:
                 # Wake on a fixed grid, so that other work on this grid finds all chunks handled.
                 next_s = (math.floor(now_s / self.hold_s) + 1.0) * self.hold_s
                 wake_s = next_s if until_s is None else min(until_s, next_s)
-            try:
-                async with asyncio.timeout_at(wake_s):
-                    await self._arrived.wait()
-            except TimeoutError:
-                continue
+            await woken(self._arrived, wake_s)

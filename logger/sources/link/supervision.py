@@ -218,6 +218,42 @@ class LinkMachine:
         return LinkStatus(self.state, reason, notice, self.losses, wait_s)
 
 
+class _Alarm:
+    """Wakes a session when the deadline of its machine may have passed.
+
+    Each reading puts the deadline off. The timer follows once half of ``stale_s`` has gone: so it
+    never rings while readings come in time, and is not set anew for each of many.
+
+    Attributes
+    ----------
+    rung
+        Set when it rings; the session sets it as well when it ends by itself.
+    renew_s
+        From this time on a reading sets the timer anew.
+    """
+
+    def __init__(self, machine: LinkMachine) -> None:
+        self.rung = asyncio.Event()
+        self.renew_s = math.inf
+        self._machine = machine
+        self._loop = asyncio.get_running_loop()
+        self._timer: asyncio.TimerHandle | None = None
+
+    def set(self) -> None:
+        """Set the timer to the present deadline."""
+        self.stop()
+        due_s = self._machine.deadline_s()
+        if due_s < math.inf:
+            self._timer = self._loop.call_at(due_s, self.rung.set)
+            self.renew_s = due_s - 0.5 * self._machine.delays.stale_s
+
+    def stop(self) -> None:
+        """Let it not ring."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer, self.renew_s = None, math.inf
+
+
 async def supervise(
     source: Source,
     on_reading: Callable[[Reading], None],
@@ -253,15 +289,20 @@ async def supervise(
     # The jitter is no secret, so an ordinary generator is good enough.
     machine = LinkMachine(delays, rng or random.Random(), loop.time())  # noqa: S311
 
+    alarm = _Alarm(machine)
+
     def take(reading: Reading) -> None:
-        change = machine.reading(loop.time())
+        now_s = loop.time()
+        change = machine.reading(now_s)
+        if change is not None or now_s >= alarm.renew_s:
+            alarm.set()
         if change is not None:
             on_status(change)
         on_reading(reading)
 
     while True:
         on_status(machine.opening(loop.time()))
-        reason = await _session(source, take, machine)
+        reason = await _session(source, take, machine, alarm)
         if reason is None:
             on_status(machine.ended())
             return
@@ -276,24 +317,24 @@ async def supervise(
 
 
 async def _session(
-    source: Source, take: Callable[[Reading], None], machine: LinkMachine
+    source: Source, take: Callable[[Reading], None], machine: LinkMachine, alarm: _Alarm
 ) -> str | None:
     """Run one session; return why it was lost, or None if the source is exhausted."""
     loop = asyncio.get_running_loop()
     pump = loop.create_task(_pump(source.readings(), take))
+    pump.add_done_callback(lambda _: alarm.rung.set())
     try:
         while not pump.done():
-            left_s = machine.deadline_s() - loop.time()
-            if left_s <= 0:
+            if machine.deadline_s() <= loop.time():
                 break
-            # Wake once per stale_s and not once per reading. The deadline moves with each reading,
-            # and comes nearer when the first one turns OPENING into LIVE.
-            nap_s = min(left_s, machine.delays.stale_s)
-            await asyncio.wait({pump}, timeout=None if math.isinf(nap_s) else nap_s)
+            alarm.rung.clear()
+            alarm.set()
+            await alarm.rung.wait()
         else:
             return pump.result()
         silence = machine.silence()
     finally:
+        alarm.stop()
         ended = await _end(pump, machine)
     return silence if ended else f"{silence}, and it does not close"
 

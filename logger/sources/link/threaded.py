@@ -68,8 +68,10 @@ class ThreadedLink:
             self._loop.call_soon_threadsafe(what, *arguments)  # type: ignore[arg-type]
 
     def _put(self, chunk: Chunk | SourceError) -> None:
-        with contextlib.suppress(RuntimeError):  # as above
+        try:  # noqa: SIM105 - each chunk comes this way, and suppress() is an object and two calls
             self.inbox.put(chunk)
+        except RuntimeError:  # as above
+            pass
 
     def _lose(self, lost: SourceError) -> None:
         """Tell that the link cannot be opened, or is lost."""

@@ -116,6 +116,30 @@ def test_a_silent_link_is_noticed_by_the_age_of_its_data():
     assert source.closed == 2
 
 
+@pytest.mark.parametrize("spacing_s", [0.5, 4.0, 7.5, 9.9])
+def test_readings_in_time_are_all_that_wakes_the_logger(spacing_s):
+    """The supervisor's own deadline is put off and never comes; silence ends it to the instant."""
+    count = round(1000.0 / spacing_s)
+    source = Scripted(["reading", *[spacing_s, "reading"] * count, "hang"], ["reading"])
+    waits = []
+
+    async def main():
+        leap = asyncio.get_running_loop().leap
+        select = leap.select
+
+        def counted(timeout):
+            waits.append(timeout)
+            return select(timeout)
+
+        leap.select = counted
+        await supervise(source, lambda _: None, delays=DELAYS)
+
+    run(main())
+    assert source.opened_s[1] - source.opened_s[0] == pytest.approx(count * spacing_s + 10.0 + 1.0)
+    # Beside the readings: the silence, the wait before the next session.
+    assert sum(timeout > 0.0 for timeout in waits) <= count + 3
+
+
 def test_opening_that_never_gives_a_reading_is_bounded():
     source = Scripted(["hang"], ["reading"])
     _, changes = supervised(source)
