@@ -53,3 +53,74 @@ def test_a_full_bank_is_floated_by_the_charger_whose_current_follows_the_loads()
     assert not in_float(np.full(cells, 14.2), loads, running).any()
     assert not in_float(np.linspace(13.22, 13.88, cells), loads, running).any()
     assert not in_float(volts, loads, np.zeros(cells, dtype=bool)).any()
+
+
+def test_each_limit_of_what_counts_as_limited():
+    running = np.ones(100, dtype=bool)
+    volts, watts = np.full(100, 13.8), np.full(100, 100.0)
+    # 93 % of the usual power; the usual is what all but one cell in twenty stay below.
+    watts[90:] = [93.5, 92.5, 92.5, 93.5, 92.5, 92.5, 92.5, 92.5, 92.5, 93.5]
+    expected = [False] * 90 + (watts[90:] < 93.0).tolist()
+    assert limited(volts, watts / volts, running).tolist() == expected
+    # A quarter of a volt below the top of the fortnight, heat may have taken the power.
+    volts = np.full(100, 13.8)
+    volts[90:] = [13.56, 13.54] * 5
+    assert (
+        limited(volts, 92.5 / volts * np.where(watts < 99.0, 1.0, 100 / 92.5), running)[
+            90:
+        ].tolist()
+        == [True, False] * 5
+    )
+    # But never two fifths of it, at any charging voltage.
+    volts[90:] = [13.21, 13.19] * 5
+    for share, told in ((0.59, [True, False]), (0.61, [False, False])):
+        amps = np.where(np.arange(100) < 90, 100.0, 100.0 * share) / volts
+        assert limited(volts, amps, running)[90:].tolist() == told * 5
+
+
+def test_a_fortnight_is_compared_with_its_own_power_and_at_least_with_the_best():
+    cells = 14 * 288
+    running = np.ones(2 * cells, dtype=bool)
+    volts = np.full(2 * cells, 13.8)
+    watts = np.r_[np.full(cells, 100.0), np.full(cells, 80.0)]
+    watts[cells : cells + 100] = 70.0  # 0.875 of that fortnight
+    found = limited(volts, watts / volts, running)
+    assert np.flatnonzero(found).tolist() == list(range(cells, cells + 100))
+    # A charger that gives 50 W all the time, where it gave 100 W, is held back: 60 % is the least.
+    watts[cells:] = 50.0
+    assert limited(volts, watts / volts, running)[cells:].all()
+    watts[cells:] = 57.0
+    assert not limited(volts, watts / volts, running)[cells:].any()
+    # A fortnight without running tells nothing and hides nothing.
+    watts[cells:] = 80.0
+    running[cells:] = False
+    assert not limited(volts, watts / volts, running).any()
+
+
+def test_each_limit_of_float():
+    cells = 8 * HOUR
+    running = np.ones(cells, dtype=bool)
+    running[0] = False
+
+    def told(volts, amps):
+        return in_float(np.broadcast_to(volts, cells), amps, running)[4 * HOUR : 6 * HOUR].all()
+
+    def swings(part):
+        """Loads of 5 A less a part of it, every other hour."""
+        return 5.0 - 5.0 * part * (np.arange(cells) // HOUR % 2)
+
+    # The current moves by a fifth of its usual size.
+    assert told(13.6, swings(0.21))
+    assert not told(13.6, swings(0.19))
+    # From 13.2 to 13.9 V.
+    assert told(13.21, swings(0.3))
+    assert not told(13.2, swings(0.3))
+    assert told(13.89, swings(0.3))
+    assert not told(13.9, swings(0.3))
+    # Within 0.12 V in two hours.
+    assert told(13.5 + 0.119 * (np.arange(cells) % 2), swings(0.3))
+    assert not told(13.5 + 0.121 * (np.arange(cells) % 2), swings(0.3))
+    # A current that stands still is the charger's own, unless it is little: below six tenths.
+    quiet = np.where(np.arange(cells) < HOUR, 5.0, 2.9)
+    assert told(13.6, quiet)
+    assert not told(13.6, np.where(np.arange(cells) < HOUR, 5.0, 3.1))

@@ -1,0 +1,80 @@
+"""Which days the bank is simulated over, and what is said of the limit."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.load.bank import Carried
+from analysis.load.required_power import _days, carried, limit_of
+
+DAY_S = 86400.0
+
+
+def load(**more):
+    """Return a load of four known days: 10, 11, 14 and 18."""
+    kind = {
+        "ah_p95": 40.0,
+        "voltage_v": 12.8,
+        "daily_ah": np.array([20.0, 22.0, 30.0, 24.0]),
+        "daily_s": DAY_S * np.array([10.0, 11.0, 14.0, 18.0]),
+        "draw_ah": np.array([[20.0, 22.0, 30.0, 24.0], [21.0, 23.0, 31.0, 25.0]]),
+        "other_s": DAY_S * np.array([9.0, 12.0, 16.0]),
+        "help_h": np.array([1.0, 2.0, 3.0]),
+        "gap_s": DAY_S * np.array([15.0]),
+        "pattern": np.array([0.05, 0.1, 0.1, 0.15, 0.15, 0.15, 0.2, 0.1]),
+        "bank": SimpleNamespace(capacity_ah=200.0, chemistry="agm"),
+        "start_ah": 60.0,
+        "relative_sd": 0.1,
+    }
+    return SimpleNamespace(**kind | more)
+
+
+def test_a_day_without_a_known_load_gets_that_of_the_nearest():
+    found = _days(load())
+    # From the 10th to the 18th without the silent 15th; between two the later one.
+    nearest = [20.0, 22.0, 22.0, 30.0, 30.0, 24.0, 24.0, 24.0]
+    assert found.load_ah[0].tolist() == nearest
+    assert found.load_ah[1].tolist() == [ah + 1.0 for ah in nearest]
+    # The bank starts again after the gap; the 9th lies before the first day.
+    assert found.gap.tolist() == [False] * 5 + [True] + [False] * 2
+    assert found.help_h.tolist() == [0.0, 0.0, 2.0, 0.0, 0.0, 3.0, 0.0, 0.0]
+    assert found.pattern == pytest.approx([0.15, 0.25, 0.3, 0.3])
+    assert found.relative_sd == 0.1
+    assert _days(load(pattern=None)).pattern.tolist() == [0.25] * 4
+
+
+def test_one_known_day_is_simulated_alone():
+    one = load(
+        daily_s=DAY_S * np.array([10.0]), daily_ah=np.array([20.0]), draw_ah=np.array([[20.0]])
+    )
+    found = _days(one)
+    assert found.load_ah.tolist() == [[20.0]]
+    assert found.gap.tolist() == [False]
+    assert found.help_h.tolist() == [0.0]
+
+
+@pytest.mark.parametrize("missing", ["ah_p95", "voltage_v", "bank"])
+def test_without_load_voltage_or_bank_there_is_no_limit(missing):
+    assert carried(load()) is not None
+    assert carried(load(**{missing: None})) is None
+
+
+def test_a_bank_of_two_blocks_and_one_without_a_label():
+    one, two = carried(load()).mean_w, carried(load(voltage_v=25.6)).mean_w
+    assert two == pytest.approx(2.0 * one)
+    # The mean day of 23.5 Ah and 1 Ah about it, with the errors drawn, at 13.2 V.
+    assert one == pytest.approx(13.2 * 25.0 / 24.0, rel=0.1)
+    free = SimpleNamespace(capacity_ah=None, chemistry="agm")
+    assert carried(load(bank=free)).mean_w == pytest.approx(one, rel=0.1)
+
+
+def test_the_limit_is_the_middle_of_the_draws():
+    # Short days vanish at 10, 20 and 40 W: the middle is 20, the logarithms spread by ln 2.
+    power = np.tile(np.array([[10.0], [20.0], [40.0]]), 3)
+    short = np.array([[0.0, 0.2, 0.2], [0.0, 0.0, 0.2], [0.0, 0.0, 0.0]])
+    short[short > 0.0] = 1e9  # so that the limit lies at the next power
+    limit = limit_of(Carried(power, short, 15.0))
+    assert limit.power_w == pytest.approx(20.0)
+    assert limit.relative_sd == pytest.approx(math.log(2.0) * math.sqrt(2.0 / 3.0))
