@@ -70,3 +70,59 @@ def month(lift_v=0.3, days=30, at_h=lambda _day: 9.0, *, running=False):
 )
 def test_the_sun_lifts_a_bank_at_rest_on_many_days_at_one_time_of_day(what, sunny):
     assert sun(month(**what)) is sunny
+
+
+def test_each_limit_of_the_sun():
+    # Ten days, at least.
+    assert sun(month(days=10)) is True
+    assert sun(month(days=9)) is False
+    # A quarter of the rise at a start, 0.9 V where it is not known, within three hours.
+    assert sun(month(lift_v=0.23)) is True
+    assert sun(month(lift_v=0.22)) is False
+    slow = month(lift_v=0.0)
+    at = np.arange(len(slow.volts)) % 288
+    slow.volts = 12.5 + 0.5 * np.clip(at - 100, 0, 72) / 72.0 * (at < 200)
+    assert sun(slow) is True, "a quarter of a volt in three hours of six"
+    slow.volts = 12.5 + 0.4 * np.clip(at - 100, 0, 72) / 72.0 * (at < 200)
+    assert sun(slow) is False
+    # No lift above 14.65 V.
+    assert sun(month(lift_v=1.9)) is True
+    assert sun(month(lift_v=2.1)) is False
+
+
+def test_a_fifth_of_the_days_with_six_hours_of_rest():
+    year = month()
+    for name in ("known", "running", "volts"):
+        setattr(year, name, np.tile(getattr(year, name), 2))
+    year.local_s = year.local_s[0] + 300.0 * np.arange(2 * 30 * 288)
+    day = np.arange(60 * 288) // 288
+    plain = 12.7 - 0.1 * np.arange(60 * 288) / (60 * 288)
+    at = np.arange(60 * 288) % 288
+
+    def told(days, rest=288):
+        year.volts = plain + 0.3 * ((day < days) & (at >= 108) & (at < 180))
+        year.running = (day >= 30) & (at >= rest)
+        return sun(year)
+
+    assert told(12) is True
+    assert told(11) is False
+    # Half of the days run but for less than six hours, of which two are needed to settle.
+    assert told(11, rest=60) is True
+
+
+def test_how_alike_the_hours_must_be():
+    def spread(width_h):
+        return sun(month(at_h=lambda day: 3.0 + width_h * (7 * day % 30) / 30.0))
+
+    # Evenly over a part of the day: the mean direction is sin(x) / x, x half of the angle.
+    assert spread(8.0) is True  # 0.83
+    assert spread(11.0) is True  # 0.69
+    assert spread(14.0) is False  # 0.53
+
+
+def test_the_doubt_about_the_share_kept_begins_at_a_tenth():
+    kept = Kept(NONE, NONE, overall=0.94, low=0.86, high=0.97, load_sd=0.101)
+    assert len(doubts(kept, sunny=True)) == 2
+    assert doubts(replace(kept, load_sd=0.099), sunny=True)[0].startswith(
+        "By day the voltage rises"
+    )

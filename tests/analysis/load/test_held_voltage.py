@@ -67,3 +67,55 @@ def test_the_usual_top_is_where_runs_end():
     running = np.arange(200) >= 100
     assert usual_top(v, running) == pytest.approx(14.37, abs=0.02)
     assert usual_top(v, np.zeros(200, dtype=bool)) == 14.2
+
+
+def test_each_limit_of_a_held_rest():
+    # Above the resting voltage, within 0.08 V over an hour.
+    assert held(within(np.full(HOUR, 13.01)), 13.0).sum() == HOUR
+    assert not held(within(np.full(HOUR - 1, 13.01)), 13.0).any()
+    assert not held(within(np.full(HOUR, 13.0)), 13.0).any()
+    for step, told in ((0.079, True), (0.081, False)):
+        assert held(within(13.1 + step * (np.arange(HOUR) % 2)), 13.0).any() == told
+    # Twenty minutes above 13.8 V, within 0.10 V from the lowest to the highest reading.
+    low = np.full(4, 13.81)
+    assert held_high(within(low), within(low)).sum() == 4
+    assert not held_high(within(np.full(4, 13.8)), within(np.full(4, 13.8))).any()
+    for step, told in ((0.099, True), (0.101, False)):
+        assert held_high(within(low), within(low + step)).any() == told
+
+
+def test_each_limit_of_a_level_lfp_bank():
+    cells = LEVEL_CELLS + 5
+    assert level(np.full(cells, 13.381)).all()
+    assert not level(np.full(cells, 13.38)).any()
+    for step, told in ((0.079, True), (0.081, False)):
+        assert level(13.4 + step * (np.arange(cells) % 2)).any() == told
+    # It sinks by a millivolt from the mean of the first two hours to that of the last two.
+    for fall, told in ((0.0009, True), (0.0011, False)):
+        sinking = 13.42 - fall * np.arange(cells) / (LEVEL_CELLS - 2 * HOUR)
+        assert level(sinking).any() == told
+    assert level(np.full(LEVEL_CELLS, 13.42)).any()
+
+
+def test_each_limit_of_a_pinned_run():
+    cells = 5 * HOUR + HOUR
+    running = np.ones(cells, dtype=bool)
+
+    def told(v, top=14.3):
+        return bool(pinned(np.broadcast_to(v, cells).astype(float), running, top).any())
+
+    assert told(13.351)
+    assert not told(13.349)
+    # 0.15 V below the usual top.
+    assert told(14.14)
+    assert not told(14.16)
+    # Within 0.06 V in five hours; its mean moves by no more than 6 mV.
+    even = np.arange(cells) % 2
+    assert told(13.6 + 0.059 * even)
+    assert not told(13.6 + 0.061 * even)
+    for rise, known in ((0.0059, True), (0.0061, False)):
+        assert told(13.6 + rise * np.arange(cells) / (4 * HOUR)) is known
+    assert not pinned(np.full(cells - 1, 13.6), running[1:], 14.3).any()
+    # A pause spoils it.
+    running[cells // 2] = False
+    assert not told(13.6)

@@ -1,0 +1,221 @@
+"""The parts of the daily load, each on arrays that can be reckoned by hand."""
+
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.load.daily import (
+    _by_current,
+    _drawn,
+    _fed,
+    _levels,
+    _measured,
+    _months,
+    _result,
+    _start_ah,
+    _too_few,
+    _usual_bank,
+    efficiency_of,
+)
+from analysis.load.other_sources import Grid
+from tests.support.configurations import config_for
+
+DAY_S = 86400.0
+
+
+def test_the_efficiency_is_as_configured_or_usual():
+    assert efficiency_of(config_for(charge_efficiency=0.88)) == (0.88, 0.01)
+    config = config_for()
+    for chemistry, expected in (("agm", (0.92, 0.045)), ("lfp", (0.99, 0.005))):
+        battery = replace(config.battery, chemistry=chemistry)
+        assert efficiency_of(replace(config, battery=battery)) == expected
+
+
+def result(mean, draws=None, common=0.0):
+    mean = np.asarray(mean, dtype=float)
+    use = np.zeros(len(mean) + 2, dtype=bool)
+    use[1:-1] = True
+    draws = np.asarray(mean[None, :] if draws is None else draws)
+    return _result(draws, mean, use, 19000, 12.5, {}, "balance", 0.9, common)
+
+
+def test_the_interval_of_the_mean_holds_its_own_spread_and_the_common_one():
+    mean = np.full(20, 40.0)
+    # Draws of the mean day that spread by a tenth (38, 42: one sd of 2).
+    draws = np.array([[38.0] * 20, [42.0] * 20])
+    found = result(mean, draws, 0.12)
+    sd = math.hypot(0.05, 0.12)
+    assert found.relative_sd == pytest.approx(sd)
+    assert found.ah.median == 40.0
+    assert found.ah.low == pytest.approx(40.0 * math.exp(-1.645 * sd))
+    assert found.ah.high == pytest.approx(40.0 * math.exp(1.645 * sd))
+    assert (found.ah_median, found.ah_p90, found.ah_p95) == (40.0, 42.0, 42.0)
+    # A single draw, as of a measured load, is good to a hundredth.
+    assert result(mean).relative_sd == pytest.approx(0.01)
+    assert result(mean, common=5.0).relative_sd == 1.0
+    # The first of the days is the one after the origin.
+    assert found.daily_s.tolist() == [DAY_S * (19001 + k) for k in range(20)]
+    assert found.days_used == 20
+    few = result(mean[:19])
+    assert (few.ah_p90, few.ah_p95) == (None, None)
+    assert few.ah_median == 40.0
+
+
+def test_the_mean_of_each_month():
+    # 2023-12-30 to 2024-01-02, and a day of June.
+    days = np.array([19721.0, 19722.0, 19723.0, 19724.0, 19880.0])
+    found = _months(DAY_S * days, np.array([10.0, 20.0, 30.0, 50.0, 7.0]), 12.0)
+    assert [(m.month, m.days, m.ah, m.wh) for m in found] == [
+        ("2023-12", 2, 15.0, 180.0),
+        ("2024-01", 2, 40.0, 480.0),
+        ("2024-06", 1, 7.0, 84.0),
+    ]
+    assert math.isnan(_months(DAY_S * days, days, None)[0].wh)
+
+
+def test_two_levels_need_four_standard_deviations_between_them():
+    spread = np.resize([-1.0, 1.0], 24)
+    days = np.where(np.arange(24) < 16, 30.0, 50.0) + spread
+    assert _levels(days[::-1]) == (("at rest", 16, 30.0), ("under way", 8, 50.0))
+    assert _levels(days[:19]) == ()
+    # Ends of a bell, or an even spread, are no two levels.
+    assert _levels(np.linspace(10.0, 20.0, 40)) == ()
+    for apart, told in ((4.1, True), (3.9, False)):
+        two = np.where(np.arange(24) < 12, 30.0, 30.0 + apart) + spread
+        assert bool(_levels(two)) is told
+    # Three days make a level, be they three alike or two and one of the others.
+    for first in (21, 22):
+        few = np.where(np.arange(24) < first, 30.0, 50.0) + 0.01 * spread
+        assert [n for _, n, _ in _levels(few)] == [21, 3]
+    few = np.where(np.arange(24) < 3, 30.0, 50.0) + 0.01 * spread
+    assert [n for _, n, _ in _levels(few)] == [3, 21]
+
+
+def test_a_usual_bank_and_the_charge_at_a_start():
+    # 48 Ah in 36 hours: three days of 32 Ah.
+    assert _usual_bank(np.array([20.0, 28.0]), np.array([[12.0, 0.0], [12.0, 12.0]])) == 96.0
+    grid = SimpleNamespace(in_float=np.zeros(100, dtype=bool), running=np.arange(100) < 50)
+
+    def swings(up, down):
+        return SimpleNamespace(swing=np.r_[np.ones(up), -np.ones(down), 0.0])
+
+    assert _start_ah(grid, swings(3, 3), 55.0) == 55.0
+    assert _start_ah(grid, swings(3, 3), -5.0) == 0.0
+    assert _start_ah(grid, swings(2, 3), 55.0) is None
+    assert _start_ah(grid, swings(3, 2), 55.0) is None
+    grid.in_float = np.arange(100) < 15
+    assert _start_ah(grid, swings(3, 3), 55.0) == 55.0
+    grid.in_float = np.arange(100) < 16  # more than three tenths: it never stops
+    assert _start_ah(grid, swings(3, 3), 55.0) == 0.0
+
+
+def test_how_many_days_are_missing():
+    assert _too_few(4).startswith("4 usable days; at least 7 are needed, 3 more ")
+    assert "1 more" in _too_few(7)
+
+
+def day_grid(days=3, **flags):
+    count = 288 * days
+    no = np.zeros(count, dtype=bool)
+    cells = {"known": ~no, "aided": no, "running": no} | flags
+    return Grid(
+        19000 * DAY_S + 150.0, np.full(count, 12.5), np.zeros(count), cells["running"],
+        cells["known"], cells["aided"], 1, no, no,
+    )  # fmt: skip
+
+
+def measured(drawn, grid):
+    index = np.arange(len(drawn)) // 288
+    return _measured(drawn, grid, index, int(index[-1]) + 1)
+
+
+def test_the_load_of_a_day_by_the_battery_current():
+    # 2 A by night until noon, 4 A from then on: 72 Ah a day.
+    hour = np.tile(np.arange(288) // 12, 3)
+    drawn = np.where(hour < 12, 2.0, 4.0)
+    assert measured(drawn, day_grid()) == pytest.approx([72.0] * 3)
+    # Six hours without a reading get what the same hours of other days drew.
+    drawn[:72] = np.nan
+    assert measured(drawn, day_grid()) == pytest.approx([72.0] * 3)
+    drawn[72] = np.nan
+    assert measured(drawn, day_grid()) == pytest.approx([np.nan, 72.0, 72.0], nan_ok=True)
+    # What flows while another source feeds the boat, or in a gap, does not count.
+    aided = np.zeros(864, dtype=bool)
+    aided[288:300] = True
+    drawn[288:300] = 99.0
+    assert measured(drawn, day_grid(aided=aided))[1] == pytest.approx(72.0)
+    assert measured(drawn, day_grid(known=~aided))[1] == pytest.approx(72.0)
+    assert measured(drawn, day_grid())[1] == pytest.approx(72.0 + 97.0)
+    # The last day must have twenty-three hours and more.
+    for cells, told in ((276, False), (277, True)):
+        part = np.full(576 + cells, 3.0)
+        grid = day_grid()
+        short = Grid(
+            grid.start_s, *(getattr(grid, n)[: len(part)] for n in ("volts", "amps", "running", "known", "aided")),  # noqa: E501
+            1, grid.limited[: len(part)], grid.in_float[: len(part)],
+        )  # fmt: skip
+        assert bool(np.isfinite(measured(part, short)[2])) is told
+
+
+def test_a_boat_that_seems_to_draw_nothing_is_fed():
+    drawn = np.full(100, 5.0)
+    drawn[20:30] = 0.0
+    grid = day_grid()
+    grid = replace(grid, aided=np.zeros(100, dtype=bool))
+    # A quarter of an hour about each cell: both ends have a neighbour that draws.
+    assert np.flatnonzero(_fed(drawn, grid)).tolist() == list(range(21, 29))
+    # A fiftieth of the usual current: 0.1 A.
+    for little, told in ((0.09, 8), (0.11, 0)):
+        drawn[20:30] = little
+        assert _fed(drawn, grid).sum() == told
+    # Where the current is not told the voltage decides; unknown neighbours do not count.
+    drawn[20:30] = 0.0
+    drawn[[19, 24]] = np.nan
+    aided = np.zeros(100, dtype=bool)
+    aided[[24, 50]] = True
+    found = np.flatnonzero(_fed(drawn, replace(grid, aided=aided)))
+    assert found.tolist() == list(range(20, 29))
+    assert _fed(np.full(100, np.nan), replace(grid, aided=aided)).tolist() == aided.tolist()
+
+
+def test_the_current_of_the_boat_needs_half_of_the_log():
+    count = 20
+    start_s = 19000 * DAY_S + 300.0 * np.arange(count)
+    log = SimpleNamespace(
+        start_s=start_s, end_s=start_s + 300.0, duration_s=np.full(count, 300.0),
+        charge_c=np.full(count, 8.0 * 300.0), battery_charge_c=np.full(count, 6.0 * 300.0),
+    )  # fmt: skip
+    grid = SimpleNamespace(start_s=start_s[0] + 150.0, volts=np.zeros(count))
+    runs = SimpleNamespace(log=log)
+    assert _drawn(runs, grid) == pytest.approx(np.full(count, 2.0))
+    log.battery_charge_c[:10] = np.nan
+    found = _drawn(runs, grid)
+    assert np.isnan(found[:10]).all()
+    assert found[10:] == pytest.approx(np.full(10, 2.0))
+    log.battery_charge_c[10] = np.nan
+    assert _drawn(runs, grid) is None
+
+
+def test_a_measured_load_needs_a_week():
+    days, good = np.full(10, 40.0), np.ones(10, dtype=bool)
+    good[0] = False
+    days[1] = np.nan
+    left = {}
+    found = _by_current(days, good, 19000, 12.5, left, 0.9)
+    assert (found.method, found.days_used, left) == (
+        "battery_current",
+        8,
+        {"no_battery_current": 1},
+    )
+    assert found.ah.median == 40.0
+    assert found.relative_sd == pytest.approx(0.01)
+    days[[2, 3]] = np.nan
+    none = _by_current(days, good, 19000, 12.5, {}, 0.9)
+    assert (none.method, none.days_used, none.ah.median) == ("none", 0, None)
+    assert none.withheld.startswith("6 usable days; at least 7 are needed, 1 more ")
+    assert (none.voltage_v, none.efficiency, len(none.daily_ah)) == (12.5, 0.9, 0)
+    days[2] = 40.0
+    assert _by_current(days, good, 19000, 12.5, {}, 0.9).days_used == 7

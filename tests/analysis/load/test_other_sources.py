@@ -1,0 +1,192 @@
+"""The log on its grid, and what begins and ends help, by voltages that are drawn by hand."""
+
+from datetime import UTC
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.load.other_sources import LEAD, LFP, STEP_S, _aided, _raised, make_grid, start_rise
+
+HOUR = 12
+
+
+def grid_of(start_s, length_s, volts, amps, running, chemistry="agm"):
+    log = SimpleNamespace(
+        start_s=np.asarray(start_s, dtype=float),
+        end_s=np.asarray(start_s, dtype=float) + length_s,
+        duration_s=np.broadcast_to(np.asarray(length_s, dtype=float), len(start_s)),
+        voltage_mean_v=np.asarray(volts, dtype=float),
+        voltage_min_v=np.asarray(volts, dtype=float),
+        voltage_max_v=np.asarray(volts, dtype=float),
+        charge_c=np.asarray(amps) * length_s,
+    )
+    return make_grid(SimpleNamespace(log=log, running=np.asarray(running)), chemistry, 14.2)
+
+
+def test_records_fall_on_the_cells_whose_middle_they_hold():
+    # From 40 s past a full cell on, in records of ten minutes, then one after a gap.
+    begin = 300.0 * 5_000_000
+    start = begin + 40.0 + np.array([0.0, 600.0, 1200.0, 6000.0])
+    grid = grid_of(
+        start, 600.0, [12.4, 12.5, 12.6, 12.7], [0.0, 4.0, 8.0, 0.0], [False, True, True, False]
+    )
+    assert grid.start_s == begin + 150.0
+    # The last cell is the one in which the log ends.
+    assert len(grid.volts) == int((6000.0 + 640.0 - 150.0) / STEP_S) + 1
+    assert grid.volts[:6] == pytest.approx([12.4, 12.4, 12.5, 12.5, 12.6, 12.6])
+    assert grid.amps[:6] == pytest.approx([0.0, 0.0, 4.0, 4.0, 8.0, 8.0])
+    assert grid.running[:6].tolist() == [False, False, True, True, True, True]
+    # A cell within 25 minutes of the end of a record (1840 s) is known.
+    middle_s = 150.0 + STEP_S * np.arange(len(grid.volts))
+    gap = (middle_s >= 1840.0 + 1500.0) & (middle_s < 6040.0)
+    assert grid.known.tolist() == (~gap).tolist()
+    assert np.isnan(grid.volts[gap]).all()
+    assert not grid.running[gap].any()
+    assert grid.local_s == pytest.approx(begin + middle_s)
+    assert grid.zone is UTC
+
+
+def test_a_bank_of_two_blocks_is_told_by_one():
+    start = 1.5e9 + 300.0 * np.arange(50)
+    grid = grid_of(start, 300.0, np.full(50, 25.2), np.zeros(50), np.zeros(50, dtype=bool))
+    assert grid.blocks == 2
+    assert grid.volts == pytest.approx(np.full(50, 12.6))
+    volts = np.full(50, 12.6)
+    volts[3] = np.nan
+    assert not grid_of(start, 300.0, volts, np.zeros(50), np.zeros(50, dtype=bool)).known[3]
+
+
+def starts(rise_v, count=3, rest=20, run=20):
+    """Return voltage and running of so many starts; the first record of a run is lower."""
+    one = np.r_[
+        np.full(rest, 12.0), np.full(6, 12.0 + 0.5 * rise_v), np.full(run - 6, 12.0 + rise_v)
+    ]
+    return np.tile(one, count), np.tile(np.arange(rest + run) >= rest, count)
+
+
+def test_the_rise_at_a_start_is_from_before_it_to_half_an_hour_later():
+    assert start_rise(*starts(0.7)) == pytest.approx(0.7)
+    # Two starts are too few; then 0.9 V is taken.
+    assert start_rise(*starts(0.7, 2)) == 0.9
+    # A run of less than ten cells, or a rest of less than three, is no start.
+    assert start_rise(*starts(0.7, run=10)) == pytest.approx(0.7)
+    assert start_rise(*starts(0.7, run=9)) == 0.9
+    assert start_rise(*starts(0.7, rest=3)) == pytest.approx(0.7)
+    assert start_rise(*starts(0.7, rest=2)) == 0.9
+    v, running = starts(0.7)
+    assert start_rise(np.where(running, np.nan, v), running) == 0.9
+    # The cells at 6 to 9 over those two and three before.
+    v, running = starts(0.7)
+    begin = np.array([20, 60, 100])
+    v[begin - 1] = 99.0
+    v[begin[:, None] + np.arange(6)] = 99.0
+    assert start_rise(v, running) == pytest.approx(0.7)
+    v[begin - 3] -= 0.2
+    assert start_rise(v, running) == pytest.approx(0.8)
+    # The median of three.
+    v, running = starts(0.7)
+    v[60:80] = 12.0
+    assert start_rise(v, running) == pytest.approx(0.7)
+
+
+def aided(v, running=None, amps=None, known=None, kind=LEAD):
+    v = np.asarray(v, dtype=float)
+    running = np.zeros(len(v), dtype=bool) if running is None else running
+    amps = 8.0 * running if amps is None else amps
+    known = np.ones(len(v), dtype=bool) if known is None else known
+    return np.flatnonzero(_aided(v, amps, running, known, kind)).tolist()
+
+
+def test_at_rest_a_rise_above_a_rested_voltage_is_help():
+    # 0.30 V within an hour, ending above 12.90 V.
+    for low, high, told in ((12.6, 12.91, True), (12.6, 12.895, False), (12.65, 12.94, False)):
+        v = np.r_[np.full(24, low), np.full(24, high)]
+        assert bool(aided(v)) is (told and high >= 12.95), (low, high)
+    v = np.r_[np.full(24, 12.7), np.full(24, 13.01)]
+    assert aided(v) == list(range(24, 48))
+    assert aided(np.r_[np.full(24, 12.72), np.full(24, 13.01)]) == []
+    # Over more than an hour it is no such rise.
+    slow = np.r_[np.full(24, 12.7), np.linspace(12.7, 13.01, 20), np.full(24, 13.01)]
+    assert aided(slow) == []
+    # A fall by 0.20 V within twenty minutes ends it; so does a gap, or 12.95 V.
+    fall = np.r_[v, np.full(5, 13.3), np.full(12, 13.09)]
+    assert aided(fall) == list(range(24, 53))
+    slow = np.r_[v, np.linspace(13.01, 12.951, 30), np.full(3, 12.949)]
+    assert aided(slow) == list(range(24, 78))
+    known = np.arange(48) != 40
+    assert aided(np.where(known, v, np.nan), known=known) == list(range(24, 40))
+
+
+def test_a_bank_that_stays_high_when_surface_charge_has_gone_is_helped():
+    running = np.arange(120) < 12
+    v = np.where(running, 13.5, 13.16)
+    # Six hours after the run: 72 cells and more.
+    assert aided(v, running) == list(range(12 + 72, 120))
+    assert aided(np.where(running, 13.5, 13.15), running) == []
+    assert aided(np.full(30, 13.16)) == list(range(30)), "where it never ran"
+
+
+def test_while_it_runs_a_jump_beyond_its_loads_is_help():
+    # Two hours of running that climb slowly; then a jump within ten minutes.
+    def run(jump, push=0.0, at=36):
+        v = np.r_[np.full(6, 12.6), 13.1 + 0.001 * np.arange(60)]
+        v[at:] += jump
+        running = np.arange(66) >= 6
+        amps = np.where(running, 8.0, 0.0)
+        amps[at:] += push
+        return aided(v, running, amps)
+
+    # No three starts: loads may lift it by 0.4 of 0.9 V.
+    assert run(0.37) == list(range(36, 66))
+    assert run(0.35) == []
+    # If the charger's current rose by more than a tenth it was the charger.
+    assert run(0.37, push=0.9) == []
+    assert run(0.37, push=0.7) == list(range(36, 66))
+    # Within half an hour of the start it is warm-up.
+    assert run(0.37, at=12) == []
+    # Early in a run its response to loads is taken for 0.30 V: 0.45 V at least.
+    assert run(0.44, at=24) == []
+    assert run(0.46, at=24) == list(range(24, 66))
+    # Half as much again as it moved in the three hours before.
+    v = np.r_[np.full(6, 12.6), np.full(84, 13.1)]
+    v[40:50] += 0.3
+    v[60:] += 0.44
+    running = np.arange(90) >= 6
+    assert aided(v, running) == []
+    v[60:] += 0.02
+    assert aided(v, running) == list(range(60, 90))
+
+
+def test_a_charger_that_gives_nothing_at_a_high_voltage_is_held_up():
+    running = np.ones(60, dtype=bool)
+    running[0] = False
+    amps = np.where(np.arange(60) < 40, 8.0, 0.39)
+    v = np.where(running, 13.31, 12.6)
+    # Twenty minutes of less than a twentieth, 0.25 V above the highest resting voltage.
+    assert aided(v, running, amps) == list(range(43, 60))
+    assert aided(v, running, np.where(amps < 1.0, 0.41, amps)) == []
+    assert aided(np.where(running, 13.29, 12.6), running, amps) == []
+
+
+def test_an_lfp_bank_has_limits_of_its_own():
+    # A rise by 0.1 V within an hour, ending above 13.30 V; it ends when it sinks by 10 mV.
+    v = np.r_[np.full(24, 13.25), np.full(40, 13.36)]
+    assert aided(v, kind=LFP) == list(range(24, 64))
+    assert aided(np.r_[np.full(24, 13.27), np.full(40, 13.36)], kind=LFP) == []
+    sunk = np.r_[v, np.full(30, 13.345)]
+    assert aided(sunk, kind=LFP)[-1] < 64 + HOUR
+    stays = np.r_[v, np.full(30, 13.355)]
+    assert aided(stays, kind=LFP) == list(range(24, 94))
+
+
+def test_a_bank_low_down_is_raised_by_more_than_all_loads():
+    v = np.full(80, 12.0)
+    v[50:] = 12.0 + 0.77  # 0.85 of 0.9 V
+    nothing = np.zeros(80, dtype=bool)
+    assert np.flatnonzero(_raised(v, nothing)).tolist() == list(range(50, 74))
+    assert not _raised(np.where(v > 12.0, 12.76, v), nothing).any()
+    # Not within two hours of running.
+    running = np.zeros(80, dtype=bool)
+    running[:40] = True
+    assert np.flatnonzero(_raised(v, running)).tolist() == list(range(64, 74))
