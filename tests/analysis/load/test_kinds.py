@@ -1,5 +1,7 @@
 """Kinds of day: what [[other_sources]] says of days that are not logged is heeded."""
 
+import itertools
+import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -8,7 +10,19 @@ import pytest
 
 from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
-from analysis.load.kinds import kinds_of_day
+from analysis.load.kinds import (
+    Kinds,
+    _chain,
+    _lag,
+    _levels,
+    _measured,
+    _Model,
+    _noise,
+    _sample,
+    _Seen,
+    _sweep,
+    kinds_of_day,
+)
 from logger.other_sources import OtherSource
 from tests.support.boats.small_boat import START_S, SmallBoat, sail
 from tests.support.configurations import config_for
@@ -47,3 +61,191 @@ def test_kinds_are_those_since_the_sources_that_charge_along_changed():
     kinds = kinds_of_day(runs, daily_load(runs, config), config)
     # The day of the change counts from its beginning in whatever time zone: a day of grace.
     assert day_of(np.min(kinds.begin_s)) >= FIRST + timedelta(days=24)
+
+
+RNG_SEED = 4
+
+
+def moments(draw, count=4000):
+    """Return mean and standard deviation of so many draws."""
+    rng = np.random.default_rng(RNG_SEED)
+    found = np.array([draw(rng) for _ in range(count)])
+    return found.mean(axis=0), found.std(axis=0)
+
+
+def test_the_extra_charge_at_a_start_is_drawn_from_its_normal():
+    lever, rest = np.array([1.0, -2.0, 0.5]), np.array([3.0, -5.0, 2.0])
+    weight = np.array([0.5, 1.0, 2.0])
+    # A prior of 4 within 4, and the rows: precision and mean by hand.
+    total = (weight * lever**2).sum() + 1.0 / 16.0
+    middle = ((weight * lever * rest).sum() + 1.0 / 4.0) / total
+    mean, sd = moments(lambda rng: _lag(rest, lever, weight, 4.0, rng))
+    assert mean == pytest.approx(middle, abs=0.03)
+    assert sd == pytest.approx(total**-0.5, rel=0.05)
+    # It is never below nothing.
+    assert moments(lambda rng: _lag(-50.0 * lever, lever, weight, 4.0, rng), 50)[0] == 0.0
+
+
+def test_the_scatter_of_stretches_is_drawn_from_its_inverse_gamma():
+    base = 2.0
+    rest = np.array([1.0, -3.0, 5.0, 2.0])
+    sort, trust = np.array([0, 0, 2, 2]), np.array([1.0, 0.5, 1.0, 2.0])
+    # Ten rows of the prior (1.5, 2.0 and 2.5 h of 2 A) beside the rows themselves; the mean of an
+    # inverse gamma with shape a and scale b is b / (a - 1).
+    squares = [1.0 + 4.5, 0.0, 25.0 + 8.0]
+    rows = [2, 0, 2]
+    expected = [
+        0.5 * (square + 10.0 * (h * base) ** 2) / (0.5 * (n + 10.0) - 1.0)
+        for square, h, n in zip(squares, (1.5, 2.0, 2.5), rows, strict=True)
+    ]
+    mean, _ = moments(lambda rng: _noise(rest, sort, trust, base, rng)[0], 3000)
+    assert mean == pytest.approx(expected, rel=0.06)
+    # Student's t with four degrees: weights of mean 5 / (4 + z^2).
+    fixed = np.full(4, 1e-9)
+
+    def weights_for(rng):
+        noise2, weight = _noise(rest, sort, trust, base, rng)
+        return weight * (4.0 + rest**2 / noise2[sort])
+
+    mean, _ = moments(weights_for, 2000)
+    assert mean == pytest.approx(np.full(4, 5.0), rel=0.05)
+    # No less than a fifth of an hour of the load.
+    tiny = _noise(0.0 * fixed, sort, trust, 1e-6, np.random.default_rng(1))[0]
+    assert (tiny >= (0.2e-6) ** 2).all()
+
+
+def test_levels_of_the_kinds_are_drawn_from_their_normals():
+    loads = np.array([0.5, 0.6, 2.0, 2.2, 2.4, 3.5])
+    kind = np.array([0, 0, 1, 1, 1, 2])
+    level, scatter, base = np.array([0.5, 2.0, 3.0]), 0.15, 2.0
+
+    def combined(*told):
+        """Return mean and standard deviation of a product of normals."""
+        total = sum(sd**-2.0 for _, sd in told)
+        return sum(m * sd**-2.0 for m, sd in told) / total, total**-0.5
+
+    # Away: two days of the scatter of 0.1 A (a twentieth of the mean load at least); expected are
+    # a fifth of the mean day within 0.15.
+    away = combined((0.55, 0.1 / 2**0.5), (0.4, 0.3))
+    # At anchor: three days; the prior; and 0.68 within 0.12 of under way (3 A as yet).
+    anchor = combined((2.2, 0.3 / 3**0.5), (1.6, 0.5), (0.68 * 3.0, 0.12 * 3.0))
+    mean, sd = moments(lambda rng: _levels(loads, kind, level, scatter, base, rng))
+    assert (mean[0], sd[0]) == pytest.approx(away, rel=0.05)
+    assert (mean[1], sd[1]) == pytest.approx(anchor, rel=0.05)
+    # Under way: one day, the prior, and that at anchor over 0.68, which was drawn before.
+    share = anchor[0] / 0.68
+    under_way = combined((3.5, 0.45), (2.5, 0.7), (share, 0.12 / 0.68 * share))
+    assert mean[2] == pytest.approx(under_way[0], rel=0.03)
+    # In their order, and no less than a fiftieth of the mean load.
+    low = _levels(np.zeros(30), np.full(30, 2), level, scatter, base, np.random.default_rng(1))
+    assert (np.diff(low) >= 0.0).all()
+    assert low.min() >= 0.04
+
+
+def every_chain(seen, breaks, shares):
+    """Return the probability of each kind on each day by adding up all chains of kinds."""
+    move = 0.6 * np.eye(3) + 0.4 * shares
+    days = len(seen)
+    chance, total = np.zeros((days, 3)), 0.0
+    for kinds in itertools.product(range(3), repeat=days):
+        weight = float(shares @ move[:, kinds[0]]) if not breaks[0] else shares[kinds[0]]
+        for day, kind in enumerate(kinds):
+            if day:
+                weight *= shares[kind] if breaks[day] else move[kinds[day - 1], kind]
+            weight *= math.exp(seen[day, kind])
+        total += weight
+        chance[range(days), kinds] += weight
+    return chance / total
+
+
+def test_a_chain_of_kinds_is_drawn_as_all_chains_together_say():
+    seen = np.log(np.array([[0.7, 0.2, 0.1], [0.3, 0.3, 0.4], [0.2, 0.6, 0.2], [0.5, 0.1, 0.4]]))
+    shares = np.array([0.2, 0.5, 0.3])
+    for breaks in (np.zeros(4, dtype=bool), np.array([False, False, True, False])):
+        mean, _ = moments(lambda rng, breaks=breaks: _chain(seen, breaks, shares, rng)[1], 1500)
+        assert mean == pytest.approx(every_chain(seen, breaks, shares), abs=0.045)
+    kind, flags = _chain(seen, breaks, shares, np.random.default_rng(2))
+    assert flags.tolist() == np.eye(3)[kind].tolist()
+
+
+def test_days_with_their_loads_unknown_are_drawn_as_all_kinds_together_say():
+    """Two stretches over three days: each set of kinds has a normal likelihood of its own."""
+    rng = np.random.default_rng(8)
+    design = np.column_stack((np.array([[20.0, 10.0, 0.0], [0.0, 8.0, 22.0]]), np.zeros((2, 3))))
+    model = _Model(
+        design, np.array([-1, -1]), np.array([-1, -1]), np.array([1, 1]), np.array([70.0, 45.0]),
+        np.zeros((6, 6)), np.zeros(6), 2.0, 0.0,
+    )  # fmt: skip
+    weight = np.array([1.0 / 36.0, 1.0 / 25.0])
+    level, spread = np.array([0.5, 1.6, 2.6]), np.array([0.2, 0.4, 0.5])
+    shares, breaks = np.array([0.2, 0.5, 0.3]), np.zeros(3, dtype=bool)
+    emission = np.zeros((3, 3))
+    emission[1] = np.log([0.02, 0.13, 0.85])
+    told = chain = np.arange(3)
+    seen = _Seen(design, model, weight, 3)
+    columns = design[:, :3]
+    move = 0.6 * np.eye(3) + 0.4 * shares
+    expected, total = np.zeros((3, 3)), 0.0
+    for kinds in itertools.product(range(3), repeat=3):
+        of = list(kinds)
+        covariance = np.diag([36.0, 25.0]) + (columns * spread[of] ** 2) @ columns.T
+        left = model.target - columns @ level[of]
+        log = -0.5 * left @ np.linalg.solve(covariance, left)
+        log += -0.5 * np.linalg.slogdet(covariance)[1] + emission[range(3), of].sum()
+        chance = shares[of[0]] * move[of[0], of[1]] * move[of[1], of[2]] * math.exp(log)
+        expected[range(3), of] += chance
+        total += chance
+    kind = np.array([1, 1, 1])
+    counts = np.zeros((3, 3))
+    for _ in range(1500):
+        kind = _sweep(seen, kind, told, emission, breaks, chain, shares, level, spread, rng)
+        counts[range(3), kind] += 1.0
+    assert counts / 1500.0 == pytest.approx(expected / total, abs=0.05)
+
+
+def test_what_is_no_day_enters_by_its_prior():
+    # Pattern of 0.5 of the mean load, volts not at all (they have rows of their own), swing wide.
+    design = np.array([[10.0, 2.0, 3.0, 1.0], [12.0, -1.0, 4.0, -1.0]])
+    model = _Model(
+        design, np.empty(0), np.empty(0), np.empty(0), np.array([1.0, 2.0]), np.empty(0),
+        np.empty(0), 2.0, 0.0,
+    )  # fmt: skip
+    seen = _Seen(design, model, np.array([0.5, 0.25]), 1)
+    swing = (1000.0 * 2.0) ** 2
+    expected = np.diag([2.0, 4.0]) + np.outer([2.0, -1.0], [2.0, -1.0])
+    assert seen.fixed == pytest.approx(expected + swing * np.outer([1.0, -1.0], [1.0, -1.0]))
+    assert seen.columns.tolist() == [[10.0], [12.0]]
+
+
+def test_measured_days_are_taken_as_they_are():
+    loads = np.array([2.0, np.nan, 3.0, 4.0])
+    model = _measured(loads, np.array([0, 2, 3]))
+    # To a fiftieth of their mean of 3 A.
+    assert np.diag(model.extra) == pytest.approx(np.full(3, 1.0 / 0.06**2))
+    assert model.side == pytest.approx(np.array([2.0, 3.0, 4.0]) / 0.06**2)
+    assert (model.level_a, model.design.shape, len(model.target)) == (3.0, (0, 3), 0)
+    assert _measured(loads, np.empty(0, dtype=np.intp)).level_a == 1.0
+
+
+def test_three_kinds_of_measured_days_are_told_apart():
+    rng = np.random.default_rng(3)
+    truth = np.repeat([0, 1, 2, 1, 2, 1], 15)
+    loads = np.array([0.5, 2.0, 3.2])[truth] * (1.0 + 0.08 * rng.standard_normal(len(truth)))
+    told = np.arange(len(truth))
+    nothing = np.zeros(len(truth), dtype=bool)
+    draws = _sample(_measured(loads, told), told, np.zeros((len(truth), 3)), nothing, told)
+    assert (draws.chance.argmax(axis=1) == truth).mean() > 0.95
+    assert draws.chance.sum(axis=1) == pytest.approx(np.ones(len(truth)))
+    assert draws.level.shape == (90, 3)
+    assert draws.level.mean(axis=0) == pytest.approx([0.5, 2.0, 3.2], rel=0.08)
+    # The scatter of 0.08, with a prior of sixty days at 0.15: the root of the mean square.
+    expected = math.sqrt((75 * 0.08**2 + 60 * 0.15**2) / 135.0)
+    assert draws.scatter.mean() == pytest.approx(expected, rel=0.1)
+
+
+def test_how_uncertain_the_days_of_a_kind_are():
+    chance = np.array([[1.0, 0.0, 0.0], [0.0, 0.5, 0.5], [0.0, 1.0, 0.0]])
+    none = np.empty(0)
+    kinds = Kinds(none, none, chance.sum(axis=0), none, chance)
+    # Of one and a half days at anchor a quarter of a day is in doubt.
+    assert kinds.doubt == pytest.approx([0.0, 0.25 / 1.5, 0.25 / 0.5])
