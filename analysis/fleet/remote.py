@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import time
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -29,6 +30,11 @@ BATCH = 4
 #: How long a scheduler may take to answer, s (our choice, long for a network and short for a
 #: person).
 _TIMEOUT_S = 30.0
+#: How often it is asked whether it has workers while nothing comes back, and how long it may have
+#: none, s (our choice: time to start them by hand).
+_LOOK_S, _PATIENCE_S = 5.0, 300.0
+#: How often results are looked for, s: short beside a boat's assessment.
+_POLL_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +112,8 @@ def results_on(
     Raises
     ------
     EbbwattError
-        If there is no such package, or the scheduler does not answer.
+        If there is no such package, the scheduler does not answer, or it has no worker for five
+        minutes.
     """
     del workers
     todo = list(items)
@@ -119,20 +126,31 @@ def results_on(
                 "long; start them with an empty distributed.nanny.pre-spawn-environ"
             )
         batches = [todo[k : k + batch] for k in range(0, len(todo), batch)]
+        run = partial(_tasks, client, work, tell)
         suspects: list[str] = []
-        for names, found in _tasks(client, work, batches):
+        for names, found in run(batches):
             if found is None:
                 # One of these boats ended its workers. Each is done alone, to find which.
                 suspects += names
             else:
                 yield from found
-        for names, found in _tasks(client, work, [[name] for name in suspects]):
-            yield from found or [(names[0], Failure(ENDED))]
+        # A worker that dies takes along what already waits at it, whosever fault it is. So who
+        # failed once more is asked again with nothing else on the cluster.
+        last: list[str] = []
+        for names, found in run([[name] for name in suspects]):
+            if found is None:
+                last += names
+            else:
+                yield from found
+        for name in last:
+            for _, found in run([[name]]):
+                yield from found or [(name, Failure(ENDED))]
 
 
 def _tasks(
     client: Any,  # noqa: ANN401 - distributed is optional
     work: Callable[[str], Result],
+    tell: Callable[[str], None],
     batches: list[list[str]],
 ) -> Iterator[tuple[list[str], list[tuple[str, Result | Failure]] | None]]:
     """Yield each batch with its results, or None where it ended its workers."""
@@ -142,18 +160,48 @@ def _tasks(
     try:
         with client.as_current():
             completed = as_completed(list(futures))
-        for future in completed:
+        while futures:
+            _await_one(client, completed, tell)
+            future = next(completed)
             names = futures.pop(future)
-            error = future.exception()
-            if error is None:
-                yield names, future.result()
-            elif isinstance(error, KilledWorker):
-                yield names, None
-            else:
-                yield names, [(n, Failure(f"{type(error).__name__}: {error}")) for n in names]
+            found: list[tuple[str, Result | Failure]] | None
+            try:
+                # A result can be lost with its worker; asking for it then does the work again.
+                found = future.result()
+            except KilledWorker:
+                found = None
+            except Exception as error:  # noqa: BLE001 - one boat's fault is not the fleet's
+                found = [(n, Failure(f"{type(error).__name__}: {error}")) for n in names]
+            yield names, found
             future.release()
     finally:
         client.cancel(list(futures))
+
+
+def _await_one(
+    client: Any,  # noqa: ANN401 - distributed is optional
+    completed: Any,  # noqa: ANN401
+    tell: Callable[[str], None],
+) -> None:
+    """Wait until a task has ended; without any worker, only for a while."""
+    since: float | None = None
+    look = time.monotonic() + _LOOK_S
+    while not completed.has_ready():
+        time.sleep(_POLL_S)
+        now = time.monotonic()
+        if now < look:
+            continue
+        look = now + _LOOK_S
+        if client.nthreads():
+            since = None
+        elif since is None:
+            since = now
+            tell("the scheduler has no worker; start some (dask worker ADDRESS)")
+        elif now - since >= _PATIENCE_S:
+            raise EbbwattError(
+                f"the scheduler has had no worker for {_PATIENCE_S:.0f} s; start some and run the "
+                f"same command again: what is done is kept"
+            )
 
 
 def _all(work: Callable[[str], Result], names: list[str]) -> list[tuple[str, Result | Failure]]:

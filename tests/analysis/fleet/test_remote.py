@@ -27,11 +27,11 @@ pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("default")]
 
 
 @contextlib.contextmanager
-def cluster(env, *arguments):
-    """Run a scheduler and two workers in processes of their own; give the address."""
+def cluster(env, *arguments, workers=2):
+    """Run a scheduler and its workers in processes of their own; give the address."""
     library("distributed")
     rig = subprocess.Popen(
-        [sys.executable, str(RIG), *map(str, arguments)],
+        [sys.executable, str(RIG), str(workers), *map(str, arguments)],
         env=unmeasured(env),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -56,6 +56,17 @@ def test_a_killed_worker_loses_nothing_and_who_kills_it_is_named(child_env, tmp_
     assert found.pop("dies") == Failure(ENDED)
     assert found.pop("raises no such thing") == Failure("ValueError: no such thing")
     assert found == {item: item.upper() for item in items[:-2]}
+
+
+@pytest.mark.timeout(300)
+def test_who_waits_at_a_worker_that_dies_is_not_blamed_for_it(child_env):
+    # Each innocent one shares a batch with one that kills.
+    items = [f"{kind} {k}" for k in range(2) for kind in ("dies", "boat")]
+    with cluster(child_env) as address:
+        found = dict(results_on(Scheduler(address), work, items, batch=2))
+    assert found == {
+        item: Failure(ENDED) if item.startswith("dies") else item.upper() for item in items
+    }
 
 
 @pytest.mark.timeout(300)
@@ -89,6 +100,19 @@ def test_a_fleet_is_the_same_byte_by_byte_though_a_worker_is_killed(
     assert len(killed) == 2
     assert len(near) == 4
     assert far == near
+
+
+@pytest.mark.timeout(300)
+def test_a_scheduler_without_workers_is_told_and_not_waited_for_without_end(child_env, monkeypatch):
+    monkeypatch.setattr("analysis.fleet.remote._LOOK_S", 0.1)
+    monkeypatch.setattr("analysis.fleet.remote._PATIENCE_S", 1.0)
+    told = []
+    with (
+        cluster(child_env, workers=0) as address,
+        pytest.raises(EbbwattError, match="has had no worker for 1 s"),
+    ):
+        list(results_on(Scheduler(address), work, ["a"], tell=told.append))
+    assert told == ["the scheduler has no worker; start some (dask worker ADDRESS)"]
 
 
 def _openssl(folder, *arguments):
