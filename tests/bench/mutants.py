@@ -19,6 +19,19 @@ import traceback
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
+#: Tests that call single functions on small arrays: a mutant that they notice takes seconds.
+_QUICK_HEALTH = (
+    *("trend", "run_output", "warm_up", "sag", "limiter", "heat", "since_start", "life"),
+    "evidence",
+)
+_QUICK_LOAD = (
+    *("balance", "stretches", "daily_parts", "other_sources", "held_voltage", "doubts", "result"),
+    *("declared", "required_power", "battery_limited", "charge_books", "bank"),
+)
+_QUICK_ASSESSMENT = (
+    *("verdict", "usage", "account", "document", "step_causes", "case", "assess_parts"),
+    *("forecast", "two_runs", "service", "from_new"),
+)
 #: By room: where mutants are made, and the tests that should notice, the quick ones first.
 ROOMS = {
     "history": (
@@ -27,25 +40,28 @@ ROOMS = {
     ),
     "health": (
         ["analysis/health/*.py"],
-        ["tests/analysis/health", "tests/analysis/assessment/test_assess.py"],
+        [
+            *(f"tests/analysis/health/test_{name}.py" for name in _QUICK_HEALTH),
+            "tests/analysis/health",
+            "tests/analysis/assessment/test_assess.py",
+        ],
     ),
     "assessment": (
         ["analysis/assessment/*.py"],
         [
-            "tests/analysis/assessment/test_verdict.py",
-            "tests/analysis/assessment/test_usage.py",
-            "tests/analysis/assessment/test_account.py",
-            "tests/analysis/assessment/test_document.py",
-            "tests/analysis/assessment/test_forecast.py",
-            "tests/analysis/assessment/test_step_causes.py",
-            "tests/analysis/assessment/test_two_runs.py",
-            "tests/analysis/assessment/test_service.py",
-            "tests/analysis/assessment/test_from_new.py",
+            *(f"tests/analysis/assessment/test_{name}.py" for name in _QUICK_ASSESSMENT),
             "tests/analysis/health/test_forms.py",
             "tests/analysis/assessment/test_assess.py",
         ],
     ),
-    "load": (["analysis/load/*.py"], ["tests/analysis/load", "tests/analysis/fuel"]),
+    "load": (
+        ["analysis/load/*.py"],
+        [
+            *(f"tests/analysis/load/test_{name}.py" for name in _QUICK_LOAD),
+            "tests/analysis/load",
+            "tests/analysis/fuel",
+        ],
+    ),
     "fuel": (["analysis/fuel/*.py"], ["tests/analysis/fuel"]),
     "store": (
         [

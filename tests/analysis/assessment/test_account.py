@@ -60,8 +60,9 @@ def test_hours_add_up_by_hand():
 def test_nothing_is_left_over_where_all_is_told():
     runs, out = outputs([(1, Limit.SOURCE, True, 4.0, "")])
     assert [row.what for row in hours_account(4.0, runs, out)] == ["source"]
-    assert [row.what for row in hours_account(4.005, runs, out)] == ["source"]
-    assert [row.what for row in hours_account(4.02, runs, out)] == ["source", "power not measured"]
+    assert [row.what for row in hours_account(4.009, runs, out)] == ["source"]
+    assert [row.what for row in hours_account(4.011, runs, out)] == ["source", "power not measured"]
+    assert [row.what for row in hours_account(3.989, runs, out)] == ["source", "power not measured"]
 
 
 def test_a_log_without_a_run_has_no_account():
@@ -71,3 +72,22 @@ def test_a_log_without_a_run_has_no_account():
     )
     assert hours_account(0.0, runs, out) == ()
     assert count_runs(runs, out, Limit.SOURCE) == 0
+
+
+def test_runs_left_out_whole_are_told_by_their_reasons():
+    rows = [
+        (1, Limit.SOURCE, True, 4.0, ""),
+        (2, Limit.UNUSABLE, False, 0.0, "left out: too short"),
+        (3, Limit.UNUSABLE, False, 0.0, "left out: still warming up"),
+        (4, Limit.UNUSABLE, False, 0.0, "left out: too short"),
+    ]
+    used, lost = hours_account(4.0, *outputs(rows))
+    assert (used.limit, lost.limit) == (Limit.SOURCE, None)
+    assert lost.what == "runs left out whole (too short; still warming up)"
+    assert (lost.hours, lost.runs) == (0.0, 3)
+    # A piece of a run that counts by another piece is no run; its hours, if any, are told.
+    rows = [(1, Limit.SOURCE, True, 4.0, ""), (1, Limit.UNUSABLE, False, 0.009, "left out: x")]
+    assert [row.what for row in hours_account(4.0, *outputs(rows))] == ["source"]
+    rows[1] = (1, Limit.UNUSABLE, False, 0.011, "left out: x")
+    (_, piece) = hours_account(4.011, *outputs(rows))
+    assert (piece.what, piece.hours, piece.runs) == ("runs left out whole (x)", 0.011, 0)

@@ -7,7 +7,15 @@ import numpy as np
 import pytest
 
 from analysis.assessment.account import HoursRow
-from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict, json_text
+from analysis.assessment.document import (
+    DOCUMENT,
+    Assessment,
+    Curve,
+    Reason,
+    Step,
+    Verdict,
+    json_text,
+)
 from analysis.estimate import Span
 
 T = 1_700_000_000.0  # 2023-11-14T22:13:20Z, by date(1)
@@ -106,3 +114,61 @@ def test_the_course_is_thinned_and_keeps_its_ends(count):
     assert len(kept) >= min(count, 40)
     assert course["median"] == pytest.approx([h / 1e4 for h in kept], abs=1e-4)
     assert np.all(np.array(course["low"]) < np.array(course["median"]))
+
+
+def test_how_many_digits_are_told():
+    told = assessment(
+        output=Span(0.611111111, 0.644444444, 0.666666666),
+        since_start=Span(0.711111111, 0.744444444, 0.766666666),
+        sensor_sd=0.012345678,
+        decline_per_1000h=Span(0.071111111, 0.084444444, 0.096666666),
+        sag=0.011111111,
+        steps=(Step(500.04, T, -0.041234, -0.051234, -0.031234),),
+        left_out={"warming up": 1.23456, "ending": 2.34567},
+    ).document()
+    assert told["output"] == {
+        "fraction": 0.64444, "low": 0.61111, "high": 0.66667, "confidence": 0.9,
+        "at_runtime_h": 4000.01,
+        "since_start": {"fraction": 0.74444, "low": 0.71111, "high": 0.76667},
+        "sensor_uncertainty": 0.01235, "watts": 70.89,
+    }  # fmt: skip
+    assert told["decline"] == {
+        "per_1000h": 0.08444,
+        "low": 0.07111,
+        "high": 0.09667,
+        "sag": 0.01111,
+    }
+    step = told["steps"][0]
+    assert (step["change"], step["low"], step["high"]) == (-0.0412, -0.0512, -0.0312)
+    assert list(told["left_out_hours"].items()) == [("ending", 2.35), ("warming up", 1.23)]
+    assert told["schema"] == "ebbwatt/assessment/1"
+
+
+def test_a_forecast_date_is_the_nearest_midnight():
+    # 22:13 is nearer to the next one.
+    told = assessment(remaining_date=Span(T, T - 0.5 * 86400.0, None)).document()
+    assert told["remaining"]["date"] == {
+        "low": "2023-11-15T00:00:00Z", "median": "2023-11-14T00:00:00Z", "high": None,
+    }  # fmt: skip
+
+
+def test_the_course_has_its_digits_and_every_so_many_points():
+    hours = np.arange(100.0, 223.0)  # 123 hours: each third, and the last
+    curve = Curve(hours + 0.04, hours / 777.0, hours / 888.0, hours / 666.0, 222.04)
+    course = curve.document()
+    assert course["runtime_h"] == [*np.arange(100.0, 222.0, 3.0), 222.0]
+    assert course["median"][1] == round(103.0 / 777.0, 4)
+    assert course["low"][1] == round(103.0 / 888.0, 4)
+    assert course["high"][1] == round(103.0 / 666.0, 4)
+    # The last point is not told twice.
+    even = Curve(hours[:121], hours[:121], hours[:121], hours[:121], 220.0).document()
+    assert even["runtime_h"][-2:] == [217.0, 220.0]
+    nothing = Curve(hours, hours, hours, hours, 50.0).document()
+    assert nothing["runtime_h"] == []
+
+
+def test_a_document_is_known_by_its_first_bytes():
+    head = json_text(assessment()).encode()
+    assert DOCUMENT.is_one(head, b"")
+    assert not DOCUMENT.is_one(b"[" + head, b"")
+    assert not DOCUMENT.is_one(b"{" + b" " * 200 + head[1:], b"")

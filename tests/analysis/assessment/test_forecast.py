@@ -1,9 +1,19 @@
 """Remaining life of a straight decline that is known well, against the line drawn by hand."""
 
+import math
+
 import numpy as np
 import pytest
 
-from analysis.assessment.forecast import _quantiles, _shares, forecast
+from analysis.assessment.forecast import (
+    FURTHEST,
+    _quantiles,
+    _shares,
+    _withhold,
+    draw_paths,
+    forecast,
+)
+from analysis.health.forms import Cell, Form, Posterior
 from tests.support.posteriors import posterior_of
 
 #: 0.9 of rated after 1000 h, 0.1 lost per 1000 h: 0.6 is reached 3000 h later, 0.7 after 2000 h.
@@ -75,3 +85,112 @@ def test_draws_are_shared_out_by_largest_remainders():
 def test_quantiles_are_order_statistics_and_infinity_is_one():
     values = np.array([3.0, 1.0, np.inf, 2.0])
     assert _quantiles(values, (0.0, 0.25, 0.5, 0.95)) == [1.0, 2.0, 3.0, np.inf]
+
+
+#: Level 0.9 and 0.05 lost per 1000 h in the mean since new, with errors and a wander.
+COVARIANCE = np.array([[4.0, 1.0, -0.5], [1.0, 9.0, 0.2], [-0.5, 0.2, 1.0]]) * 1e-6
+BENT = Cell(Form("", 1.0, power=2.0), 0.02, 1.0, np.array([0.91, 0.05, -0.01]), COVARIANCE)
+
+
+def test_paths_spread_by_what_is_not_known():
+    posterior = Posterior((BENT,), 2.0, 1.5, 0.0)
+    ahead_h = np.array([0.0, 500.0, 1000.0])
+    rng = np.random.default_rng(11)
+    paths, slopes = draw_paths(posterior, 0.003, ahead_h, 20000, rng)
+    assert paths.shape == (20000, 3)
+    # The square of the hours loses 2000 h * 0.05 until now, and (3/2)^2 of that in 1000 h more.
+    lost = 0.1 * (np.array([4.0, 6.25, 9.0]) / 4.0 - 1.0)
+    assert paths.mean(axis=0) == pytest.approx(0.9 - lost, abs=4e-4)
+    # Now: level and wander (4 + 1 - 2 * 0.5), half a thousand hours unseen, the common error.
+    now = 4e-6 + 0.02**2 * 0.5 + 0.003**2
+    assert paths[:, 0].std() == pytest.approx(math.sqrt(now), rel=0.02)
+    # In 1000 h: the loss of 2.5 times its mean, which is bound to the level, and the wander.
+    loss = 9e-6 * 2.5**2 - 2.0 * 2.5 * (1e-6 + 0.2e-6)
+    assert paths[:, 2].std() == pytest.approx(math.sqrt(now + loss + 0.02**2), rel=0.02)
+    # The present slope is twice the mean.
+    assert slopes.mean() == pytest.approx(0.1, rel=0.01)
+    assert slopes.std() == pytest.approx(2.0 * 0.003, rel=0.03)
+
+
+def test_cells_share_the_paths_and_no_path_gains_by_use():
+    low = Cell(Form("", 1.0), 0.0, 0.25, np.array([0.5, -0.05, 0.0]), np.zeros((3, 3)))
+    high = Cell(Form("", 1.0), 0.0, 0.75, np.array([0.9, 0.1, 0.0]), np.zeros((3, 3)))
+    none = Cell(Form("", 1.0), 0.0, 0.0, np.array([9.0, 9.0, 0.0]), np.zeros((3, 3)))
+    posterior = Posterior((low, none, high), 1.0, 1.0, 0.0)
+    rng = np.random.default_rng(1)
+    paths, slopes = draw_paths(posterior, 0.0, np.array([0.0, 1000.0]), 8, rng)
+    assert np.sort(paths[:, 0]) == pytest.approx([0.5] * 2 + [0.9] * 6)
+    assert np.sort(paths[:, 1]) == pytest.approx([0.5] * 2 + [0.8] * 6), "none rises"
+    assert np.sort(slopes) == pytest.approx([0.0] * 2 + [0.1] * 6)
+
+
+def test_the_gain_moves_the_limit_of_the_output_and_not_the_load():
+    sure, unsure = told(), told(gain_sd=0.05)
+    # The measured output of 0.6 times a gain within 5 % is met 3000 h ahead, give or take 300 h;
+    # the wear from then on is seen by the same sensor.
+    assert unsure.hours.median == pytest.approx(3000.0, rel=0.02)
+    half = 0.5 * (unsure.hours.high - unsure.hours.low)
+    assert half == pytest.approx(1.645 * 0.05 * 0.6 / 0.1 * 1000.0, rel=0.05)
+    assert sure.hours.high - sure.hours.low < 0.3 * half
+    load = told(load_below=0.7, gain_sd=0.05)
+    assert load.hours.median == pytest.approx(2000.0, rel=0.03)
+    # The bands are of the true output: 0.9 within 1.645 * 5 %.
+    assert unsure.high[0] - unsure.low[0] == pytest.approx(2 * 1.645 * 0.05 * 0.9, rel=0.05)
+    assert sure.high[0] - sure.low[0] < 0.001
+
+
+def test_how_far_the_paths_are_followed():
+    assert FURTHEST == 6.0
+    # Six times the observed hours and a little; the design hours end it earlier.
+    assert told().times_h[[0, -1]] == pytest.approx([0.0, 6000.0 * 1.05 + 200.0])
+    assert told(design_left_h=(1000.0, 1500.0)).times_h[-1] == pytest.approx(1530.0 + 120.0)
+    assert told(design_left_h=(-50.0, -10.0)).times_h[-1] == pytest.approx(121.02)
+    # Closer at first.
+    assert (np.diff(told().times_h, 2) > 0.0).all()
+
+
+def test_design_hours_are_evenly_likely_between_their_ends():
+    found = told(design_left_h=(1000.0, 2000.0))
+    ends = found.hours.low, found.hours.median, found.hours.high
+    assert ends == pytest.approx((1050.0, 1500.0, 1950.0), abs=25.0)
+    assert found.until == "design_hours"
+    used = told(design_left_h=(-100.0, -50.0), unseen_h=100.0)
+    assert (used.hours.low, used.hours.median, used.hours.high) == (0.0, 0.0, 0.0)
+    assert (used.draws_h >= 0.0).all()
+
+
+def test_a_low_end_is_told_where_no_end_is():
+    # Nothing falls within reach: six times the hours, or the design hours that most would leave.
+    flat = np.full(len(KH), 0.9)
+    assert told(observed_h=100.0, line=flat).hours.low == pytest.approx(600.0)
+    assert told(observed_h=100.0, line=flat).until in {None, "output"}
+    soon = told(observed_h=100.0, line=flat, design_left_h=(2000.0, 3000.0))
+    assert soon.withheld_code == "too_far_ahead"
+    assert soon.hours.low == pytest.approx(2050.0, abs=30.0)
+
+
+def sloping(mean, sd):
+    cell = Cell(Form("", 1.0), 0.0, 1.0, np.array([0.9, mean, 0.0]), np.diag([0.0, sd**2, 0.0]))
+    return Posterior((cell,), 1.0, 1.0, 0.0)
+
+
+def why(median=500.0, high=900.0, until="output", design_h=np.inf, slope=(0.1, 0.01)):
+    return _withhold(sloping(*slope), median, high, 6000.0, until, design_h, 1000.0)[1]
+
+
+def test_when_no_end_is_named():
+    assert why() is None
+    assert why(median=6000.0, high=7000.0) is None
+    assert why(median=6001.0) == "too_far_ahead"
+    assert why(median=0.0, high=1e9, slope=(-1.0, 0.01)) is None, "it is below the limit now"
+    # Falling with a chance of 95 %: 1.645 standard deviations.
+    assert why(high=6001.0, slope=(1.65, 1.0)) is None
+    assert why(high=6001.0, slope=(1.64, 1.0)) == "decline_not_distinguishable"
+    assert why(high=6000.0, slope=(1.64, 1.0)) is None, "the high end is within reach"
+    # Design hours that decide need no decline.
+    settled = {"high": 6001.0, "slope": (0.0, 1.0), "until": "design_hours"}
+    assert why(**settled, design_h=6001.0) is None
+    assert why(**settled, design_h=6002.0) == "decline_not_distinguishable"
+    assert why(**settled | {"until": "load"}, design_h=6001.0) == "decline_not_distinguishable"
+    text = _withhold(sloping(0.1, 0.01), 7000.0, 9000.0, 6000.0, "output", np.inf, 1000.0)[0]
+    assert text == "the limit lies further ahead than six times the 1000 h observed"

@@ -2,10 +2,14 @@
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from analysis.assessment.case import Case
+from analysis.assessment.from_new import weak_from_new
+from analysis.inputs.finding import Series
 from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 
@@ -35,3 +39,47 @@ def test_a_unit_that_was_not_new_when_the_log_began_is_not_doubted():
     assert weak(level=0.6, start_h=3000.0)[0] == []
     assert weak(level=0.6, fitted=date(2015, 4, 10))[0] == []
     assert weak(level=0.6, fitted=None)[0] == []
+
+
+NONE = np.empty(0)
+COURSE = Series("output by run", "% of rated", NONE, NONE)
+
+
+def doubted(first, *, sd=0.0, systematic=0.0, gain_sd=0.0, counter=(), begun=0.0, renewed=False):
+    """Ask about a charger that gave ``first`` at the start of its log."""
+    begun_s = plain_log.BEGIN_S + 86400.0 * begun
+    log = SimpleNamespace(start_s=np.array([begun_s]), runtime_h=np.array([np.nan, *counter]))
+    runs = SimpleNamespace(log=type("Log", (), {"__len__": lambda _: 1, **vars(log)})())
+    evidence = SimpleNamespace(runs=runs, life=SimpleNamespace(renewed=renewed))
+    health = SimpleNamespace(
+        fitted=np.array([first, 0.1]), fitted_sd=np.array([sd, 9.0]), systematic=systematic,
+        gain_sd=gain_sd,
+    )  # fmt: skip
+    config = config_for()
+    config = replace(config, charger=replace(config.charger, fitted=date(2019, 4, 11)))
+    return weak_from_new(health, evidence, config, COURSE)
+
+
+def test_the_upper_end_of_the_first_output_decides():
+    assert doubted(0.849) is not None
+    assert doubted(0.85) is None
+    # 1.645 standard deviations: of the fit, of what all figures share, of the gain.
+    for what in ({"sd": 0.03}, {"systematic": 0.03}, {"gain_sd": 0.03 / 0.8}):
+        assert doubted(0.800, **what) is not None
+        assert doubted(0.801, **what) is None
+    three = {"sd": 0.03, "systematic": 0.04, "gain_sd": 0.12 / 0.63}
+    found = doubted(0.63, **three)  # 0.13 together
+    assert found.seen == "63 % (at most 84 %)"
+    assert found.expected == "at least 85 % of rated from a new charger"
+    assert found.series.expected == 85.0
+    assert "63 % of rated (69 W)" in found.text
+    assert doubted(0.64, **three) is None
+
+
+def test_a_new_unit_has_few_hours_and_days_behind_it():
+    assert doubted(0.6, counter=[300.0]) is not None
+    assert doubted(0.6, counter=[300.1]) is None
+    assert doubted(0.6, counter=[10.0, 900.0]) is not None
+    assert doubted(0.6, begun=14) is not None
+    assert doubted(0.6, begun=15) is None
+    assert doubted(0.6, renewed=True) is None

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment.case import Case
-from analysis.assessment.service import done_text
+from analysis.assessment.service import Due, _months_on, done_text
 from analysis.history.history import STATE_CODE
 from analysis.show.freshness import with_forecast_suspended
 from analysis.show.phrases import next_actions
@@ -216,3 +216,109 @@ def test_a_wrong_job_is_refused(tmp_path, table, says):
 def test_a_tick_of_a_job_that_nobody_named_is_refused():
     with pytest.raises(UsageError, match="accepted: filter"):
         done_text("fliter", ["filter"], "Jo", "")
+
+
+def test_what_makes_a_job_due_and_when():
+    both = Due("filter", None, 10.0, 200.0, 100.0)
+    assert (both.due_s(), both.due_by()) == (100.0, "months")
+    assert (replace(both, by_use_s=50.0).due_s(), replace(both, by_use_s=50.0).due_by()) == (
+        50.0,
+        "hours",
+    )
+    none = Due("filter", None, 10.0, None, None)
+    assert (none.due_s(), none.due_by()) == (None, None)
+    assert (none.estimated, none.unknown) == (False, False)
+    # Due in the moment in which its hours or its months are over.
+    assert not both.overdue(99.0)
+    assert both.overdue(100.0)
+    assert replace(both, left_h=0.0).overdue(0.0)
+    assert not none.overdue(1e12)
+    assert replace(both, left_h=-1.26).document()["hours_left"] == -1.3
+
+
+def test_part_of_a_month_is_so_many_days():
+    start = at(2024, 1, 31)
+    # Half of a mean month is 15.2 days; whole ones are those of the calendar, to their last day.
+    half = 0.5 * 365.2425 / 12.0 * DAY_S
+    zone = ZoneInfo("UTC")
+    assert _months_on(start, 0.5, zone) == pytest.approx(start + half, abs=1.0)
+    assert _months_on(start, 1.5, zone) == pytest.approx(at(2024, 2, 29) + half, abs=1.0)
+    assert _months_on(at(2023, 12, 15), 1.0, zone) == at(2024, 1, 15)
+    assert _months_on(at(2023, 11, 15), 1.0, zone) == at(2023, 12, 15)
+    assert _months_on(at(2023, 1, 31), 13.0, zone) == at(2024, 2, 29)
+
+
+def test_the_first_due_stands_first_and_names_decide_between_equals():
+    jobs = [
+        ServiceConfig("hose", months=12.0), ServiceConfig("drain", months=6.0),
+        ServiceConfig("belt", months=12.0), ServiceConfig("never", hours=100000.0),
+    ]  # fmt: skip
+    assert [due.name for due in _case(*jobs).service] == ["drain", "belt", "hose", "never"]
+
+
+def test_a_tick_counts_from_its_own_moment_within_a_run():
+    # Ticked three hours into the run of the 21st day: 123 h had passed by then.
+    tick = _tick(1, "filter", BEGUN_S + 20 * DAY_S + 3 * 3600.0)
+    (due,) = _case(ServiceConfig("filter", hours=300.0), events=(tick,)).service
+    assert due.left_h == pytest.approx(300.0 - (240.0 - 123.0), abs=0.05)
+    # One at the very beginning of the log, and a word about it.
+    tick = _tick(1, "filter", BEGUN_S)
+    (due,) = _case(ServiceConfig("filter", hours=300.0), events=(tick,)).service
+    assert due.left_h == pytest.approx(60.0, abs=0.05)
+    assert not due.estimated
+    # Other kinds of event, texts of another form and other jobs tick nothing.
+    others = (
+        Event(1, END_S, "note", None, tick.text), Event(2, END_S, "service", None, "filter done"),
+        _tick(3, "hose", END_S),
+    )  # fmt: skip
+    (due,) = _case(ServiceConfig("filter", hours=300.0), events=others).service
+    assert due.last_s is None
+    # The newest tick counts, in whatever order they stand.
+    ticks = [_tick(k, "filter", BEGUN_S + d * DAY_S) for k, d in ((1, 30), (2, 10), (3, 20))]
+    (due,) = _case(ServiceConfig("filter", hours=300.0), events=ticks).service
+    assert due.last_s == BEGUN_S + 30 * DAY_S
+
+
+def test_a_fortnight_before_the_log_is_no_time():
+    job = ServiceConfig("filter", hours=300.0)
+    # Fitted a fortnight before the log began: nothing ran by then. A day more is estimated.
+    (due,) = _case(job, fitted=date(2024, 1, 17)).service
+    assert (due.left_h, due.estimated) == (pytest.approx(60.0, abs=0.2), False)
+    (due,) = _case(job, fitted=date(2024, 1, 16)).service
+    assert due.estimated
+    assert due.left_h == pytest.approx(60.0 - 15 * 6.0, abs=2.0)
+
+
+def test_a_counter_that_may_have_begun_with_the_unit():
+    job = ServiceConfig("filter", hours=3000.0)
+    # Fitted thirty days before: 31 days of 24 h could have passed, 744 h.
+    (due,) = _case(job, fitted=date(2024, 1, 1), counter_h=743.0).service
+    assert due.left_h == pytest.approx(3000.0 - 983.0, abs=0.2)
+    (due,) = _case(job, fitted=date(2024, 1, 1), counter_h=746.0).service
+    assert due.estimated
+    assert due.left_h == pytest.approx(3000.0 - 240.0 - 30 * 6.0, abs=3.0)
+    # Where no day is known: a fortnight of 24 h, 336 h.
+    (due,) = _case(job, fitted=None, counter_h=335.0).service
+    assert due.left_h == pytest.approx(3000.0 - 575.0, abs=0.2)
+    (due,) = _case(job, fitted=None, counter_h=337.0).service
+    assert due.unknown
+    # An estimate does not begin below zero on the unit's own counter.
+    tick = _tick(1, "filter", BEGUN_S - 300 * DAY_S)
+    (due,) = _case(job, events=(tick,), fitted=date(2023, 1, 1), counter_h=1000.0).service
+    assert due.left_h == pytest.approx(3000.0 - 1240.0, abs=0.2)
+    assert due.estimated
+
+
+def test_without_a_use_over_the_year_no_date_is_told():
+    case = _case(ServiceConfig("filter", hours=300.0))
+    case.__dict__["pattern"] = None
+    (due,) = case.service
+    assert (due.left_h, due.by_use_s) == (pytest.approx(60.0, abs=0.2), None)
+    late = _case(ServiceConfig("filter", hours=240.0))
+    (due,) = late.service
+    assert due.overdue(END_S)
+    assert due.by_use_s == pytest.approx(END_S)
+    tick = _tick(1, "filter", BEGUN_S - 300 * DAY_S)
+    case = _case(ServiceConfig("filter", hours=300.0), events=(tick,), fitted=date(2023, 1, 1))
+    case.__dict__["pattern"] = None
+    assert case.service[0].unknown

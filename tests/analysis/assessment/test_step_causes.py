@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from analysis.assessment.document import Step
-from analysis.assessment.step_causes import NEAR_D, step_findings
+from analysis.assessment.step_causes import GAIN, LOSS, NEAR_D, step_findings
 from logger.event import PERSON_KINDS, Event
 from logger.other_sources import OtherSource
 from tests.support.screens.scenes import DAY_S, at
@@ -57,3 +57,27 @@ def test_which_way_it_went_is_told(change, word, size):
     (found,) = step_findings([Step(1200.0, AT_S, change, change - 0.02, change + 0.02)], [], [])
     assert f"The output {word} suddenly by 8 % of rated at 1200 h, about 2024-06-15" in found.text
     assert found.seen.startswith(f"{size} % of rated")
+
+
+def test_a_fortnight_is_near():
+    for away, named in ((14.0, True), (-14.0, True), (14.01, False), (-14.01, False)):
+        event = Event(1, AT_S + away * DAY_S, "fuel", 10.0)
+        (found,) = step_findings([STEP], [event], [])
+        assert ("Noted near it" in found.text) is named
+        # What was noted is its likely cause: nobody is asked to look for another.
+        assert found.asks is not named
+
+
+def test_no_more_than_three_are_named():
+    events = [Event(k, AT_S - k * DAY_S, "note", None, "x") for k in range(5)]
+    (found,) = step_findings([STEP], events, [OtherSource("solar", date(2024, 6, 12))])
+    assert found.text.count("note on") == 3
+    assert "solar" not in found.text
+
+
+def test_the_figures_of_a_change():
+    loss, gain = step_findings([STEP, Step(1300.0, AT_S, 0.051, 0.02, 0.082)], [], [])
+    assert loss.seen == "-8 % of rated (-10 to -6)"
+    assert gain.seen == "+5 % of rated (+2 to +8)"
+    assert (loss.what_to_do, gain.what_to_do) == (LOSS, GAIN)
+    assert (loss.since_s, loss.expected) == (AT_S, "an output that changes slowly")

@@ -5,7 +5,18 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from analysis.assessment.usage import Pace, Usage, dates, usage
+from analysis.assessment.usage import (
+    Pace,
+    Usage,
+    _fortnight,
+    _part,
+    _spread,
+    _told,
+    dates,
+    expected_date,
+    expected_hours,
+    usage,
+)
 from analysis.history.use import Use, Year
 
 DAY_S = 86400.0
@@ -131,3 +142,140 @@ def test_a_worn_charger_runs_longer_for_the_same_energy():
     now, rng = at(2024, 3, 1), np.random.default_rng(3)
     when = dates(steady(), now, half.usual(np.full(4000, 100.0)), rng)
     assert np.median(when - now) / DAY_S == pytest.approx(25.0, rel=0.03)
+
+
+def test_parts_of_the_year_are_fifteen_days_and_a_fifth():
+    # The first begins at a new year of the mean calendar.
+    year_s = 365.2425 * DAY_S
+    edges = 50.0 * year_s + year_s / 24.0 * np.arange(25)
+    assert _part(edges[:-1] + 1.0).tolist() == list(range(24))
+    assert _part(edges[1:] - 1.0).tolist() == list(range(24))
+
+
+def test_a_pattern_by_hand():
+    # Two years and a half: 3 h a day in odd parts of the year.
+    def odd(date):
+        return 3.0 * (_part(np.array([date.timestamp() + DAY_S / 2.0]))[0] % 2)
+
+    log = used(at(2021, 1, 1), at(2023, 7, 1), odd)
+    found = usage(log)
+    part = _part(log.edges_s[:-1] + DAY_S / 2.0)
+    days = np.bincount(part, minlength=24)
+    mean = log.hours.sum() / len(log.hours)
+    # Half a day at the mean of the year stands beside the days of each part; then the whole is
+    # brought back to the mean of the parts.
+    guess = (np.bincount(part, weights=log.hours, minlength=24) + 0.5 * mean) / (days + 0.5)
+    assert found.hours_per_day == pytest.approx(guess * 1.5 / guess.mean())
+    assert not found.unseen.any()
+    # Where parts were not seen, the guess stands as it is.
+    first = used(at(2021, 1, 1), at(2021, 7, 1), odd)
+    part = _part(first.edges_s[:-1] + DAY_S / 2.0)
+    days = np.bincount(part, minlength=24)
+    mean = first.hours.sum() / len(first.hours)
+    guess = (np.bincount(part, weights=first.hours, minlength=24) + 0.5 * mean) / (days + 0.5)
+    assert usage(first).hours_per_day == pytest.approx(guess)
+    assert usage(first).unseen.tolist() == [False] * 12 + [True] * 12
+
+
+def test_days_after_the_year_say_nothing():
+    log = used(at(2022, 1, 1), at(2023, 1, 1), lambda _: 2.0)
+    assert usage(Use(log.edges_s, log.energy_kwh, log.hours, log.logged, None)) is None
+    early = Year(at(2021, 1, 1), at(2022, 1, 1), 1.0, 0.0, 1.0, 0.0, 365.0)
+    assert usage(Use(log.edges_s, log.energy_kwh, log.hours, log.logged, early)) is None
+
+
+def test_a_silence_of_three_hundred_days_is_a_winter_yet():
+    for silent, kept in ((300, True), (301, False)):
+        logged = np.ones(700)
+        logged[100 : 100 + silent] = 0.0
+        hours = np.where(logged > 0.0, 1.0, 0.0)
+        told = _told(Use(np.arange(701.0), hours, hours, logged, None))
+        assert bool(told[100 : 100 + silent].all()) is kept
+        assert told[:100].all()
+        assert told[100 + silent :].all()
+    # Hours without a logged day are no silence.
+    hours = np.full(700, 0.5)
+    assert _told(Use(np.arange(701.0), hours, hours, np.zeros(700), None)).all()
+
+
+def test_how_much_years_differ_by_hand():
+    year = 365.2425
+    begin = DAY_S * np.arange(int(3 * year) + 2)
+    end = float(begin[-1])
+    which = ((end - begin) / DAY_S / year).astype(int)
+    hours = np.array([1.0, 2.0, 3.0, 9.0])[which]
+    days = np.bincount(which)[:3]
+    total = days * np.array([1.0, 2.0, 3.0])
+    share = np.log(total / total.mean())
+    seen = ((share - share.mean()) ** 2).sum()
+    # Beside three assumed years of 0.25.
+    expected = np.sqrt((seen + 3.0 * 0.25**2) / (2.0 + 3.0))
+    assert _spread(begin, hours, end) == pytest.approx(expected)
+    # A year of next to nothing counts as a quarter of the usual.
+    few = np.where(which == 1, 1e-6, 2.0)
+    total = days * np.array([2.0, 0.0, 2.0])
+    share = np.log(np.maximum(total / total.mean(), 0.25))
+    expected = np.sqrt((((share - share.mean()) ** 2).sum() + 0.1875) / 5.0)
+    assert _spread(begin, few, end) == pytest.approx(expected)
+    # A year with a pause of more than a tenth of it does not count; two years at least.
+    gap = (which != 2) | (np.arange(len(begin)) % 8 != 0)
+    share = np.log(np.array([1.0, 2.0]) / 1.5)
+    expected = np.sqrt((((share - share.mean()) ** 2).sum() + 0.1875) / 4.0)
+    assert _spread(begin[gap], hours[gap], end) == pytest.approx(expected, rel=0.01)
+    assert (
+        _spread(begin[which < 2], hours[which < 2], float(begin[which < 2][0]) + 1.9 * year * DAY_S)
+        == 0.25
+    )
+    assert _spread(begin, 0.0 * hours, end) == 0.25
+
+
+def test_how_much_fortnights_differ_by_hand():
+    usual = np.r_[np.full(70, 2.0), np.full(14, 0.9)]
+    hours = usual.copy()
+    hours[:14] *= 1.3
+    hours[14:28] *= 0.6
+    hours[70:] = 99.0  # out of the season: less than half of the most
+    # Of five fortnights two differ: by 0.3 and 0.4.
+    assert _fortnight(hours, usual) == pytest.approx(np.sqrt((0.3**2 + 0.4**2) / 5.0))
+    assert _fortnight(hours[:69], usual[:69]) == pytest.approx(np.sqrt(0.25 / 4.0))
+    assert _fortnight(hours[:55], usual[:55]) == 0.5, "three are too few"
+    assert _fortnight(hours[:13], usual[:13]) == 0.5
+
+
+def test_fortnights_and_the_season_move_a_date():
+    rng = np.random.default_rng(13)
+    now, ahead = at(2024, 3, 1), np.full(8000, 100.0)
+    logs = np.log((dates(steady(fortnight=0.4), now, ahead, rng) - now) / DAY_S)
+    # Fifty days are 3.6 fortnights: 0.4 over the root of that.
+    assert float(np.std(logs)) == pytest.approx(0.4 * np.sqrt(14.0 / 50.0), rel=0.05)
+    # Four years ahead half of the spread of years stays, and an eighth of the rest.
+    years = np.full(8000, 2.0 * 365.2425 * 4.0)
+    logs = np.log(dates(steady(spread=0.2), now, years, np.random.default_rng(13)) - now)
+    assert float(np.std(logs)) == pytest.approx(0.2 * np.sqrt(0.5 + 0.125), rel=0.05)
+    # Before a season that begins on the first of May the date moves with it: 12 days.
+    pattern = usage(
+        used(at(2020, 1, 1), at(2024, 1, 1), lambda d: 5.0 if 5 <= d.month < 9 else 0.0)
+    )
+    pattern = Usage(pattern.hours_per_day, 1e-9, 1e-9)
+    when = dates(pattern, at(2024, 2, 1), np.full(8000, 200.0), np.random.default_rng(5))
+    assert float(np.std(when)) / DAY_S == pytest.approx(12.0, rel=0.05)
+    assert (dates(steady(), now, np.zeros(50), rng) == now).all()
+
+
+def test_the_expected_date_is_that_of_a_usual_year():
+    now = at(2024, 3, 1)
+    assert expected_date(steady(), now, 100.0) == pytest.approx(now + 50.0 * DAY_S)
+    # Sixty years of 2 h a day are 43,829 h.
+    assert expected_date(steady(), now, 43_700.0) is not None
+    assert expected_date(steady(), now, 43_900.0) is None
+    time_s, hours = expected_hours(steady(3.0), now)
+    assert (time_s[0], hours[0]) == (now, 0.0)
+    assert hours == pytest.approx(3.0 * (time_s - now) / DAY_S)
+
+
+def test_an_output_of_nothing_counts_as_a_tenth():
+    pace = Pace.of(np.array([0.0, 100.0]), np.array([0.0, 0.0]), 0.5)
+    assert pace.usual(np.array([100.0]))[0] == pytest.approx(100.0 * 0.1 / 0.5)
+    assert Pace.of(np.array([0.0, 100.0]), np.array([0.5, 0.5]), 0.0).usual(np.array([100.0]))[
+        0
+    ] == pytest.approx(500.0)

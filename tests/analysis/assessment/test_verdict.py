@@ -191,3 +191,76 @@ def test_advice_names_what_is_missing():
         (told,) = advice(replace(HEALTHY, **{missing: False}))
         assert word in told
         assert advice(replace(HEALTHY, **{missing: False}, runs=0, values=0, bounds=0)) == []
+
+
+def test_the_words_of_a_limit_that_is_near():
+    def why(forecast, **more):
+        _, reasons = verdict(replace(HEALTHY, forecast=forecast, **more))
+        return reasons[0].text
+
+    beneath = "the output may already be below the replacement limit for good"
+    assert why(ahead(0.0, 0.0, 14.0)) == f"{beneath}: 0 to 10 running hours may be left"
+    assert why(ahead(0.0, 0.0, None)) == beneath
+    assert why(ahead(0.0, 0.0, None, None)) == beneath
+    # Less than an hour is nothing.
+    assert why(ahead(0.0, 0.0, 0.9, "load")) == (
+        "it can no longer carry this boat's load with its battery"
+    )
+    assert why(ahead(0.0, 0.0, 1.0, "load")).startswith("it may already be too weak")
+    assert "the design hours (7000 to 8000 h) are used up" in why(
+        ahead(50.0, 100.0, 150.0, "design_hours"), design_life_h=(7000.0, 8000.0)
+    )
+    sound = decided(forecast=ahead(0.0, None, None))
+    assert sound == (Verdict.SOUND, ["output_sound"])
+
+
+def test_two_reasons_to_plan_stand_together():
+    said, codes = decided(output=Span(0.70, 0.72, 0.74), forecast=ahead(50.0, 100.0, 150.0))
+    assert (said, codes) == (Verdict.PLAN, ["below_plan", "limit_near"])
+    # Below the replacement limit nothing else is said.
+    said, codes = decided(output=Span(0.5, 0.55, 0.59), forecast=ahead(50.0, 100.0, 150.0))
+    assert (said, codes) == (Verdict.REPLACE, ["below_replace"])
+
+
+def test_ends_that_are_not_known_are_taken_for_none_and_all():
+    said, (reason, *_) = verdict(replace(HEALTHY, output=Span(None, 0.95, None)))
+    assert "95.0 % of rated (0.0 % to 100.0 %)" in reason.text
+    assert said is Verdict.PLAN, "it may lie below the replacement limit"
+
+
+def test_how_many_runs_show_it_is_told_in_words():
+    def why(runs, values):
+        unknown = Span(None, None, None)
+        _, (reason,) = verdict(replace(HEALTHY, output=unknown, runs=runs, values=values, bounds=0))
+        return reason.text
+
+    assert why(5, 0).startswith("none of 5 runs shows how much")
+    assert why(5, 1).startswith("1 of 5 runs shows how much")
+    assert why(1, 1).startswith("1 of 1 run shows how much")
+    assert why(5, 2).startswith("2 of 5 runs show how much")
+
+
+def test_limits_are_told_as_configured():
+    _, (reason,) = verdict(
+        replace(HEALTHY, output=Span(0.70, 0.72, 0.74), plan_below=0.725, replace_below=0.55)
+    )
+    assert reason.text.endswith("the plan limit is 72.5 %")
+
+
+def test_hours_with_another_source_are_told():
+    (note,) = notes(replace(HEALTHY, bounds=0, other_source_h=30.4))
+    assert note.text.startswith("for 30 h the charger idled")
+    (many,) = notes(replace(HEALTHY, bounds=2))
+    assert many.text == "2 battery-limited runs count as lower bounds"
+    assert notes(replace(HEALTHY, bounds=2, values=0)) == []
+    open_end = ahead(10.0, None, None, None, "not known", None)
+    assert notes(replace(HEALTHY, bounds=0, forecast=open_end))[0].code == "withheld"
+    # Exactly an hour is not more than one.
+    assert notes(replace(HEALTHY, bounds=0, other_source_h=1.0, now_h=10.0)) == []
+    assert notes(replace(HEALTHY, bounds=0, other_source_h=1.1, now_h=10.0)) != []
+
+
+def test_nobody_is_told_to_run_a_charger_that_a_setting_holds():
+    assert advice(replace(HEALTHY, values=3, bounds=0, held=True)) == []
+    assert len(advice(replace(HEALTHY, values=3, bounds=0))) == 1
+    assert advice(replace(HEALTHY, values=0, bounds=0, runs=0)) == []
