@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from logger.errors import ConfigError, UsageError
 from logger.local import known_zones, zone_of
 from logger.other_sources import OTHER_SOURCE, OtherSource, other_sources
-from logger.plausibility.bank import in_use_v
+from logger.plausibility.ranges import believable_ranges
 from logger.recordings.limits import Limits
 from logger.refusals import printable, shown
 from logger.sections import (
@@ -54,14 +54,6 @@ DESIGN_SPREAD = 1.0 / 15.0
 #: A litre of methanol holds 4.377 kWh at 20 degC (lower heating value 638.35 kJ/mol, 32.042 g/mol,
 #: 0.7909 kg/L: sources in analysis/physics.py): nothing delivers a kilowatt-hour from less.
 LEAST_METHANOL_L_PER_KWH = 0.228
-#: Believable values whatever the charger and the bank are; a channel of a reading each.
-ANY_CHARGER = {
-    "voltage_v": in_use_v(None),
-    "runtime_h": (0.0, 1.0e6),
-    "temperature_c": (-40.0, 85.0),
-    "battery_current_a": (-1000.0, 1000.0),
-    "fuel_l": (0.0, 10000.0),
-}
 #: Readings have a gap between them from this many times their usual spacing on, ...
 GAP_SPACINGS = 5.0
 #: ... but not below this, s: a source that gives one reading a second may be late for some.
@@ -488,14 +480,8 @@ def _boat(document: Document, table: dict[str, Any]) -> dict[str, Any]:
 def _plausible(
     document: Document, table: dict[str, Any], rated_w: float, nominal_v: float | None
 ) -> dict[str, tuple[float, float]]:
-    """Fill in the believable range of each channel.
-
-    A fuel-cell charger gives at most a little more than rated at the lowest battery voltage (10 V).
-    """
-    limits = ANY_CHARGER | {
-        "voltage_v": in_use_v(nominal_v),
-        "current_a": (-1.0, 2.0 * rated_w / 10.0),
-    }
+    """Fill in the believable range of each channel."""
+    limits = believable_ranges(rated_w, nominal_v)
     for key, value in table.items():
         if value is None:
             continue

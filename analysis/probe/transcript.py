@@ -10,8 +10,8 @@ from analysis.probe.find_frames import find_frames
 from analysis.probe.guesses import Letters, guess_checksum, guess_framing, guess_kind, plain_bytes
 from analysis.probe.judgement import Judgement
 from analysis.probe.shown import quoted
-from logger.config import ANY_CHARGER
 from logger.plausibility.bank import Bank
+from logger.plausibility.ranges import ANY_CHARGER
 from logger.plausibility.values import Plausibility
 from logger.reading import CHANNELS, OperatingState
 from logger.refusals import Refusals, printable

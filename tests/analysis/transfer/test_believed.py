@@ -13,8 +13,9 @@ from analysis.transfer.believed import BelievedBlocks
 from analysis.transfer.import_readings import Importer
 from analysis.transfer.import_verdict import trouble
 from analysis.transfer.read_blocks import block_of
-from logger.config import ANY_CHARGER, load_config
+from logger.config import load_config
 from logger.plausibility.bank import Bank
+from logger.plausibility.ranges import ANY_CHARGER
 from logger.plausibility.values import Plausibility
 from logger.reading import CHANNELS, OperatingState, Reading
 from logger.refusals import Refusals
