@@ -101,9 +101,9 @@ def _gauge_rises(runs: Runs, told: Flags, container_l: float) -> list[float]:
     rise = median[_KEPT : _KEPT + count] - median[:count]
     risen = np.concatenate(([False], rise > _FILLED * container_l, [False]))
     begins, ends = np.flatnonzero(np.diff(risen.astype(np.int8))).reshape(-1, 2).T
-    # The steepest place of each rise is the change.
-    steepest = [b + int(np.argmax(rise[b:e])) for b, e in zip(begins, ends, strict=True)]
-    return [float(at[place + _KEPT]) for place in steepest]
+    # The medians rise as long before the change as after it, so that it lies in the middle.
+    middle = (begins + ends - 1) // 2
+    return [float(at[place + _KEPT]) for place in middle]
 
 
 def _credible(runs: Runs, expected_kwh: float) -> list[_Stop]:

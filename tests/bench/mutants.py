@@ -72,7 +72,10 @@ ROOMS = {
             "tests/analysis/fuel",
         ],
     ),
-    "fuel": (["analysis/fuel/*.py"], ["tests/analysis/fuel"]),
+    "fuel": (
+        ["analysis/fuel/*.py"],
+        _mirrored("fuel", "outlook_parts", "consumption", "dry_stops", "passage"),
+    ),
     "store": (
         [
             "logger/interval.py",

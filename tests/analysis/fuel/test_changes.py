@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.fuel.changes import FOUND, changes, find_changes
+from analysis.fuel.changes import FOUND, _credible, _Stop, changes, find_changes
 from analysis.fuel.dry_stops import Sign, dry_stops, ran_dry
 from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
@@ -195,3 +195,72 @@ def test_a_charger_that_never_waits_changes_nothing():
     unread = replace(history, voltage_mean_v=np.full(len(history), np.nan))
     assert found_in(unread) == ()
     assert fuel_outlook(replace(history, events=()), config_for()).changes == "none"
+
+
+def test_which_records_are_changes():
+    told = (
+        Event(1, 300.0, "fuel", 10.0), Event(2, 100.0, "fuel", 5.0), Event(3, 50.0, "note"),
+        Event(4, 200.0, "fuel", 10.0, struck=True), Event(5, 250.0, "fuel"),
+        Event(6, 400.0, "fuel", 10.0), Event(7, 401.0, "fuel", 10.0),
+    )  # fmt: skip
+    # In order of time, up to the end of the log; not struck, and with litres.
+    assert [e.id for e in changes(told, 400.0)] == [2, 1, 6]
+    assert changes((), 400.0) == []
+
+
+def stop(kwh, sign, at=None):
+    return _Stop(1000.0 * kwh if at is None else at, kwh, sign)
+
+
+def credible(monkeypatch, *stops):
+    """Return the energy at which containers of 10 kWh are believed to have run dry."""
+    monkeypatch.setattr("analysis.fuel.changes._stops", lambda runs, expected: list(stops))
+    return [s.energy_kwh for s in _credible(None, 10.0)]
+
+
+def test_energy_decides_which_stops_are_believed(monkeypatch):
+    waited, fault, faded = Sign.WAITED, Sign.FAULT, Sign.FADED
+    # A weak sign needs a neighbour at 0.65 to 1.45 of a container.
+    assert credible(monkeypatch, stop(10.0, waited)) == []
+    assert credible(monkeypatch, stop(10.0, fault)) == [10.0]
+    for apart, told in ((6.4, False), (6.6, True), (14.4, True), (14.6, False)):
+        both = stop(10.0, waited), stop(10.0 + apart, waited)
+        assert bool(credible(monkeypatch, *both)) is told, apart
+    # With less than half of a container between two the stronger sign stays.
+    assert credible(monkeypatch, stop(10.0, fault), stop(14.9, faded)) == [14.9]
+    assert credible(monkeypatch, stop(10.0, faded), stop(14.9, fault)) == [10.0]
+    assert credible(monkeypatch, stop(10.0, fault), stop(14.9, fault)) == [10.0]
+    assert credible(monkeypatch, stop(10.0, fault), stop(15.0, fault)) == [10.0, 15.0]
+    # Less than a tenth is a restart on the same container: the later time, the stronger sign.
+    restart = stop(10.0, faded), stop(10.9, waited), stop(20.0, waited)
+    assert credible(monkeypatch, *restart) == [10.9, 20.0]
+    assert credible(monkeypatch, stop(10.0, faded), stop(11.1, waited)) == [10.0]
+
+
+def test_a_gauge_must_rise_by_a_quarter_and_stay():
+    history, _ = sail(SmallBoat(days=20))
+    few = history.select(np.arange(100))
+
+    def found(level):
+        return times(found_in(replace(few, fuel_l=np.asarray(level, dtype=float))))
+
+    at = few.start_s
+    step = np.arange(100) >= 50
+    assert found(5.0 + 2.6 * step) == [at[50]]
+    assert found(5.0 + 2.4 * step) == []
+    # Two changes; the steepest place of each.
+    twice = 2.0 + 3.0 * step + 3.0 * (np.arange(100) >= 80)
+    assert found(twice) == [at[50], at[80]]
+    # Three high values are sloshing; four of seven are not.
+    slosh = np.full(100, 5.0)
+    slosh[40:43] = 9.0
+    assert found(slosh) == []
+    # Half of the intervals must have told a level.
+    gaps = np.where(np.arange(100) % 2 == 0, 5.0 + 3.0 * step, np.nan)
+    assert found(gaps) == []
+    gaps[1] = 5.0
+    assert found(gaps) == [at[50]]
+    # Seven values on either side are needed.
+    short = few.select(np.arange(13))
+    level = np.where(np.arange(13) < 6, 2.0, 9.0)
+    assert found_in(replace(short, fuel_l=level)) == ()

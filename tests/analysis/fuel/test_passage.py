@@ -15,13 +15,18 @@ from analysis.fuel.passage import (
     PASSAGE_SD,
     ChargerNow,
     Provision,
+    Stock,
     Trip,
+    charger_now,
     need,
+    provision,
     supply_kwh,
 )
+from analysis.history.runs import find_runs
 from analysis.load.kinds import Kinds
 from analysis.show.passage_sheet import lines, page
 from analysis.units import METRIC, Owner, Units, area_mm2, awg
+from tests.support.boats.plain_log import RATED_W, log
 
 #: 110 W at 13.2 V, on a bank that keeps 85 % of what it is given.
 CHARGER = ChargerNow(volts=13.2, amps=110.0 / 13.2, efficiency=0.85, capacity_ah=0.0)
@@ -136,3 +141,115 @@ def test_american_units(monkeypatch):
     assert Units(us=True).cable(6.0) == "AWG 10"
     assert Units(us=True).cable(54.0) == "AWG 1/0"
     assert METRIC.cable(6.0) == "6 mm2"
+
+
+def test_the_charger_now_is_that_of_its_last_two_hundred_hours():
+    # Fifty runs of six hours: 80 W at 12.9 V, then 40 W.
+    history = log(runs=50, loss=0.0, noise=0.0)
+    ran = history.energy_j > 0.0
+    run = np.repeat(np.arange(50), len(history) // 50)
+    power = np.where(ran, np.where(run < 17, 80.0, 40.0), 0.0)
+    history = replace(
+        history, energy_j=power * 600.0, charge_c=power / 12.5 * 600.0,
+        state=np.where(ran, history.state.max(), history.state),
+    )  # fmt: skip
+    runs = find_runs(history, RATED_W)
+    found = charger_now(runs, 0.9, 150.0)
+    # The last 200 of 300 h: two thirds of the run before are of the stronger time.
+    hours = 198.0 + 2.0
+    assert found.amps == pytest.approx((198.0 * 3.2 + 2.0 * 6.4) / hours, rel=1e-3)
+    assert found.volts == pytest.approx(12.5)
+    assert (found.efficiency, found.capacity_ah) == (0.9, 150.0)
+    silent = replace(history, charge_c=np.full(len(history), np.nan))
+    assert charger_now(find_runs(silent, RATED_W), 0.9, 150.0) is None
+
+
+def spread_of(span):
+    return math.log(span.high / span.low) / (2.0 * 1.6449)
+
+
+def test_what_makes_the_fuel_of_a_passage_uncertain():
+    # The load within 5 %, the passage within 6 %, and 15 % for a single day.
+    for days in (1, 9, 100):
+        asked = need(Trip(days, 0, watts=32.0), None, CHARGER, PER_KWH, 12.8)
+        load = math.sqrt(0.05**2 + 0.06**2 + 0.15**2 / days)
+        # A load of 1 % more asks for a little less than 1 % more: part of it is fed directly.
+        share = 2.5 / CHARGER.amps * (1.0 / 0.85 - 1.0)
+        assert spread_of(asked.litres) == pytest.approx(load / (1.0 + share), rel=0.04)
+        assert spread_of(asked.load_ah) == pytest.approx(0.05, rel=0.04)
+    # The battery may end a tenth of its capacity higher or lower: 0.1 * 300 Ah at 13.2 V.
+    banked = replace(CHARGER, capacity_ah=300.0)
+    one = need(Trip(100, 0, watts=32.0), None, CHARGER, PER_KWH, 12.8)
+    two = need(Trip(100, 0, watts=32.0), None, banked, PER_KWH, 12.8)
+    more = (0.396 * 0.9) / two.litres.median
+    assert spread_of(two.litres) == pytest.approx(math.hypot(spread_of(one.litres), more), rel=0.03)
+    # Litres per kWh count as they are drawn.
+    half = need(Trip(100, 0, watts=32.0), None, CHARGER, 0.5 * PER_KWH, 12.8)
+    assert half.litres.median == pytest.approx(0.5 * one.litres.median)
+    assert half.kwh == pytest.approx(one.kwh)
+
+
+def test_days_under_way_and_at_anchor_have_their_own_loads():
+    kinds = days_of(1.0)
+    both = need(Trip(10, 20), kinds, CHARGER, PER_KWH, 12.8)
+    way, anchor = (supply_kwh(np.array([a]), CHARGER)[0] for a in (2.5, 1.6))
+    assert both.kwh == pytest.approx(10 * way + 20 * anchor, rel=0.01)
+    assert both.days_seen == 30.0
+    assert not both.few
+    assert need(Trip(1), days_of(1.0, 9), CHARGER, PER_KWH, 12.8).few
+    assert not need(Trip(1), days_of(1.0, 10), CHARGER, PER_KWH, 12.8).few
+    assert (both.trip.days, both.trip.longer(3)) == (30, Trip(13, 20))
+
+
+def test_flat_out_is_nearly_all_that_it_gives():
+    # 24 h of 110 W carry 8.33 A: at 0.985 of that it runs round the clock, at 0.97 it does not.
+    for part, told in ((0.985, True), (0.96, False)):
+        asked = 110.0 * part
+        found = need(
+            Trip(400, 0, watts=asked), None, replace(CHARGER, efficiency=1.0), PER_KWH, 13.2
+        )
+        assert found.kwh <= 2.64 * 400
+        assert found.flat_out is (found.kwh >= 0.98 * 2.64 * 400)
+        assert told or not found.flat_out
+
+
+def test_what_is_aboard_and_what_is_missing():
+    stock = Stock(PER_KWH, 4.0, 10.0, 99.0)
+    found = provision(
+        stock, Trip(21, 0, watts=32.0), None, CHARGER, 12.8,
+        reserve_d=3, spare_l=20.0, depart_s=None, delivery_d=14,
+    )  # fmt: skip
+    longer = need(Trip(24, 0, watts=32.0), None, CHARGER, PER_KWH, 12.8)
+    assert found.aboard_l == longer.litres.high
+    assert (found.stock_l, found.reserve_d, found.out_s) == (24.0, 3, 99.0)
+    assert found.reserve_l == pytest.approx(longer.litres.high - found.litres.median)
+    open_ = provision(
+        replace(stock, left_l=None), Trip(21, 0, watts=32.0), None, CHARGER, 12.8,
+        reserve_d=3, spare_l=20.0, depart_s=None, delivery_d=14,
+    )  # fmt: skip
+    assert open_.stock_l is None
+    nothing = provision(
+        stock, Trip(21), None, CHARGER, 12.8, reserve_d=3, spare_l=0.0, depart_s=None, delivery_d=14
+    )
+    assert nothing is None
+
+
+def test_the_document_of_a_passage():
+    told = plan(stock_l=12.5111, aboard_l=41.0555).document()
+    assert (told["days"], told["days_under_way"], told["days_at_anchor"]) == (26, 21, 5)
+    assert told["litres"] == {"low": 28.0, "median": 32.0, "high": 36.0}
+    assert (told["stock_litres"], told["aboard_litres"], told["reserve_litres"]) == (
+        12.51,
+        41.06,
+        9.06,
+    )
+    assert (told["containers"], told["aboard_containers"], told["buy_containers"]) == (4, 5, 3)
+    assert (told["days_under_way_seen"], told["watts"], told["few_days_seen"]) == (
+        None,
+        32.0,
+        False,
+    )
+    # A container that is exactly full is one.
+    assert plan(aboard_l=40.0).containers_aboard == 4
+    assert plan(aboard_l=40.0, stock_l=20.0).buy == 2
+    assert plan(depart_s=None, out_s=None).order_by_s is None

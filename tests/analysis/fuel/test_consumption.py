@@ -1,0 +1,185 @@
+"""Litres per kWh from containers that are given, held against whole matrices and by hand."""
+
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.fuel.consumption import (
+    Container,
+    FuelUse,
+    _container,
+    _Filter,
+    _silence,
+    fuel_use,
+)
+from analysis.history.runs import find_runs
+from logger.config import FuelConfig
+from logger.event import Event
+from tests.support.boats.plain_log import BEGIN_S, RATED_W, log
+from tests.support.oracles import dense_normal
+
+DAY_S = 86400.0
+FUEL = FuelConfig(l_per_kwh=0.9, container_l=10.0)
+
+
+def container(value, sd=0.02, *, emptied=True):
+    return Container(0.0, 1.0, 10.0, 10.0 / value, emptied, value, sd)
+
+
+def test_the_filter_is_that_of_whole_matrices():
+    """Level and rise of the logarithm; both drift with each half of a container."""
+    steps = [0.05, 0.05, 0.12, 0.12, 0.08]
+    seen = {1: container(0.95, 0.03), 3: container(1.02, 0.01)}  # after the 1st and the 3rd step
+    use = _Filter(0.9)
+    # Unknowns: level and rise at first, then the drifts of both at each step.
+    state = np.zeros((2, 2 + 2 * len(steps)))
+    state[0, 0] = state[1, 1] = 1.0
+    sds, rows, told, noise = [0.20, 0.05], [], [], []
+    for number, by in enumerate(steps, 1):
+        use.age(by)
+        state = np.array([[1.0, by], [0.0, 1.0]]) @ state
+        state[0, 2 * number] = state[1, 2 * number + 1] = 1.0
+        sds += [0.006 / math.sqrt(2.0), 0.03 * by]
+        if number in seen:
+            use.learn(seen[number])
+            rows.append(state[0].copy())
+            told.append(math.log(seen[number].l_per_kwh))
+            noise.append(seen[number].sd)
+    mean = np.zeros(len(sds))
+    mean[:2] = math.log(0.9), 0.05
+    found = dense_normal(
+        np.array(rows), np.array(told), np.array(noise), (mean, np.array(sds) ** -2.0)
+    )
+    now = np.append(state[0], 0.0)
+    assert math.log(use.estimate) == pytest.approx(now @ found.mean)
+    assert use.sd == pytest.approx(math.sqrt(now @ found.covariance @ now))
+
+
+def test_a_habit_of_changing_early_does_not_average_out():
+    use = _Filter(0.9)
+    assert use.sd == pytest.approx(0.20)
+    for _ in range(40):
+        use.learn(container(0.9, emptied=False))
+    # Forty measurements of 2 %, and the habit of 2 % that all of them share.
+    own = (1.0 / 0.20**2 + 40.0 / 0.02**2) ** -0.5
+    assert use.sd == pytest.approx(math.hypot(own, 0.02), rel=0.01)
+    # One that ran dry takes its weight from the habit.
+    mixed = _Filter(0.9)
+    mixed.learn(container(0.9, 0.02, emptied=False))
+    guessed = 0.20**2 / (0.20**2 + 0.02**2)
+    spread = (1.0 / 0.20**2 + 1.0 / 0.02**2) ** -0.5
+    assert mixed.sd == pytest.approx(math.hypot(spread, 0.02 * guessed))
+    mixed.learn(container(0.9, 0.02))
+    weight = spread**2 / (spread**2 + 0.02**2)
+    after = (1.0 / 0.20**2 + 2.0 / 0.02**2) ** -0.5
+    assert mixed.sd == pytest.approx(math.hypot(after, 0.02 * guessed * (1.0 - weight)))
+
+
+def test_quantiles_and_what_counts():
+    good, bad = container(0.9), replace(container(0.9), problem="why")
+    use = FuelUse(0.9, 0.1, (good, bad))
+    assert use.counted == (good,)
+    assert use.quantile(1.645) == pytest.approx(0.9 * math.exp(0.1645))
+
+
+#: Forty runs of six hours, one a day, each of 0.66 kWh but for its start.
+RUNS = find_runs(log(runs=40, loss=0.0, noise=0.0), RATED_W)
+KWH = float(RUNS.log.energy_j.sum()) / 3.6e6 / 40.0
+
+
+def events(*days, litres=10.0):
+    return [Event(k, BEGIN_S + d * DAY_S, "fuel", litres) for k, d in enumerate(days)]
+
+
+def one(begin=0.0, end=10.0, runs=RUNS, litres=10.0, expected=1.5, *, emptied=True):
+    return _container(runs, *events(begin, end, litres=litres), expected, emptied=emptied)
+
+
+def test_a_container_by_hand():
+    # Ten runs from one change to the next.
+    found = one()
+    assert found.energy_kwh == pytest.approx(10.0 * KWH, rel=2e-3)
+    assert found.l_per_kwh == pytest.approx(1.0 / KWH, rel=2e-3)
+    assert found.sd == pytest.approx(math.hypot(0.02, 0.003))
+    assert found.problem is None
+    # Changed early: a twentieth was left, give or take 2.2 %.
+    early = one(emptied=False)
+    assert early.l_per_kwh == pytest.approx(0.95 * found.l_per_kwh)
+    assert early.sd == pytest.approx(math.hypot(0.02, 0.022))
+
+
+def test_what_cannot_be_right_does_not_count():
+    value = one().l_per_kwh
+    for factor, right in ((1.59, True), (1.61, False), (1 / 1.59, True), (1 / 1.61, False)):
+        problem = one(expected=value * factor).problem
+        assert (problem is None) is right
+        assert (
+            right
+            or problem == f"{value:.2f} L/kWh cannot be right: a change was forgotten or is wrong"
+        )
+    assert one(begin=-1.0).problem == "opened before the log begins"
+    assert one(begin=0.3, end=0.9).problem == "no energy was logged from it"
+    assert math.isnan(one(begin=-1.0).l_per_kwh)
+
+
+def unlogged(hours):
+    """Take so many hours of running out of the tenth run; the counter goes on."""
+    at = np.arange(len(RUNS.log))
+    first = int(RUNS.first[9])
+    return find_runs(RUNS.log.select((at < first) | (at >= first + int(6 * hours))), RATED_W)
+
+
+def test_hours_that_were_not_logged_give_what_the_others_gave():
+    # Sixty hours, of which three are missing.
+    found = one(runs=unlogged(3.0))
+    assert found.problem is None
+    assert found.l_per_kwh == pytest.approx(one().l_per_kwh, rel=0.02)
+    missing = 60.0 / 57.0 - 1.0
+    assert found.sd == pytest.approx(math.hypot(math.hypot(0.02, 0.003), 0.5 * missing), rel=0.01)
+    # More than a tenth of what was seen is too much: 5.5 of 54.5 h.
+    assert one(runs=unlogged(5.0)).problem is None
+    assert one(runs=unlogged(5.7)).problem == "too much of its time was not logged"
+
+
+def test_time_passed_over_time_logged():
+    start = np.array([0.0, 100.0, 360.0, 460.0])
+    log_ = SimpleNamespace(
+        start_s=3600.0 * start, end_s=3600.0 * (start + 80.0), duration_s=np.full(4, 288000.0)
+    )
+    runs = SimpleNamespace(log=log_)
+    # From 50 h on three records of 80 h: gaps of 50, 180 and 20 h. In one of a week and more
+    # (168 h) the boat was laid up.
+    assert _silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 70.0 / 240.0)
+    # The end lies 30 h after the last record.
+    assert _silence(runs, 3600.0 * 60.0, 3600.0 * 570.0) == pytest.approx(1.0 + 90.0 / 240.0)
+    log_.start_s[2] -= 12.1 * 3600.0  # a gap of 167.9 h
+    assert _silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 237.9 / 240.0)
+
+
+def test_the_use_of_a_log_with_containers_by_hand():
+    # Ten runs each; the middle of the second lies at 90 h, the end of the log at 240 h.
+    told = tuple(events(0.0, 10.0, 20.0))
+    fuel = replace(FUEL, l_per_kwh=1.5)
+    found = fuel_use(RUNS, told, fuel)
+    assert [c.problem for c in found.containers] == [None, None]
+    assert [c.emptied for c in found.containers] == [False, False]
+    use = _Filter(1.5)
+    for one_ in found.containers:
+        use.age(0.03)
+        use.learn(one_)
+        use.age(0.03)
+    use.age(0.12)
+    assert found.estimate == pytest.approx(use.estimate, rel=1e-3)
+    assert found.sd == pytest.approx(use.sd, rel=1e-3)
+    # Without a change the prior stands; what was struck, or comes after the log, is none.
+    none = fuel_use(RUNS, (), fuel)
+    assert (none.estimate, none.sd, none.containers) == (pytest.approx(1.5), 0.2, ())
+    later = (Event(9, BEGIN_S + 1e9, "fuel", 10.0), replace(told[0], struck=True))
+    assert fuel_use(RUNS, later, fuel) == none
+    # One change tells no container, but the use has risen since: 0.05 in 1000 h, for 240 h.
+    single = fuel_use(RUNS, told[:1], fuel)
+    assert single.containers == ()
+    assert single.estimate == pytest.approx(1.5 * math.exp(0.05 * 0.24), rel=1e-3)
