@@ -227,3 +227,38 @@ def test_shares_of_a_bank_that_cycles_deeply():
     assert 12.0 * floats.lost_ah[top][0] == pytest.approx(expected, rel=0.15)
     # Free acid takes more.
     assert FLOAT_A_PER_AH["flooded"] == pytest.approx(2.5 * FLOAT_A_PER_AH["gel"])
+
+
+def test_a_large_charger_reaches_the_ceiling_earlier(monkeypatch):
+    asked = []
+    plain = _Curve.reached_earlier
+    monkeypatch.setattr(
+        _Curve, "reached_earlier", lambda curve, by: asked.append(by) or plain(curve, by)
+    )
+    grid, charge, spans = cycle()
+    find_kept(grid, charge, spans, 200.0, "agm")
+    # 8 A on 150 to 210 Ah: 1.8 times what is beyond 0.015 of the capacity.
+    assert (asked[0].min(), asked[0].max()) == pytest.approx(
+        (1.8 * (8 / 210 - 0.015), 1.8 * (8 / 150 - 0.015)), abs=3e-4
+    )
+    # A small one on a large bank does not, and a very large one by 0.18 at most.
+    find_kept(grid, charge, spans, 2000.0, "agm")
+    assert not asked[1].any()
+    find_kept(grid, charge, spans, 20.0, "agm")
+    assert set(asked[2]) == {1.8 * 0.1}
+
+
+def test_the_loads_that_the_curves_give_spread_as_told():
+    grid, charge, spans = cycle()
+    kept = find_kept(grid, charge, spans, 200.0, "agm")
+    # Mostly at the ceiling, what a worn bank takes there decides: 0.9 for each part beyond 0.4.
+    top = np.where(grid.limited, 12.0 * charge, charge)
+    much = find_kept(grid, top, spans, 200.0, "agm")
+    part = 384.0 / 640.0 - 0.4
+    assert much.load_sd > 0.9 * part
+    assert much.load_sd < 0.9 * part + 3.0 * kept.load_sd
+    # A bank whose starts lie deep is one that keeps most of its charge.
+    deep = find_kept(replace(grid, volts=grid.volts - 0.3), charge, spans, 200.0, "agm")
+    assert deep.overall != kept.overall
+    # The same log gives the same figure.
+    assert find_kept(grid, charge, spans, 200.0, "agm").load_sd == kept.load_sd

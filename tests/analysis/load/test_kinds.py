@@ -12,6 +12,7 @@ from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
 from analysis.load.kinds import (
     Kinds,
+    _balance,
     _chain,
     _lag,
     _levels,
@@ -21,9 +22,11 @@ from analysis.load.kinds import (
     _sample,
     _Seen,
     _sweep,
+    find_kinds,
     kinds_of_day,
 )
 from logger.other_sources import OtherSource
+from tests.support.boats.drawn_cycles import boat
 from tests.support.boats.small_boat import START_S, SmallBoat, sail
 from tests.support.configurations import config_for
 
@@ -249,3 +252,79 @@ def test_how_uncertain_the_days_of_a_kind_are():
     kinds = Kinds(none, none, chance.sum(axis=0), none, chance)
     # Of one and a half days at anchor a quarter of a day is in doubt.
     assert kinds.doubt == pytest.approx([0.0, 0.25 / 1.5, 0.25 / 0.5])
+
+
+def test_the_balance_of_a_boat_that_runs_six_hours_a_day():
+    runs, grid = boat(6)
+    days = int((grid.local_s[-1] // 86400) - (grid.local_s[0] // 86400)) + 1
+    told, model = _balance(runs, grid, 0.9, 200.0, np.ones(days, dtype=bool))
+    # Up with 48 Ah, of which 43.2 are kept, and down with none, in turn.
+    assert model.target[::2] == pytest.approx(np.full(6, 0.9 * 48.0), abs=0.7)
+    assert model.target[1::2] == pytest.approx(np.zeros(5), abs=0.7)
+    assert model.sort.tolist() == [2, 0] * 5 + [2]
+    # Six hours of running count 5.4, eighteen of rest as they are.
+    rows = model.design[:, : len(told)].sum(axis=1)
+    assert rows[::2] == pytest.approx(np.full(6, 5.4))
+    assert rows[1::2] == pytest.approx(np.full(5, 18.0))
+    assert model.design[:, -1].tolist() == [1.0, -1.0] * 5 + [1.0]
+    assert not model.design[:, -2].any()
+    assert model.level_a == pytest.approx(6 * 43.2 / (6 * 5.4 + 5 * 18.0), rel=0.02)
+    # 0.022 ohm Ah for each Ah per volt.
+    assert model.lag_ah_per_a == pytest.approx(4.4)
+    # A row up begins with a start, a row down ends with one, on the day of that start.
+    starts = [int(np.flatnonzero(told == d)[0]) for d in
+              ((runs.start_s // 86400) - (grid.local_s[0] // 86400)).astype(int)]  # fmt: skip
+    assert model.begins[::2].tolist() == starts
+    assert set(model.begins[1::2]) == {-1}
+    assert model.ends[1::2].tolist() == starts[1:]
+    assert set(model.ends[::2]) == {-1}
+    # Beside the rows stand what is expected of pattern, volts and swing.
+    count = len(told)
+    pattern = np.diag(model.extra)[count:-2]
+    assert pattern == pytest.approx(np.full(7, 1.0 / (0.5 * model.level_a) ** 2))
+    assert model.extra[-2, -2] == pytest.approx(1.0 / 100.0**2)
+    assert model.side[-2] == pytest.approx(200.0 / 100.0**2)
+    assert model.extra[-1, -1] == pytest.approx(1.0 / (1000.0 * model.level_a) ** 2)
+    # Days before the last year do not count; without three stretches there is no balance.
+    latest = np.arange(days) >= days - 3
+    fewer, part = _balance(runs, grid, 0.9, 200.0, latest)
+    assert len(part.target) < len(model.target)
+    assert fewer.min() >= days - 3
+    assert _balance(*boat(1), 0.9, 200.0, np.ones(3, dtype=bool)) is None
+    assert _balance(runs, grid, 0.9, 200.0, np.zeros(days, dtype=bool)) is None
+
+
+def test_which_days_tell_a_kind():
+    """Help of the engine or of the shore, and silence, take days out of the balance."""
+    runs, grid = boat(20)
+    day = (grid.local_s // 86400).astype(int) - int(grid.local_s[0] // 86400)
+    measured = np.full(int(day[-1]) + 1, 2.0)
+    plain = find_kinds(runs, grid, 0.9, 200.0, measured)
+    assert len(plain.begin_s) == int(day[-1]) + 1
+    assert plain.days.sum() == pytest.approx(len(plain.begin_s))
+    aided = grid.aided.copy()
+    for number, hours in ((3, 0.25), (5, 0.34), (7, 5.9), (9, 6.0)):
+        first = int(np.flatnonzero(day == number)[0])
+        aided[first : first + round(12 * hours)] = True
+    measured[11] = np.nan
+    found = find_kinds(runs, replace(grid, aided=aided), 0.9, 200.0, measured)
+    told = set(((found.begin_s - 86400.0 * (grid.local_s[0] // 86400)) / 86400.0).astype(int))
+    # 0.3 h of help make a day of the engine or of the shore; a quarter of an hour does not.
+    assert set(range(int(day[-1]) + 1)) - told == {5, 7, 9, 11}
+    assert (
+        find_kinds(runs, grid, 0.9, 200.0, np.where(np.arange(len(measured)) < 2, 2.0, np.nan))
+        is None
+    )
+    three = np.where(np.arange(len(measured)) < 3, 2.0, np.nan)
+    assert find_kinds(runs, grid, 0.9, 200.0, three) is not None
+
+
+def test_an_even_boat_has_an_even_load_on_all_her_days():
+    runs, grid = boat(20)
+    found = find_kinds(runs, grid, 0.9, 200.0)
+    # 43.2 Ah kept in 18 h of rest and 0.9 of six hours: 1.85 A, mostly of one kind.
+    by_day = (found.chance * found.level_a.mean(axis=0)).sum(axis=1)
+    assert by_day.mean() == pytest.approx(43.2 / 23.4, rel=0.1)
+    assert found.level_a.shape == (90, 3)
+    assert (np.diff(found.level_a, axis=1) >= 0.0).all()
+    assert found.chance.sum(axis=1) == pytest.approx(np.ones(len(found.begin_s)))

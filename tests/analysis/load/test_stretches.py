@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.history.runs import find_runs
-from analysis.load.other_sources import STEP_S, Grid, make_grid
+from analysis.load.other_sources import STEP_S, Grid
 from analysis.load.stretches import (
     PARTS,
     Open,
@@ -23,7 +23,8 @@ from analysis.load.stretches import (
     find_spans,
     weights,
 )
-from tests.support.boats.plain_log import RATED_W, RUNNING, STANDBY, log
+from tests.support.boats.drawn_cycles import boat
+from tests.support.boats.plain_log import RATED_W, RUNNING, log
 
 HOUR = 12
 
@@ -43,25 +44,6 @@ def bare(count, **known):
         150.0, volts, 8.0 * cells["running"], cells["running"], told, cells["aided"], 1,
         cells["limited"], cells["in_float"], UTC,
     )  # fmt: skip
-
-
-def boat(days=12, full_v=14.2, start_v=12.3):
-    """Return runs and grid: each day six hours of running from 12.3 V up to 14.2 V, 8 A."""
-    # Eighteen hours of rest in ten minutes each; the log ends with a rest.
-    plain = log(runs=days + 1, run_h=6.0, rest=108)
-    plain = plain.select(np.arange(len(plain) - 36))
-    inside = plain.energy_j > 0.0
-    place = np.cumsum(inside) - 1
-    volts = np.full(len(inside), start_v)
-    volts[inside] = 13.0 + (full_v - 13.0) * (place[inside] % 36) / 35.0
-    current = np.where(inside, 8.0, 0.0)
-    history = replace(
-        plain, state=np.where(inside, RUNNING, STANDBY).astype(np.int8),
-        charge_c=current * 600.0, energy_j=current * volts * 600.0, voltage_mean_v=volts,
-        voltage_min_v=volts, voltage_max_v=volts, voltage_last_v=volts,
-    )  # fmt: skip
-    runs = find_runs(history, RATED_W)
-    return runs, make_grid(runs, "agm", 14.4)
 
 
 def test_charge_is_spread_over_the_cells_by_time():
