@@ -2,12 +2,15 @@
 
 import math
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from analysis.history.runs import find_runs
 from analysis.load.daily import (
+    LATEST_DAYS,
     _by_current,
     _drawn,
     _fed,
@@ -18,9 +21,13 @@ from analysis.load.daily import (
     _start_ah,
     _too_few,
     _usual_bank,
+    daily_load,
     efficiency_of,
 )
 from analysis.load.other_sources import Grid
+from logger.other_sources import OtherSource
+from tests.support.boats.drawn_cycles import boat
+from tests.support.boats.plain_log import RATED_W, joined
 from tests.support.configurations import config_for
 
 DAY_S = 86400.0
@@ -219,3 +226,127 @@ def test_a_measured_load_needs_a_week():
     assert (none.voltage_v, none.efficiency, len(none.daily_ah)) == (12.5, 0.9, 0)
     days[2] = 40.0
     assert _by_current(days, good, 19000, 12.5, {}, 0.9).days_used == 7
+
+
+#: 8 A for six hours, of which nine tenths are kept, feed eighteen hours of rest and six of running:
+#: L = eta Q / (T_off + eta T_on).
+LOAD_AH = 24.0 * 0.9 * 48.0 / (18.0 + 0.9 * 6.0)
+CONFIG = config_for(charge_efficiency=0.9)
+RUNS, GRID = boat(30)
+DAY = (GRID.local_s // 86400.0).astype(int)
+FIRST = int(DAY[0])
+
+
+def cells_of(day, hours, begin_h=8.0):
+    """Return the cells of so many hours of a day of the log, at rest."""
+    first = int(np.flatnonzero(FIRST + day == DAY)[0]) + int(12 * begin_h)
+    return slice(first, first + round(12 * hours))
+
+
+def load_of(monkeypatch, **flags):
+    """Return the load where cells of the grid are helped or not known."""
+    changed = {}
+    for name, cells in flags.items():
+        changed[name] = getattr(GRID, name).copy()
+        for one in cells:
+            changed[name][one] = name == "aided"
+    if changed:
+        monkeypatch.setattr("analysis.load.daily.make_grid", lambda *_: replace(GRID, **changed))
+    return daily_load(RUNS, CONFIG)
+
+
+def test_an_even_boat(monkeypatch):
+    found = load_of(monkeypatch)
+    assert found.method == "balance"
+    assert found.ah.median == pytest.approx(LOAD_AH, rel=0.01)
+    assert found.daily_ah == pytest.approx(np.full(30, LOAD_AH), rel=0.01)
+    assert (found.ah_median, found.ah_p95) == pytest.approx((LOAD_AH, LOAD_AH), rel=0.03)
+    # The first and the last day of the log have less than eighteen hours.
+    assert found.days_left_out == {"other_source": 0, "gap": 2, "between_marks": 0}
+    assert found.gap_s.tolist() == [86400.0 * FIRST, 86400.0 * int(DAY[-1])]
+    assert found.daily_s.tolist() == [86400.0 * (FIRST + k) for k in range(1, 31)]
+    assert found.days_used == 30
+    assert found.voltage_v == pytest.approx(GRID.volts.mean())
+    assert (found.efficiency, found.bank, found.doubts) == (0.9, CONFIG.battery, ())
+    # From full to the next start eighteen hours of the load.
+    assert found.start_ah == pytest.approx(LOAD_AH * 18.0 / 24.0, rel=0.08)
+    assert found.pattern.sum() == pytest.approx(1.0)
+    assert found.pattern.min() >= 0.5 / 8.0
+    # An even load is told to a few per cent: 2.5 % are always left open, and what a configured
+    # share is good to, 0.01 of 0.9 by the time at rest.
+    lever = 0.01 * (1.0 / 0.9 - 6.0 / 23.4)
+    assert found.relative_sd == pytest.approx(np.hypot(0.025, lever), rel=0.12)
+    assert found.draw_ah.shape == (200, 30)
+    assert found.draw_ah.mean() == pytest.approx(LOAD_AH, rel=0.01)
+
+
+def test_another_share_kept_is_another_load():
+    config = config_for(charge_efficiency=0.8)
+    assert daily_load(RUNS, config).ah.median == pytest.approx(
+        24.0 * 0.8 * 48.0 / (18.0 + 0.8 * 6.0), rel=0.01
+    )
+
+
+def test_help_of_a_fifth_of_an_hour_takes_a_day_out(monkeypatch):
+    # Two cells are a sixth of an hour, three a quarter.
+    found = load_of(monkeypatch, aided=[cells_of(5, 2 / 12), cells_of(9, 3 / 12)])
+    assert found.days_left_out["other_source"] == 1
+    assert found.other_s.tolist() == [86400.0 * (FIRST + 9)]
+    assert found.help_h == pytest.approx([0.25])
+    assert 86400.0 * (FIRST + 9) not in found.daily_s
+    assert 86400.0 * (FIRST + 5) in found.daily_s
+    assert found.ah.median == pytest.approx(LOAD_AH, rel=0.03)
+
+
+def test_a_day_needs_eighteen_hours(monkeypatch):
+    found = load_of(monkeypatch, known=[cells_of(5, 6.0), cells_of(9, 73 / 12)])
+    assert found.days_left_out["gap"] == 3
+    assert 86400.0 * (FIRST + 9) in found.gap_s
+    assert 86400.0 * (FIRST + 5) not in found.gap_s
+
+
+def test_a_source_that_is_declared_takes_its_days_out():
+    first = datetime.fromtimestamp(86400.0 * FIRST, UTC).date()
+    shore = OtherSource("shore", first + timedelta(days=10), first + timedelta(days=12))
+    found = daily_load(RUNS, replace(CONFIG, other_sources=(shore,)))
+    # Its three days, and one on either side for any time zone.
+    assert found.days_left_out["other_source"] == 5
+    assert found.help_h.tolist() == [0.0] * 5
+    # A source that charges along is spoken of, and doubted by a fifth.
+    solar = OtherSource("solar", first - timedelta(days=100), None, watts=50.0)
+    along = daily_load(RUNS, replace(CONFIG, other_sources=(solar,)))
+    assert along.doubts[0].startswith("Charges along")
+    assert len(along.doubts) == 1
+    plain = daily_load(RUNS, CONFIG)
+    assert along.relative_sd == pytest.approx(np.hypot(plain.relative_sd, 0.2), rel=0.01)
+
+
+def test_a_week_carries_a_mean():
+    for days, used in ((7, 7), (6, 0)):
+        found = daily_load(boat(days)[0], CONFIG)
+        assert found.days_used == used
+    assert found.withheld.startswith("6 usable days; at least 7 are needed, 1 more ")
+    one = daily_load(boat(1)[0], CONFIG)
+    assert one.withheld.startswith("too few stretches from one start of the charger")
+    assert one.days_used == 0
+
+
+def test_only_the_last_two_years_count():
+    assert LATEST_DAYS == 730
+    runs, _ = boat(10)
+    old = replace(runs.log, start_s=runs.log.start_s - 800 * 86400.0)
+    found = daily_load(find_runs(joined(old, runs.log), RATED_W), CONFIG)
+    assert found.days_used == daily_load(runs, CONFIG).days_used
+
+
+def test_a_bank_that_is_in_float_most_of_the_time_never_starts(monkeypatch):
+    # Where two stretches of a kind are too few, the charge at a start is not told.
+    assert daily_load(RUNS, CONFIG).start_ah is not None
+    floats = [cells_of(day, 3.0, begin_h=17.0) for day in range(2, 28)]
+    grid = replace(GRID, in_float=GRID.in_float.copy())
+    for cells in floats:
+        grid.in_float[cells] = True
+    share = grid.in_float.sum() / grid.running.sum()
+    monkeypatch.setattr("analysis.load.daily.make_grid", lambda *_: grid)
+    assert share > 0.3
+    assert daily_load(RUNS, CONFIG).start_ah == 0.0
