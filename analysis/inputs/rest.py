@@ -106,14 +106,16 @@ def _by_counter(log: History) -> tuple[Flags, Flags]:
     rests, running = nothing.copy(), nothing.copy()
     lasts_h = end_h[closes] - end_h[opens]
     stands = lasts_h >= STANDS_H
-    grew = (closes > opens) & np.append(False, seen & (growth > 0.0))[closes]
-    moves = lasts_h <= MOVES_H
-    for k in np.flatnonzero(stands | grew).tolist():
-        first, last = int(opens[k]), int(closes[k])
-        inside = slice(at[first], at[last] + 1)
-        if stands[k]:
-            later = start_h[inside] >= end_h[first] + EDGE_H
-            rests[inside] = later & (ends_h[inside] <= end_h[last] - EDGE_H)
-        else:
-            running[inside] = moves[k]
+    grew = (closes > opens) & np.append(False, seen & (growth > 0.0))[closes] & ~stands
+    quick = grew & (lasts_h <= MOVES_H)
+    # From each stretch's opening up to the next one's, which is its closing; the closing interval
+    # itself is the next one's, unless that says nothing of running.
+    running[at[0] : at[-1] + 1] = np.repeat(quick, np.diff(at[opens], append=at[-1] + 1))
+    last = grew & ~np.append(grew[1:], False)
+    running[at[closes[last]]] = quick[last]
+    for k in np.flatnonzero(stands).tolist():
+        first, last_at = int(opens[k]), int(closes[k])
+        inside = slice(at[first], at[last_at] + 1)
+        later = start_h[inside] >= end_h[first] + EDGE_H
+        rests[inside] = later & (ends_h[inside] <= end_h[last_at] - EDGE_H)
     return rests, running & ~rests

@@ -64,9 +64,11 @@ def silent_current(
             continue
         spans.append((first, last))
         peaks.append(float(np.quantile(amps, 0.95)))
-        rises.append(float(np.quantile(inside, 0.95)) - float(before[-1]))
+        # Only a run without a current needs its rise.
+        shows_none = peaks[-1] < NOTHING * rated_a
+        rises.append(float(np.quantile(inside, 0.95) - before[-1]) if shows_none else np.nan)
     peak_a, rise_v = np.array(peaks), np.array(rises)
-    dead = (peak_a < NOTHING * rated_a) & (rise_v >= RISES_V * volts / 12.0)
+    dead = rise_v >= RISES_V * volts / 12.0
     row = _in_a_row(dead)
     if not row.any():
         return None
