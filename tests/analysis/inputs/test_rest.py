@@ -30,11 +30,10 @@ def test_a_counter_that_stands_for_hours_tells_a_rest_and_one_that_moves_a_run()
     # Intervals of half an hour: six of running, then twenty of rest, then six of running.
     counter = [0.5, 1.0, 1.5, 2.0, 2.5, 3.0, *[3.0] * 20, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0]
     known = by_counter(log_of([30] * len(counter), counter))
-    # It last moved at 3.0 h and moves again by 13.5 h. An hour on either side may be running.
+    # It reads 3.0 h from 3 h on and 3.5 h at 13.5 h. An hour on either side may be running.
     rests = [k for k in range(len(counter)) if 0.5 * k >= 4.0 and 0.5 * (k + 1) <= 13.5 - 1.0]
     assert np.flatnonzero(known.rests).tolist() == rests
-    # Interval 25 ends with the last reading of 3.0 h: the step begins there.
-    assert np.flatnonzero(known.runs).tolist() == [*range(6), *range(25, 32)]
+    assert np.flatnonzero(known.runs).tolist() == [*range(6), *range(26, 32)]
 
 
 def walked(log):
