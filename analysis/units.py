@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TypeVar
 
@@ -128,6 +128,17 @@ def reading_as(boat: BoatConfig) -> Iterator[None]:
     """Write as the owner of this boat reads, and afterwards as before."""
     before = owner()
     read_as(boat)
+    try:
+        yield
+    finally:
+        _owners[0] = before
+
+
+@contextmanager
+def days_in(zone: tzinfo) -> Iterator[None]:
+    """Write days in this zone, and afterwards as before."""
+    before = owner()
+    _owners[0] = replace(before, zone=zone)
     try:
         yield
     finally:

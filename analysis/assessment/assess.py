@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +19,7 @@ from analysis.assessment.document import (
 from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.from_new import WEAK, weak_from_new
 from analysis.assessment.step_causes import STEP, step_findings
-from analysis.assessment.usage import Pace, dates, expected_hours
+from analysis.assessment.usage import Pace, date_of, dates, expected_hours
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
 from analysis.health import limiter
@@ -99,7 +98,10 @@ def assess(
     table = run_table(runs, out, evidence.runtime_h)
     future = _forecast(health, evidence, needed, config)
     drifts = any(f.code == GAIN_DRIFT for f in findings)
-    pace = None if drifts else _pace(health, future, evidence)
+    logged = None if drifts or future is None else _logged_output(health, evidence)
+    pace = None
+    if logged is not None and future is not None:
+        pace = Pace.of(future.times_h - future.times_h[0], future.median, logged)
     if drifts and future is not None:
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
         future = _without_hours(future)
@@ -142,6 +144,7 @@ def assess(
         run_table=table,
         curve=_curve(health, future, evidence),
         hours_ahead=_hours_ahead(pattern, pace, runs),
+        logged_output=logged,
         left_out=out.left_out_h,
         account=hours_account(evidence.logged_h, runs, out),
         advice=tuple(advice(case)),
@@ -179,6 +182,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
         verdict=Verdict.UNDETERMINED,
         reasons=tuple(Reason(f.code, f.text) for f in why),
         curve=None,
+        logged_output=None,
         advice=(),
     )
 
@@ -257,14 +261,13 @@ def _forecast(
     )
 
 
-def _pace(health: Health | None, future: Forecast | None, evidence: Evidence) -> Pace | None:
-    """Return how hours ahead compare with those in which the pattern of use was logged."""
-    if health is None or future is None:
+def _logged_output(health: Health | None, evidence: Evidence) -> float | None:
+    """Return the mean output over the hours in which the pattern of use was logged."""
+    if health is None:
         return None
     past_h, fitted = evidence.life.start_h + 1000.0 * health.sites.kh, health.fitted
     span_h = float(past_h[-1] - past_h[0])
-    mean = float(np.trapezoid(fitted, past_h)) / span_h if span_h > 0.0 else float(fitted[-1])
-    return Pace.of(future.times_h - future.times_h[0], future.median, mean)
+    return float(np.trapezoid(fitted, past_h)) / span_h if span_h > 0.0 else float(fitted[-1])
 
 
 def _hours_ahead(pattern: Usage | None, pace: Pace | None, runs: Runs) -> HoursAhead | None:
@@ -278,16 +281,8 @@ def _dates(future: Forecast | None, pattern: Usage | None, pace: Pace | None, ru
     if future is None or pattern is None or pace is None:
         return Span()
     last = float(runs.log.end_s[-1])
-    rng = np.random.default_rng(SEED + 1)
-    drawn = np.sort(dates(pattern, last, pace.usual(future.draws_h), rng))
-
-    def at(probability: float, hours: float | None) -> float | None:
-        value = float(drawn[min(int(probability * len(drawn)), len(drawn) - 1)])
-        latest = datetime(2200, 1, 1, tzinfo=UTC).timestamp()
-        return None if hours is None or not np.isfinite(value) or value > latest else value
-
-    hours = future.hours
-    return Span(at(0.05, hours.low), at(0.5, hours.median), at(0.95, hours.high))
+    drawn = dates(pattern, last, pace.usual(future.draws_h), np.random.default_rng(SEED + 1))
+    return date_of(drawn, future.hours)
 
 
 def _steps(health: Health | None, evidence: Evidence) -> tuple[Step, ...]:

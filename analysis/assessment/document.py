@@ -132,6 +132,8 @@ class Assessment:
     curve: Curve | None = None
     hours_ahead: HoursAhead | None = None
     """None where the log does not tell how the boat is used over the year."""
+    logged_output: float | None = None
+    """Mean output over the hours of the log, by which dates go; None where no end may be told."""
     left_out: dict[str, float] = field(default_factory=dict)
     """Running hours left out of the estimate, by reason."""
     account: tuple[HoursRow, ...] = ()

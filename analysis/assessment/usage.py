@@ -8,10 +8,12 @@ says nothing about the pattern, nor does a pause longer than any winter.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Span
 from logger.durations import DAY_S, YEAR_D
 
 if TYPE_CHECKING:
@@ -214,6 +216,26 @@ class Pace:
     def real(self, usual_h: Floats) -> Floats:
         """Return the hours that the charger will really run."""
         return np.interp(usual_h, self.usual_h, self.real_h)
+
+
+def date_of(drawn_s: Floats, hours: Span) -> Span:
+    """Return the median date and its 90 % interval.
+
+    Parameters
+    ----------
+    drawn_s
+        Unix times at which the limit is met, infinity for never, shape (n,).
+    hours
+        Remaining running hours as they are told: what is open there has no date.
+    """
+    ordered = np.sort(drawn_s)
+    latest = datetime(2200, 1, 1, tzinfo=UTC).timestamp()
+
+    def at(probability: float, told_h: float | None) -> float | None:
+        value = float(ordered[min(int(probability * len(ordered)), len(ordered) - 1)])
+        return None if told_h is None or value > latest else value
+
+    return Span(at(0.05, hours.low), at(0.5, hours.median), at(0.95, hours.high))
 
 
 def expected_date(pattern: Usage, from_s: float, ahead_h: float) -> float | None:

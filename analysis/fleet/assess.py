@@ -9,19 +9,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment.document import SCHEMA as DOCUMENT_SCHEMA
-from analysis.assessment.usage import Usage, dates
+from analysis.assessment.usage import Usage, date_of
 from analysis.estimate import Span
 from analysis.fleet import folder
 from analysis.fleet.boat import SCHEMA, assess_boat, is_current
 from analysis.fleet.demand import Quarter, demand
 from analysis.fleet.facts import Facts, facts_of
-from analysis.fleet.outlook import Outlook, alone_seed, outlook
+from analysis.fleet.outlook import alone_seed, outlook
 from analysis.fleet.prior import MOST_SISTERS, Prior, Sisters, outlier_tail
 from analysis.fleet.ranking import Boat, ranked
 from analysis.fleet.runner import Failure, results
 from analysis.fleet.sketch import Sketch
 from analysis.text import harmless
 from logger.durations import DAY_S
+from logger.local import zone_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -144,6 +145,8 @@ class _Found:
     boat: Boat
     sketch: Sketch | None = None
     usage: Usage | None = None
+    logged_output: float | None = None
+    """Mean output over the hours of its log."""
     litres: Span = _NOTHING
 
 
@@ -174,7 +177,7 @@ def _result(path: Path) -> tuple[_Found | None, str | None]:
             f"{SCHEMA!r}. Hand in the boat's log again"
         )
     try:
-        own = facts_of(result["document"])
+        own = replace(facts_of(result["document"]), zone=zone_of(result["timezone"]))
         report = path / folder.REPORT
         boat = Boat(
             path.name,
@@ -184,11 +187,13 @@ def _result(path: Path) -> tuple[_Found | None, str | None]:
             report=report if report.exists() else None,
         )
         sketch = None if result["sketch"] is None else Sketch.read(result["sketch"])
-        use, pattern = result["use"], None
+        use, pattern, logged = result["use"], None, None
         if use is not None:
+            logged = use["logged_output"]
             hours, unseen = np.array(use["hours_per_day"]), np.array(use["unseen"], dtype=bool)
             pattern = Usage(hours, use["spread"], use["fortnight"], unseen)
-        return _Found(boat, sketch, pattern, Span(*(result["litres_per_year"] or ()))), None
+        litres = Span(*(result["litres_per_year"] or ()))
+        return _Found(boat, sketch, pattern, logged, litres), None
     except _ODD:
         return None, f"{folder.RESULT}: is damaged. Hand in the boat's log again"
 
@@ -275,17 +280,17 @@ def _with_outlook(
     boat = one.boat
     if prior.usable:
         boat = replace(boat, with_sisters=ahead.hours, sisters=prior.sisters)
-    if one.usage is None:
+    if one.usage is None or one.logged_output is None:
         return boat, None
-    when = _dates(one.usage, facts, ahead, ahead.draws_h)
-    chance = float(np.mean(when <= now_s + DAY_S * horizon_days))
-    return replace(boat, chance=chance), _dates(one.usage, facts, ahead, ahead.output_h)
-
-
-def _dates(pattern: Usage, facts: Facts, ahead: Outlook, hours: Floats) -> Floats:
-    # A limit beyond the reach has no date.
-    hours = np.where(hours <= ahead.reach_h, hours, np.inf)
-    return dates(pattern, facts.until_s, hours, np.random.default_rng(1))
+    when = ahead.when(ahead.draws_h, one.usage, one.logged_output, facts.until_s)
+    # A limit beyond the reach is not counted on.
+    near = np.where(ahead.draws_h <= ahead.reach_h, when, np.inf)
+    chance = float(np.mean(near <= now_s + DAY_S * horizon_days))
+    if prior.usable:
+        boat = replace(boat, date_with_sisters=date_of(when, ahead.hours))
+    crossed_h = np.where(ahead.output_h <= ahead.reach_h, ahead.output_h, np.inf)
+    crossed_s = ahead.when(crossed_h, one.usage, one.logged_output, facts.until_s)
+    return replace(boat, chance=chance), crossed_s
 
 
 def _chance_by_dates(facts: Facts, now_s: float, horizon_days: int) -> float | None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from logger.config import Config
 
 #: Rises when what is kept of a boat changes: then all boats are assessed again.
-SCHEMA = "ebbwatt/fleet-result/3"
+SCHEMA = "ebbwatt/fleet-result/4"
 
 
 def is_current(boat: Path, result: dict[str, Any] | None) -> bool:
@@ -72,7 +72,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
         (boat / folder.REPORT).unlink(missing_ok=True)
         if write_report is not None:
             write_report(boat / folder.REPORT, case)
-        stopped = case.assessment.output.median is None
+        logged = case.assessment.logged_output
         folder.write_json(
             boat / folder.RESULT,
             {
@@ -82,9 +82,10 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
                 "digests": digests,
                 "boat": config.boat.name,
                 "type": config.charger.type,
+                "timezone": config.boat.timezone,
                 "document": case.assessment.document(),
-                # Where the data allow no conclusion, the sisters are told nothing.
-                "sketch": None if sketch is None or stopped else sketch.document(),
+                # Where the data allow no conclusion about its end, the sisters are told nothing.
+                "sketch": None if sketch is None or logged is None else sketch.document(),
                 "litres_per_year": _litres(case),
                 "use": None
                 if pattern is None
@@ -93,6 +94,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
                     "spread": pattern.spread,
                     "fortnight": pattern.fortnight,
                     "unseen": pattern.unseen.tolist(),
+                    "logged_output": logged,
                 },
             },
         )

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import UTC
 from typing import TYPE_CHECKING, Any
 
-from analysis.figures import iso
+from analysis.figures import day, iso
 from analysis.fleet.ranking import STANDING_WORDS
 from analysis.text import harmless
+from analysis.units import days_in
 from logger.system.output import Kind
 
 if TYPE_CHECKING:
@@ -21,7 +23,10 @@ COLUMNS = (
     "place", "boat", "key", "type", "standing", "reason", "verdict", "log_until",
     "output_low", "output", "output_high", "hours_low", "hours", "hours_high",
     "with_sisters_low", "with_sisters", "with_sisters_high", "sisters", "chance",
+    "date", "date_with_sisters",
 )  # fmt: skip
+#: Columns by which a table is recognised, also one of an earlier version.
+_FIRST = ",".join(COLUMNS[:8])
 #: A text that begins so is a formula to spreadsheets (OWASP, CSV injection).
 _ACTING = ("=", "+", "-", "@", "\t", "\r")
 
@@ -29,7 +34,7 @@ DOCUMENT = Kind(
     "fleet document",
     lambda head, _: head.startswith(b"{") and b'"schema": "ebbwatt/fleet/' in head[:200],
 )
-TABLE = Kind("fleet table", lambda head, _: head.startswith(",".join(COLUMNS).encode()))
+TABLE = Kind("fleet table", lambda head, _: head.startswith(_FIRST.encode()))
 
 
 def document(listed: FleetList) -> dict[str, Any]:
@@ -59,6 +64,11 @@ def document(listed: FleetList) -> dict[str, Any]:
 
 def _boat(place: int, boat: Boat) -> dict[str, Any]:
     facts = boat.facts
+    with days_in(UTC if facts is None else facts.zone):
+        alone, sisters = (
+            _dates(None if facts is None else facts.date),
+            _dates(boat.date_with_sisters),
+        )
     return {
         "place": place,
         "boat": boat.label,
@@ -74,9 +84,21 @@ def _boat(place: int, boat: Boat) -> dict[str, Any]:
         "remaining_hours_with_sisters": None
         if boat.with_sisters is None
         else _span(boat.with_sisters, 1),
+        # In the boat's own days.
+        "remaining_date": alone,
+        "remaining_date_with_sisters": sisters,
         "sisters": boat.sisters,
         "chance": None if boat.chance is None else round(boat.chance, 4),
         "shorter_lived_sisters": None if boat.tail is None else round(boat.tail, 5),
+    }
+
+
+def _dates(span: Span | None) -> dict[str, str | None] | None:
+    if span is None:
+        return None
+    return {
+        name: None if value is None else day(value)
+        for name, value in (("low", span.low), ("median", span.median), ("high", span.high))
     }
 
 
@@ -105,6 +127,10 @@ def table(listed: FleetList) -> str:
                 *_ends(told["remaining_hours_with_sisters"]),
                 told["sisters"],
                 told["chance"],
+                *(
+                    None if told[name] is None else told[name]["median"]
+                    for name in ("remaining_date", "remaining_date_with_sisters")
+                ),
             ]
         )
     return out.getvalue()

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, tzinfo
 from typing import Any
 
 import numpy as np
@@ -52,6 +52,8 @@ class Facts:
     course: tuple[tuple[float, float], ...]
     """Running hours and output, as far as it is known."""
     service: tuple[Job, ...] = ()
+    zone: tzinfo = field(default=UTC, compare=False)
+    """In which the boat's days are told; a document does not say it."""
 
 
 def facts_of(document: dict[str, Any]) -> Facts:

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.assessment.assess import SEED
 from analysis.assessment.forecast import FURTHEST
+from analysis.assessment.usage import Pace, dates
 from analysis.estimate import Span
 from analysis.fleet.prior import GRID, evidence_of, loss_at
 from analysis.health.trend import WANDERS
@@ -16,6 +18,7 @@ from analysis.statistics.passage import passage_for_good
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.assessment.usage import Usage
     from analysis.fleet.prior import Prior
     from analysis.fleet.sketch import Sketch
 
@@ -25,6 +28,8 @@ if TYPE_CHECKING:
 PATHS = 2000
 #: Times on each path, closer at first, nearly as many as for one boat (our choice).
 _POINTS = 200
+#: The median course is told at each such time: a smooth line, used for the pace alone.
+_EACH = 8
 #: As for one boat (analysis.assessment.forecast): errors of the load have heavy tails.
 _LOAD_NU = 4.0
 
@@ -40,6 +45,29 @@ class Outlook:
     output_h: Floats
     """Until the replacement limit of the output alone, shape (paths,)."""
     reach_h: float
+    times_h: Floats
+    """Hours ahead of the course below."""
+    course: Floats
+    """Median of the forecast output at ``times_h``."""
+
+    def when(self, hours: Floats, pattern: Usage, logged_output: float, from_s: float) -> Floats:
+        """Return the Unix times at which the boat will have run so many hours.
+
+        By the rule of a single boat's report: a worn charger runs longer for the same energy.
+
+        Parameters
+        ----------
+        hours
+            Ahead, shape (n,); infinity stays infinity.
+        pattern
+            Use over the year.
+        logged_output
+            Mean output over the hours of the log.
+        from_s
+            End of the log, Unix time.
+        """
+        pace = Pace.of(self.times_h, self.course, logged_output)
+        return dates(pattern, from_s, pace.usual(hours), np.random.default_rng(SEED + 1))
 
 
 def reach_of(sketch: Sketch, prior: Prior | None) -> float:
@@ -90,7 +118,9 @@ def outlook(
         median if median <= reach else None,
         high if high <= reach and median <= reach else None,
     )
-    return Outlook(hours, draws, output_h, reach)
+    seen = np.append(np.arange(0, _POINTS - 1, _EACH), _POINTS - 1)
+    course = np.median(paths[:, seen] / gain[:, None], axis=0)
+    return Outlook(hours, draws, output_h, reach, ahead[seen], course)
 
 
 def _draw_alone(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import UTC
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
 from analysis.figures import day
+from analysis.units import days_in
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -80,6 +82,8 @@ class Boat:
     failure: str | None = None
     with_sisters: Span | None = None
     """Remaining running hours with the prior of the sisters; by its own log: see ``facts``."""
+    date_with_sisters: Span | None = None
+    """When that is, Unix times."""
     sisters: int = 0
     """Number of sisters that the prior rests on."""
     chance: float | None = None
@@ -114,7 +118,9 @@ def ranked(boats: Iterable[Boat], now_s: float, horizon_days: int) -> tuple[Boat
     """
     judged = []
     for boat in boats:
-        standing, reason = next(_standings(boat, now_s, horizon_days))
+        # Each boat's days are told as in her own report.
+        with days_in(UTC if boat.facts is None else boat.facts.zone):
+            standing, reason = next(_standings(boat, now_s, horizon_days))
         judged.append(replace(boat, standing=standing, reason=reason))
     return tuple(sorted(judged, key=lambda b: (b.standing, -(b.chance or 0.0), b.label, b.key)))
 

@@ -69,7 +69,8 @@ def fleet_page(listed: FleetList, label: str, version: str, folder: Path | None 
         f"{counted(len(listed.boats), 'boat')}. Made {minute(listed.now_s)} UTC by "
         f"ebbwatt {version}.",
         joined(*body),
-        "Percentages are of rated output unless said otherwise. Dates are year-month-day, UTC. "
+        "Percentages are of rated output unless said otherwise. Dates are year-month-day by each "
+        "boat's own days. "
         "Intervals are 90 %.",
         version,
         _STYLE,
@@ -133,7 +134,7 @@ def _facts(boat: Boat) -> list[str]:
     told += forecasts(boat)
     if facts.verdict != "replace" and boat.chance is not None:
         told.append(f"chance {100 * boat.chance:.0f} %")
-    return [*told, f"log until {day(facts.until_s)}"]
+    return [*told, f"log until {day(facts.until_s, facts.zone)}"]
 
 
 def _demand(group: Group, number: int) -> Markup:

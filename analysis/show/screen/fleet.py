@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from analysis.figures import figure_with_ends
+from analysis.figures import date_figure, figure_with_ends
 from analysis.fleet.ranking import STANDING_WORDS, Standing
 from analysis.show.wrapping import wrap_plain
 from analysis.text import counted, for_encoding, harmless
+from analysis.units import days_in
 
 if TYPE_CHECKING:
     from analysis.estimate import Span
@@ -82,10 +83,18 @@ def forecasts(boat: Boat) -> list[str]:
     if boat.facts is None or boat.facts.verdict == "replace":
         return []
     alone = "hours left" if boat.with_sisters is None else "hours left, alone"
-    told = [f"{alone} {_hours(boat.facts.hours)}"]
-    if boat.with_sisters is not None:
-        told.append(f"with {counted(boat.sisters, 'sister')} {_hours(boat.with_sisters)}")
+    with days_in(boat.facts.zone):
+        told = [f"{alone} {_left(boat.facts.hours, boat.facts.date)}"]
+        if boat.with_sisters is not None:
+            sisters = f"with {counted(boat.sisters, 'sister')}"
+            told.append(f"{sisters} {_left(boat.with_sisters, boat.date_with_sisters)}")
     return told
+
+
+def _left(hours: Span, date: Span | None) -> str:
+    """Return hours left and, where it is known, the date."""
+    when = "" if date is None or date.median is None else f", about {date_figure(date)}"
+    return _hours(hours) + when
 
 
 def _hours(span: Span) -> str:

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from analysis.assessment.case import Case
+from analysis.assessment.usage import date_of, dates
 from analysis.fleet.demand import QUARTER_S, demand, interval, number_of_events
 from analysis.fleet.outlook import outlook
 from analysis.fleet.prior import GRID, LOSS, Sisters, integrate, normal
@@ -146,6 +147,21 @@ def test_a_sketch_forecasts_what_the_log_does_and_survives_its_file():
     np.testing.assert_allclose(
         outlook(sketch, None, np.random.default_rng(1)).hours.median, alone.median, rtol=1e-6
     )
+
+
+def test_a_fleet_dates_a_limit_as_the_boats_own_report_does():
+    # A charger that has lost half runs nearly twice as long for the same energy.
+    case = Case(plain_log.log(runs=300, loss=0.14), config_for())
+    whole, ahead = case.assessment, outlook(sketch_of(case), None, np.random.default_rng(1))
+    end_s, told = whole.observed_to_s, whole.remaining_date
+    when = ahead.when(ahead.draws_h, case.pattern, whole.logged_output, end_s)
+    date = date_of(when, ahead.hours)
+    for end in ("low", "median", "high"):
+        ours, theirs = getattr(date, end), getattr(told, end)
+        assert ours - end_s == pytest.approx(theirs - end_s, rel=0.08), end
+    # Without the pace it would come sooner by more than that.
+    worn = dates(case.pattern, end_s, ahead.draws_h, np.random.default_rng(1))
+    assert date_of(worn, ahead.hours).median - end_s > 1.1 * (told.median - end_s)
 
 
 def test_the_number_of_events_is_exact():

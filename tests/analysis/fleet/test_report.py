@@ -281,7 +281,7 @@ def test_files_of_another_version_are_refused_by_name(fleet):
     seen = {b.key: b for b in assess_fleet(fleet, NOW_S, 0, 90).boats}
     assert seen[old.name].standing is Standing.NOT_ASSESSED
     assert seen[old.name].reason == (
-        "result.json: 'schema' is 'ebbwatt/fleet-result/1'; accepted: 'ebbwatt/fleet-result/3'. "
+        "result.json: 'schema' is 'ebbwatt/fleet-result/1'; accepted: 'ebbwatt/fleet-result/4'. "
         "Hand in the boat's log again"
     )
     assert seen[new.name].facts is not None, "her own log still counts"
@@ -355,6 +355,30 @@ def test_a_boats_own_report_tells_her_days_and_the_fleet_page_its_own(fleet, tmp
     assert not any("UTC+12:00" in (other / "report.html").read_text() for other in others)
     assert "UTC+12:00" not in page.read_text()
     capsys.readouterr()
+
+
+def test_a_boats_date_is_the_same_on_every_page(fleet):
+    """Her limit falls on another day in her own zone: fleet and boat tell her own day."""
+    first = next(b for b in fleet.boats() if '"gannet"' in (b / "boat.toml").read_text())
+    with (first / "boat.toml").open("a") as file:
+        file.write('\n[boat]\ntimezone = "Pacific/Kiritimati"\n')
+    assess_fleet(fleet, NOW_S, 0, 90)
+    kept = json.loads((first / "result.json").read_text())
+    left = kept["document"]["remaining"]
+    for end, day in (("low", 1), ("median", 10), ("high", 20)):
+        # One in the morning of the next day on that island.
+        left["date"][end] = f"2027-03-{day:02}T11:00:00Z"
+        left["hours"][end] = 100.0 * day
+    (first / "result.json").write_text(json.dumps(kept))
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    page = fleet_page(listed, "fleet", "0.1.0").replace("\N{NO-BREAK SPACE}", " ")
+    told = "hours left 1000 h (100 to 2000 h), about 2027-03-11"
+    assert told in re.sub(r"<[^>]*>", "", page)
+    (row,) = [r for r in csv.DictReader(table(listed).splitlines()) if r["boat"] == "gannet"]
+    assert row["date"] == "2027-03-11"
+    (boat,) = [b for b in document(listed)["boats"] if b["boat"] == "gannet"]
+    assert boat["remaining_date"] == {"low": "2027-03-02", "median": "2027-03-11",
+                                      "high": "2027-03-21"}  # fmt: skip
 
 
 def test_page_and_screen_say_the_same_of_a_boat(fleet):
