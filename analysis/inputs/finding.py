@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.history.use import day_edges
+from analysis.units import owner
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -71,7 +73,7 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def by_day(name: str, unit: str, history: History, part: Floats, whole: Floats | None) -> Series:
-    """Return hours by day, or the part of other hours by day in per cent, for a small plot.
+    """Return hours by local day, or their part of other hours in per cent, for a small plot.
 
     Parameters
     ----------
@@ -84,10 +86,15 @@ def by_day(name: str, unit: str, history: History, part: Floats, whole: Floats |
     whole
         Seconds of each interval that the part is of; None for hours. A day without any is left out.
     """
-    day, of = np.unique(np.floor(history.start_s / DAY_S), return_inverse=True)
+    begin_s = history.start_s[0] if len(history) else 0.0
+    end_s = history.start_s[-1] if len(history) else 0.0
+    # A day before the first interval: that the midnight before it is among them.
+    midnights = day_edges(begin_s - 1.1 * DAY_S, end_s, owner().zone)
+    within = np.searchsorted(midnights, history.start_s, "right") - 1
+    day, of = np.unique(within, return_inverse=True)
     number = len(day)
     seconds = np.bincount(of, weights=part, minlength=number)
-    middle_s = (day + 0.5) * DAY_S
+    middle_s = midnights[day] + 0.5 * DAY_S
     if whole is None:
         return series(name, unit, middle_s, seconds / 3600.0)
     all_s = np.bincount(of, weights=whole, minlength=number)

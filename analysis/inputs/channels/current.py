@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import day
+from analysis.inputs.channels.still import still_stretches
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
 
@@ -43,21 +44,18 @@ _LEAST_H = 24.0
 def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, Flags] | None:
     """Return a finding about a current that stands still, and the intervals in which it stands."""
     current = mean_current(log)
-    told = np.flatnonzero(np.isfinite(current) & np.isfinite(log.voltage_mean_v))
-    if len(told) < 2:
+    known = np.isfinite(current) & np.isfinite(log.voltage_mean_v)
+    found = still_stretches(log, current, known, STILL_A)
+    if found is None:
         return None
-    moves = np.abs(np.diff(current[told])) > STILL_A
-    number = np.concatenate(([0], np.cumsum(moves)))
-    opens = np.flatnonzero(np.diff(number, prepend=-1))
-    hours = np.add.reduceat(log.duration_s[told], opens) / 3600.0
+    told, opens, hours = found.told, found.opens, found.hours
     voltage = log.voltage_mean_v[told]
     span = np.maximum.reduceat(voltage, opens) - np.minimum.reduceat(voltage, opens)
     bad = (hours >= STILL_H) & (span >= MOVES_V * volts / 12.0)
     bad &= np.abs(current[told][opens]) > AT_REST * rated_a
     if not bad.any():
         return None
-    still = np.zeros(len(log), dtype=bool)
-    still[told[bad[number]]] = True
+    still = found.intervals(bad, len(log))
     first = int(np.argmax(still))
     value, total_h = float(current[first]), float(hours[bad].sum())
     since_s = float(log.start_s[first])

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import day
+from analysis.inputs.channels.still import still_stretches
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.units import owner
 
@@ -21,28 +22,25 @@ if TYPE_CHECKING:
 
 #: A temperature is stuck if it is the same to this part of a degree for so many hours, and so many
 #: runs began meanwhile. A week's nights and days move one of whole degrees (judgement, no source).
-SAME_K, STILL_H, RUNS = 0.005, 168.0, 3
+SAME_K, STILL_H, RUNS_BEGUN = 0.005, 168.0, 3
 
 
 def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
     """Return a finding about a temperature that stands still, and the intervals it stands in."""
     log = runs.log
-    told = np.flatnonzero(np.isfinite(log.temperature_c))
-    if len(told) < 2:
+    known = np.isfinite(log.temperature_c)
+    found = still_stretches(log, log.temperature_c, known, SAME_K)
+    if found is None:
         return None
-    value = log.temperature_c[told]
-    number = np.concatenate(([0], np.cumsum(np.abs(np.diff(value)) > SAME_K)))
-    opens = np.flatnonzero(np.diff(number, prepend=-1))
+    told, opens, hours = found.told, found.opens, found.hours
     closes = np.append(opens[1:], len(told)) - 1
-    hours = np.add.reduceat(log.duration_s[told], opens) / 3600.0
     begun_s = np.unique(runs.begun_s)
     begun = np.searchsorted(begun_s, log.end_s[told[closes]])
     begun -= np.searchsorted(begun_s, log.start_s[told[opens]])
-    bad = (hours >= STILL_H) & (begun >= RUNS)
+    bad = (hours >= STILL_H) & (begun >= RUNS_BEGUN)
     if not bad.any():
         return None
-    still = np.zeros(len(log), dtype=bool)
-    still[told[bad[number]]] = True
+    still = found.intervals(bad, len(log))
     since_s = float(log.start_s[np.argmax(still)])
     units, days = owner().units, float(hours[bad].sum()) / 24.0
     stands = f"{units.degrees(float(log.temperature_c[np.argmax(still)])):.1f} {units.degree}"
@@ -57,7 +55,9 @@ def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
         "value.",
         "a temperature that moves by day and night, and when the charger runs",
         f"{stands} for {days:.0f} days",
-        series("temperature", units.degree, log.start_s[told], units.degrees(value)),
+        series(
+            "temperature", units.degree, log.start_s[told], units.degrees(log.temperature_c[told])
+        ),
     )
     return finding, still
 

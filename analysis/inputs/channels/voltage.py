@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.figures import day
+from analysis.inputs.channels.still import still_stretches
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
 
@@ -25,27 +26,25 @@ STILL_V = 0.002
 #: moves the voltage of a bank by a tenth of a volt and more (common practice, no source).
 STILL_H, TURNS = 48.0, 4
 #: Below and above these parts of the rated current the charger rests and runs.
-RESTS, RUNS = 0.1, 0.3
+RESTS_BELOW, RUNS_ABOVE = 0.1, 0.3
 
 
 def stuck_voltage(log: History, rated_a: float) -> tuple[Finding, Flags] | None:
     """Return a finding about a voltage that stands still, and the intervals in which it stands."""
     current = mean_current(log)
-    told = np.flatnonzero(np.isfinite(log.voltage_mean_v))
-    if len(told) < 2:
+    voltage = log.voltage_mean_v
+    found = still_stretches(log, voltage, np.isfinite(voltage), STILL_V)
+    if found is None:
         return None
-    voltage = log.voltage_mean_v[told]
-    number = np.concatenate(([0], np.cumsum(np.abs(np.diff(voltage)) > STILL_V)))
-    opens = np.flatnonzero(np.diff(number, prepend=-1))
-    hours = np.add.reduceat(log.duration_s[told], opens) / 3600.0
+    told, opens, hours = found.told, found.opens, found.hours
     if hours.max() < STILL_H:
         return None
     part = current[told] / rated_a
     with np.errstate(invalid="ignore"):
-        clear = np.flatnonzero((part < RESTS) | (part > RUNS))
+        clear = np.flatnonzero((part < RESTS_BELOW) | (part > RUNS_ABOVE))
     if len(clear) < 2:
         return None
-    runs = part[clear] > RUNS
+    runs = part[clear] > RUNS_ABOVE
     turned = np.zeros(len(told))
     turned[clear[1:]] = runs[1:] != runs[:-1]
     # A turn at the edge of a stretch moved the voltage, as it must.
@@ -54,10 +53,9 @@ def stuck_voltage(log: History, rated_a: float) -> tuple[Finding, Flags] | None:
     bad = (hours >= STILL_H) & (turns >= TURNS)
     if not bad.any():
         return None
-    still = np.zeros(len(log), dtype=bool)
-    still[told[bad[number]]] = True
+    still = found.intervals(bad, len(log))
     first = int(np.argmax(still))
-    since_s, value = float(log.start_s[first]), float(log.voltage_mean_v[first])
+    since_s, value = float(log.start_s[first]), float(voltage[first])
     total_h, count = float(hours[bad].sum()), int(turns[bad].sum())
     newest = ", so nothing newer is known" if still[told[-1]] else ""
     finding = Finding(
@@ -72,7 +70,7 @@ def stuck_voltage(log: History, rated_a: float) -> tuple[Finding, Flags] | None:
         "this time again if it was recorded elsewhere.",
         "a voltage that rises when the charger starts and falls when it stops",
         f"{value:.2f} V for {total_h:.0f} h with {count} starts and stops",
-        series("voltage", "V", log.start_s[told], voltage),
+        series("voltage", "V", log.start_s[told], voltage[told]),
     )
     return finding, still
 
