@@ -137,3 +137,45 @@ def test_errors_that_all_days_share_spread_the_limit():
     unsure = np.log(live(days(sd=0.2), bank(chemistry="lfp")).limit_w()).std()
     # 0.2 beside what was there; 32 draws give it within an eighth (one standard deviation).
     assert np.sqrt(unsure**2 - sure**2) == pytest.approx(0.2, rel=0.35)
+
+
+@pytest.fixture
+def exact(monkeypatch):
+    """A bank that holds what its label says and may give 42 % of it: no draw differs."""
+    monkeypatch.setattr("analysis.load.bank.HOLDS", (1.0, 1.0))
+    monkeypatch.setattr("analysis.load.bank.USABLE", {"lfp": (0.42, 0.42), "agm": (0.42, 0.42)})
+
+
+def always_short(load_ah, start_ah, chemistry="lfp", **more):
+    """Tell whether days that each begin anew are short with the least output, 0.6 of the load."""
+    every = days(load_ah, gap=range(60), **more)
+    (told,) = set(live(every, bank(100.0, chemistry, start_ah=start_ah)).short[0])
+    assert told in {0.0, 1.0}
+    return told == 1.0
+
+
+def test_a_day_step_by_step(exact):
+    # 100 Ah, of which a start at 2 % leaves 2 drawn, and the day begins with half of that. With
+    # 100 Ah a day each step draws 25 and is given 15: of the first 24 / 25, for the charger starts
+    # when the bank has sunk by 1 Ah more. 1 + 25 - 14.4 = 11.6, then 21.6, 31.6 and 41.6 Ah.
+    assert not always_short(100.0, 0.0)
+    # With 102 Ah 10.2 a step and 0.6 of 1 Ah: 42.4 Ah.
+    assert always_short(102.0, 0.0)
+    # A start beyond 85 % of the bank is taken for one there: then a tenth deeper is short, 95 Ah.
+    # The day begins with 42.5 Ah drawn; from 85 Ah on 0.4 of the load is missing: 25 Ah more.
+    assert always_short(68.0, 1e9)
+    assert not always_short(67.0, 1e9)
+
+
+def test_the_charger_runs_until_the_bank_is_full(exact):
+    # Ten Ah drawn at the beginning, a start at 20. All of the load falls into the first step: 32 Ah
+    # sink the bank to 42 less what is given from 20 Ah on, 0.6 of 32 Ah a day in (22 / 32) of six
+    # hours: 42 - 3.3 = 38.7 Ah. The other steps charge.
+    first = np.array([1.0, 0.0, 0.0, 0.0])
+    found = live(days(32.0, gap=range(60), pattern=first), bank(100.0, "lfp", start_ah=20.0))
+    assert not found.short.any()
+    # Charged in the night, a day without a gap begins with a full bank: it carries 42 Ah and more.
+    found = live(days(44.0, count=200, pattern=first), bank(100.0, "lfp", start_ah=2.0))
+    enough = LEVELS > 1.05
+    assert not found.short[enough].any()
+    assert (found.short[LEVELS < 0.95] > 0.5).all()

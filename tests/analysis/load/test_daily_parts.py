@@ -206,6 +206,22 @@ def test_the_current_of_the_boat_needs_half_of_the_log():
     assert _drawn(runs, grid) is None
 
 
+def test_a_cell_is_told_where_nine_tenths_of_it_are():
+    # Two records in each cell, of which the second tells nothing of the battery.
+    for part, told in ((0.91, True), (0.89, False), (0.5, False)):
+        start_s = 19000 * DAY_S + (300.0 * np.arange(20)[:, None] + [0.0, 300.0 * part]).ravel()
+        length_s = np.tile([300.0 * part, 300.0 * (1.0 - part)], 20)
+        battery_c = np.where(np.arange(40) % 2 == 0, 6.0 * length_s, np.nan)
+        log = SimpleNamespace(
+            start_s=start_s, end_s=start_s + length_s, duration_s=length_s,
+            charge_c=8.0 * length_s, battery_charge_c=battery_c,
+        )  # fmt: skip
+        grid = SimpleNamespace(start_s=19000 * DAY_S + 150.0, volts=np.zeros(20))
+        found = _drawn(SimpleNamespace(log=log), grid)
+        assert bool(np.isfinite(found).all()) is told, part
+        assert np.isnan(found).all() or told
+
+
 def test_a_measured_load_needs_a_week():
     days, good = np.full(10, 40.0), np.ones(10, dtype=bool)
     good[0] = False

@@ -108,6 +108,9 @@ def test_a_fifth_of_the_days_with_six_hours_of_rest():
     assert told(11) is False
     # Half of the days run but for less than six hours, of which two are needed to settle.
     assert told(11, rest=60) is True
+    # Days of which the log knows nothing are no days of rest.
+    year.known = day < 30
+    assert told(11) is True
 
 
 def test_how_alike_the_hours_must_be():
