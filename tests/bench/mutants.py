@@ -10,6 +10,7 @@ import ast
 import os
 import py_compile
 import random
+import resource
 import shutil
 import signal
 import sys
@@ -102,6 +103,8 @@ QUICK = (
 )
 #: A mutant that makes the tests go on for longer than this has been noticed, s.
 LONGEST_S = 400.0
+#: A mutant that asks for more memory than this fails, bytes: one asked for a grid of centuries.
+MOST_MEMORY = 6 * 2**30
 
 COMPARISONS = {
     ast.Lt: ["<=", ">"],
@@ -235,6 +238,7 @@ def copy_tree(place):
 
 def _in_child(place, tests, log):
     os.setsid()
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
     os.chdir(place)
     with log.open("wb") as out:
         os.dup2(out.fileno(), 1)

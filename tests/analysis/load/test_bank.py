@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.load.bank import DRAWS, LEVELS, Bank, Carried, Days, live
+from analysis.load.bank import DRAWS, LEVELS, USABLE, Bank, Carried, Days, live
 
 EVEN = np.full(4, 0.25)
 
@@ -179,3 +179,31 @@ def test_the_charger_runs_until_the_bank_is_full(exact):
     enough = LEVELS > 1.05
     assert not found.short[enough].any()
     assert (found.short[LEVELS < 0.95] > 0.5).all()
+
+
+def test_what_a_bank_may_give_and_how_it_is_charged():
+    # Common practice, no source: half of a lead-acid bank, four fifths and more of LFP.
+    for chemistry, (low, high) in USABLE.items():
+        middle = 0.84 if chemistry == "lfp" else 0.5
+        assert 0.5 * (low + high) == pytest.approx(middle)
+        assert high - low == pytest.approx(0.12 if chemistry == "lfp" else 0.1)
+    # 13.2 V is a usual charging voltage, within 1.5 %.
+    volts = live(days(), bank()).power_w / (LEVELS[:, None] * 1.0)
+    assert volts[0] == pytest.approx(volts[-1])
+    assert np.median(volts) == pytest.approx(13.2, rel=0.01)
+    assert np.log(volts[0]).std() == pytest.approx(0.015, rel=0.4)
+    assert (LEVELS[0], LEVELS[-1], len(LEVELS)) == (pytest.approx(0.6), pytest.approx(2.2), 20)
+
+
+def test_days_carried_lie_between_two_outputs():
+    carried = Carried(np.array([[10.0], [40.0]]), np.array([[0.4], [0.0]]), 15.0)
+    # 20 W is half of the way on the scale of ratios: a fifth of the days is short.
+    assert carried.days_carried(20.0) == pytest.approx(0.8)
+    assert carried.days_carried(5.0) == pytest.approx(0.6)
+    assert carried.days_carried(99.0) == pytest.approx(1.0)
+    assert carried.days_carried(0.0) == pytest.approx(0.6)
+    # One day in twenty may be short.
+    at = Carried(np.array([[10.0], [40.0]]), np.array([[0.05], [0.0]]), 15.0)
+    assert at.limit_w()[0] == 10.0
+    above = Carried(np.array([[10.0], [40.0]]), np.array([[0.051], [0.0]]), 15.0)
+    assert above.limit_w()[0] == pytest.approx(10.0 * 4.0 ** (0.001 / 0.051))
