@@ -10,10 +10,11 @@ that the description maps (``utc_s``), then the board's own clock, if it was eve
 from __future__ import annotations
 
 import logging
+import math
+import os
 import time
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from logger import __version__
 from logger.durations import DAY_S, YEAR_S
@@ -39,6 +40,9 @@ DEVICE_PROVES_S = 60.0
 #: that fight over the clock must not wear out the card (judgement, no source).
 FIRST_WAIT_S, LONGEST_WAIT_S = 60.0, 3600.0
 
+#: The kernel is asked again whether the clock is synchronised after this time, s; at once if the
+#: wall clock moved by more than ``SET_S`` against ``CLOCK_BOOTTIME``.
+ASK_AGAIN_S, SET_S = 60.0, 0.1
 #: Exists once systemd-timesyncd has synchronised in this boot (systemd-timesyncd.service(8)).
 TIMESYNC_FLAG = Path("/run/systemd/timesync/synchronized")
 #: Returned by adjtimex(2) while the clock is not synchronised; below it are the good states.
@@ -72,7 +76,10 @@ class SystemClock:
 
     def __init__(self) -> None:
         self._kernel: Any = None
+        self._timex: Any = None
         self._may_ask = True
+        self._ask_s = self._asked_offset_s = -math.inf
+        self._answer = False
 
     def boottime_s(self) -> float:
         """Return ``CLOCK_BOOTTIME``, s."""
@@ -89,27 +96,47 @@ class SystemClock:
     def synchronised(self) -> bool:
         """Tell whether the kernel, or systemd-timesyncd, calls the wall clock synchronised.
 
-        A locked-down service may be forbidden to ask the kernel; the flag file remains then.
+        A locked-down service may be forbidden to ask the kernel; the flag file remains then. To ask
+        the kernel costs the processor as much as a reading, so its answer counts for
+        :data:`ASK_AGAIN_S`, unless the wall clock was set meanwhile.
         """
-        return self._kernel_says() or TIMESYNC_FLAG.exists()
+        # Not Path.exists: where the flag is missing, that makes an error and catches it each time.
+        if os.access(TIMESYNC_FLAG, os.F_OK):
+            return True
+        now_s = self.boottime_s()
+        offset_s = self.wall_s() - now_s
+        if now_s >= self._ask_s or abs(offset_s - self._asked_offset_s) > SET_S:
+            self._ask_s, self._asked_offset_s = now_s + ASK_AGAIN_S, offset_s
+            self._answer = self._kernel_says()
+        return self._answer
 
     def _kernel_says(self) -> bool:
         if not self._may_ask:
             return False
-        import ctypes
-
         try:
             if self._kernel is None:
-                self._kernel = ctypes.CDLL(None).adjtimex
-            state: int = self._kernel(ctypes.create_string_buffer(_TIMEX_BYTES))
+                self._kernel, self._timex = _adjtimex()
+            state: int = self._kernel(self._timex())
         except (OSError, AttributeError):
             state = -1
         self._may_ask = state >= 0
         return 0 <= state < _TIME_ERROR
 
 
-@dataclass(frozen=True, slots=True)
-class Belief:
+def _adjtimex() -> tuple[Any, Any]:
+    """Return the system's function, and the type of what it is given.
+
+    Raises
+    ------
+    OSError, AttributeError
+        If this system has none.
+    """
+    import ctypes
+
+    return ctypes.CDLL(None).adjtimex, ctypes.c_char * _TIMEX_BYTES
+
+
+class Belief(NamedTuple):
     """UTC minus ``CLOCK_BOOTTIME``, s, how reliable it is, and where it comes from."""
 
     offset_s: float

@@ -27,7 +27,7 @@ from logger.store.writer import Writer
 from logger.system.notify import Notifier
 from logger.system.onlookers import Onlookers
 from logger.system.signals import end_with, nothing_happens
-from logger.system.snapshot import Snapshot, snapshot_path, write_snapshot
+from logger.system.snapshot import Snapshot, SnapshotFile, snapshot_path
 from logger.system.waking import woken
 
 if TYPE_CHECKING:
@@ -106,8 +106,10 @@ class Daemon:
         self._described = self.source.describe()
         self._blind = False
         self._spacing_told = False
+        self._judged_s: tuple[float | None, float | None] = (None, None)
         self._snapshot = snapshot_path(config.store.path)
         self._onlookers = Onlookers(self._snapshot)
+        self._live_file = SnapshotFile(self._snapshot)
         # The hold divides commit_s, so that a commit falls on the end of a hold.
         commit_s = config.store.commit_s
         self._longest_hold_s = commit_s / math.ceil(commit_s / HOLD_S)
@@ -203,7 +205,11 @@ class Daemon:
 
     def _tell_spacing(self) -> None:
         """Tell once if readings come at another spacing than the configuration says."""
-        if not self._spacing_told and (words := self.recorder.spacing.wrong_words()):
+        each_s = self.recorder.spacing.each_s
+        if self._spacing_told or each_s == self._judged_s:
+            return
+        self._judged_s = each_s
+        if words := self.recorder.spacing.wrong_words():
             self._spacing_told = True
             self._tell(words)
 
@@ -236,7 +242,7 @@ class Daemon:
         self._tell_spacing()
         self._renewed_s = self.clock.boottime_s()
         try:
-            write_snapshot(self._snapshot, self._now())
+            self._live_file.write(self._now())
         except OSError as error:
             # Without the snapshot the dashboard shows nothing new, but logging continues.
             if not self._blind:
@@ -256,7 +262,6 @@ class Daemon:
         now_s = self.clock.boottime_s()
         recorder, (link, link_reason) = self.recorder, self._link()
         offset_s = 0.0 if self._keeper is None else self._keeper.belief.offset_s
-        open_interval = recorder.peek()
         return Snapshot(
             boottime_s=now_s,
             written_s=now_s + offset_s if self._keeper else self.clock.wall_s(),
@@ -267,7 +272,7 @@ class Daemon:
             link_reason=link_reason,
             reading=recorder.newest,
             reading_age_s=None if recorder.newest is None else now_s - self._newest_s,
-            open_energy_j=None if open_interval is None else open_interval.energy_j,
+            open_energy_j=recorder.open_energy_j(),
             energy_j=recorder.energy_j(),
             waiting_intervals=self.writer.waiting,
             readings=recorder.readings,

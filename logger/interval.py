@@ -160,9 +160,10 @@ class Condenser:
         self._open(self._last, counted=False)
         return closed
 
-    def peek(self) -> Interval | None:
-        """Return the open interval as it would be if it closed now, without closing it."""
-        return self._close() if self._first is not None and self._readings else None
+    def energy_j(self) -> float | None:
+        """Return the energy of the open interval so far, J; None where none can be measured."""
+        first = self._first
+        return None if first is None or not self._readings else self._energy_of(first)
 
     def _open(self, reading: Reading, *, counted: bool) -> None:
         self._first = self._last = reading
@@ -238,11 +239,7 @@ class Condenser:
             state=first.state,
             readings=self._readings,
             charge_c=_integral(self._charge, alone=alone, value=first.current_a),
-            energy_j=_integral(
-                self._energy,
-                alone=alone,
-                value=None if first.voltage_v is None else first.current_a,
-            ),
+            energy_j=self._energy_of(first),
             voltage_min_v=self._voltage_min,
             voltage_max_v=self._voltage_max,
             voltage_mean_v=_mean(self._voltage, self._voltage_max),
@@ -251,6 +248,13 @@ class Condenser:
             temperature_c=_mean(self._temperature, first.temperature_c),
             battery_charge_c=_integral(self._battery, alone=alone, value=first.battery_current_a),
             fuel_l=self._fuel,
+        )
+
+    def _energy_of(self, first: Reading) -> float | None:
+        return _integral(
+            self._energy,
+            alone=self._last is first,
+            value=None if first.voltage_v is None else first.current_a,
         )
 
 

@@ -121,13 +121,16 @@ class Recorder:
         if interval.energy_j is not None:
             self._closed_j = (self._closed_j or 0.0) + interval.energy_j
 
+    def open_energy_j(self) -> float | None:
+        """Return the energy of the open interval, J; None where none can be measured."""
+        return self._condenser.energy_j()
+
     def energy_j(self) -> float | None:
         """Return the energy given since the start, J; None where none could be measured.
 
         It never falls, as a counter must: noise of a current round zero would let it.
         """
-        open_interval = self.peek()
-        open_j = None if open_interval is None else open_interval.energy_j
+        open_j = self.open_energy_j()
         known = [part for part in (self._closed_j, open_j) if part is not None]
         if known:
             self._most_j = max(sum(known), self._most_j or 0.0)
@@ -154,7 +157,8 @@ class Recorder:
             Time until the next call: a commit that is due before then is made now.
         """
         now_s = self._now_s()
-        self._refused.tick(now_s, self.spacing.usual_s)
+        if self._refused.is_due(now_s):
+            self._refused.tick(now_s, self.spacing.usual_s)
         # Commit now what falls due before the next tick; ticks divide commit_s exactly, so allow
         # for float error.
         passed_s = now_s - self._committed_s + max(COMMIT_SLACK_S, again_in_s - COMMIT_SLACK_S)
@@ -174,10 +178,6 @@ class Recorder:
     def spacing(self) -> Spacing:
         """How far apart the readings come."""
         return self._condenser.spacing
-
-    def peek(self) -> Interval | None:
-        """Return the open interval as it would be if it closed now."""
-        return self._condenser.peek()
 
     def finish(self) -> None:
         """Close the open interval and commit everything."""

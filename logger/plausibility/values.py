@@ -14,7 +14,7 @@ from logger.plausibility.bank import Bank
 from logger.reading import CHANNELS, OperatingState
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from logger.config import Config
     from logger.reading import Reading
@@ -46,38 +46,52 @@ def counter_is_possible(before: tuple[float, float], now: tuple[float, float]) -
 
 
 class Jumps:
-    """Finds values that lie far from the values before them.
+    """Finds values of one channel that lie far from the values before them.
 
     The next value confirms a jump that is true: it lies near the one that jumped.
+
+    Parameters
+    ----------
+    name
+        The channel.
+    low, high
+        Its lowest and highest possible value, in its unit.
     """
 
-    def __init__(self, limits: Mapping[str, tuple[float, float]]) -> None:
-        self._far = {name: JUMP_SHARE * (high - low) for name, (low, high) in limits.items()}
-        self._far["runtime_h"] = COUNTER_STEP_H
-        self._far["voltage_v"] = min(self._far.get("voltage_v", JUMP_V), JUMP_V)
-        self._before: dict[str, tuple[float, float]] = {}  # believed, and came
+    __slots__ = ("_believed", "_came", "_counts", "_far")
 
-    def alone(self, name: str, value: float) -> bool:
+    def __init__(self, name: str, low: float, high: float) -> None:
+        self._far = JUMP_SHARE * (high - low)
+        self._counts = name == "runtime_h"
+        if self._counts:
+            self._far = COUNTER_STEP_H
+        elif name == "voltage_v":
+            self._far = min(self._far, JUMP_V)
+        self._believed = self._came = math.nan
+
+    def alone(self, value: float) -> bool:
         """Tell whether a value lies far from the last one believed and from the last one that came.
 
         A counter of hours that rises is not judged here, but by the time that has passed.
         """
-        believed, came = self._before.get(name, (value, value))
-        far = self._far[name]
-        if name == "runtime_h" and value >= believed:
-            near = True
-        else:
-            near = abs(value - believed) <= far or abs(value - came) <= far
-        self._before[name] = (value if near else believed, value)
-        return not near
-
-    def strays(self, name: str, value: float) -> bool:
-        """Tell whether an impossible value came right behind one that was believed."""
-        if name not in self._before:
+        believed, came, far = self._believed, self._came, self._far
+        self._came = value
+        if (
+            abs(value - believed) <= far
+            or abs(value - came) <= far
+            or math.isnan(believed)  # nothing came before
+            or (self._counts and value >= believed)
+        ):
+            self._believed = value
             return False
-        believed, came = self._before[name]
-        self._before[name] = (believed, value)
-        far = self._far[name]
+        return True
+
+    def strays(self, value: float) -> bool:
+        """Tell whether an impossible value came right behind one that was believed."""
+        believed, came, far = self._believed, self._came, self._far
+        if math.isnan(believed):
+            return False
+        self._came = value
         return abs(came - believed) <= far and not abs(value - believed) <= far
 
 
@@ -135,10 +149,14 @@ class Plausibility:
         self.limits = [(name, *limits[name]) for name in CHANNELS if name in limits]
         self.refusals = refusals
         self.bank = bank
-        self._jumps = Jumps(limits) if unsealed else None
-        # All but these are judged by their limits alone.
-        watched = {"runtime_h"} if bank is None else {"runtime_h", "voltage_v"}
-        self._doubted = frozenset(limits if unsealed else watched)
+        # What is judged beside its limits: by a doubt of its own, and by its jumps.
+        doubts: dict[str, Callable[[float, float], str]] = {"runtime_h": self._too_fast}
+        if bank is not None:
+            doubts["voltage_v"] = lambda _, value: bank.refuses(value)
+        self._judged = [
+            (*limit, doubts.get(limit[0]), Jumps(*limit) if unsealed else None)
+            for limit in self.limits
+        ]
         self._counter: tuple[float, float] | None = None  # the last value, dropped or not
 
     @classmethod
@@ -152,23 +170,23 @@ class Plausibility:
         bad: dict[str, None] = {}
         present = reading.state is not OperatingState.UNKNOWN
         spoiled = False
-        for name, low, high in self.limits:
+        for name, low, high, doubt, jumps in self._judged:
             value = getattr(reading, name)
             if value is None:
                 continue
-            if not low <= value <= high or 0.0 < abs(value) < TINY:
+            if not low <= value <= high or (-TINY < value < TINY and value != 0.0):
                 reason = beyond(name, value, low, high)
-            elif name in self._doubted:
-                reason = self._doubt(name, reading.time_s, value)
+            elif doubt is not None and (why := doubt(reading.time_s, value)):
+                reason = why
+            elif jumps is not None and jumps.alone(value):
+                reason = f"{name} {JUMPS_ALONE}"
             else:
-                reason = ""
-            if not reason:
                 present = True
                 continue
             bad[name] = None
             self.refusals.count(reason, f"{value:g}")
-            if self._jumps is not None and name in _MEASURED:
-                spoiled |= reason.endswith(JUMPS_ALONE) or self._jumps.strays(name, value)
+            if jumps is not None and name in _MEASURED:
+                spoiled |= reason.endswith(JUMPS_ALONE) or jumps.strays(value)
         if not math.isfinite(reading.time_s):
             self.refusals.count("time is not a finite number", str(reading.time_s))
             return None
@@ -176,17 +194,10 @@ class Plausibility:
             return None
         return replace(reading, **bad) if bad else reading  # type: ignore[arg-type]
 
-    def _doubt(self, name: str, time_s: float, value: float) -> str:
-        """Say why a value within its limits is not believed; empty where it is."""
-        if name == "runtime_h" and not self._counter_rises(time_s, value):
-            return TOO_FAST
-        if name == "voltage_v" and self.bank is not None and (why := self.bank.refuses(value)):
-            return why
-        if self._jumps is not None and self._jumps.alone(name, value):
-            return f"{name} {JUMPS_ALONE}"
-        return ""
+    def _too_fast(self, time_s: float, runtime_h: float) -> str:
+        """Say why a counter is not believed, which may be its haste; empty where it is believed.
 
-    def _counter_rises(self, time_s: float, runtime_h: float) -> bool:
-        """Compare with the value before, dropped or not, so that one true jump costs one value."""
+        It is compared with the value before, dropped or not, so that one true jump costs one value.
+        """
         before, self._counter = self._counter, (time_s, runtime_h)
-        return before is None or counter_is_possible(before, self._counter)
+        return "" if before is None or counter_is_possible(before, self._counter) else TOO_FAST

@@ -9,7 +9,8 @@ import re
 LONGEST_NUMERAL = 32
 _NUMERAL = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
-
+#: What nearly every value is: one test instead of six. It is never longer than LONGEST_NUMERAL.
+_PLAIN = re.compile(r"[+-]?[0-9]{1,15}(?:\.[0-9]{1,15})?")
 _CLOCK = re.compile("[0-9]{1,7}(?::[0-5][0-9]){1,2}")
 #: Blanks that stand between thousands, plain, not to be broken, and narrow (ISO 80000-1, 7.3.1,
 #: from memory).
@@ -32,6 +33,8 @@ def split_numeral(text: str, *, decimal_comma: bool = False) -> tuple[float, str
     ValueError
         If the text does not start with a finite number; the message says what it is.
     """
+    if not decimal_comma and _PLAIN.fullmatch(text):
+        return float(text), ""
     stripped = text.strip()
     if _THOUSANDS.match(stripped):
         raise ValueError("has a blank between thousands")

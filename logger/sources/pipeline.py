@@ -111,6 +111,7 @@ class Pipeline:
         self.absent: frozenset[str] = frozenset()
         self._doubted: set[Request] = set()
         self._mapped = frozenset(f.source for f in fields)
+        self._holding = tuple(f for f in fields if f.hold_s)
         self._needed = frozenset(f.source for f in fields if not f.hold_s and not f.optional)
         self._fresh = self._needed
         self.reset()
@@ -305,8 +306,8 @@ class Pipeline:
 
     def _hold(self, time_s: float, values: Mapping[str, Value]) -> None:
         """Keep the values that stay valid for a while."""
-        for f in self.fields:
-            if f.hold_s and f.source in values:
+        for f in self._holding:
+            if f.source in values:
                 self._held[f.source] = (time_s, values[f.source])
 
     def _tell_part(self) -> None:
@@ -331,11 +332,11 @@ class Pipeline:
         ):
             readings += self._close_round(channel, message)
         self._hold(time_s, values)
-        fresh = bool(self._fresh & values.keys())
-        if not self._fresh & self._round.keys():
+        fresh = not self._fresh.isdisjoint(values)
+        if self._fresh.isdisjoint(self._round):
             self._round_s = time_s
         self._round |= values
-        if self._fresh <= self._round.keys() or (self.gather_s == 0.0 and fresh):
+        if self._round.keys() >= self._fresh or (self.gather_s == 0.0 and fresh):
             return readings + self._close_round(channel, message)
         if self.gather_s == 0.0:
             self._round = {}  # only values that are held, or that alone make no reading
@@ -344,10 +345,10 @@ class Pipeline:
 
     def _close_round(self, channel: str, message: Message) -> list[Reading]:
         values, self._round = self._round, {}
-        if not self._fresh & values.keys():
+        if self._fresh.isdisjoint(values):
             return []
-        missing = self._fresh - values.keys()
-        if missing:
+        if not values.keys() >= self._fresh:
+            missing = self._fresh - values.keys()
             detail = f"without {', '.join(sorted(missing))}"
             self._refuse(self._round_s, channel, Refused(message.raw, "incomplete message", detail))
             return []

@@ -148,7 +148,8 @@ class Spacing:
     @property
     def gap_s(self) -> float:
         """The longest silence that is not a gap, by the readings so far, s."""
-        limit_s = self._log.gap_s if self.usual_s is None else self._limit_s(self.usual_s)
+        usual_s = self.usual_s
+        limit_s = self._log.gap_s if usual_s is None else self._limit_s(usual_s)
         return max(limit_s, self._patience_s)
 
     def is_gap(self, spacing_s: float, *, running: bool) -> bool:

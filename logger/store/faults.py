@@ -85,6 +85,10 @@ class RefusedTime:
         self._noted_s: float | None = None
         self._before: dict[str, int] = {}
 
+    def is_due(self, now_s: float) -> bool:
+        """Tell whether it is time for the next note, or for the first call of :meth:`tick`."""
+        return self._noted_s is None or now_s - self._noted_s >= GATHER_S
+
     def tick(self, now_s: float, spacing_s: float | None = None, *, last: bool = False) -> None:
         """Note the data refused since the last note if an hour has passed, or at the end.
 

@@ -39,10 +39,11 @@ class StoreLock:
         self._store = store
         # One database may be reached by several links.
         real = Path(os.path.realpath(store))
-        self._path = real.with_name(f"{real.name}.lock")
+        self._path = f"{real}.lock"
         self._tell = tell
         self._told = False
         self._handle: int | None = None
+        self._which = (0, 0)  # device and number of the open file
 
     def hold(self) -> None:
         """Take the lock if it is not held yet, and again if its file was removed.
@@ -54,7 +55,7 @@ class StoreLock:
         StoreError
             If another process holds it; the text names that process.
         """
-        if self._handle is not None and self._is_there(self._handle):
+        if self._handle is not None and self._is_there():
             return
         self.release()
         while True:
@@ -65,6 +66,7 @@ class StoreLock:
                 return
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                which = _which(os.fstat(handle))
             except BlockingIOError:
                 holder = _number(handle)
                 os.close(handle)
@@ -75,10 +77,11 @@ class StoreLock:
                 os.close(handle)
                 self._cannot(error)
                 return
-            if self._is_there(handle):
+            self._handle, self._which = handle, which
+            if self._is_there():
                 break
+            self._handle = None
             os.close(handle)  # its holder ended and removed the file just now
-        self._handle = handle
         with contextlib.suppress(OSError):  # a full disk: the lock is held all the same
             os.ftruncate(handle, 0)
             os.pwrite(handle, str(os.getpid()).encode(), 0)
@@ -87,9 +90,9 @@ class StoreLock:
         """Release the lock and remove its file."""
         if self._handle is None:
             return
-        if self._is_there(self._handle):
+        if self._is_there():
             with contextlib.suppress(OSError):
-                self._path.unlink()
+                os.unlink(self._path)  # noqa: PTH108 - the path is a text here
         os.close(self._handle)
         self._handle = None
 
@@ -104,10 +107,13 @@ class StoreLock:
                 os.fchmod(handle, FILE_MODE)
         return handle
 
-    def _is_there(self, handle: int) -> bool:
-        """Tell whether the lock's file still has its name; otherwise another process can lock."""
+    def _is_there(self) -> bool:
+        """Tell whether the lock's file still has its name; otherwise another process can lock.
+
+        While it is open, no other file gets its number.
+        """
         try:
-            return os.path.samestat(os.fstat(handle), self._path.stat(follow_symlinks=False))
+            return _which(os.lstat(self._path)) == self._which
         except OSError:
             return False
 
@@ -118,6 +124,10 @@ class StoreLock:
                 f"second 'ebbwatt log' writes into the same database"
             )
         self._told = True
+
+
+def _which(found: os.stat_result) -> tuple[int, int]:
+    return found.st_dev, found.st_ino
 
 
 def _number(handle: int) -> str:

@@ -16,6 +16,7 @@ import zlib
 from contextlib import suppress
 from dataclasses import dataclass, field, fields
 from functools import cache
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -104,7 +105,7 @@ class ForeignFolderError(OSError):
     """A folder that other users may write to: they could redirect the files written into it."""
 
 
-def own_folder(folder: Path) -> None:
+def own_folder(folder: str | Path) -> None:
     """Make a folder if it is missing, and check that nobody else may write to it.
 
     Raises
@@ -115,10 +116,10 @@ def own_folder(folder: Path) -> None:
         If it cannot be made.
     """
     try:
-        found = folder.lstat()
+        found = os.lstat(folder)
     except FileNotFoundError:
-        make_private_folder(folder)
-        found = folder.lstat()
+        make_private_folder(Path(folder))
+        found = os.lstat(folder)
     if not stat.S_ISDIR(found.st_mode):
         raise ForeignFolderError(errno.ENOTDIR, "is a link or no folder: remove it")
     if found.st_uid != os.geteuid():
@@ -129,33 +130,48 @@ def own_folder(folder: Path) -> None:
 
 _encode = json.JSONEncoder(allow_nan=False).encode
 _KEYS = tuple(f.name for f in fields(Snapshot))
+_values = attrgetter(*_KEYS)
 _READING_KEYS = tuple(f.name for f in fields(Reading))
+_reading_values = attrgetter(*_READING_KEYS)
+_FLAGS = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
-def write_snapshot(path: Path, snapshot: Snapshot) -> None:
-    """Replace the file atomically. It is not synchronised, because it is on a memory file system.
+class SnapshotFile:
+    """The file that one daemon writes.
 
-    This uses few calls, because it is most of the processor time of a reading a second.
+    Parameters
+    ----------
+    path
+        Where it is; the folder need not exist yet.
     """
-    data: dict[str, Any] = {key: getattr(snapshot, key) for key in _KEYS}
-    if snapshot.reading is not None:
-        data["reading"] = {key: getattr(snapshot.reading, key) for key in _READING_KEYS}
-    data["format"] = _FORMAT
-    text = _encode(data).encode()
-    temporary = f"{path}.new"
-    own_folder(path.parent)
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    try:
-        file = os.open(temporary, flags, FILE_MODE)
-    except FileExistsError:  # a killed daemon left it in our own folder
-        os.unlink(temporary)  # noqa: PTH108 - as below
-        file = os.open(temporary, flags, FILE_MODE)
-    try:
-        os.fchmod(file, FILE_MODE)  # whatever the umask is
-        os.write(file, text)
-    finally:
-        os.close(file)
-    os.replace(temporary, path)  # noqa: PTH105 - a path object costs as much as the writing
+
+    def __init__(self, path: Path) -> None:
+        # Texts: a path object costs as much as the writing.
+        self._path, self._temporary, self._folder = str(path), f"{path}.new", str(path.parent)
+
+    def write(self, snapshot: Snapshot) -> None:
+        """Replace the file atomically; not synchronised, because it is on a memory file system.
+
+        This uses few calls, because it is most of the processor time of a reading a second.
+        """
+        data: dict[str, Any] = dict(zip(_KEYS, _values(snapshot), strict=True))
+        if snapshot.reading is not None:
+            values = _reading_values(snapshot.reading)
+            data["reading"] = dict(zip(_READING_KEYS, values, strict=True))
+        data["format"] = _FORMAT
+        text = _encode(data).encode()
+        own_folder(self._folder)
+        try:
+            file = os.open(self._temporary, _FLAGS, FILE_MODE)
+        except FileExistsError:  # a killed daemon left it in our own folder
+            os.unlink(self._temporary)  # noqa: PTH108 - the path is a text here
+            file = os.open(self._temporary, _FLAGS, FILE_MODE)
+        try:
+            os.fchmod(file, FILE_MODE)  # whatever the umask is
+            os.write(file, text)
+        finally:
+            os.close(file)
+        os.replace(self._temporary, self._path)  # noqa: PTH105 - as above
 
 
 def read_snapshot(path: Path) -> Snapshot | None:

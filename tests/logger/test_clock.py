@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from analysis.history.history import load_history
-from logger.clock import SystemClock
+from logger import clock as clocks
+from logger.clock import ASK_AGAIN_S, SystemClock
 from logger.config import ChargerConfig
 from logger.durations import DAY_S, YEAR_S
 from logger.reading import Reading
@@ -187,6 +188,43 @@ def test_this_machine_can_be_asked():
     state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(512))
     assert clock._kernel_says() is (0 <= state < 5)
     assert len(clock.boot_id()) == 36
+
+
+def test_the_kernel_is_asked_again_after_a_minute_or_when_the_clock_was_set(monkeypatch, tmp_path):
+    """To ask it at each renewal costs as much as a reading; the flag is looked at each time."""
+    now = {"boot": 100.0, "wall": 1.7e9, "says": False}
+    asked = []
+
+    class Fake(SystemClock):
+        def boottime_s(self):
+            return now["boot"]
+
+        def wall_s(self):
+            return now["wall"]
+
+        def _kernel_says(self):
+            asked.append(now["boot"])
+            return now["says"]
+
+    def passes(seconds, step_s=0.0):
+        now["boot"] += seconds
+        now["wall"] += seconds + step_s
+        return clock.synchronised()
+
+    monkeypatch.setattr(clocks, "TIMESYNC_FLAG", tmp_path / "synchronized")
+    clock = Fake()
+    assert not passes(0.0)
+    now["says"] = True
+    assert not passes(ASK_AGAIN_S - 1.0)
+    assert passes(1.0)
+    assert asked == [100.0, 100.0 + ASK_AGAIN_S]
+    now["says"] = False
+    assert passes(1.0, step_s=0.01)  # the two clocks are not read at one instant
+    assert not passes(1.0, step_s=-0.5)
+    assert len(asked) == 3
+    (tmp_path / "synchronized").touch()
+    assert passes(1.0)
+    assert len(asked) == 3
 
 
 # What @system-service without @clock does (systemd.exec(5)): a filter in the kernel's own words,

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from analysis.publish.facts import Facts
 from logger.reading import OperatingState, Reading
-from logger.system.snapshot import Snapshot, boot_id, boottime_s, write_snapshot
+from logger.system.snapshot import Snapshot, SnapshotFile, boot_id, boottime_s
 
 READING_S = 1_764_400_000.5
 READING = Reading(
@@ -67,4 +67,4 @@ def silent(**changes):
 def write(path, **changes):
     """Write a fresh snapshot where the publisher looks for it."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_snapshot(path, snapshot(**changes))
+    SnapshotFile(path).write(snapshot(**changes))

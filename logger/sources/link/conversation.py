@@ -97,11 +97,9 @@ class Conversation:
                 readings += self.feed(*chunk)
         return readings
 
-    async def readings(self) -> AsyncIterator[Reading]:
+    def readings(self) -> AsyncIterator[Reading]:
         """Give readings until the link is lost, which raises SourceError."""
-        stream = self.until(None) if self._polling is None else self._polling.readings(self)
-        async for reading in stream:
-            yield reading
+        return self.until(None) if self._polling is None else self._polling.readings(self)
 
     async def until(self, until_s: float | None) -> AsyncIterator[Reading]:
         """Give the readings of unasked data until a time on the loop's clock; None is for ever."""

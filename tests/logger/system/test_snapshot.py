@@ -15,10 +15,10 @@ from logger.reading import Reading
 from logger.system.snapshot import (
     ForeignFolderError,
     Snapshot,
+    SnapshotFile,
     own_folder,
     read_snapshot,
     snapshot_path,
-    write_snapshot,
 )
 from tests.support.rigs.live import QUICK, wait_for
 
@@ -58,7 +58,7 @@ def test_a_folder_is_made_for_its_owner_and_group_whatever_the_umask(tmp_path, m
 
 def test_a_snapshot_of_a_daemon_that_tells_more_or_less_is_read(tmp_path):
     told = Snapshot(5.0, 6.0, "b", 1, "replay", "live", "", Reading(4.0, 13.2), 1.0, gap_s=5.0)
-    write_snapshot(tmp_path / "live.json", told)
+    SnapshotFile(tmp_path / "live.json").write(told)
     assert read_snapshot(tmp_path / "live.json") == told
     data = json.loads((tmp_path / "live.json").read_text())
     data["open_charge_c"] = 12.0
