@@ -319,6 +319,18 @@ def test_help_of_a_fifth_of_an_hour_takes_a_day_out(monkeypatch):
     assert found.ah.median == pytest.approx(LOAD_AH, rel=0.03)
 
 
+def test_a_day_that_no_stretch_covers_is_left_out(monkeypatch):
+    # Ten minutes of help in the middle of a rest leave two parts of less than half a day; the day
+    # between two such rests has but its run.
+    rests = np.flatnonzero(np.diff(GRID.running.astype(int)) == -1)[9:11] + 1
+    found = load_of(monkeypatch, aided=[slice(rest + 107, rest + 109) for rest in rests])
+    assert found.days_left_out == {"other_source": 0, "gap": 2, "between_marks": 1}
+    assert found.days_used == 29
+    # All days are alike, so that one that is not seen adds no doubt.
+    assert found.ah.median == pytest.approx(LOAD_AH, rel=0.01)
+    assert found.relative_sd < 0.04
+
+
 def test_a_day_needs_eighteen_hours(monkeypatch):
     found = load_of(monkeypatch, known=[cells_of(5, 6.0), cells_of(9, 73 / 12)])
     assert found.days_left_out["gap"] == 3
