@@ -68,6 +68,11 @@ def test_ticks_of_an_earlier_unit_do_not_count():
     tick = _tick(1, "filter", at(2023, 6, 1))
     (due,) = _case(ServiceConfig("filter", hours=300.0), events=(tick,)).service
     assert due.last_s is None
+    # The day of fitting begins in the easternmost time zone, a day before that of UTC at most.
+    for early_s, counts in ((0.0, True), (1.0, False)):
+        tick = _tick(1, "filter", BEGUN_S - DAY_S - early_s)
+        (due,) = _case(ServiceConfig("filter", hours=300.0), events=(tick,)).service
+        assert (due.last_s is not None) is counts
 
 
 def test_what_is_overdue_is_said_with_hours_and_stands_among_the_actions():

@@ -113,6 +113,7 @@ def test_two_runs_need_a_hundred_hours_between_them():
     assert chosen([5.0, *LONG[1:6], 4.0, 2.0], np.linspace(0.0, 100.0, 8)) is None, "one run twice"
     assert chosen([5.0, *[2.0] * 6, 5.0], np.linspace(0.0, 100.1, 8)) == (0, 7)
     assert chosen(LONG, HOURS, used=np.arange(8) == 1) is None
+    assert chosen(LONG, HOURS, used=np.isin(np.arange(8), (0, 5))) == (0, 5), "two are enough"
     assert two_runs(RUNS, None, RATED_W) is None
 
 

@@ -247,7 +247,7 @@ def test_a_gauge_must_rise_by_a_quarter_and_stay():
     at = few.start_s
     step = np.arange(100) >= 50
     assert found(5.0 + 2.6 * step) == [at[50]]
-    assert found(5.0 + 2.4 * step) == []
+    assert found(5.0 + 2.5 * step) == []
     # Two changes; the steepest place of each.
     twice = 2.0 + 3.0 * step + 3.0 * (np.arange(100) >= 80)
     assert found(twice) == [at[50], at[80]]

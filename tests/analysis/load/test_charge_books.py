@@ -59,7 +59,9 @@ def test_a_configured_share_moves_the_load_by_the_time_at_rest():
     # L = eta Q / (T_off + eta T_on): 14 h off, 10 h on; its logarithm changes with eta by
     # 1 / eta - T_on / (T_off + eta T_on), for an error of 0.01.
     assert kept.load_sd == pytest.approx(0.01 * (1.0 / 0.9 - 10.0 / (14.0 + 9.0)))
-    # Only cells within the stretches count: here the first way down alone.
+    # Only cells within the stretches count: here the first way down alone, or the first way up.
+    up = Spans(*(getattr(spans, n)[1:2] for n in Spans.__slots__))
+    assert told(grid, up, 0.9).load_sd == 0.0
     first = Spans(*(getattr(spans, n)[:1] for n in Spans.__slots__))
     assert told(grid, first, 0.9).load_sd == pytest.approx(0.01 / 0.9)
 
@@ -203,7 +205,7 @@ def test_the_depth_by_the_voltage_at_the_starts():
         assert _depth_by_voltage(flat, spans, "agm") == depth
 
 
-def test_shares_of_a_bank_that_cycles_deeply():
+def test_shares_of_a_bank_that_cycles_deeply(monkeypatch):
     grid, charge, spans = cycle()
     kept = find_kept(grid, charge, spans, 200.0, "agm")
     running, top = grid.running & ~grid.limited, grid.limited
@@ -227,6 +229,45 @@ def test_shares_of_a_bank_that_cycles_deeply():
     assert 12.0 * floats.lost_ah[top][0] == pytest.approx(expected, rel=0.15)
     # Free acid takes more.
     assert FLOAT_A_PER_AH["flooded"] == pytest.approx(2.5 * FLOAT_A_PER_AH["gel"])
+    # What it takes there is not given back: no more than half of the charge at the ceiling.
+    asked = []
+    plain = _Books.less_float
+    monkeypatch.setattr(
+        _Books, "less_float", lambda books, amps: asked.append(amps) or plain(books, amps)
+    )
+    find_kept(replace(grid, volts=volts, in_float=top), charge, spans, 200.0, "agm")
+    assert np.median(asked[0]) == pytest.approx(0.0006 * 180.0, rel=0.1)
+    assert np.log(asked[0]).std() == pytest.approx(0.7, rel=0.1)
+
+
+def test_the_load_is_what_is_kept_over_the_time_in_which_the_bank_feeds_it(monkeypatch):
+    grid, charge, spans = cycle()
+    flat = _Curve(0.96 * ONES, 0.8 * ONES, 0.96 * ONES, 0.95 * ONES)
+    monkeypatch.setattr(_Curve, "drawn", lambda rng: flat)
+    monkeypatch.setattr("analysis.load.charge_kept.LOAD_SWING", (0.0, 0.0))
+    loads = []
+    plain = _Books.shares
+    monkeypatch.setattr(
+        _Books, "shares",
+        lambda books, curve, depth, load, capacity: (
+            loads.append((load, capacity)) or plain(books, curve, depth, load, capacity)
+        ),
+    )  # fmt: skip
+    kept = find_kept(grid, charge, spans, 200.0, "agm")
+    assert kept.overall == pytest.approx(0.96)
+    # By hand: 256 Ah below the ceiling; 32 Ah at it, of which the load takes its part and the bank
+    # has little room for the rest; 56 h of rest, 32 h and 8 h of running.
+    load, capacity = loads[-1]
+    # The ceiling is reached at 0.95 or earlier, as a charger of 8 A does, but not below the middle
+    # of the charge.
+    reached = 0.95 - 1.8 * np.clip(8.0 / capacity - 0.015, 0.0, 0.1)
+    room = 1.0 - np.maximum(reached, 1.0 - 0.5 * load * 14.0 / capacity)
+    filled = 0.96 * np.maximum(32.0 - load * 8.0, 0.0) / 4.0 / (room * capacity)
+    high = 0.96 * (1.0 - np.exp(-filled)) / filled
+    expected = (0.96 * 256.0 + high * 32.0) / (56.0 + 0.96 * 32.0 + high * 8.0)
+    assert load == pytest.approx(expected, rel=0.01)
+    (at_top,) = set(kept.by_cell[grid.limited])
+    assert min(high) <= at_top <= max(high)
 
 
 def test_a_large_charger_reaches_the_ceiling_earlier(monkeypatch):

@@ -11,6 +11,9 @@ import pytest
 from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
 from analysis.load.kinds import (
+    _ANCHOR_SHARE,
+    _ENGINE,
+    _EXPECTED,
     Kinds,
     _balance,
     _chain,
@@ -330,3 +333,13 @@ def test_an_even_boat_has_an_even_load_on_all_her_days():
     assert found.level_a.shape == (90, 3)
     assert (np.diff(found.level_a, axis=1) >= 0.0).all()
     assert found.chance.sum(axis=1) == pytest.approx(np.ones(len(found.begin_s)))
+
+
+def test_the_chances_and_levels_that_are_expected():
+    # Where the engine runs a day is of one of the kinds, mostly under way.
+    assert _ENGINE.sum() == pytest.approx(1.0)
+    assert _ENGINE.argmax() == 2
+    # Under way a third to a half more than at anchor, as audit tables have it.
+    assert 1 / 3 < 1.0 / _ANCHOR_SHARE - 1.0 < 1 / 2
+    assert (np.diff(_EXPECTED) > 0.0).all()
+    assert 0.5 * (_EXPECTED[1] + _EXPECTED[2]) == pytest.approx(1.0, abs=0.05)

@@ -11,7 +11,7 @@ from analysis.load.other_sources import LEAD, LFP, STEP_S, _aided, _raised, make
 HOUR = 12
 
 
-def grid_of(start_s, length_s, volts, amps, running, chemistry="agm"):
+def grid_of(start_s, length_s, volts, amps, running, chemistry="agm", ceiling_v=14.2):
     log = SimpleNamespace(
         start_s=np.asarray(start_s, dtype=float),
         end_s=np.asarray(start_s, dtype=float) + length_s,
@@ -21,7 +21,7 @@ def grid_of(start_s, length_s, volts, amps, running, chemistry="agm"):
         voltage_max_v=np.asarray(volts, dtype=float),
         charge_c=np.asarray(amps) * length_s,
     )
-    return make_grid(SimpleNamespace(log=log, running=np.asarray(running)), chemistry, 14.2)
+    return make_grid(SimpleNamespace(log=log, running=np.asarray(running)), chemistry, ceiling_v)
 
 
 def test_records_fall_on_the_cells_whose_middle_they_hold():
@@ -62,7 +62,8 @@ def starts(rise_v, count=3, rest=20, run=20):
     one = np.r_[
         np.full(rest, 12.0), np.full(6, 12.0 + 0.5 * rise_v), np.full(run - 6, 12.0 + rise_v)
     ]
-    return np.tile(one, count), np.tile(np.arange(rest + run) >= rest, count)
+    v, running = np.tile(one, count), np.tile(np.arange(rest + run) >= rest, count)
+    return np.r_[v, np.full(20, 12.0)], np.r_[running, np.zeros(20, dtype=bool)]
 
 
 def test_the_rise_at_a_start_is_from_before_it_to_half_an_hour_later():
@@ -178,6 +179,37 @@ def test_an_lfp_bank_has_limits_of_its_own():
     assert aided(sunk, kind=LFP)[-1] < 64 + HOUR
     stays = np.r_[v, np.full(30, 13.355)]
     assert aided(stays, kind=LFP) == list(range(24, 94))
+
+
+def test_an_lfp_bank_stays_high_for_twelve_hours_by_itself():
+    running = np.arange(200) < 12
+    # After a run at 13.6 V it sinks by less than 10 mV in two hours, above 13.55 V.
+    v = np.where(running, 13.6, 13.56)
+    assert aided(v, running, kind=LFP) == list(range(12 + 144, 200))
+    assert aided(np.where(running, 13.6, 13.55), running, kind=LFP) == []
+    # A fall by 50 mV within twenty minutes ends the help, until it rises again.
+    up = np.r_[np.full(24, 13.25), np.full(24, 13.50)]
+    for fall, ended in ((0.051, True), (0.049, False)):
+        fell = np.r_[up, np.full(3, 13.50 - fall)]
+        assert (aided(fell, kind=LFP)[-1] < 48) is ended
+    # The climb of a bank that is nearly full is its own: 0.1 V in the two hours before.
+    for climb, told in ((0.09, True), (0.11, False)):
+        v = np.r_[np.full(10, 13.2), np.full(30, 13.5), 13.5 + climb * np.arange(25) / 24.0]
+        v = np.r_[v, np.full(20, 13.5 + climb + 0.4)]
+        running = np.arange(len(v)) >= 10
+        assert bool(aided(v, running, kind=LFP)) is told, climb
+
+
+def test_the_ceiling_of_two_blocks_is_halved():
+    start = 1.5e9 + 300.0 * np.arange(120)
+    on = np.ones(120, dtype=bool)
+    # 14.1 V a block for ten hours, beside a ceiling of 14.2 V: its own.
+    grid = grid_of(start, 300.0, np.full(120, 14.1), np.full(120, 8.0), on)
+    assert not grid.aided.any()
+    two = grid_of(start, 300.0, np.full(120, 28.2), np.full(120, 8.0), on, ceiling_v=28.4)
+    assert (two.blocks, two.aided.any()) == (2, np.False_)
+    far = grid_of(start, 300.0, np.full(120, 28.2), np.full(120, 8.0), on, ceiling_v=29.2)
+    assert far.aided.any()
 
 
 def test_a_bank_low_down_is_raised_by_more_than_all_loads():

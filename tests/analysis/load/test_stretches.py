@@ -103,6 +103,11 @@ def test_a_start_by_hand_and_a_run_that_does_not_fill_make_no_mark():
         volts = grid.volts.copy()
         volts[plain.last[4] - 1] = 14.2 - below
         assert len(find_spans(runs, replace(grid, volts=volts))) == swings
+    # Help in the last moments of the third run: it does not say that the bank is full.
+    aided = grid.aided.copy()
+    aided[plain.last[4] - 1] = True
+    helped = find_spans(runs, replace(grid, aided=aided))
+    assert helped.first.tolist() == np.delete(plain.first, [4, 5]).tolist()
     # A start that the log did not see.
     seen = np.arange(6) != 2
     assert len(find_spans(replace(runs, start_seen=seen), grid)) == 10
@@ -131,6 +136,9 @@ def test_float_marks_stand_at_both_ends_and_each_day():
     assert _float_marks(grid).tolist() == [10, 10 + 288, 10 + 576, 10 + 599]
     assert _float_marks(bare(100, in_float=slice(10, 10 + 2 * HOUR))).tolist() == []
     assert _float_marks(bare(100, in_float=slice(10, 11 + 2 * HOUR))).tolist() == [10, 34]
+    # None within an hour of the end.
+    for more, marks in ((6, [10, 303]), (12, [10, 309]), (13, [10, 298, 310])):
+        assert _float_marks(bare(600, in_float=slice(10, 298 + more))).tolist() == marks
     helped = bare(100, in_float=slice(10, 60), aided=slice(10, 60))
     assert _float_marks(helped).tolist() == []
 
@@ -221,6 +229,11 @@ def test_hours_of_a_stretch_by_day_and_by_part_of_the_day():
     assert parts[1] == pytest.approx([5.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 4.0])
     by_cell_kept = np.where(np.arange(720) < 54, 1.0, 0.0)
     assert weights(spans, grid, by_cell_kept)[0][0] == pytest.approx([4.5, 0.0, 0.0])
+    # A last cell of its own day has a column.
+    alone = replace(bare(289), start_s=150.0)
+    assert weights(replace(NO_SPANS, first=np.array([0]), last=np.array([289])), alone, 1.0)[
+        0
+    ] == pytest.approx(np.array([[24.0, 1 / 12]]))
     none = weights(Pieces(NO_SPANS.first, NO_SPANS.last, np.empty(0), np.empty(0)), grid, 1.0)
     assert none[0].shape == (0, 3)
     assert weights(Open(NO_SPANS.first, NO_SPANS.last, *(np.empty(0),) * 2), grid, 1.0)[2] == 2
