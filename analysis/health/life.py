@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.health.forms import Posterior, compare, forms, mixture_quantile, trend_columns
 from analysis.health.heat import HEAT_SIZE, heat_columns
+from analysis.health.season import readings, wave_columns
 from analysis.health.since_start import relative_output
 from analysis.health.steps import (
     LEAST_CHANGE,
@@ -66,13 +67,6 @@ SYSTEMATIC_UNTOLD = 0.015
 #: Common error where a full year shows it, as a multiple of the yearly wave of the output. The mean
 #: of the year may lie as far from 25 degC as summer from winter, and a run warms its compartment.
 SYSTEMATIC_OF_WAVE = 1.2
-#: Prior size of the yearly wave of the output where temperature is not logged: 10 K between the
-#: mean and the extremes of the year at 2 % per 10 K (common practice, no source).
-_WAVE_SIZE = 0.02
-#: The same before a full year was seen, when the prior alone limits the effect of heat: 10 K from
-#: spring to summer at 4 % per 10 K, the upper end of what is usual (common practice, no source).
-_FIRST_SEASON_SIZE = 0.04
-
 #: A change between the medians of so many runs before and behind, fraction of rated, that no heat
 #: makes from one week to the next: 25 K at 4 % per 10 K, the upper end of what is usual (common
 #: practice, no source).
@@ -114,16 +108,17 @@ class Health:
 
     def output(self, probability: float, *, as_measured: bool = False) -> float:
         """Return a quantile of the present output; ``as_measured`` takes the gain as exact."""
-        mean, sd, weights = self.posterior.level()
+        mean, sd, _ = self.posterior.level()
         sd = np.hypot(sd, self.systematic)
         if not as_measured:
             sd = np.hypot(sd, self.gain_sd * mean)
-        return mixture_quantile(mean, sd, weights, probability)
+        return mixture_quantile(mean, sd, self.posterior.weights_for(probability), probability)
 
     def slope(self, probability: float) -> float:
         """Return a quantile of the present loss per 1000 h."""
-        mean, sd, weights = self.posterior.slope()
-        return mixture_quantile(mean, np.hypot(sd, self.gain_sd * mean), weights, probability)
+        mean, sd, _ = self.posterior.slope()
+        sd = np.hypot(sd, self.gain_sd * mean)
+        return mixture_quantile(mean, sd, self.posterior.weights_for(probability), probability)
 
 
 def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
@@ -240,7 +235,12 @@ def estimate(
     shifted[:, steps_from:] -= 1.0
     level = max(float(mode.coefficients[0]), 0.1)
     share = float(np.clip(mode.coefficients[1] / level, 0.005, 1.0))
-    posterior = compare(sites, forms(share), now_kh, shifted[:, 2:], prior)
+    told = np.isfinite(temperature_c).mean() > 0.5
+    priors = ((1.0, prior),) if told or np.ptp(time_s) > YEAR_S else readings(prior, 2)
+    posterior = compare(sites, forms(share), now_kh, shifted[:, 2:], priors)
+    if len(priors) > 1 and posterior.usual_leads:
+        # The course that is drawn ends where the figure stands.
+        mode = find_mode(data, nodes, base, priors[0][1], wander, scatter, mode)
     systematic = math.hypot(
         _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s), alike
     )
@@ -276,11 +276,8 @@ def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[F
         sizes.extend(HEAT_SIZE)
         heat = columns.shape[1]
     else:
-        # Less than a year of log cannot separate season from wear; the prior allows either.
-        phase = 2.0 * np.pi * time_s / YEAR_S
-        columns = np.column_stack((np.cos(phase), np.sin(phase)))
-        size = _WAVE_SIZE if np.ptp(time_s) > YEAR_S else _FIRST_SEASON_SIZE
-        sizes.extend((size, size))
+        columns, wave = wave_columns(time_s)
+        sizes.extend(wave)
         heat = 2
     if kh[0] < 3.0 * _TRANSIENT_KH:
         columns = np.column_stack((columns, np.exp(-kh / _TRANSIENT_KH)))

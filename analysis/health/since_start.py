@@ -56,6 +56,8 @@ def relative_output(posterior: Posterior, from_kh: float, extra: Floats, systema
         means.append(ratio)
         variance = max(float(direction @ covariance @ direction), 0.0)
         sds.append(math.hypot(math.sqrt(variance), systematic / max(start, 1e-3)))
-    weights = posterior.weights()
-    ends = (mixture_quantile(np.array(means), np.array(sds), weights, p) for p in (0.05, 0.5, 0.95))
+    ends = (
+        mixture_quantile(np.array(means), np.array(sds), posterior.weights_for(p), p)
+        for p in (0.05, 0.5, 0.95)
+    )
     return Span(*(max(end, 0.0) for end in ends))
