@@ -163,8 +163,8 @@ class PortLink(ThreadedLink):
     def _read_device(self, port: Any) -> None:  # noqa: ANN401 - as above
         """Read a device of the kernel with three system calls a chunk; the library makes seven.
 
-        Each chunk wakes a processor with cold caches twice, and each name that is looked up costs
-        it a memory access. Local names make it a third cheaper (tests/bench/RESULTS.md).
+        Each chunk wakes a processor with cold caches twice, and each name that it looks up costs
+        memory accesses. With local names it takes a fifth less time (tests/bench/RESULTS.md).
         """
         fd, cancel = port.fileno(), port.pipe_abort_read_r
         poll = select.poll()
