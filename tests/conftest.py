@@ -16,8 +16,8 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from analysis.units import Owner
-from logger.store.files import prepare
 from tests.support import missing
+from tests.support.empty import empty_database
 from tests.support.pause import coverage_paused
 from tests.support.prepared import Prepared
 from tests.support.rigs.devices.bluez import (
@@ -37,10 +37,13 @@ settings.load_profile("patient")
 ROOT = Path(__file__).resolve().parent.parent
 #: The demonstration of the tests ended a year and more ago by whoever reads this: it never ages.
 DEMO_UNTIL = "2025-09-08"
-#: To start a command costs the processor more than its work, and coverage doubles that. So a
-#: command with the same options is started once in a run as a person does, and measured; otherwise
-#: it is a fork of a process that has loaded the same code (:mod:`tests.support.prepared`). Of the
-#: other children of each file of tests the first is measured. This folder has a file for each.
+#: ``make soak`` also runs the cases of which a room's own tests hold the like.
+LONG = "EBBWATT_LONG" in os.environ
+#: To start a command costs the processor more than its work, and coverage doubles that. So each
+#: command is started once in a run as a person does, and where coverage is measured it is started
+#: and measured once with each choice of options; otherwise it is a fork of a process that has
+#: loaded the same code (:mod:`tests.support.prepared`). Of the other children of each file of tests
+#: the first is measured. This folder has a file for each.
 _STARTED: list[Path] = []
 _PREPARED: list[Prepared] = []
 #: What in the environment makes a child measure itself.
@@ -107,8 +110,9 @@ def _environment():
 
 
 def _is_new(arguments):
-    """Tell whether a command with these options is the first of its kind."""
-    return _is_early(*sorted(a for k, a in enumerate(arguments) if k == 0 or a.startswith("--")))
+    """Tell whether a command is the first of its kind; options count where it is measured."""
+    options = [a for a in arguments[1:] if a.startswith("--")] if _MEASURING else []
+    return _is_early(*sorted([*arguments[:1], *options]))
 
 
 def _is_early(*kind):
@@ -270,11 +274,9 @@ def program():
 
 
 @pytest.fixture(scope="session")
-def empty_store(tmp_path_factory):
-    """Return the bytes of a prepared, empty database (preparing takes a child process)."""
-    path = tmp_path_factory.mktemp("store") / "empty.db"
-    prepare(path)
-    return path.read_bytes()
+def empty_store():
+    """Return the bytes of a prepared, empty database."""
+    return empty_database()
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import re
 import sqlite3
 import subprocess
 import sys
-from functools import partial
+from functools import cache, partial
 from types import SimpleNamespace
 
 import pytest
@@ -17,7 +17,7 @@ from logger.config import load_config
 from logger.errors import UsageError
 from logger.sources.boat.course import lay_out
 from logger.sources.simulated import build
-from tests.conftest import ROOT, unmeasured
+from tests.conftest import LONG, ROOT, unmeasured
 from tests.support.screens.browser import browse
 
 pytestmark = pytest.mark.slow
@@ -44,50 +44,52 @@ def test_it_leaves_everything_to_try_the_other_commands_on(demo):
     assert done.stderr == "", "no progress bar where there is no terminal"
 
 
-@pytest.mark.parametrize(
-    ("command", "caution"),
-    [
-        (("load",), None),
-        (("fuel",), "CAUTION: exhaust goes outboard"),
-        (("fuel", "--days", "21"), "Sealed containers only; never decant below deck"),
-        (
-            ("size",),
-            "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide",
-        ),
-        (
-            ("size", "--audit", ROOT / "fixtures/audit.csv"),
-            "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide",
-        ),
-        (
-            (
-                "size",
-                "--audit",
-                ROOT / "fixtures/audit.csv",
-                "--candidates",
-                ROOT / "fixtures/candidates.toml",
-            ),
-            "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide",
-        ),
-        (("fitting",), "CAUTION: a battery can deliver thousands of amperes"),
-    ],
-)
-@pytest.mark.parametrize("width", ["80", "120"])
-def test_each_answer_fits_one_screen_with_its_caution(demo, run_ebbwatt, command, caution, width):
+@pytest.fixture(scope="module")
+def said(demo, run_ebbwatt):
+    """Return a function from a command to what it says there; each is asked once."""
     folder, _ = demo
-    shown = run_ebbwatt(*command, cwd=folder, env={"COLUMNS": width}).stdout
+
+    @cache
+    def ask(*command, width="80"):
+        return run_ebbwatt(*command, cwd=folder, env={"COLUMNS": width}).stdout
+
+    return ask
+
+
+INSTRUCTIONS = (
+    "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide"
+)
+AUDIT = ("--audit", ROOT / "fixtures/audit.csv")
+CANDIDATES = ("--candidates", ROOT / "fixtures/candidates.toml")
+CAUTIONS = {
+    ("load",): None,
+    ("fuel",): "CAUTION: exhaust goes outboard",
+    ("fuel", "--days", "21"): "Sealed containers only; never decant below deck",
+    ("size",): INSTRUCTIONS,
+    ("size", *AUDIT): INSTRUCTIONS,
+    ("size", *AUDIT, *CANDIDATES): INSTRUCTIONS,
+    ("fitting",): "CAUTION: a battery can deliver thousands of amperes",
+}
+#: Wide screens, on which less is wrapped, that are looked at here; in ``make soak`` it is each.
+WIDE = (("load",), ("fuel",), ("size", *AUDIT, *CANDIDATES))
+ON_SCREENS = [
+    *((command, "80") for command in CAUTIONS),
+    *((command, "120") for command in (CAUTIONS if LONG else WIDE)),
+]
+
+
+@pytest.mark.parametrize(("command", "width"), ON_SCREENS)
+def test_each_answer_fits_one_screen_with_its_caution(said, command, width):
+    shown = said(*command, width=width)
     # One line of 24 is the prompt's.
     assert len(shown.splitlines()) <= 23
     assert max(map(len, shown.splitlines())) <= int(width)
+    caution = CAUTIONS[command]
     assert caution is None or caution in " ".join(shown.split())
 
 
-def test_programs_find_the_published_keys(demo, run_ebbwatt):
-    folder, _ = demo
-
-    def document(*command):
-        return json.loads(run_ebbwatt(*command, "--json", cwd=folder).stdout)
-
-    load, fuel, size = document("load"), document("fuel"), document("size")
+def test_programs_find_the_published_keys(said):
+    load, fuel, size = (json.loads(said(name, "--json")) for name in ("load", "fuel", "size"))
     span = {"low", "median", "high"}
     for unit in ("ah_per_day", "wh_per_day"):
         assert set(load[unit]) == {"mean", "p90", "p95"} | span
@@ -106,9 +108,8 @@ def test_programs_find_the_published_keys(demo, run_ebbwatt):
     assert len(size["reasons"]) >= 3
 
 
-def test_a_reason_says_of_which_hours_it_speaks(demo, run_ebbwatt):
-    folder, _ = demo
-    shown = " ".join(run_ebbwatt("fitting", cwd=folder).stdout.split())
+def test_a_reason_says_of_which_hours_it_speaks(said):
+    shown = " ".join(said("fitting").split())
     assert "- loop resistance, latest: 2 of 3 starts or stops seen" in shown
     assert "- loop resistance, first: only an upper end: between readings 60 s apart" in shown
     assert "- battery voltage: the log holds" in shown
@@ -169,9 +170,8 @@ def lived(demo):
     return SimpleNamespace(**pickle.loads(done.stdout))
 
 
-def test_load_and_fuel_agree_with_the_simulated_truth(demo, lived, run_ebbwatt):
-    folder, _ = demo
-    load = json.loads(run_ebbwatt("load", "--json", cwd=folder).stdout)["ah_per_day"]
+def test_load_and_fuel_agree_with_the_simulated_truth(lived, said):
+    load = json.loads(said("load", "--json"))["ah_per_day"]
     late = lived.days[-1].start_s - 730 * 86400.0
     alone = [
         day.load_ah
@@ -181,7 +181,7 @@ def test_load_and_fuel_agree_with_the_simulated_truth(demo, lived, run_ebbwatt):
     truth = sum(alone) / len(alone)
     assert load["mean"] == pytest.approx(truth, rel=0.04)
     assert load["low"] < truth < load["high"]
-    fuel = json.loads(run_ebbwatt("fuel", "--json", cwd=folder).stdout)
+    fuel = json.loads(said("fuel", "--json"))
     charger = lived.charger
     use = charger.l_per_kwh * charger.new_fraction / lived.course[round(lived.hours)]
     assert fuel["l_per_kwh"]["estimate"] == pytest.approx(use, rel=0.03)

@@ -12,7 +12,9 @@ from datetime import datetime
 import numpy as np
 import pytest
 
+from tests.conftest import LONG
 from tests.support.boats.seasons import CONFIG, YEAR_S, Season, readings, sail, write_csv
+from tests.support.empty import put_empty
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 USUAL = {"load_a": 2.6, "loss_per_kh": 0.03, "days": 80}
@@ -59,6 +61,7 @@ def told(tmp_path, run_ebbwatt):
         write_csv(tmp_path / "recording.csv", columns, states)
         text = CONFIG.format(rated_w=boat.rated_w, more="")
         (tmp_path / "ebbwatt.toml").write_text(more if "[charger]" in more else text + more)
+        put_empty(tmp_path / "ebbwatt.db")
         done = run_ebbwatt("import", "recording.csv", cwd=tmp_path, status=imports, timeout=300)
         imported = done.stdout + done.stderr
         document = json.loads(run_ebbwatt("report", "--json", "-", cwd=tmp_path).stdout)
@@ -99,7 +102,12 @@ def test_current_measured_at_the_battery(told):
     stopped(told(net_current=True), "net_current")
 
 
-@pytest.mark.parametrize("share", [0.0, 0.5], ids=["from the beginning", "exchanged"])
+def cases(*first, more):
+    """Return the cases; of ``more``, which the tests of the inputs hold, in ``make soak`` alone."""
+    return [*first, *more] if LONG else [*first]
+
+
+@pytest.mark.parametrize("share", cases(0.0, more=[0.5]))
 def test_a_larger_unit_on_the_configuration_of_a_smaller_one(told, share):
     t = told(exchange_at=share, exchange_rated_w=160.0)
     stopped(t, "above_rated")
@@ -138,12 +146,7 @@ def test_a_gain_that_drifts(told):
 
 @pytest.mark.parametrize(
     "wrong",
-    [
-        {"reversed_sensor": True},
-        {"current_is_power": True},
-        {"current_scale": 1000.0},
-    ],
-    ids=["reversed", "watts", "milliampere"],
+    cases({"reversed_sensor": True}, more=[{"current_is_power": True}, {"current_scale": 1000.0}]),
 )
 def test_a_current_of_the_wrong_sign_or_unit(told, wrong):
     t = told(**wrong)
@@ -170,7 +173,9 @@ def test_a_sensor_at_the_end_of_its_range(told):
 # --- the charger ---
 
 
-@pytest.mark.parametrize(("share", "tenths"), [(0.3, "of 10 runs"), (0.12, "of 100 runs")])
+@pytest.mark.parametrize(
+    ("share", "tenths"), cases((0.3, "of 10 runs"), more=[(0.12, "of 100 runs")])
+)
 def test_a_fault_that_comes_and_goes(told, share, tenths):
     t = told(half_share=share, days=150, load_a=2.0)
     assert t.doubts == ["two_levels"]
@@ -310,7 +315,7 @@ def true_ah(course):
     return 24.0 * float(load[alone].mean())
 
 
-@pytest.mark.parametrize("seed", [31, 32])
+@pytest.mark.parametrize("seed", cases(31, more=[32]))
 def test_a_first_season_without_temperature(told, seed):
     t = told(
         temperature=False, heat_per_k=0.006, loss_per_kh=0.01, mean_c=14, swing_c=12, days=110,

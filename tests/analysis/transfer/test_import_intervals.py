@@ -9,9 +9,9 @@ from analysis.transfer.import_intervals import take_exported
 from logger.config import load_config
 from logger.errors import StoreError
 from logger.store import records
-from logger.store.files import prepare
 from logger.store.reader import Reader
 from logger.store.records import SessionStart, write_import
+from tests.support.empty import put_empty
 
 START_MS = 1_700_000_000_123
 TOML = '[charger]\nlabel = "aft locker"\nrated_w = 110.0\n'
@@ -21,7 +21,7 @@ def boat(folder):
     folder.mkdir()
     (folder / "ebbwatt.toml").write_text(TOML)
     config = load_config(folder / "ebbwatt.toml")
-    prepare(config.store.path)
+    put_empty(config.store.path)
     return config
 
 

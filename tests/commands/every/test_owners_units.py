@@ -9,6 +9,8 @@ from functools import partial
 
 import pytest
 
+from analysis.sizing.cable import advise
+
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
 pytestmark = pytest.mark.timeout(2 * GENEROUS_S)
@@ -101,12 +103,14 @@ def test_an_event_stands_on_its_local_day(down_under, run_ebbwatt):
 
 def test_a_cable_by_awg_is_never_thinner_than_the_drop_allows(down_under, run_ebbwatt):
     """By hand: copper of 17.241 ohm mm2/km at 20 degC (IEC 60028), 0.00393 a kelvin, at 50 degC."""
+    shown = run_ebbwatt(
+        "size", "--length", "6", "--drop", "3", "--json", cwd=down_under, timeout=GENEROUS_S
+    ).stdout
+    asked = json.loads(shown)["cable"]
     for length_m, percent in ((2.0, 3), (6.0, 3), (6.0, 5), (15.0, 5)):
-        shown = run_ebbwatt(
-            "size", "--length", str(length_m), "--drop", str(percent), "--json",
-            cwd=down_under, timeout=GENEROUS_S,
-        ).stdout  # fmt: skip
-        cable = json.loads(shown)["cable"]
+        rated_w = round(12.0 * asked["current_a"])
+        cable = advise(rated_w, 1, length_m, percent / 100.0, awg=True).document()
+        assert (cable == asked) == ((length_m, percent) == (6.0, 3))
         number = int(cable["awg"])
         area = 3.141592653589793 / 4.0 * (0.127 * 92.0 ** ((36 - number) / 39.0)) ** 2
         thinner = 3.141592653589793 / 4.0 * (0.127 * 92.0 ** ((34 - number) / 39.0)) ** 2

@@ -18,10 +18,10 @@ from analysis.transfer.series.prometheus import MOST_BYTES
 from analysis.transfer.series.recording import series_recording
 from logger.config import load_config
 from logger.errors import ConfigError, RecordingError, UsageError
-from logger.store.files import prepare
 from logger.store.reader import Reader
 from tests.support.broker import free_port, until
 from tests.support.configurations import AFT_LOCKER
+from tests.support.empty import put_empty
 from tests.support.missing import library
 
 CHARGER = AFT_LOCKER + "[log]\ninterval_s = 10\n"
@@ -50,7 +50,7 @@ def boat(folder, text=FIELDS):
 
 def taken(config, path):
     """Import one file and return its outcome and the stored intervals."""
-    prepare(config.store.path)
+    put_empty(config.store.path)
     importer = Importer(config)
     result = importer.take(path)
     result.intervals += importer.finish()
