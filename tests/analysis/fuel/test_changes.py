@@ -234,6 +234,8 @@ def test_energy_decides_which_stops_are_believed(monkeypatch):
     # Less than a tenth is a restart on the same container: the later time, the stronger sign.
     restart = stop(10.0, faded), stop(10.9, waited), stop(20.0, waited)
     assert credible(monkeypatch, *restart) == [10.9, 20.0]
+    assert credible(monkeypatch, *restart[:2]) == [10.9], "it is as sure as the stronger of both"
+    assert credible(monkeypatch, stop(10.0, waited), stop(10.9, waited)) == []
     assert credible(monkeypatch, stop(10.0, faded), stop(11.1, waited)) == [10.0]
 
 

@@ -105,6 +105,8 @@ def test_a_container_by_hand():
     assert found.l_per_kwh == pytest.approx(1.0 / KWH, rel=2e-3)
     assert found.sd == pytest.approx(math.hypot(0.02, 0.003))
     assert found.problem is None
+    # A small one of a single run counts as well.
+    assert one(end=0.9, litres=0.9, expected=1.5).problem is None
     # Changed early: a twentieth was left, give or take 2.2 %.
     early = one(emptied=False)
     assert early.l_per_kwh == pytest.approx(0.95 * found.l_per_kwh)
@@ -142,6 +144,36 @@ def test_hours_that_were_not_logged_give_what_the_others_gave():
     # More than a tenth of what was seen is too much: 5.5 of 54.5 h.
     assert one(runs=unlogged(5.0)).problem is None
     assert one(runs=unlogged(5.7)).problem == "too much of its time was not logged"
+
+
+def test_without_a_counter_a_silence_ran_as_much_as_the_rest():
+    bare = replace(RUNS.log, runtime_h=np.full(len(RUNS.log), np.nan))
+    # The records of ten minutes one after the other, but for forty.
+    close = np.arange(len(bare)) * 600.0 + BEGIN_S
+    dense = replace(bare, start_s=close)
+    gap = (np.arange(len(close)) >= 700) & (np.arange(len(close)) < 740)
+    runs = find_runs(dense.select(~gap), RATED_W)
+    days = 1560 * 600.0 / DAY_S
+    found = one(end=days, runs=runs)
+    seen = one(end=days, runs=find_runs(dense, RATED_W))
+    passed = 1560.0 / 1520.0
+    logged_kwh = float(dense.energy_j[~gap].sum()) / 3.6e6
+    assert found.l_per_kwh == pytest.approx(10.0 / (logged_kwh * passed), rel=2e-3)
+    assert found.l_per_kwh == pytest.approx(seen.l_per_kwh, rel=0.02)
+
+
+def test_a_charger_that_ran_and_gave_nothing_tells_no_use():
+    mute = replace(RUNS.log, energy_j=0.0 * RUNS.log.energy_j, charge_c=0.0 * RUNS.log.charge_c)
+    runs = find_runs(mute, RATED_W)
+    assert runs.running.any()
+    assert one(runs=runs).problem == "no energy was logged from it"
+
+
+def test_a_change_at_the_end_of_the_log_ends_a_container():
+    last = Event(2, float(RUNS.log.end_s[-1]), "fuel", 10.0)
+    found = fuel_use(RUNS, (events(20.0)[0], last), replace(FUEL, l_per_kwh=0.8))
+    assert len(found.containers) == 1
+    assert found.containers[0].energy_kwh == pytest.approx(20.0 * KWH, rel=2e-3)
 
 
 def test_time_passed_over_time_logged():

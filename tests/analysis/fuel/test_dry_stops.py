@@ -89,6 +89,15 @@ def test_a_run_that_fills_the_battery_is_no_dry_stop():
 
     assert _ended_voltage(runs_of(dead), 4) == pytest.approx(13.1)
 
+    def nothing(state, power, volts):
+        power[MINE] = 0.0
+
+    # A run that gave nothing at all has no voltage at which it ended.
+    silent = runs_of(nothing)
+    assert len(silent) == CYCLES
+    assert np.isnan(_ended_voltage(silent, 4))
+    assert not _fades(silent, 4, 13.9)
+
 
 def waits(volts_v, hours, state_code=STANDBY):
     def change(state, power, volts):

@@ -163,6 +163,10 @@ def test_the_document_of_the_outlook():
     assert told["closed_space"]["air_m3_per_h"] == pytest.approx(11.9, abs=0.05)
     assert told["closed_space"]["co2_limit_ppm"] == 5000
     assert told["per_kwh"]["efficiency_lhv"] == pytest.approx(0.254, abs=5e-4)
+    for key, digits in (("efficiency_lhv", 4), ("co2_g", 1), ("water_g", 1)):
+        assert told["per_kwh"][key] == round(told["per_kwh"][key], digits)
+    air = told["closed_space"]["air_m3_per_h"]
+    assert air == round(air, 2)
     # Whole days from the end of the log on, of the low end.
     stock = found.stock()
     assert (stock.left_l, stock.container_l, stock.out_s) == (4.0, 10.0, 1000.0 + 10 * DAY_S)

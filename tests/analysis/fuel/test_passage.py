@@ -249,6 +249,13 @@ def test_the_document_of_a_passage():
         32.0,
         False,
     )
+    odd = replace(plan().need, litres=Span(28.00449, 32.12345, None), kwh=35.12345)
+    told = plan(need=odd).document()
+    assert told["litres"] == {"low": 28.0, "median": 32.12, "high": None}
+    assert told["kwh"] == 35.123
+    seen = replace(odd, days_seen=9.96)
+    assert plan(need=seen).document()["days_under_way_seen"] == 10.0
+    assert plan(need=seen).document()["few_days_seen"] is True
     # A container that is exactly full is one.
     assert plan(aboard_l=40.0).containers_aboard == 4
     assert plan(aboard_l=40.0, stock_l=20.0).buy == 2
