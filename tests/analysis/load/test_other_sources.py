@@ -1,7 +1,8 @@
 """The log on its grid, and what begins and ends help, by voltages that are drawn by hand."""
 
-from datetime import UTC
+from datetime import UTC, datetime
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from analysis.load.other_sources import LEAD, LFP, STEP_S, _aided, _raised, make
 HOUR = 12
 
 
-def grid_of(start_s, length_s, volts, amps, running, chemistry="agm", ceiling_v=14.2):
+def grid_of(start_s, length_s, volts, amps, running, chemistry="agm", ceiling_v=14.2, zone=UTC):
     log = SimpleNamespace(
         start_s=np.asarray(start_s, dtype=float),
         end_s=np.asarray(start_s, dtype=float) + length_s,
@@ -21,7 +22,9 @@ def grid_of(start_s, length_s, volts, amps, running, chemistry="agm", ceiling_v=
         voltage_max_v=np.asarray(volts, dtype=float),
         charge_c=np.asarray(amps) * length_s,
     )
-    return make_grid(SimpleNamespace(log=log, running=np.asarray(running)), chemistry, ceiling_v)
+    return make_grid(
+        SimpleNamespace(log=log, running=np.asarray(running)), chemistry, ceiling_v, zone
+    )
 
 
 def test_records_fall_on_the_cells_whose_middle_they_hold():
@@ -55,6 +58,22 @@ def test_a_bank_of_two_blocks_is_told_by_one():
     volts = np.full(50, 12.6)
     volts[3] = np.nan
     assert not grid_of(start, 300.0, volts, np.zeros(50), np.zeros(50, dtype=bool)).known[3]
+
+
+def test_the_clock_of_a_zone_by_the_day():
+    # New Zealand changed its clock at 02:00 of 2024-04-07, 14:00 UTC of the day before: here each
+    # day of UTC has one offset. The first cell is the last of its day.
+    begin = datetime(2024, 4, 5, 23, 55, tzinfo=UTC).timestamp()
+    zone = ZoneInfo("Pacific/Auckland")
+    start = begin + 300.0 * np.arange(2 + 2 * 288)
+    grid = grid_of(
+        start, 300.0, np.full(len(start), 12.6), np.zeros(len(start)),
+        np.zeros(len(start), dtype=bool), zone=zone,
+    )  # fmt: skip
+    ahead_h = (grid.local_s - start - 150.0) / 3600.0
+    assert ahead_h[0] == 13.0
+    assert set(ahead_h[1:289]) == {13.0}
+    assert set(ahead_h[289:]) == {12.0}
 
 
 def starts(rise_v, count=3, rest=20, run=20):

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.load.bank import Carried
+from analysis.load.bank import Bank, Carried
 from analysis.load.required_power import _days, carried, limit_of
 
 DAY_S = 86400.0
@@ -59,6 +59,16 @@ def test_one_known_day_is_simulated_alone():
 def test_without_load_voltage_or_bank_there_is_no_limit(missing):
     assert carried(load()) is not None
     assert carried(load(**{missing: None})) is None
+
+
+def test_the_bank_that_is_simulated(monkeypatch):
+    asked = []
+    monkeypatch.setattr("analysis.load.required_power.live", lambda days, bank: asked.append(bank))
+    carried(load(voltage_v=25.6))
+    carried(load(bank=SimpleNamespace(capacity_ah=None, chemistry="gel"), start_ah=None))
+    # As labelled, of two blocks; else three mean days of 24 Ah, within exp(0.4).
+    assert asked[0] == Bank(200.0, 0.0, "agm", 2, 60.0)
+    assert asked[1] == Bank(72.0, 0.4, "gel", 1, None)
 
 
 def test_a_bank_of_two_blocks_and_one_without_a_label():
