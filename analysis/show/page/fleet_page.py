@@ -24,7 +24,7 @@ from analysis.show.page.pieces import (
 )
 from analysis.show.page.plots.svg import Drawing, Scale
 from analysis.show.page.style import STYLE
-from analysis.show.screen.fleet import forecasts, not_counted
+from analysis.show.screen.fleet import WHEN, forecasts, not_counted
 from analysis.text import BEFORE_UNIT, counted, for_html, harmless
 
 if TYPE_CHECKING:
@@ -111,7 +111,10 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
 
 
 def _whole(fact: str) -> Markup:
-    return tag("span", text(fact), class_="whole")
+    """Return a fact that no line breaks, but before its date: a phone is narrower than both."""
+    parts = fact.split(WHEN)
+    later = (f"{WHEN.removeprefix(', ')}{part}" for part in parts[1:])
+    return Markup(", ").join(tag("span", text(p), class_="whole") for p in (parts[0], *later))
 
 
 def _linked(boat: Boat, folder: Path | None) -> Markup:
@@ -132,7 +135,12 @@ def _facts(boat: Boat) -> list[str]:
     if facts.output.median is not None:
         told.append(f"output {figure(facts.output, '%', 100.0)}")
     told += forecasts(boat)
-    if facts.verdict != "replace" and boat.chance is not None:
+    # Where a limit is near, the reason has said it.
+    if (
+        facts.verdict != "replace"
+        and boat.chance is not None
+        and boat.standing is not Standing.LIMIT_NEAR
+    ):
         told.append(f"chance {100 * boat.chance:.0f} %")
     return [*told, f"log until {day(facts.until_s, facts.zone)}"]
 
@@ -140,6 +148,7 @@ def _facts(boat: Boat) -> list[str]:
 def _demand(group: Group, number: int) -> Markup:
     """Return the units that one type will need, as a plot and in figures."""
     most = max(1, *(q.high for q in group.demand))
+    most += most % 2 if most > 1 else 0  # so that half of it is a whole unit
     drawing = Drawing(380.0, 170.0, f"demand-{number}")
     across = Scale(0.5, len(group.demand) + 0.5, 40.0, 372.0)
     up = Scale(0.0, float(most), 140.0, 12.0)
@@ -216,7 +225,7 @@ def _curves(listed: FleetList) -> Markup:
         "running hours, all on one scale; the dotted line is rated output."
     )
     head = heading("How each one fades")
-    return joined(head, named, tag("div", *plots, class_="many"), more, paragraphs(scale))
+    return joined(head, named, paragraphs(scale), tag("div", *plots, class_="many"), more)
 
 
 def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> Markup:

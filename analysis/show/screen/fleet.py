@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
@@ -23,6 +24,8 @@ _BESIDE = 80
 _PLACE, _STANDING = 4, 12
 #: Boats that are listed at most: nobody reads further in a terminal.
 MOST_LISTED = 200
+#: Stands between hours left and the date.
+WHEN = ", about "
 #: Longest reason, characters.
 _LONGEST = 240
 _CAUTION = (
@@ -64,10 +67,13 @@ def _boat(place: int, boat: Boat, label: int, width: int) -> list[str]:
         rows = [f"{place:>{_PLACE - 2}}. {first[0]}", *(" " * indent + row for row in first[1:])]
         rows += [" " * indent + row for row in wrap_plain(reason, width - indent)]
     else:
-        head += set_cell_size(name, label) + "  "
-        indent = cell_len(head)
-        told = wrap_plain(reason, width - indent) or [""]
-        rows = [head + told[0], *(" " * indent + row for row in told[1:])]
+        indent = cell_len(head) + label + 2
+        names = wrap_plain(name, label) or [""]
+        heads = (head, *(" " * cell_len(head) for _ in names[1:]))
+        named = [h + set_cell_size(n, label) + "  " for h, n in zip(heads, names, strict=True)]
+        told = wrap_plain(reason, width - indent)
+        pairs = zip_longest(named, told, fillvalue=None)
+        rows = [(beside or " " * indent) + (row or "") for beside, row in pairs]
     if beside := _forecasts(boat):
         rows += [" " * indent + row for row in wrap_plain(beside, width - indent)]
     return [row.rstrip() for row in rows]
@@ -93,7 +99,7 @@ def forecasts(boat: Boat) -> list[str]:
 
 def _left(hours: Span, date: Span | None) -> str:
     """Return hours left and, where it is known, the date."""
-    when = "" if date is None or date.median is None else f", about {date_figure(date)}"
+    when = "" if date is None or date.median is None else f"{WHEN}{date_figure(date)}"
     return _hours(hours) + when
 
 
