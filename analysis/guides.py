@@ -45,20 +45,24 @@ GROWING = Guide(
         that this leaves (three kilobytes a boat) are compared within their type; the list is put
         together. The first part is most of it and runs on as many processors as there are; the
         second and third run on one. The figures below are those of tests/bench/RESULTS.md: 0.8 s of
-        processor time a boat that changed, 0.02 s a sketch and 0.17 s more for each of at most 200
+        processor time a boat that changed, 0.02 s a sketch and 0.06 s more for each of at most 200
         of a type, 0.4 ms a document.""",
         """Ten to a thousand boats: one machine, 'ebbwatt fleet report DIR'. The first morning takes
         1000 x 0.8 s = 13 minutes of one processor, 7 of two; a later one, 5 % of the boats changed,
-        50 x 0.8 + 1000 x 0.02 + 200 x 0.17 s, 1.6 minutes.""",
+        50 x 0.8 + 1000 x 0.02 + 200 x 0.06 s, 1.2 minutes.""",
         """Ten thousand: the first morning 10,000 x 0.8 s = 2.2 hours of one processor, 17 minutes
-        of eight; a later one 500 x 0.8 s = 7 minutes, and for the sketches of three types 10,000 x
-        0.02 + 600 x 0.17 s = 5 minutes. Logs of two years are 10 MB a boat: 100 GB. Use a scheduler
+        of eight; a later one 500 x 0.8 s = 7 minutes, and 4 minutes for the sketches of three
+        types, as measured. Logs of two years are 10 MB a boat: 100 GB. Use a scheduler
         (--scheduler) when one machine no longer does it in time; its workers must see the folder
         under the same path, and whoever reaches a scheduler runs code on it, so it is tls:// with
-        certificates of both sides.""",
+        certificates of both sides. Start it and its workers with
+        DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED=False and
+        DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL=1s: as they come, they look at themselves fifty to a
+        hundred times a second, which costs 0.08 s of processor time each second of two workers,
+        0.03 so.""",
         """Boats in object storage: 'ebbwatt fleet report s3://boats --copies DIR' fetches what
-        changed into DIR, a fleet's folder, where each file is judged as by 'fleet take'. A
-        boat that is taken away from the storage stays in the list and is named; --set-aside moves
+        changed into DIR, a fleet's folder, where each file is judged as by 'fleet take'. A boat
+        that is taken away from the storage stays in the list and is named; --set-aside moves
         it to DIR/gone. Nothing is written to the storage. It needs ebbwatt[fleet] and the package
         that fsspec names for it, such as s3fs; credentials are that package's matter.""",
         """A million, on paper: the first pass is 1,000,000 x 0.8 s = 222 hours of one processor,

@@ -125,6 +125,13 @@ def results_on(
                 "the workers set MALLOC_TRIM_THRESHOLD_, which makes each boat take three times as "
                 "long; start them with an empty distributed.nanny.pre-spawn-environ"
             )
+        if any(client.run(_is_profiled).values()):
+            tell(
+                "the workers sample what they do a hundred times a second, which costs the "
+                "processor more than the engine's work; start scheduler and workers with "
+                "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED=False and "
+                "DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL=1s"
+            )
         batches = [todo[k : k + batch] for k in range(0, len(todo), batch)]
         run = partial(_tasks, client, work, tell)
         suspects: list[str] = []
@@ -217,6 +224,12 @@ def _all(work: Callable[[str], Result], names: list[str]) -> list[tuple[str, Res
 
 def _trims_memory() -> bool:
     return "MALLOC_TRIM_THRESHOLD_" in os.environ
+
+
+def _is_profiled() -> bool:
+    import dask
+
+    return bool(dask.config.get("distributed.worker.profile.enabled", True))
 
 
 def _client(scheduler: Scheduler) -> Any:  # noqa: ANN401 - distributed is optional

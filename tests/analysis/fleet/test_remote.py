@@ -115,6 +115,19 @@ def test_a_scheduler_without_workers_is_told_and_not_waited_for_without_end(chil
     assert told == ["the scheduler has no worker; start some (dask worker ADDRESS)"]
 
 
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("enabled", [True, False])
+def test_workers_that_watch_themselves_are_told(child_env, enabled):
+    told = []
+    with cluster(
+        child_env | {"DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": str(enabled)}
+    ) as address:
+        with library("distributed").Client(address, set_as_default=False) as client:
+            client.wait_for_workers(2, 60)
+        assert dict(results_on(Scheduler(address), work, ["a"], tell=told.append)) == {"a": "A"}
+    assert ["PROFILE__ENABLED=False" in words for words in told] == [True] * enabled
+
+
 def _openssl(folder, *arguments):
     subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True)
 
