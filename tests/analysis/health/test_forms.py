@@ -5,6 +5,7 @@ only; here the same published data go through :func:`analysis.health.trend.find_
 of :mod:`analysis.health.forms` and the forecast of :mod:`analysis.assessment.forecast` themselves.
 """
 
+import itertools
 import math
 
 import numpy as np
@@ -277,28 +278,46 @@ def test_the_posterior_of_one_form_is_that_of_whole_matrices():
         assert covariance == pytest.approx(truth.covariance[np.ix_(at, at)], abs=1e-12)
 
 
-def test_forms_are_weighed_by_their_evidence():
+def test_forms_and_priors_are_weighed_by_their_evidence():
     two = (Form("line", 0.3), Form("bent", 0.7, power=3.0))
-    found = compare(sites_of(two[0], 2.0)[0], two, 2.0, WARM, BELIEF)
+    other = (BELIEF[0] + np.array([0.02, 0.0, 0.03]), BELIEF[1] * np.array([1.0, 2.0, 0.5]))
+    priors = ((0.8, BELIEF), (0.2, other))
+    found = compare(sites_of(two[0], 2.0)[0], two, 2.0, WARM, priors)
     truth = {}
-    for form in two:
-        for wander in WANDERS:
-            design = sites_of(form, 2.0)[1]
-            dense = dense_normal(design, SEEN, SD, BELIEF, wander, NODES, np.arange(5))
-            prior = math.log(form.weight) - 0.5 * math.log(wander / 0.01) ** 2 / math.log(3.0) ** 2
-            truth[form.name, float(wander)] = math.exp(dense.evidence + prior)
+    for form, wander, place in itertools.product(two, WANDERS, range(2)):
+        design = sites_of(form, 2.0)[1]
+        chance, belief = priors[place]
+        dense = dense_normal(design, SEEN, SD, belief, wander, NODES, np.arange(5))
+        prior = math.log(form.weight * chance)
+        prior -= 0.5 * math.log(wander / 0.01) ** 2 / math.log(3.0) ** 2
+        truth[form.name, float(wander), place] = math.exp(dense.evidence + prior)
     total = sum(truth.values())
     assert found.evidence - CONSTANT == pytest.approx(math.log(total))
     assert sum(found.weights()) == pytest.approx(1.0)
     kept = {key: value for key, value in truth.items() if value > 1e-4 * total}
     assert len(found.cells) == len(kept)
     for cell in found.cells:
-        expected = kept[cell.form.name, cell.wander] / sum(kept.values())
+        expected = kept[cell.form.name, cell.wander, cell.prior] / sum(kept.values())
         assert cell.weight == pytest.approx(expected)
     assert (found.now_kh, found.last_kh) == (2.0, 1.6)
     # A single node knows no wander, and only the form remains.
     alone = Sites(NODES[:1], SEEN[:1], SD[:1] ** -2.0, np.ones((1, 3)))
-    assert len(compare(alone, two, 2.0, WARM[:1], BELIEF).cells) == 2
+    assert len(compare(alone, two, 2.0, WARM[:1], priors[:1]).cells) == 2
+
+
+def test_the_figure_is_of_the_usual_prior_while_it_has_a_quarter():
+    def mixture(*weights):
+        none = np.zeros(3)
+        cells = (Cell(Form("", 1.0), 0.0, w, none, none, k) for k, w in enumerate(weights))
+        return Posterior(tuple(cells), 1.0, 1.0, 0.0)
+
+    leads, trails = mixture(0.25, 0.5, 0.25), mixture(0.24, 0.5, 0.26)
+    assert leads.usual_leads
+    assert not trails.usual_leads
+    assert leads.weights_for(0.5) == pytest.approx([1.0, 0.0, 0.0])
+    assert leads.weights_for(0.05) == pytest.approx([0.25, 0.5, 0.25])
+    assert trails.weights_for(0.5) == pytest.approx([0.24, 0.5, 0.26])
+    assert mixture(1.0).weights_for(0.5) == pytest.approx([1.0])
 
 
 def test_level_and_slope_of_a_mixture_by_hand():

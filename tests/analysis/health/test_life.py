@@ -135,7 +135,8 @@ YEAR_S = 365.2425 * 86400.0
 
 
 def test_columns_of_heat_season_and_the_first_hours():
-    kh, time_s = np.array([0.1, 0.4, 0.9]), np.array([0.0, 0.25, 0.5]) * YEAR_S
+    # From the third week of July on: 0.555 of a year.
+    kh, time_s = np.array([0.1, 0.4, 0.9]), (np.array([0.0, 0.25, 0.5]) + 0.555) * YEAR_S
     untold = np.full(3, np.nan)
     columns, sizes, heat = _extra_columns(kh, np.array([20.0, np.nan, 30.0]), time_s)
     assert columns[:, :5].tolist()[0] == pytest.approx([-0.5, 0.0, 0.0, 0.0, 0.0])
@@ -143,7 +144,7 @@ def test_columns_of_heat_season_and_the_first_hours():
     assert sizes == pytest.approx([0.02, 0.1, 0.1, 0.1, 0.1, 0.02])
     assert heat == 5
     columns, sizes, heat = _extra_columns(kh + 0.4, untold, time_s)
-    # A quarter of a year is a quarter of the wave; it began after 450 h: no first hours.
+    # A quarter of a year is a quarter of the wave. It began after 450 h: no first hours.
     assert columns == pytest.approx(np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]]), abs=1e-9)
     assert sizes == pytest.approx([0.04, 0.04])
     assert heat == 2
