@@ -13,7 +13,6 @@ import contextlib
 import fcntl
 import os
 import stat
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -147,14 +146,19 @@ def _same(real: Path, one: Path) -> bool:
 class _Partial:
     """A file under a unique name beside its target, until it takes the target's name."""
 
-    def __init__(self, path: Path, kind: Kind, keep: Mapping[Path, str], mode: int) -> None:
+    def __init__(self, path: Path, kind: Kind, keep: Mapping[Path, str]) -> None:
         self._named = path
         self._kind = kind
         self._keep = keep
         self._real = check_output(path, kind, keep)
+        # The name is there before the file is, so that a signal right after leaves no file behind.
+        self.path = self._real.with_name(f"{_prefix(self._real)}{os.urandom(8).hex()}.part")
+        self.handle = -1
+
+    def create(self, mode: int) -> None:
+        """Create the file, locked."""
         _sweep(self._real)
-        self.handle, name = tempfile.mkstemp(".part", _prefix(self._real), self._real.parent)
-        self.path = Path(name)
+        self.handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
         with contextlib.suppress(OSError):
             # The lock shows other writes that this file is still in use.
             fcntl.flock(self.handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -171,7 +175,8 @@ class _Partial:
 
     def close(self) -> None:
         """Close the file, and remove it if it has not taken the target's name."""
-        os.close(self.handle)
+        if self.handle >= 0:
+            os.close(self.handle)
         for end in ("", "-journal", "-wal", "-shm"):
             with contextlib.suppress(OSError):
                 self.path.with_name(self.path.name + end).unlink()
@@ -183,7 +188,8 @@ def _partial(
 ) -> Iterator[_Partial]:
     partial = None
     try:
-        partial = _Partial(path, kind, keep, mode)
+        partial = _Partial(path, kind, keep)
+        partial.create(mode)
         yield partial
     except OSError as error:
         raise EbbwattError(f"{path}: cannot be written: {error.strerror or error}") from None

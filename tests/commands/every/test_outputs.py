@@ -184,6 +184,25 @@ def test_what_a_killed_write_left_is_removed_by_the_next(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["made"]
 
 
+@pytest.mark.parametrize("call", ["open", "fchmod"])
+def test_a_signal_right_after_a_file_was_made_leaves_none_behind(tmp_path, monkeypatch, call):
+    """A handler raises between any two instructions; here at the end of a call to the system."""
+    made = getattr(os, call)
+
+    def interrupted(*arguments):
+        done = made(*arguments)
+        if call == "open":
+            os.close(done)
+        assert [path.suffix for path in tmp_path.iterdir()] == [".part"]
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, call, interrupted)
+        with pytest.raises(KeyboardInterrupt), new_file(tmp_path / "made", ANY, {}):
+            raise AssertionError("the file was given")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_what_came_there_meanwhile_stays(tmp_path):
     target = tmp_path / "made"
 
