@@ -46,8 +46,6 @@ LATEST_D = 400
 #: Help from the least time on, up to the second, is the engine; longer help is shore power, h
 #: (judgement).
 LEAST_HELP_H, SHORE_H = 0.3, 6.0
-#: Hours of a day that a stretch must cover for the day to count (judgement).
-_COVERED_H = 12.0
 #: Expected levels of the kinds, as parts of the mean day, and their standard deviations (common
 #: practice of audit tables, no source: under way a third to a half more than at anchor, left alone
 #: next to nothing).

@@ -188,6 +188,10 @@ def test_rise_of_use_is_seen_between_first_and_last_thirds():
     # A mean of two, less a mean of two, each of 2 %: 0.02 sqrt(2 / 2).
     assert spread == pytest.approx(0.02)
     assert rise_of_use(FuelUse(1.0, 0.02, use.containers[:3])) is None
+    # The last two to 4 %, the first two to 3 %, those between do not count: 0.05 over root 2.
+    sds = (0.03, 0.03, 0.5, 0.5, 0.04, 0.04)
+    uneven = tuple(replace(one(1.0), sd=sd) for sd in sds)
+    assert rise_of_use(FuelUse(1.0, 0.02, uneven))[1] == pytest.approx(0.05 / np.sqrt(2.0))
 
 
 def test_the_rise_is_told_with_its_90_percent_interval(monkeypatch):

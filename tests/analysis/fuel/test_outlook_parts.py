@@ -1,13 +1,22 @@
 """The parts of the fuel outlook, each on figures that can be reckoned by hand."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from analysis.estimate import Span
 from analysis.fuel.consumption import Container, FuelUse
-from analysis.fuel.outlook import _battery_air, _changes, _days_left, _left, _scaled, _year
+from analysis.fuel.outlook import (
+    _battery_air,
+    _changes,
+    _days_left,
+    _left,
+    _scaled,
+    _year,
+    fuel_outlook,
+)
 from analysis.fuel.result import FuelOutlook
 from analysis.history.runs import find_runs
 from analysis.history.use import Year
@@ -136,6 +145,33 @@ def test_the_air_of_the_battery():
     assert _battery_air(replace(config, battery=unknown), RUNS) is None
     silent = replace(RUNS, log=replace(RUNS.log, voltage_mean_v=np.full(len(RUNS.log), np.nan)))
     assert _battery_air(replace(config, battery=bank), silent) is None
+
+
+def test_two_weeks_carry_a_forecast():
+    config = config_for()
+    known = replace(RUNS, log=replace(RUNS.log, events=change(19)))
+
+    def told(days, runs=known):
+        by_day = SimpleNamespace(
+            whole=np.ones(days, dtype=bool), energy_kwh=np.ones(days), year=None
+        )
+        return fuel_outlook(runs, by_day, config)
+
+    found = told(14)
+    assert found.days_left.median is not None
+    assert (found.kwh_per_day, found.days_used, found.withheld) == (1.0, 14, {})
+    few = told(13)
+    assert few.days_left == Span()
+    assert few.withheld["days_left"] == "13 whole days in the log; 14 are needed, 1 more"
+    assert few.kwh_per_day == 1.0
+    # Days that are not whole do not count, and of the others the last ninety.
+    assert told(95).days_used == 90
+    # Without a known change nobody knows for how long, and why.
+    open_ = told(14, RUNS)
+    assert open_.days_left == Span()
+    assert open_.withheld["days_left"] == open_.withheld["litres_left"]
+    with pytest.raises(ValueError, match=r"no \[fuel\] section"):
+        fuel_outlook(RUNS, None, replace(config, fuel=None))
 
 
 def test_a_scaled_span_keeps_what_is_not_known():

@@ -4,10 +4,12 @@ import itertools
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from analysis.estimate import Span
 from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
 from analysis.load.kinds import (
@@ -297,6 +299,46 @@ def test_the_balance_of_a_boat_that_runs_six_hours_a_day():
     assert fewer.min() >= days - 3
     assert _balance(*boat(1), 0.9, 200.0, np.ones(3, dtype=bool)) is None
     assert _balance(runs, grid, 0.9, 200.0, np.zeros(days, dtype=bool)) is None
+
+
+@pytest.mark.parametrize(("label_ah", "expected"), [(156.0, 200.0), (None, 120.0 / 0.78)])
+def test_the_charge_of_a_volt_that_is_expected(monkeypatch, label_ah, expected):
+    asked = []
+    monkeypatch.setattr(
+        "analysis.load.kinds.find_kinds", lambda *args: asked.append(args) or "kinds"
+    )
+    runs, _ = boat(6)
+    config = config_for()
+    config = replace(config, battery=replace(config.battery, capacity_ah=label_ah))
+    load = SimpleNamespace(
+        method="balance", daily_s=np.ones(3), efficiency=0.9, ah=Span(30.0, 40.0, 50.0)
+    )
+    assert kinds_of_day(runs, load, config) == "kinds"
+    (_, grid, share, ah_per_v, measured) = asked[0]
+    # The label, or three mean days, over 0.78 V from empty to full.
+    assert ah_per_v == pytest.approx(expected)
+    assert (share, measured, len(grid.volts)) == (0.9, None, len(boat(6)[1].volts))
+    load.method = "none"
+    assert kinds_of_day(runs, load, config) is None
+
+
+def test_measured_days_find_their_place_in_the_grid(monkeypatch):
+    asked = []
+    monkeypatch.setattr(
+        "analysis.load.kinds.find_kinds", lambda *args: asked.append(args[4]) or "kinds"
+    )
+    runs, grid = boat(6)
+    first = 86400.0 * (grid.local_s[0] // 86400)
+    load = SimpleNamespace(
+        method="battery_current", efficiency=0.9, ah=Span(30.0, 40.0, 50.0),
+        daily_s=first + 86400.0 * np.array([-1.0, 0.0, 2.0, 99.0]),
+        daily_ah=np.array([24.0, 48.0, 72.0, 96.0]),
+    )  # fmt: skip
+    kinds_of_day(runs, load, config_for())
+    days = int(grid.local_s[-1] // 86400 - grid.local_s[0] // 86400) + 1
+    expected = np.full(days, np.nan)
+    expected[[0, 2]] = 2.0, 3.0
+    assert asked[0] == pytest.approx(expected, nan_ok=True)
 
 
 def test_which_days_tell_a_kind():

@@ -178,6 +178,19 @@ def test_while_it_runs_a_jump_beyond_its_loads_is_help():
     assert aided(v, running) == list(range(60, 90))
 
 
+def test_help_in_a_run_ends_when_the_voltage_falls_and_the_current_does_not():
+    # Something lifts a run at 8 A by 0.5 V, and goes away an hour later.
+    v = np.r_[np.full(6, 12.6), np.full(40, 13.1), np.full(12, 13.6), np.full(20, 13.3)]
+    running = np.arange(len(v)) >= 6
+    for less, ends in ((0.79, True), (0.81, False)):
+        amps = np.where(running, 8.0, 0.0)
+        amps[58:] -= less
+        # With a tenth less current the fall is the charger's own.
+        found = aided(v, running, amps)
+        assert found[0] == 46
+        assert (found[-1] == 57) is ends
+
+
 def test_a_charger_that_gives_nothing_at_a_high_voltage_is_held_up():
     running = np.ones(60, dtype=bool)
     running[0] = False
