@@ -2,9 +2,9 @@ r"""Simulates the bank over the boat's own days, to find the least output that c
 
 The days of the log are simulated in steps of six hours, for many outputs at once and for many
 plausible loads, capacities and charge efficiencies. The charger starts when the bank has sunk to
-the depth at which it starts on this boat, and runs until the bank is full. A day is short if the
-bank falls below its usable share on it. The limit is the least output with which no more than one
-day in twenty of the season is short.
+the depth at which it starts on this boat. It stops when the bank is full and takes less than the
+charger has left over. A day is short if the bank falls below its usable share on it. The limit is
+the least output with which no more than one day in twenty of the season is short.
 
     depth of discharge   0 |\\      /|\\                      full
                            |  \\  /  |  \\        /
@@ -14,12 +14,13 @@ day in twenty of the season is short.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.usual_bank import HOLDS
+from analysis.load.usual_bank import EMPTY_V, HOLDS, SEALED_V, SWING_V
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,29 +33,47 @@ USABLE = {"flooded": (0.45, 0.55), "agm": (0.45, 0.55), "gel": (0.45, 0.55), "lf
 #: If a charger starts only below the usable share, a day is short when the bank falls this much
 #: deeper than its start, as a part of capacity (judgement).
 BELOW_START = 0.10
-#: Depth at which a charger starts where the log does not show it, and depth of a full bank
-#: (judgement).
-USUAL_START, FULL_DEPTH = 0.35, 0.02
+#: Depth at which a charger starts where the log does not show it, lowest and highest; standard
+#: deviations of that depth by the voltage, and of its logarithm by the charge (judgement).
+USUAL_START, BY_VOLTAGE_SD, BY_CHARGE_SD = (0.2, 0.65), 0.08, 0.1
+#: Where charge and voltage tell different depths, the true one lies between them, this far at most
+#: from the charge to the voltage: a worn bank seems full too early, so the charge is too little,
+#: and the loads lower the voltage (settled on boats of the study, see METHOD.md).
+TO_VOLTAGE = 0.8
+#: What the charge and the voltage at the starts tell of a capacity that is not configured is too
+#: little; so much of the logarithm, half of a bell (judgement).
+SEEN_SD = 0.35
+#: Depth of a full bank (judgement).
+FULL_DEPTH = 0.02
+#: What a full lead-acid bank still takes at the charge ceiling, A per Ah, lowest and highest. A
+#: charger with less to spare never reaches its ceiling, and does not stop. EN/IEC 62485-2 takes
+#: 0.008 (sealed) and 0.020 (free acid) for the gas of a boost charge, from memory; sound banks take
+#: less (common practice, no source).
+TAKES_FULL = (0.001, 0.008)
 #: Greatest share of short days in a season: one in twenty (judgement).
 SHORT = 0.05
 #: Depth above which a lead-acid bank keeps less of its charge (charge_kept: Stevens & Corey 1996).
 KNEE_DEPTH = 0.16
 #: Share of charge that an LFP bank keeps (common practice, no source).
 LFP_KEPT = 0.99
-#: Usual charging voltage of a 12 V block, V (sizing step 3 of common practice), and its relative
-#: standard deviation (judgement).
-CHARGING_V, VOLTAGE_SD = 13.2, 0.015
-#: Charge that an engine or a shore charger gives in an hour, part of the bank's capacity (common
-#: practice, no source: 0.1 to 0.2).
-HELP_C = 0.12
+#: A charger that just carries the load holds the bank little above its rested voltage: so many V,
+#: with a standard deviation, in a 12 V block, cable and charging together (judgement).
+ABOVE_RESTED_V, ABOVE_SD_V = 0.3, 0.15
+#: Rested voltage of an LFP block on its plateau, V (four cells of 3.3 V).
+PLATEAU_V = 13.2
+#: Charge that an engine or a shore charger gives in an hour, part of the bank's capacity, lowest
+#: and highest (common practice, no source: shore chargers 0.1 to 0.2, alternators up to 0.4).
+HELP_C = (0.1, 0.4)
 #: Days that belong together, such as a passage or a spell of weather (judgement).
 BLOCK_D = 10
+#: Fewer blocks than this have no scatter worth a name (our choice).
+FEWEST_BLOCKS = 3
 #: Steps of the day: six hours separate night from day (our choice, four simulate fast).
 PARTS = 4
 STEP_H = 24.0 / PARTS
 #: Outputs tried, as parts of the mean day's need; and the number of loads drawn (our choice,
-#: steps of 7 % are finer than the interval, and 32 loads simulate fast).
-LEVELS, DRAWS = np.exp(np.linspace(np.log(0.6), np.log(2.2), 20)), 32
+#: steps of 7 % are finer than the interval, and 64 loads simulate fast).
+LEVELS, DRAWS = np.exp(np.linspace(np.log(0.5), np.log(3.2), 28)), 64
 #: Seed of the draws, so that the same log gives the same limit.
 _SEED = 20261130
 
@@ -87,6 +106,8 @@ class Bank:
     blocks: int
     start_ah: float | None
     """Charge drawn when the charger starts, Ah; None where the log does not show it."""
+    start_depth: float | None = None
+    """The same by the voltage at the starts, part of what the bank holds; None without it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,20 +144,20 @@ def live(days: Days, bank: Bank) -> Carried:
     count = DRAWS
     rows = rng.integers(0, len(days.load_ah), count)
     load = days.load_ah[rows] * np.exp(days.relative_sd * rng.standard_normal(count))[:, None]
-    capacity = bank.capacity_ah * np.exp(bank.capacity_sd * rng.standard_normal(count))
-    capacity *= rng.uniform(*HOLDS, count)
+    capacity = _capacities(bank, count, rng)
     usable = rng.uniform(*USABLE[bank.chemistry], count)
-    start = USUAL_START * np.ones(count)
-    if bank.start_ah is not None:
-        start = bank.start_ah * np.exp(0.1 * rng.standard_normal(count)) / capacity
-    start = np.clip(start, 0.02, 0.85)
+    start = _starts(bank, capacity, rng)
     floor = capacity * np.maximum(usable, start + BELOW_START)
     start_ah = capacity * start
     lead = bank.chemistry != "lfp"
     top = rng.uniform(0.3, 0.7, count) if lead else np.full(count, LFP_KEPT)
     low_kept = rng.uniform(0.955, 0.985, count) if lead else np.full(count, LFP_KEPT)
     knee_ah = capacity * KNEE_DEPTH
-    volts = CHARGING_V * bank.blocks * np.exp(VOLTAGE_SD * rng.standard_normal(count))
+    finish_ah = np.zeros(count)
+    if lead:
+        finish_ah = STEP_H * capacity * _any(TAKES_FULL, count, rng)
+    help_ah = capacity * _any(HELP_C, count, rng)
+    volts = _volts(bank, floor / capacity, rng)
     mean_a = load.mean(axis=1) / 24.0
     amps = LEVELS[:, None] * mean_a
     depth = np.broadcast_to(0.5 * start_ah, amps.shape).copy()
@@ -144,16 +165,16 @@ def live(days: Days, bank: Bank) -> Carried:
     short = np.zeros(amps.shape)
     full = FULL_DEPTH * capacity
     restart = 0.5 * start_ah
-    # Other years have other days, so blocks of ten days get random weights (Bayesian bootstrap:
-    # Rubin 1981, Ann. Statist. 9:130-134; from memory).
-    blocks = np.arange(load.shape[1]) // BLOCK_D
-    weight = rng.exponential(1.0, (count, int(blocks[-1]) + 1))[:, blocks]
+    weight = _weights(load.shape[1], count, rng)
+    load = load * _other_blocks(load, rng)
+    # What is drawn while something else charges comes from there.
+    load = load * (1.0 - np.minimum(days.help_h, 24.0) / 24.0)
     for day in range(load.shape[1]):
         if days.gap[day]:
             depth[:] = restart
             on[:] = False
         if days.help_h[day] > 0.0:
-            depth = np.maximum(depth - HELP_C * days.help_h[day] * capacity, 0.0)
+            depth = np.maximum(depth - help_ah * days.help_h[day], 0.0)
         deepest = depth
         for part in days.pattern:
             draw = np.maximum(load[:, day] * part, 1e-6)
@@ -165,13 +186,93 @@ def live(days: Days, bank: Bank) -> Carried:
             over = np.clip(1.0 - depth / knee_ah, 0.0, 1.0)
             kept = low_kept - (low_kept - top) * over
             depth = depth - np.where(net > 0.0, kept * net, net)
-            on = (on | (late > 0.0)) & (depth > full)
+            on = (on | (late > 0.0)) & ((depth > full) | (net < finish_ah))
             np.maximum(depth, 0.0, out=depth)
             deepest = np.maximum(deepest, depth)
         # Somebody starts the engine before the bank is flat; the day is short all the same.
         short += weight[:, day] * (deepest > floor)
         np.minimum(depth, 1.2 * floor, out=depth)
     return Carried(amps * volts, short / weight.sum(axis=1), float(np.median(mean_a * volts)))
+
+
+def _any(ends: tuple[float, float], count: int, rng: np.random.Generator) -> Floats:
+    """Draw between two ends, even on the scale of ratios."""
+    return np.exp(rng.uniform(math.log(ends[0]), math.log(ends[1]), count))
+
+
+def _capacities(bank: Bank, count: int, rng: np.random.Generator) -> Floats:
+    """Draw what the bank really holds, Ah."""
+    capacity = bank.capacity_ah * np.exp(bank.capacity_sd * rng.standard_normal(count))
+    capacity *= rng.uniform(*HOLDS, count)
+    if bank.capacity_sd > 0.0 and bank.start_ah and bank.start_depth:
+        # A worn bank seems full too early and loads lower the voltage: it holds that much at least.
+        more = np.exp(SEEN_SD * np.abs(rng.standard_normal(count)))
+        capacity = np.maximum(capacity, bank.start_ah / bank.start_depth * more)
+    return np.asarray(capacity, dtype=np.float64)
+
+
+def _volts(bank: Bank, floor: Floats, rng: np.random.Generator) -> Floats:
+    """Draw the charger's voltage; ``floor`` is the depth at which a day is short."""
+    rested_v = np.full(len(floor), PLATEAU_V)
+    if bank.chemistry != "lfp":
+        # On the way from full to the floor the bank is half of that depth down in the mean.
+        sealed_v = 0.0 if bank.chemistry == "flooded" else SEALED_V
+        rested_v = EMPTY_V + sealed_v + SWING_V * (1.0 - 0.5 * floor)
+    above_v = ABOVE_RESTED_V + ABOVE_SD_V * rng.standard_normal(len(floor))
+    return np.asarray(bank.blocks * (rested_v + above_v), dtype=np.float64)
+
+
+def _starts(bank: Bank, capacity_ah: Floats, rng: np.random.Generator) -> Floats:
+    """Draw the depth at which the charger starts, part of the capacity."""
+    count = len(capacity_ah)
+    charge, voltage = rng.standard_normal((2, count))
+    start = rng.uniform(*USUAL_START, count)
+    by_voltage = None
+    if bank.start_depth is not None:
+        by_voltage = bank.start_depth + BY_VOLTAGE_SD * voltage
+        start = by_voltage
+    if bank.start_ah is not None:
+        start = bank.start_ah * np.exp(BY_CHARGE_SD * charge) / capacity_ah
+        if by_voltage is not None:
+            apart = np.maximum(by_voltage - start, 0.0)
+            start = start + rng.uniform(0.0, TO_VOLTAGE, count) * apart
+    return np.clip(start, 0.02, 0.85)
+
+
+def _weights(days: int, count: int, rng: np.random.Generator) -> Floats:
+    """Draw weights of the days, shape (count, days): other years have other days.
+
+    Blocks of ten days get random weights (Bayesian bootstrap: Rubin 1981, Ann. Statist. 9:130-134;
+    from memory). Their shape gives the mean of n blocks the variance s2 / n, where s2 is the
+    unbiased one: of few blocks the weights differ more.
+    """
+    block = np.arange(days) // BLOCK_D
+    blocks = int(block[-1]) + 1
+    shape = max(1.0 - 2.0 / blocks, 0.2)
+    drawn = rng.gamma(shape, 1.0, (count, blocks)) + 1e-12
+    return np.asarray(drawn[:, block], dtype=np.float64)
+
+
+def _other_blocks(load_ah: Floats, rng: np.random.Generator) -> Floats:
+    """Draw factors of the loads, shape (draws, days): other years have blocks that were not seen.
+
+    A block that was not seen scatters about the mean of n others with the variance s2 (1 + 1 / n),
+    those that were seen and weighted with s2 (1 - 1 / n). The rest is added. The scatter is that of
+    the middle half, so that one heavy block does not move all others.
+    """
+    draws, days = load_ah.shape
+    block = np.arange(days) // BLOCK_D
+    length = np.bincount(block)
+    blocks = len(length)
+    if blocks < FEWEST_BLOCKS:
+        return np.ones_like(load_ah)
+    first = np.flatnonzero(np.diff(block, prepend=-1))
+    level = np.add.reduceat(load_ah, first, axis=1) / length
+    apart = np.abs(level - np.median(level, axis=1, keepdims=True))
+    scatter = 1.4826 * np.median(apart, axis=1, keepdims=True) / level.mean(axis=1, keepdims=True)
+    spread = math.sqrt(2.0 / blocks) * scatter
+    moved = spread * rng.standard_normal((draws, blocks))
+    return np.asarray(np.exp(moved)[:, block], dtype=np.float64)
 
 
 def _least(power_w: Floats, short: Floats) -> float:

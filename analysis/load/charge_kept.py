@@ -24,7 +24,7 @@ from scipy import special
 
 from analysis.load.battery_limited import FLOAT_BELOW_V
 from analysis.load.other_sources import STEP_S
-from analysis.load.usual_bank import CAPACITY_SD, EMPTY_V, HOLDS, SWING_V, USUAL_DAYS
+from analysis.load.usual_bank import CAPACITY_SD, EMPTY_V, HOLDS, SEALED_V, SWING_V, USUAL_DAYS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -54,8 +54,6 @@ EARLIER, SMALL_RATE = 1.8, 0.015
 FLOAT_A_PER_AH = {"flooded": 0.0015, "agm": 0.0006, "gel": 0.0006}
 #: Standard error of the depth of discharge by the voltage at a start (judgement).
 DEPTH_SD = 0.12
-#: Sealed blocks stand higher than free acid by so much when rested, V (common practice, no source).
-SEALED_V = 0.12
 #: Standard deviation of the load from minute to minute over its mean: a cold box and pumps switch
 #: on and off (common practice, no source).
 LOAD_SWING = (0.2, 1.0)
@@ -141,7 +139,7 @@ def find_kept(
         supplied = low * books.bulk_ah + high * books.top_ah
         load = 0.5 * load + 0.5 * supplied / (books.off_h + low * books.bulk_h + high * books.top_h)
     weight = np.ones(_DRAWS)
-    seen = _depth_by_voltage(grid, spans, chemistry)
+    seen = depth_by_voltage(grid, spans, chemistry)
     if seen is not None:
         weight = np.exp(-0.5 * ((depth - seen) / DEPTH_SD) ** 2) + 1e-3
     weight /= weight.sum()
@@ -315,8 +313,8 @@ def _capacity(label_ah: float | None, books: _Books, rng: np.random.Generator) -
     return 24.0 * USUAL_DAYS * mean_a * np.exp(CAPACITY_SD * rng.standard_normal(_DRAWS))
 
 
-def _depth_by_voltage(grid: Grid, spans: Spans, chemistry: str) -> float | None:
-    """Return the depth of discharge at the starts, by their voltage."""
+def depth_by_voltage(grid: Grid, spans: Spans, chemistry: str) -> float | None:
+    """Return the depth of discharge at the starts, by their voltage; None without any."""
     starts = np.concatenate((spans.last[spans.swing < 0.0], spans.first[spans.swing > 0.0]))
     if len(starts) == 0:
         return None

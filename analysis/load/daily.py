@@ -20,7 +20,7 @@ from analysis.estimate import Z90, Span
 from analysis.figures import day
 from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
-from analysis.load.charge_kept import find_kept, told
+from analysis.load.charge_kept import depth_by_voltage, find_kept, told
 from analysis.load.declared import along, held_days, since_change
 from analysis.load.doubts import SUN_SD, doubts, sun
 from analysis.load.other_sources import STEP_S, Grid, make_grid
@@ -133,6 +133,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         found = _by_current(
             _measured(drawn, grid, index, count), good, origin, volts, left_out, efficiency
         )
+        found = _with_starts(found, runs, grid, config.battery.chemistry)
     else:
         found = _balance(
             runs,
@@ -276,13 +277,34 @@ def _balance(
         doubts=(*beside, *doubts(kept, sunny=sunny and not beside)),
         pattern=pattern / pattern.sum(),
         start_ah=_start_ah(grid, spans, found.swing_ah),
+        start_depth=None if _floats(grid) else depth_by_voltage(grid, spans, chemistry),
     )
+
+
+def _with_starts(found: LoadResult, runs: Runs, grid: Grid, chemistry: str) -> LoadResult:
+    """Add what was drawn from the bank when the charger starts, by the battery's current."""
+    if _floats(grid):
+        return replace(found, start_ah=0.0)
+    spans = find_spans(runs, grid)
+    depth = None if chemistry == "lfp" else depth_by_voltage(grid, spans, chemistry)
+    down = spans.swing < 0.0
+    if np.count_nonzero(down) < 3:
+        return replace(found, start_depth=depth)
+    drawn = -by_cell(runs, grid, runs.log.battery_charge_c)
+    total = np.concatenate(([0.0], np.cumsum(drawn)))
+    ah = float(np.median(total[spans.last[down]] - total[spans.first[down]]))
+    return replace(found, start_ah=max(ah, 0.0), start_depth=depth)
+
+
+def _floats(grid: Grid) -> bool:
+    """Tell whether the charger never stops: it holds a full bank."""
+    return bool(grid.in_float.sum() > 0.3 * grid.running.sum())
 
 
 def _start_ah(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
     """Return what is drawn from the bank when the charger starts, Ah."""
-    if grid.in_float.sum() > 0.3 * grid.running.sum():
-        return 0.0  # it never stops
+    if _floats(grid):
+        return 0.0
     up, down = np.count_nonzero(spans.swing > 0.0), np.count_nonzero(spans.swing < 0.0)
     return max(swing_ah, 0.0) if min(up, down) >= 3 else None
 

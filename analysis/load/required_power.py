@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Z90
 from analysis.load.bank import PARTS, Bank, Carried, Days, live
 from analysis.load.usual_bank import CAPACITY_SD, USUAL_DAYS
 from analysis.physics import blocks_in_series
@@ -19,6 +21,13 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: So many days on end with so many hours of help are a boat that is laid up on shore power
+#: (judgement).
+LAID_UP_D, ALL_DAY_H = 14, 18.0
+#: Where no cycle from full to a start is seen, a capacity that is not configured is so much less
+#: known (judgement).
+NO_CYCLES = 2.0
+
 
 @dataclass(frozen=True, slots=True)
 class LoadLimit:
@@ -26,13 +35,14 @@ class LoadLimit:
 
     power_w: float
     relative_sd: float
-    """Standard deviation of its logarithm."""
+    """Standard deviation of its logarithm, from the interval that holds 90 % of the draws."""
 
 
 def limit_of(lived: Carried) -> LoadLimit:
     """Return the limit from the simulation of a bank."""
-    log = np.log(lived.limit_w())
-    return LoadLimit(float(np.exp(np.median(log))), float(log.std()))
+    low, middle, high = np.percentile(np.log(lived.limit_w()), [5.0, 50.0, 95.0])
+    # From the ends of 90 %: some draws that no output carries would set the width of all.
+    return LoadLimit(float(np.exp(middle)), float((high - low) / (2.0 * Z90)))
 
 
 def carried(found: LoadResult) -> Carried | None:
@@ -42,12 +52,15 @@ def carried(found: LoadResult) -> Carried | None:
     blocks = blocks_in_series(found.voltage_v)
     mean_ah = float(found.daily_ah.mean())
     label = found.bank.capacity_ah
+    # A log without whole cycles comes from a bank that is large, or seldom left alone.
+    spread = CAPACITY_SD if found.start_ah is not None else NO_CYCLES * CAPACITY_SD
     bank = Bank(
         capacity_ah=label or USUAL_DAYS * mean_ah,
-        capacity_sd=0.0 if label else CAPACITY_SD,
+        capacity_sd=0.0 if label else spread,
         chemistry=found.bank.chemistry,
         blocks=blocks,
         start_ah=found.start_ah,
+        start_depth=found.start_depth,
     )
     return live(_days(found), bank)
 
@@ -57,6 +70,7 @@ def _days(found: LoadResult) -> Days:
     known = np.round(found.daily_s / DAY_S).astype(np.intp)
     helped = np.round(found.other_s / DAY_S).astype(np.intp)
     silent = set(np.round(found.gap_s / DAY_S).astype(int).tolist())
+    silent |= _laid_up(helped, found.help_h)
     first, last = int(known[0]), int(known[-1])
     day = np.array([d for d in range(first, last + 1) if d not in silent], dtype=np.intp)
     after = np.clip(np.searchsorted(known, day), 0, len(known) - 1)
@@ -73,6 +87,26 @@ def _days(found: LoadResult) -> Days:
         gap=np.diff(day, prepend=day[0]) > 1,
         help_h=help_h,
         pattern=pattern,
-        # What the days' own draws spread is in them; the rest moves all alike.
-        relative_sd=found.relative_sd,
+        relative_sd=_common_sd(found),
     )
+
+
+def _common_sd(found: LoadResult) -> float:
+    """Return what all loads may be wrong by alike, beyond what the draws of the days spread."""
+    own = 0.0
+    if len(found.draw_ah) > 1:
+        own = float(found.draw_ah.mean(axis=1).std() / max(found.draw_ah.mean(), 1e-9))
+    return math.sqrt(max(found.relative_sd**2 - own**2, 0.0))
+
+
+def _laid_up(helped: NDArray[np.intp], help_h: Floats) -> set[int]:
+    """Return the days on which the boat was laid up: on shore power for weeks.
+
+    They are no days of a season: a winter of them would dilute the days on which she was short.
+    """
+    day = helped[help_h >= ALL_DAY_H]
+    found: set[int] = set()
+    for part in np.split(day, np.flatnonzero(np.diff(day) > 1) + 1):
+        if len(part) >= LAID_UP_D:
+            found.update(part.tolist())
+    return found

@@ -70,6 +70,8 @@ class LoadResult:
     """Part of a day's load in each eighth of the day; None where the log does not tell it."""
     start_ah: float | None = None
     """Charge drawn from the bank when the charger starts, Ah; None where it is not known."""
+    start_depth: float | None = None
+    """The same by the voltage at the starts, part of what the bank holds; None without it."""
     help_h: Floats = field(default_factory=lambda: np.empty(0))
     """Hours for which something else charged on each day of ``other_s``."""
     bank: BatteryConfig | None = None

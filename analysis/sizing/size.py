@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.bank import CHARGING_V
+from analysis.load.usual_bank import CHARGING_V
 from analysis.sizing.reasons import reasons
 from analysis.sizing.result import Fitted, LargerLoad, Need, Sizing, UnitOnBoat
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from analysis.assessment.case import Case
 from analysis.study.boats import simulate, with_load_limit
+from analysis.study.outcome import SLACK_H
 from analysis.study.scores import Said
 from logger.durations import DAY_S
 from logger.sources.boat.run import Voyage
@@ -57,7 +58,9 @@ def date_outcome(boat: Boat, truth: Truth, a: Assessment, cache: Path | None) ->
     low_d, middle_d = (said.low - last_s) / DAY_S, (said.median - last_s) / DAY_S
     high_d = math.inf if said.high is None else (said.high - last_s) / DAY_S
     high_h = math.inf if hours.high is None else hours.high
-    in_hours = Said(hours.low or 0.0, hours.median, high_h, truth.remaining_h)
+    # The same slack as in the main table: an end of design hours that is exact has no width.
+    low_h = max((hours.low or 0.0) - SLACK_H, 0.0)
+    in_hours = Said(low_h, hours.median, high_h + SLACK_H, truth.remaining_h)
     if came_s is None:
         return DateOutcome(boat.name, in_hours, None)
     return DateOutcome(

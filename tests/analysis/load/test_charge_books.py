@@ -13,8 +13,8 @@ from analysis.load.charge_kept import (
     _Books,
     _capacity,
     _Curve,
-    _depth_by_voltage,
     _less_to_and_fro,
+    depth_by_voltage,
     find_kept,
     told,
 )
@@ -192,17 +192,17 @@ def test_the_capacity_is_about_the_label_or_three_days_of_the_load():
 def test_the_depth_by_the_voltage_at_the_starts():
     grid, _, spans = cycle()
     # 12.40 V at a start, 0.04 V of it the loads': 12.44 V of 11.89 to 12.67 V is a depth of 0.295.
-    assert _depth_by_voltage(grid, spans, "flooded") == pytest.approx(1.0 - 0.55 / 0.78)
+    assert depth_by_voltage(grid, spans, "flooded") == pytest.approx(1.0 - 0.55 / 0.78)
     # Sealed blocks stand 0.12 V higher.
-    assert _depth_by_voltage(grid, spans, "agm") == pytest.approx(1.0 - 0.43 / 0.78)
+    assert depth_by_voltage(grid, spans, "agm") == pytest.approx(1.0 - 0.43 / 0.78)
     # Starts end a way down or begin one up; without any nothing is told.
     none = replace(spans, swing=np.zeros(len(spans)))
-    assert _depth_by_voltage(grid, none, "agm") is None
+    assert depth_by_voltage(grid, none, "agm") is None
     nan = replace(grid, volts=np.full(len(grid.volts), np.nan))
-    assert _depth_by_voltage(nan, spans, "agm") is None
+    assert depth_by_voltage(nan, spans, "agm") is None
     for volts, depth in ((13.4, 0.02), (11.0, 0.9)):
         flat = replace(grid, volts=np.full(len(grid.volts), volts))
-        assert _depth_by_voltage(flat, spans, "agm") == depth
+        assert depth_by_voltage(flat, spans, "agm") == depth
 
 
 def test_shares_of_a_bank_that_cycles_deeply(monkeypatch):

@@ -32,13 +32,14 @@ def test_worked_example_60_ah_a_day():
     need = example_need()
     assert need.supply_wh.mean() == pytest.approx(932, abs=1)
     assert bank_ah(60.0, "agm") == pytest.approx(300.0)
-    # By hand: a load that never changes needs 60 / 24 = 2.5 A at 13.2 V, 33 W round the clock: what
-    # goes straight to the load never passes the bank. With 38.8 W (70.6 Ah) the trade is safe.
-    assert need.limit_w == pytest.approx(33.0, rel=0.05)
+    # By hand: a load that never changes needs 60 / 24 = 2.5 A round the clock, at the 12.9 V of a
+    # bank that is just carried (12.6 V rested, 0.3 V above it), 32.2 W: what goes straight to the
+    # load never passes the bank. With 38.8 W (70.6 Ah at 13.2 V) the trade is safe.
+    assert need.limit_w == pytest.approx(32.2, rel=0.05)
     assert need.limit_w < 38.8
-    units = tuple(Unit(f"{w} W", float(w), 0.9, 7500.0) for w in (30, 40, 44, 80))
+    units = tuple(Unit(f"{w} W", float(w), 0.9, 7500.0) for w in (30, 38, 44, 80))
     found = size(need, units, end_fraction=0.8)
-    # 44 x 0.8 = 35.2 W, 40 x 0.8 = 32 W.
+    # 44 x 0.8 = 35.2 W, 38 x 0.8 = 30.4 W.
     assert found.recommended == "44 W"
     assert found.judged[0].carried_new < 0.2
     assert found.judged[3].carried_end == pytest.approx(1.0)
@@ -127,9 +128,9 @@ def test_small_unit_flat_out_is_said_plainly():
 
 def test_growth_says_what_the_fitted_one_would_still_carry():
     need = example_need()
-    fitted = Unit("aft locker", 65.0, 0.9, 7500.0, fitted=True)
+    fitted = Unit("aft locker", 61.0, 0.9, 7500.0, fitted=True)
     found = size(need, (fitted,), end_fraction=0.6)
-    # 39 W when old: 33 W are enough for the load of now, 40 and 50 W are not.
+    # 37 W when old: 32 W are enough for the load of now, 39 and 48 W are not.
     shares = [g.fitted_carried_end for g in found.grown]
     assert shares[0] == pytest.approx(1.0)
     assert shares[1] < 0.95
@@ -152,7 +153,7 @@ def test_a_larger_unit_at_part_load_is_shown_beside_the_recommended_one():
 def test_hardest_days_are_few_and_get_two_digits():
     found = size(example_need(), (Unit("70 W", 70.0, 0.9, 7500.0),), end_fraction=0.6)
     assert re.match(
-        r"3[34] W and the battery carry 19 days in 20: 5[5-7] W when new", found.reasons[0]
+        r"3[23] W and the battery carry 19 days in 20: 5[3-5] W when new", found.reasons[0]
     )
 
 
@@ -253,10 +254,10 @@ def test_a_long_list_shows_the_units_round_the_recommended_one_and_the_fitted():
     text = lines(found, ["By the log."], 80, guessed=False)
     assert len(text) == 23
     shown = [line.split()[0] for line in text if line[21:23] == " W" and line[0] != "-"]
-    # 34 W at 60 %: 57 W.
+    # 32 W at 60 %: 53 W.
     assert "*aft" in shown
-    assert "> 58 W" in {line[:6] for line in text}
-    assert {"54", "56", "60"} <= set(shown)
+    assert "> 54 W" in {line[:6] for line in text}
+    assert {"50", "52", "56"} <= set(shown)
     assert f"  and {len(listed) + 1 - len(shown)} more, which --json lists" in text
 
 
