@@ -51,6 +51,8 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
         If its log or its configuration cannot be read; nothing is written then.
     """
     boat = Path(name)
+    for part in folder.parts_of(boat / folder.RESULT):  # left by a worker that was killed
+        part.unlink(missing_ok=True)
     stamps = _stamps(boat)
     digests = {n: folder.digest(boat / n) for n in stamps}
     kept = folder.read_json(boat / folder.RESULT)

@@ -152,6 +152,11 @@ def write_json(path: Path, content: dict[str, Any]) -> None:
         part.unlink(missing_ok=True)
 
 
+def parts_of(path: Path) -> list[Path]:
+    """Return what :func:`write_json` had begun where it was killed."""
+    return list(path.parent.glob(f".{path.name}.*.part"))
+
+
 def settle(part: Path, path: Path) -> None:
     """Put a complete file onto the disk and give it its name."""
     part.chmod(FILE_MODE)

@@ -17,7 +17,7 @@ from analysis import cli
 from analysis.estimate import Span
 from analysis.figures import iso
 from analysis.fleet.assess import assess_fleet
-from analysis.fleet.document import document, table
+from analysis.fleet.document import COLUMNS, document, table
 from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
@@ -89,11 +89,14 @@ def test_the_list_is_ranked_and_only_what_changed_is_assessed(fleet, incoming, m
     again = assess_fleet(fleet, NOW_S, 0, 90)
     assert again.assessed == 0
     assert again.boats == listed.boats
+    part = fleet.boats()[0] / ".result.json.99999.part"
+    part.write_text("{half")
     # Touched, but not changed: the digests say so, and the estimate is not made again.
     log = fleet.boats()[0] / "log.db"
     os.utime(log)
     monkeypatch.setattr("analysis.fleet.boat.load_fitting", lambda *_: pytest.fail("assessed"))
     assert assess_fleet(fleet, NOW_S, 0, 90).assessed == 1
+    assert not part.exists(), "a worker was killed there"
     monkeypatch.undo()
     # Another configuration: that boat alone is assessed again.
     path = next(b for b in fleet.boats() if b.name == first.key) / "boat.toml"
@@ -218,9 +221,11 @@ def test_the_command_writes_what_is_named(fleet, tmp_path, capsys):
     listed = json.loads(names[0].read_text())
     assert [b["place"] for b in listed["boats"]] == [1, 2, 3, 4]
     assert len(listed["types"][0]["demand"]) == 8
-    # Again over its own files, but not over others.
+    # Again over its own files, also of an earlier version, but not over others.
+    names[1].write_text(",".join(COLUMNS[:19]) + "\n")
     assert cli.main(["fleet", "report", str(fleet.path), *told]) == 0
     capsys.readouterr()
+    assert names[1].read_text().startswith(",".join(COLUMNS))
     names[1].write_text("my own table")
     assert cli.main(["fleet", "report", str(fleet.path), *told]) == 2
     assert names[1].read_text() == "my own table"
