@@ -32,12 +32,12 @@ HOTTEST = 0.555
 #: Size of the wave where heat hardly matters, fraction of rated: 10 K at 0.5 % per 10 K, for most
 #: chargers lose little below some 35 degC (common practice, no source).
 _COOL_SIZE = 0.005
-#: Mean and spread of the wave where heat matters, fraction of rated: from nothing to twice as much
-#: as the upper end above (common practice, no source).
-_HOT_LOSS, _HOT_SPREAD = 0.03, 0.03
+#: Spread of the wave where heat matters, about :data:`FIRST_SEASON_SIZE`: from next to nothing to
+#: twice as much (our choice).
+_HOT_SPREAD = 0.03
 #: Its part at a quarter of a year from the hottest weeks: they come up to four weeks earlier or
 #: later (our choice, the sine of four weeks times the wave).
-_SHIFTED = 0.012
+_SHIFTED = 0.02
 #: Chance that heat hardly matters: nothing is known of the compartment.
 _COOL = 0.5
 
@@ -73,6 +73,6 @@ def readings(prior: Prior, first: int) -> tuple[tuple[float, Prior], ...]:
     either = 0.5 * (1.0 - _COOL)
     return (
         (_COOL, reading(0.0, (_COOL_SIZE, _COOL_SIZE))),
-        (either, reading(-_HOT_LOSS, hot)),
-        (either, reading(_HOT_LOSS, hot)),
+        (either, reading(-FIRST_SEASON_SIZE, hot)),
+        (either, reading(FIRST_SEASON_SIZE, hot)),
     )
