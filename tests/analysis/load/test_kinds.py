@@ -366,6 +366,16 @@ def test_which_days_tell_a_kind():
     assert find_kinds(runs, grid, 0.9, 200.0, three) is not None
 
 
+def test_only_the_last_year_and_a_month_tell_kinds(monkeypatch):
+    runs, grid = boat(20)
+    days = int(grid.local_s[-1] // 86400 - grid.local_s[0] // 86400) + 1
+    monkeypatch.setattr("analysis.load.kinds.LATEST_D", 10)
+    found = find_kinds(runs, grid, 0.9, 200.0, np.full(days, 2.0))
+    # The last day and the ten before it.
+    assert len(found.begin_s) == 11
+    assert found.begin_s[-1] == 86400.0 * (grid.local_s[-1] // 86400)
+
+
 def test_an_even_boat_has_an_even_load_on_all_her_days():
     runs, grid = boat(20)
     found = find_kinds(runs, grid, 0.9, 200.0)
