@@ -300,3 +300,16 @@ def test_the_loads_that_the_curves_give_spread_as_told():
     assert much.load_sd < 0.9 * part + 3.0 * kept.load_sd
     # The same log gives the same figure.
     assert find_kept(grid, charge, spans, 200.0, "agm").load_sd == kept.load_sd
+
+
+def test_the_load_swings_about_the_current_of_the_charger(monkeypatch):
+    asked = []
+    monkeypatch.setattr(
+        "analysis.load.charge_kept._less_to_and_fro",
+        lambda share, load, charger_a, swing: asked.append((charger_a, swing)) or share,
+    )
+    grid, charge, spans = cycle()
+    find_kept(grid, charge, spans, 200.0, "agm")
+    # 256 Ah in 32 h below the ceiling; the load's swing is a fifth of it to all of it.
+    assert [charger_a for charger_a, _ in asked] == pytest.approx([8.0] * len(asked))
+    assert (asked[0][1].min(), asked[0][1].max()) == pytest.approx((0.2, 1.0), abs=0.02)
