@@ -67,7 +67,7 @@ STANDING_WORDS = {
 LIMIT_WORDS = {
     "output": "the replacement limit",
     "design_hours": "the end of the design life",
-    "load": "too little for the load",
+    "load": "an output too small for the load",
 }
 
 
