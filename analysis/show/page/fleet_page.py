@@ -43,6 +43,7 @@ _STYLE = STYLE + Markup("""
   gap: .5rem 1rem; margin: .5rem 0; }
 .many figure { margin: 0; }
 .many figcaption { overflow-wrap: anywhere; }
+li .whole { display: inline-block; white-space: normal; }
 """)
 
 

@@ -10,10 +10,18 @@ import threading
 from contextlib import closing
 from dataclasses import replace
 from urllib.parse import unquote
+from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
+from analysis.estimate import Span
+from analysis.fleet.assess import FleetList, Group
+from analysis.fleet.demand import demand
+from analysis.fleet.facts import Facts
+from analysis.fleet.ranking import Boat, ranked
 from analysis.show.comparison import compare
+from analysis.show.page.fleet_page import fleet_page
 from analysis.show.page.report.page import page, write_page
 from analysis.show.page.style import DARK_INKS, INKS, STYLE
 from tests.support.screens import scenes
@@ -124,6 +132,33 @@ def test_every_situation_can_be_read_by_everyone(chromium, tmp_path, width, medi
         for pair in found["colours"]:
             ink, ground = pair.split(",")
             assert contrast(ink, ground) >= 4.5, (name, ink, ground)
+
+
+@pytest.mark.parametrize("width", [360, 1000])
+def test_the_page_of_a_fleet_can_be_read_by_everyone(chromium, tmp_path, width):
+    limit = Span(1.79e9, 1.80e9, 1.808e9)
+    facts = Facts(
+        "aft locker", 110.0, 1.76e9, 900.0, Span(0.8, 0.85, 0.9), Span(), "load",
+        Span(10100.0, 12000.0, 13300.0), limit, None, "plan", "it is planned", (),
+        ((0.0, 1.01), (900.0, 0.85)), zone=ZoneInfo("Pacific/Kiritimati"),
+    )  # fmt: skip
+    boat = Boat(
+        "key", facts, "small", name="Turnstone", with_sisters=Span(10100.0, 12000.0, 13300.0),
+        date_with_sisters=limit, sisters=1234, chance=0.02,
+    )  # fmt: skip
+    boats = ranked([boat, replace(boat, key="other", chance=0.5)], 1.76e9, 90)
+    group = Group("small", 2, 2, 3, demand([np.full(9, 1.77e9)] * 2, 1.76e9), 0)
+    made = fleet_page(FleetList(boats, (group,), 0, 1.76e9, 90), "fleet", "0.1.0")
+    (found,) = looked_at([made], width, tmp_path)
+    assert found["width"] == width
+    assert found["scroll"] <= width, "nothing runs off the side"
+    for fault in ("bareCells", "unnamedHeads", "mutePictures", "cut", "twiceUsed", "scripts"):
+        assert found[fault] == 0, fault
+    assert found["drawings"] == 3
+    assert found["texts"] > 20
+    for pair in found["colours"]:
+        ink, ground = pair.split(",")
+        assert contrast(ink, ground) >= 4.5, (ink, ground)
 
 
 @pytest.mark.parametrize("inks", [INKS, DARK_INKS], ids=["light", "dark"])
