@@ -18,6 +18,7 @@ from analysis.inputs import clamp
 from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
 from analysis.inputs.capacity import capacity_finding
 from analysis.inputs.channels.current import saturated_current, stuck_current, without_current
+from analysis.inputs.channels.drop import look_for_drop
 from analysis.inputs.channels.late import LATE, late_current
 from analysis.inputs.channels.silent import silent_current
 from analysis.inputs.channels.state import stuck_state, two_recordings, without_state
@@ -210,8 +211,27 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
             findings.append(drift[0])
             # The interval of 90 % reaches from what the sensor says to what the others may say.
             gain_sd = math.hypot(gain_sd, drift[1] / Z90)
+    gain_sd = _drop(runs, rated_a, clamped, gain_sd, findings)
     findings += [f for f in (current, above_rated(runs.log, rated_w)) if f is not None]
     return runs, zero_sd, gain_sd, findings
+
+
+def _drop(
+    runs: Runs,
+    rated_a: float,
+    clamped: clamp.Clamped | None,
+    gain_sd: float,
+    findings: list[Finding],
+) -> float:
+    """Look for a drop before the place of the voltage; return what the gain may be wrong by."""
+    if clamped is not None and any(r.voltage_v is not None for r in clamped.readings):
+        return gain_sd  # a voltmeter on the terminals has told it
+    drop = look_for_drop(runs, rated_a)
+    if drop is None:
+        return gain_sd
+    findings.append(drop[0])
+    # The interval of 90 % reaches as far as an output that is put right.
+    return math.hypot(gain_sd, drop[1] / Z90)
 
 
 def _with_others(log: History, config: Config) -> Flags:

@@ -34,6 +34,7 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     ),
     ("the current is the charger's own, without delay", frozenset({"net_current", "current_late"})),
     ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),
+    ("the voltage is that of its own terminals", frozenset({"voltage_drop"})),
     ("the bank can hold what it gives", frozenset({"capacity_too_small"})),
     ("running hours confirm what the current shows", frozenset({"gain_drift"})),
     (

@@ -180,6 +180,22 @@ def voltage_stuck(history: History, _: float, size: float) -> History:
     )
 
 
+def behind_a_drop(history: History, rated_w: float, size: float) -> History:
+    """Measure the voltage behind a resistance that loses a part of it at the rated current."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        amps = history.charge_c / history.duration_s
+    usual_v = float(np.nanmedian(history.voltage_mean_v))
+    lost = size * usual_v * np.nan_to_num(amps) / _rated_a(history, rated_w)
+    return replace(
+        history,
+        voltage_mean_v=history.voltage_mean_v - lost,
+        voltage_min_v=history.voltage_min_v - lost,
+        voltage_max_v=history.voltage_max_v - lost,
+        voltage_last_v=history.voltage_last_v - lost,
+        energy_j=history.energy_j - lost * history.charge_c,
+    )
+
+
 def state_stuck(history: History, _: float, size: float) -> History:
     """Let the state say "running" at all times from this part of the log on."""
     running = STATE_CODE[OperatingState.RUNNING]
@@ -232,6 +248,8 @@ FAULTS: tuple[tuple[str, Fault, tuple[float, float, float], frozenset[str]], ...
      frozenset({"voltage_stuck"})),
     ("state stuck at running from this part on", state_stuck, (0.3, 0.6, 0.9),
      frozenset({"state_stuck"})),
+    ("voltage behind a drop, part at rated current", behind_a_drop, (0.03, 0.06, 0.1),
+     frozenset({"voltage_drop"})),
 )  # fmt: skip
 
 

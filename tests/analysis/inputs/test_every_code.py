@@ -88,6 +88,15 @@ def drifting(log):
     return scaled(log, 1.0 - 0.25 * part)
 
 
+def behind_a_drop(log):
+    """Return a log in whose second half of a run the charger stands at 14.4 V, 80 mOhm away."""
+    into = np.where(running(log), np.arange(len(log)) % 72 - 36, 0)
+    fallen = np.exp(-np.maximum(into - 18, 0) / 9.0)
+    log = scaled(log, fallen)
+    amps = log.charge_c / log.duration_s
+    return with_volts(log, np.where(into > 18, 14.4 - 0.08 * amps, log.voltage_mean_v))
+
+
 def event(kind, at_s, amount=None, text=""):
     return (Event(1, float(at_s), kind, amount, text),)
 
@@ -181,6 +190,7 @@ PROVOKE = {
     "two_counters": counter(lambda hours, log: hours + 2000.0 * (np.arange(len(log)) // 900 % 2)),
     "two_levels": two_levels,
     "two_recordings": in_turn,
+    "voltage_drop": behind_a_drop,
     "voltage_missing": lambda log: with_volts(
         replace(log, energy_j=np.full(len(log), np.nan)), np.full(len(log), np.nan)
     ),
