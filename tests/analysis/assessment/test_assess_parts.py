@@ -13,8 +13,8 @@ from analysis.assessment.assess import (
     _dates,
     _forecast,
     _hours_ahead,
+    _logged_output,
     _output,
-    _pace,
     _situation,
     _steps,
     _without_hours,
@@ -139,20 +139,20 @@ def healthy(kh=(0.0, 0.1, 0.2), fitted=(1.0, 0.9, 0.8), **more):
     return SimpleNamespace(**kind | more)
 
 
-def test_the_pace_is_the_output_ahead_over_the_mean_of_the_log(case):
-    # From 1.0 to 0.8 in the log: 0.9. Ahead 0.8 to 0.6: 100 h give 75 / 0.9 of the usual.
-    pace = _pace(healthy(), future(), case.evidence)
-    assert pace.usual(np.array([100.0, 200.0])) == pytest.approx([75.0 / 0.9, 140.0 / 0.9])
-    # Hours weigh, not nodes: 0.95 over 100 h, and 0.9 over 900.
+def test_the_mean_output_of_the_log_weighs_its_hours(case):
+    # From 1.0 to 0.8: 0.9. Hours weigh, not nodes: 0.95 over 100 h, and 0.9 over 900.
+    assert _logged_output(healthy(), case.evidence) == pytest.approx(0.9)
     uneven = healthy(kh=(0.0, 0.1, 1.0), fitted=(1.0, 0.9, 0.9))
-    pace = _pace(uneven, future(), case.evidence)
-    assert pace.usual(np.array([100.0])) == pytest.approx(75.0 / 0.905)
-    one = _pace(healthy(kh=(0.1,), fitted=(0.5,)), future(), case.evidence)
-    assert one.usual(np.array([100.0])) == pytest.approx(150.0)
-    late = _pace(healthy(), future(times_h=(10.0, 110.0)), case.evidence)
-    assert late.real_h[:2].tolist() == [0.0, 100.0]
-    assert _pace(None, future(), case.evidence) is None
-    assert _pace(healthy(), None, case.evidence) is None
+    assert _logged_output(uneven, case.evidence) == pytest.approx(0.905)
+    assert _logged_output(healthy(kh=(0.1,), fitted=(0.5,)), case.evidence) == 0.5
+    assert _logged_output(None, case.evidence) is None
+
+
+def test_the_pace_is_the_output_ahead_over_the_mean_of_the_log():
+    # Ahead 0.8 to 0.6 over 200 h, after a mean of 0.9: 100 h give 75 / 0.9 of the usual.
+    pace = Pace.of(np.array([0.0, 100.0, 200.0]), np.array([0.8, 0.7, 0.6]), 0.9)
+    assert pace.usual(np.array([100.0, 200.0])) == pytest.approx([75.0 / 0.9, 140.0 / 0.9])
+    assert pace.real(np.array([75.0 / 0.9])) == pytest.approx([100.0])
 
 
 STEADY = Usage(np.full(24, 2.0), 1e-9, 1e-9)
