@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,8 @@ from analysis.study.scores import Said
 from logger.sources.boat.course import permanent_loss
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from analysis.health.life import Health
@@ -35,7 +38,7 @@ _PATHS = 2000
 #: Hours at which their courses are kept, running hours; between them they are straight.
 COURSE_H = np.concatenate((np.arange(0.0, 600.0, 25.0), np.arange(600.0, 20_001.0, 200.0)))
 #: Sizes of the wander that are tried, standard deviations of its logarithm.
-_SIZES = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
+_SIZES = (-1.5, -0.75, 0.0, 0.75, 1.5)
 #: Spread of the effect of heat, or of the season, on the figures: fraction of rated, each column.
 _HEAT = 0.03
 
@@ -64,6 +67,17 @@ def _at(courses: Floats, hours: Floats) -> Floats:
     return np.asarray(courses[:, right - 1] * (1.0 - part) + courses[:, right] * part)
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The figures of a charger that one who knows looks at."""
+
+    hours: Floats
+    """Running hours, rising, shape (m,)."""
+    value: Floats
+    known: Floats
+    """Covariance of the errors of the figures without the wander, shape (m, m)."""
+
+
 def best_possible(health: Health, now_h: float, limit: float, longest_h: float) -> Said:
     """Return the remaining hours as one would state them who knows how the boats are drawn.
 
@@ -78,18 +92,46 @@ def best_possible(health: Health, now_h: float, limit: float, longest_h: float) 
     longest_h
         The study keeps no longer lives than this, running hours.
     """
-    sites, rng = health.sites, np.random.default_rng(6)
-    hours = 1000.0 * sites.kh
-    courses = _courses()
-    left = sites.value[None] - _at(courses, hours)
+    sites = health.sites
     heat = sites.design[:, 2:]
     known = np.diag(1.0 / sites.precision) + _HEAT**2 * heat @ heat.T
+    seen = Seen(1000.0 * sites.kh, sites.value, known)
+    return knowing(seen, _courses(), now_h, limit, longest_h)
+
+
+def knowing(
+    seen: Seen,
+    courses: Floats,
+    now_h: float,
+    limit: float,
+    longest_h: float,
+    places: Sequence[float] = _SIZES,
+) -> Said:
+    """Return the remaining hours by chargers drawn at random, weighed by the figures of one.
+
+    Parameters
+    ----------
+    seen
+        The figures.
+    courses
+        Courses of the chargers at :data:`COURSE_H`, without wander, shape (chargers, hours).
+    now_h
+        Running hours since new.
+    limit
+        Replacement limit, fraction of rated.
+    longest_h
+        Longer lives than this, running hours, are left out.
+    places
+        Sizes of the wander that are tried, standard deviations of its logarithm.
+    """
+    hours, rng = seen.hours, np.random.default_rng(6)
+    left = seen.value[None] - _at(courses, hours)
     before = np.minimum(hours[:, None], hours[None]) / 1000.0
     to_now = np.minimum(hours, now_h) / 1000.0
-    sizes = np.minimum(np.exp(WANDER_LOG[0] + WANDER_LOG[1] * _SIZES), WANDER_MOST)
+    sizes = np.minimum(np.exp(WANDER_LOG[0] + WANDER_LOG[1] * np.array(places)), WANDER_MOST)
     weight, mean, sd = [], [], []
-    for size, place in zip(sizes, _SIZES, strict=True):
-        root = cholesky(known + size**2 * before, lower=True, check_finite=False)
+    for size, place in zip(sizes, places, strict=True):
+        root = cholesky(seen.known + size**2 * before, lower=True, check_finite=False)
         white = solve_triangular(root, left.T, lower=True, check_finite=False)
         towards = solve_triangular(root, size**2 * to_now, lower=True, check_finite=False)
         weight.append(

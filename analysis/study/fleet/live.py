@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from analysis.history.history import History
     from analysis.study.boats import Boat
+    from logger.sources.boat.model import ChargerModel
 
 #: Ages at which a boat is judged, parts of its charger's life.
 AGES = (0.10, 0.25, 0.50)
@@ -36,8 +37,8 @@ BOATS = 31
 FORMS = ("linear", "exponential", "accelerating", "power")
 #: Median life of a type, thousand hours, and its spread (log): short enough for whole logs of
 #: dozens of boats to be affordable. Lives beyond these ends are drawn again for the same reason.
-_LIFE_KH, _LIFE_SPREAD = 3.2, 0.3
-_SHORTEST_KH, _LONGEST_KH = 0.3, 10.0
+LIFE_KH, LIFE_SPREAD = 3.2, 0.3
+SHORTEST_KH, LONGEST_KH = 0.3, 10.0
 #: The odd one lives half as long as its type, and is met at this part of its life.
 _ODD_LIFE, _ODD_AGE = 0.5, 0.6
 #: Readings so far apart keep a life affordable; the condenser and the analysis take them as any.
@@ -83,7 +84,7 @@ def fleet(kind: Kind, seed: int, number: int, cache: Path) -> list[Member]:
     if kept.is_file():
         return [_read(one) for one in json.loads(kept.read_text(encoding="utf-8"))]
     rng = np.random.default_rng([seed, number, int(100 * kind.spread), int(kind.mixed)])
-    form, median_kh = str(rng.choice(FORMS)), float(rng.lognormal(math.log(_LIFE_KH), _LIFE_SPREAD))
+    form, median_kh = str(rng.choice(FORMS)), float(rng.lognormal(math.log(LIFE_KH), LIFE_SPREAD))
     members = []
     for k in range(BOATS + 1):
         odd = k == BOATS
@@ -98,7 +99,7 @@ def fleet(kind: Kind, seed: int, number: int, cache: Path) -> list[Member]:
             end_h = crossing_h(
                 lay_out(boat.model.charger, boat.model.seed), 1.0 - LOSS, 0.0, SUSTAINED_H
             )
-            if end_h is not None and 1e3 * _SHORTEST_KH <= end_h <= 1e3 * _LONGEST_KH:
+            if end_h is not None and 1e3 * SHORTEST_KH <= end_h <= 1e3 * LONGEST_KH:
                 break
         age = _ODD_AGE if odd else float(rng.uniform(0.08, 1.05))
         members.append(_member(boat, end_h, age * end_h, odd=odd))
@@ -109,12 +110,13 @@ def fleet(kind: Kind, seed: int, number: int, cache: Path) -> list[Member]:
     return members
 
 
-def _boat(rng: np.random.Generator, seed: int, form: str, life_kh: float) -> Boat:
-    """Draw a boat whose charger would lose :data:`LOSS` in so many thousand hours."""
-    drawn = draw(10 * int(rng.integers(2**20)), seed)  # every tenth is drawn for its wear alone
+def sister(
+    rng: np.random.Generator, drawn: ChargerModel, form: str, life_kh: float
+) -> ChargerModel:
+    """Return a charger that would lose :data:`LOSS` in so many thousand hours; else as drawn."""
     bend = rng.uniform(0.3, 0.9) if form == "accelerating" else rng.uniform(0.7, 1.5)
-    charger = replace(
-        drawn.model.charger,
+    return replace(
+        drawn,
         rated_w=110.0,
         new_fraction=float(rng.normal(1.01, 0.025)),
         form=form,
@@ -126,6 +128,12 @@ def _boat(rng: np.random.Generator, seed: int, form: str, life_kh: float) -> Boa
         steps=(),
         renewals=(),
     )
+
+
+def _boat(rng: np.random.Generator, seed: int, form: str, life_kh: float) -> Boat:
+    """Draw a boat whose charger would lose :data:`LOSS` in so many thousand hours."""
+    drawn = draw(10 * int(rng.integers(2**20)), seed)  # every tenth is drawn for its wear alone
+    charger = sister(rng, drawn.model.charger, form, life_kh)
     sensors = replace(
         drawn.model.sensors,
         spacing_s=_SPACING_S,
