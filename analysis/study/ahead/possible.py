@@ -106,6 +106,7 @@ def knowing(
     limit: float,
     longest_h: float,
     places: Sequence[float] = _SIZES,
+    level_sd: float = 0.0,
 ) -> Said:
     """Return the remaining hours by chargers drawn at random, weighed by the figures of one.
 
@@ -123,6 +124,9 @@ def knowing(
         Longer lives than this, running hours, are left out.
     places
         Sizes of the wander that are tried, standard deviations of its logarithm.
+    level_sd
+        Spread of the output when new about that of the courses, fraction of rated; normal. Fewer
+        chargers are needed than where it is drawn with them.
     """
     hours, rng = seen.hours, np.random.default_rng(6)
     left = seen.value[None] - _at(courses, hours)
@@ -131,14 +135,17 @@ def knowing(
     sizes = np.minimum(np.exp(WANDER_LOG[0] + WANDER_LOG[1] * np.array(places)), WANDER_MOST)
     weight, mean, sd = [], [], []
     for size, place in zip(sizes, places, strict=True):
-        root = cholesky(seen.known + size**2 * before, lower=True, check_finite=False)
+        root = cholesky(seen.known + level_sd**2 + size**2 * before, lower=True, check_finite=False)
         white = solve_triangular(root, left.T, lower=True, check_finite=False)
-        towards = solve_triangular(root, size**2 * to_now, lower=True, check_finite=False)
+        towards = solve_triangular(
+            root, level_sd**2 + size**2 * to_now, lower=True, check_finite=False
+        )
         weight.append(
             -0.5 * (white**2).sum(axis=0) - float(np.log(np.diag(root)).sum()) - 0.5 * place**2
         )
         mean.append(towards @ white)
-        sd.append(math.sqrt(max(size**2 * now_h / 1000.0 - float(towards @ towards), 0.0)))
+        rest = level_sd**2 + size**2 * now_h / 1000.0 - float(towards @ towards)
+        sd.append(math.sqrt(max(rest, 0.0)))
     odds = np.exp(np.array(weight) - np.max(weight))
     pick = rng.choice(odds.size, _PATHS, p=(odds / odds.sum()).ravel())
     size_of, charger = np.unravel_index(pick, odds.shape)

@@ -39,6 +39,8 @@ FORMS = ("linear", "exponential", "accelerating", "power")
 #: dozens of boats to be affordable. Lives beyond these ends are drawn again for the same reason.
 LIFE_KH, LIFE_SPREAD = 3.2, 0.3
 SHORTEST_KH, LONGEST_KH = 0.3, 10.0
+#: Output when new, fraction of rated: mean and standard deviation.
+NEW = (1.01, 0.025)
 #: The odd one lives half as long as its type, and is met at this part of its life.
 _ODD_LIFE, _ODD_AGE = 0.5, 0.6
 #: Readings so far apart keep a life affordable; the condenser and the analysis take them as any.
@@ -118,7 +120,7 @@ def sister(
     return replace(
         drawn,
         rated_w=110.0,
-        new_fraction=float(rng.normal(1.01, 0.025)),
+        new_fraction=float(rng.normal(*NEW)),
         form=form,
         curvature=float(bend),
         reference_h=1e3 * life_kh,

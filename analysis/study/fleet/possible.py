@@ -28,6 +28,7 @@ from analysis.study.fleet.live import (
     LIFE_KH,
     LIFE_SPREAD,
     LONGEST_KH,
+    NEW,
     SHORTEST_KH,
     Kind,
     sister,
@@ -47,7 +48,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 #: Boats of a fleet that are judged, and chargers that are drawn and weighed for them.
-_BOATS, _CHARGERS = 20, 20_000
+_BOATS, _CHARGERS = 20, 12_000
 #: Hours between the figures: runs of 12 h, three in ten of them limited by the battery.
 _FIGURE_H = 17.0
 #: Standard error of a figure within its run, fraction of rated: least and most.
@@ -83,7 +84,6 @@ class Type:
 class Known:
     """What one who knows said of a boat: at :data:`AGES`, and at hours that do not tell its age."""
 
-    form: str
     young: tuple[Said, ...]
     anywhere: Said | None
     """None where its life had ended before."""
@@ -107,28 +107,26 @@ def judge(kind: Kind, seed: int, number: int, boats: int, chargers: int) -> list
     drawn = Type(
         kind, FORMS[number % len(FORMS)], float(rng.lognormal(math.log(LIFE_KH), LIFE_SPREAD))
     )
-    courses = np.array([smooth_course(drawn.charger(weighed)) for _ in range(chargers)])
+    # Output when new is left to the weighing: but for a thousandth of rated it shifts a course.
+    courses = np.array(
+        [
+            smooth_course(replace(drawn.charger(weighed), new_fraction=NEW[0]))
+            for _ in range(chargers)
+        ]
+    )
     found = []
     for _ in range(boats):
         charger, course, end_h = drawn.living(rng)
         at_h = [age * end_h for age in AGES]
         at_h.append(1e3 * drawn.median_kh * float(rng.uniform(0.1, 0.9)))
-        said = [
-            replace(
-                knowing(
-                    figures(charger, course, now_h, rng),
-                    courses,
-                    now_h,
-                    1.0 - LOSS,
-                    1e3 * LONGEST_KH,
-                ),
-                truth=end_h - now_h,
-            )
-            for now_h in at_h
-            if now_h < end_h
-        ]
+        said = []
+        for now_h in at_h:
+            if now_h < end_h:
+                seen = figures(charger, course, now_h, rng)
+                left = knowing(seen, courses, now_h, 1.0 - LOSS, 1e3 * LONGEST_KH, level_sd=NEW[1])
+                said.append(replace(left, truth=end_h - now_h))
         young = tuple(said[: len(AGES)])
-        found.append(Known(charger.form, young, said[-1] if len(said) > len(AGES) else None))
+        found.append(Known(young, said[-1] if len(said) > len(AGES) else None))
     return found
 
 

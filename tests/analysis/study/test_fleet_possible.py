@@ -16,11 +16,11 @@ from tests.support.oracles import first_passage_cdf
 LIMIT = 0.6
 
 
-@pytest.mark.parametrize("lost", [0.12, 0.16])
-def test_the_answer_is_that_of_the_closed_form(lost):
-    # Straight declines about 0.15 per 1000 h, and figures without error: then the loss until now
-    # alone tells of the rate (a Wiener process keeps no more), which stays normal, and the time to
-    # the limit is a first passage with a normal drift.
+@pytest.mark.parametrize(("lost", "level_sd"), [(0.12, 0.0), (0.16, 0.0), (0.16, 0.025)])
+def test_the_answer_is_that_of_the_closed_form(lost, level_sd):
+    # Straight declines about 0.15 per 1000 h, and figures without error. Then the first figure and
+    # the loss from there until now tell all of the rate (a Wiener process keeps no more). The rate
+    # stays normal, and the time to the limit is a first passage with a normal drift.
     mean, sd, wander = 0.15, 0.01, float(np.exp(WANDER_LOG[0]))
     rng = np.random.default_rng(2)
     rates = rng.normal(mean, sd, 20_000)
@@ -28,11 +28,15 @@ def test_the_answer_is_that_of_the_closed_form(lost):
     hours = np.arange(50.0, 1001.0, 50.0)
     bridge = np.cumsum(rng.standard_normal(len(hours))) * 0.001
     value = 1.0 - lost * hours / 1000.0 + bridge - bridge[-1] * hours / 1000.0
-    said = knowing(
-        Seen(hours, value, 1e-10 * np.eye(len(hours))), courses, 1000.0, LIMIT, 6000.0, (0.0,)
+    seen = Seen(hours, value, 1e-10 * np.eye(len(hours)))
+    said = knowing(seen, courses, 1000.0, LIMIT, 6000.0, (0.0,), level_sd)
+    first = hours[0] / 1000.0
+    told = (  # change of output, thousand hours, variance
+        (1.0 - value[0], first, level_sd**2 + wander**2 * first),
+        (value[0] - value[-1], 1.0 - first, wander**2 * (1.0 - first)),
     )
-    precision = sd**-2 + wander**-2
-    drift = (mean / sd**2 + lost / wander**2) / precision
+    precision = sd**-2 + sum(kh**2 / variance for _, kh, variance in told)
+    drift = (mean / sd**2 + sum(kh * by / variance for by, kh, variance in told)) / precision
     kh = np.linspace(0.01, 5.0, 5000)
     reached = first_passage_cdf(kh, 1.0 - lost - LIMIT, drift, wander, precision**-0.5)
     low, median, high = 1000.0 * np.interp((0.05, 0.5, 0.95), reached, kh)
@@ -79,7 +83,7 @@ def test_a_row_by_hand(monkeypatch, capsys):
     assert row("one form", "25 %", [held, held, long]) == (
         "| one form | 25 % | 3 | 10.0 | 67 (9 to 99) |"
     )
-    known = possible.Known("linear", (held, long, held), None)
+    known = possible.Known((held, long, held), None)
     monkeypatch.setattr(possible, "judge", lambda *_: [known, replace(known, anywhere=held)])
     monkeypatch.setattr("sys.argv", ["possible", "--fleets", "1"])
     assert possible.main() == 0
