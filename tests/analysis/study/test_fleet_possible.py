@@ -8,7 +8,7 @@ import pytest
 from analysis.study.ahead.possible import COURSE_H, Seen, knowing
 from analysis.study.fleet import possible
 from analysis.study.fleet.live import AGES, FORMS, KINDS, LONGEST_KH, SHORTEST_KH, Kind
-from analysis.study.fleet.possible import Type, figures, judge, row
+from analysis.study.fleet.possible import Type, figures, judge, middle_between, row
 from analysis.study.population import WANDER_LOG
 from analysis.study.scores import Said
 from tests.support.oracles import first_passage_cdf
@@ -81,7 +81,7 @@ def test_one_who_knows_holds_nine_of_ten():
 def test_a_row_by_hand(monkeypatch, capsys):
     held, long = Said(800.0, 1100.0, 1500.0, 1000.0), Said(1200.0, 1500.0, 2000.0, 1000.0)
     assert row("one form", "25 %", [held, held, long]) == (
-        "| one form | 25 % | 3 | 10.0 | 67 (9 to 99) |"
+        "| one form | 25 % | 3 | 10.0 (10.0 to 50.0) | 67 (9 to 99) |"
     )
     known = possible.Known((held, long, held), None)
     monkeypatch.setattr(possible, "judge", lambda *_: [known, replace(known, anywhere=held)])
@@ -89,5 +89,12 @@ def test_a_row_by_hand(monkeypatch, capsys):
     assert possible.main() == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 2 + 4 * len(KINDS)
-    assert lines[3] == "| one form, spread 0.25 | 25 % | 2 | 50.0 | 0 (0 to 84) |"
-    assert lines[5] == "| one form, spread 0.25 | any | 1 | 10.0 | 100 (3 to 100) |"
+    assert lines[3] == "| one form, spread 0.25 | 25 % | 2 | 50.0 (50.0 to 50.0) | 0 (0 to 84) |"
+    assert lines[5] == "| one form, spread 0.25 | any | 1 | 10.0 (10.0 to 10.0) | 100 (3 to 100) |"
+
+
+def test_the_interval_of_a_median_by_counting():
+    # Ranks 2 and 9 of 10, and 6 and 15 of 20, hold the median with 97.9 and 95.9 %: sums of
+    # binomial coefficients over 1024 and 1048576.
+    assert middle_between([float(k) for k in range(1, 11)]) == (2.0, 9.0)
+    assert middle_between([float(k) for k in range(20, 0, -1)]) == (6.0, 15.0)
