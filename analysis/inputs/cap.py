@@ -76,8 +76,8 @@ def power_of_runs(runs: Runs) -> RunPower:
     return RunPower(early, late, whole)
 
 
-def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
-    """Find the runs that a setting held at one power; None where there are none.
+def find_caps(seen: RunPower, rated_w: float) -> list[Cap]:
+    """Find the runs that a setting held at one power, for each such power; the latest first.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
     early_w, late_w = seen.early, seen.late
     at = np.flatnonzero(np.isfinite(seen.whole))
     if len(at) < LEAST_RUNS:
-        return None
+        return []
     power = seen.whole[at]
     with np.errstate(invalid="ignore"):
         sag = np.abs(late_w[at] - early_w[at]) / np.maximum(early_w[at], 1e-9)
@@ -110,21 +110,34 @@ def find_cap(seen: RunPower, rated_w: float) -> Cap | None:
         & (middle < BELOW * rated_w)
         & np.array([_is_round(float(m), rated_w) for m in middle])
     )
-    if not held.any():
-        return None
-    level = float(np.median(middle[held]))
-    runs = np.zeros(len(early_w), dtype=bool)
-    for k in np.flatnonzero(held & (np.abs(middle / level - 1.0) < ROUND)):
-        runs[at[k : k + LEAST_RUNS]] = True
-    # The setting may have limited every run between the last one before and the first one after
-    # that gave more, so all of these are capped.
-    more = np.flatnonzero(np.fmax(early_w, late_w) > level * (1.0 + 8.0 * STEADY))
-    first, last = np.flatnonzero(runs)[[0, -1]]
+    caps: list[Cap] = []
+    while held.any():
+        # A power that some run shows: half way between two settings there may be none.
+        level = float(middle[held][-1])
+        there = np.flatnonzero(held & (np.abs(middle / level - 1.0) < ROUND))
+        seen_at = slice(int(there[0]), int(there[-1]) + LEAST_RUNS)
+        # A tenth of a stretch may lie elsewhere: its ends are runs at the level itself.
+        first, last = at[seen_at][np.abs(power[seen_at] / level - 1.0) < ROUND][[0, -1]]
+        cap = _held_at(level, int(first), int(last), np.fmax(early_w, late_w))
+        caps.append(cap)
+        held &= ~np.lib.stride_tricks.sliding_window_view(cap.runs[at], LEAST_RUNS).all(axis=1)
+        held[there] = False
+    return caps
+
+
+def _held_at(level: float, first: int, last: int, power_w: Floats) -> Cap:
+    """Return the cap whose first and last run are known.
+
+    The setting may have limited every run between the last one before and the first one after that
+    gave more, so all of these are capped.
+    """
+    count = len(power_w)
+    more = np.flatnonzero(power_w > level * (1.0 + 8.0 * STEADY))
     begin = int(more[more < first].max(initial=-1)) + 1
-    end = int(more[more > last].min(initial=len(runs)))
-    runs[:] = False
+    end = int(more[more > last].min(initial=count))
+    runs = np.zeros(count, dtype=bool)
     runs[begin:end] = True
-    return Cap(runs, level, end == len(runs))
+    return Cap(runs, level, end == count)
 
 
 def _is_round(power_w: float, rated_w: float) -> bool:

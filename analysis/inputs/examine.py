@@ -15,7 +15,7 @@ import numpy as np
 from analysis.estimate import Z90
 from analysis.history.runs import Runs, find_runs
 from analysis.inputs import clamp
-from analysis.inputs.cap import cap_finding, find_cap, power_of_runs
+from analysis.inputs.cap import cap_finding, find_caps, power_of_runs
 from analysis.inputs.capacity import capacity_finding
 from analysis.inputs.channels.current import saturated_current, stuck_current, without_current
 from analysis.inputs.channels.drop import look_for_drop
@@ -114,10 +114,10 @@ def examine(history: History, config: Config) -> Examined:
     small = capacity_finding(find_cycles(runs), config.battery.capacity_ah, volts)
     findings += [] if small is None else [small]
     power = power_of_runs(runs)
-    cap = find_cap(power, rated_w)
-    if cap is not None:
+    held = np.zeros(len(runs), dtype=bool)
+    for cap in find_caps(power, rated_w):
         findings.append(cap_finding(cap, power.whole, runs.start_s, rated_w))
-    held = np.zeros(len(runs), dtype=bool) if cap is None else cap.runs
+        held |= cap.runs
     for source in config.other_sources:
         if source.holds:
             held |= (runs.end_s > source.begin_s) & (runs.start_s < source.end_s)

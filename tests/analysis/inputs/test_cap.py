@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.inputs.cap import RunPower, find_cap
+from analysis.inputs.cap import RunPower, find_caps
 from analysis.inputs.finding import Severity
 from tests.support.findings import assessed, doubts, found, holds_truth
 
@@ -39,4 +39,28 @@ def test_wear_alone_is_no_cap(season):
 def test_runs_of_no_power_are_no_cap():
     # A current that stands still at zero; pytest turns a warning of numpy into an error.
     nothing = np.zeros(60)
-    assert find_cap(RunPower(nothing, nothing, nothing), 110.0) is None
+    assert find_caps(RunPower(nothing, nothing, nothing), 110.0) == []
+
+
+def flat(*levels_w):
+    power = np.concatenate(
+        [np.full(20, w) * (1.0 + 3e-4 * np.cos(np.arange(20))) for w in levels_w]
+    )
+    return RunPower(power, power, power)
+
+
+def test_each_of_two_settings_is_told():
+    # Of as many runs at 80 W as at 60 W the middle is 70 W, which no run shows.
+    two = find_caps(flat(110.0, 80.0, 110.0, 60.0), 110.0)
+    assert [round(cap.power_w) for cap in two] == [60, 80]
+    caps = find_caps(flat(100.0, 80.0, 110.0, 60.0), 110.0)
+    assert [round(cap.power_w) for cap in caps] == [60, 80, 100]
+    assert [np.flatnonzero(cap.runs)[[0, -1]].tolist() for cap in caps] == [
+        [60, 79], [20, 39], [0, 39],
+    ]  # fmt: skip
+    assert [cap.now for cap in caps] == [True, False, False]
+
+
+def test_runs_below_a_cap_between_others_at_it_are_capped_too():
+    (cap,) = find_caps(flat(110.0, 75.0, 71.3, 75.0), 110.0)
+    assert np.flatnonzero(cap.runs)[[0, -1]].tolist() == [20, 79]
