@@ -32,9 +32,11 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
         "voltage and current are logged while it runs",
         frozenset({"voltage_missing", "current_missing", "current_silent"}),
     ),
-    ("the current is the charger's own, without delay", frozenset({"net_current", "current_late"})),
+    (
+        "both are the charger's own, without delay or drop",
+        frozenset({"net_current", "current_late", "voltage_drop"}),
+    ),
     ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),
-    ("the voltage is that of its own terminals", frozenset({"voltage_drop"})),
     ("the bank can hold what it gives", frozenset({"capacity_too_small"})),
     ("running hours confirm what the current shows", frozenset({"gain_drift"})),
     (

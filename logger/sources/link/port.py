@@ -84,14 +84,19 @@ def explain(url: str, error: BaseException) -> str:
     if url.lower().startswith("cp2110:") and "not known" in text:
         # The library gives this error where it cannot import another library for this kind of port.
         return f"{url}: this kind of port needs another library: pip install hidapi"
-    if isinstance(error, termios.error):
+    # A port that goes while it is being configured has the number in other places.
+    broken = (
+        errno.EIO in (number, *error.args[:1])
+        or f"Errno {errno.EIO}]" in text
+        or f"({errno.EIO}, " in text
+    )
+    if isinstance(error, termios.error) and not broken:
         return f"{url}: the driver refuses the settings of [line] ({error.args[-1]})"
     for code, reason in REASONS.items():
         # Some kinds of port have the number only in the text.
         if number == code or f"({code}, " in text or f"Errno {code}]" in text:
             held = f" ({who})" if code in _HELD and (who := holder_of(url)) else ""
             return f"{url}: {reason}{held}"
-    broken = number == errno.EIO or f"Errno {errno.EIO}]" in text
     if broken or "returned no data" in text or "disconnected" in text:
         other = holder_of(url) or "another program"
         return f"{url}: the port is gone (cable out, or {other} reads it too)"

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import os
 import socket
+import termios
 import threading
 import time
 
@@ -255,6 +256,17 @@ def test_the_cable_pulled_while_waiting(tmp_path, line):
         line.unplug()
 
     assert "the port is gone" in lost(make(tmp_path, line), pull())
+
+
+def test_the_cable_pulled_while_the_port_is_configured(tmp_path, line, monkeypatch):
+    plain = termios.tcgetattr
+
+    def pulled(fd):
+        line.unplug()
+        return plain(fd)
+
+    monkeypatch.setattr(termios, "tcgetattr", pulled)
+    assert "the port is gone" in lost(make(tmp_path, line))
 
 
 def test_the_cable_pulled_in_the_middle_of_a_line(tmp_path, line):
