@@ -97,7 +97,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
             ": ",
             for_html(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", harmless(boat.reason, 240)), 240),
             Markup("<br>"),
-            tag("span", Markup("; ").join(map(_whole, _facts(boat))), class_="quiet small"),
+            tag("span", _unbroken(_facts(boat)), class_="quiet small"),
         )
         for boat in listed.boats
     ]
@@ -111,11 +111,16 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
     )
 
 
-def _whole(fact: str) -> Markup:
-    """Return a fact that no line breaks, but before its date: a phone is narrower than both."""
-    parts = fact.split(WHEN)
-    later = (f"{WHEN.removeprefix(', ')}{part}" for part in parts[1:])
-    return Markup(", ").join(tag("span", text(p), class_="whole") for p in (parts[0], *later))
+def _unbroken(facts: list[str]) -> Markup:
+    """Return facts that no line breaks, but before a date: a phone is narrower than both."""
+    pieces: list[str] = []
+    for fact in facts:
+        first, *later = fact.split(WHEN)
+        whole = [first, *(f"{WHEN.removeprefix(', ')}{part}" for part in later)]
+        # The mark belongs to what stands before it: no line begins with one.
+        pieces += [f"{piece}," for piece in whole[:-1]] + [f"{whole[-1]};"]
+    pieces[-1] = pieces[-1].removesuffix(";")
+    return Markup(" ").join(tag("span", text(piece), class_="whole") for piece in pieces)
 
 
 def _linked(boat: Boat, folder: Path | None) -> Markup:
