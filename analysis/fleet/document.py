@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from datetime import UTC
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.figures import day, iso
 from analysis.fleet.ranking import STANDING_WORDS
@@ -14,11 +14,15 @@ from analysis.units import days_in
 from logger.system.output import Kind
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from analysis.estimate import Span
     from analysis.fleet.assess import FleetList
     from analysis.fleet.ranking import Boat
 
 SCHEMA = "ebbwatt/fleet/1"
+_Told = TypeVar("_Told")
+
 COLUMNS = (
     "place", "boat", "key", "type", "standing", "reason", "verdict", "log_until",
     "output_low", "output", "output_high", "hours_low", "hours", "hours_high",
@@ -65,10 +69,8 @@ def document(listed: FleetList) -> dict[str, Any]:
 def _boat(place: int, boat: Boat) -> dict[str, Any]:
     facts = boat.facts
     with days_in(UTC if facts is None else facts.zone):
-        alone, sisters = (
-            _dates(None if facts is None else facts.date),
-            _dates(boat.date_with_sisters),
-        )
+        alone = None if facts is None else _ends_as(day, facts.date)
+        sisters = None if boat.date_with_sisters is None else _ends_as(day, boat.date_with_sisters)
     return {
         "place": place,
         "boat": boat.label,
@@ -93,18 +95,13 @@ def _boat(place: int, boat: Boat) -> dict[str, Any]:
     }
 
 
-def _dates(span: Span | None) -> dict[str, str | None] | None:
-    if span is None:
-        return None
-    return {
-        name: None if value is None else day(value)
-        for name, value in (("low", span.low), ("median", span.median), ("high", span.high))
-    }
-
-
 def _span(span: Span, digits: int) -> dict[str, float | None]:
+    return _ends_as(lambda value: round(value, digits), span)
+
+
+def _ends_as(told: Callable[[float], _Told], span: Span) -> dict[str, _Told | None]:
     return {
-        name: None if value is None else round(value, digits)
+        name: None if value is None else told(value)
         for name, value in (("low", span.low), ("median", span.median), ("high", span.high))
     }
 

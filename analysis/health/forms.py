@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 
 #: Of several priors, the first one gives the figure while it keeps this chance: among two that were
-#: as likely before, odds of three to one count as weak (common practice, no source). From 0.1 on,
-#: an interval of 90 % over all priors holds its median in any case.
+#: as likely before, odds of three to one count as weak (common practice, no source). The figure
+#: then lies in the 90 % interval over all priors: half of a chance of 0.1 on each side is enough.
 LEAST_USUAL = 0.25
 
 

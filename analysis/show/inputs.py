@@ -33,7 +33,7 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
         frozenset({"voltage_missing", "current_missing", "current_silent"}),
     ),
     (
-        "both are the charger's own, without delay or drop",
+        "current and voltage are the charger's own",
         frozenset({"net_current", "current_late", "voltage_drop"}),
     ),
     ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),

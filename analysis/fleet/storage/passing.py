@@ -22,9 +22,12 @@ def passing_folder() -> Iterator[Path]:
     _remove_left_over(Path(tempfile.gettempdir()))
     with tempfile.TemporaryDirectory(prefix=_PREFIX, ignore_cleanup_errors=True) as work:
         # Held as long as this process lives: the system lets go of it, however that ends.
-        handle = os.open(Path(work, _LOCK), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        unnamed = Path(work, f"{_LOCK}.new")
+        handle = os.open(unnamed, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX)
+            # It has its name once it is locked: another command never takes the folder for left.
+            unnamed.rename(Path(work, _LOCK))
             yield Path(work, "fleet")
         finally:
             os.close(handle)

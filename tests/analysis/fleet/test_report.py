@@ -22,7 +22,7 @@ from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
 from analysis.fleet.ranking import STANDING_WORDS, Boat, Standing, ranked
-from analysis.show.page.fleet_page import fleet_page
+from analysis.show.page.fleet_page import _unbroken, fleet_page
 from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
 from tests.support.boats import plain_log
@@ -436,3 +436,11 @@ def test_the_page_is_self_contained_and_escapes_what_boats_say(fleet):
     known = [b for b in listed.boats if b.facts.course]
     assert page.count('id="fade-') == 2 * len(known)
     assert page.count('id="demand-') == 2
+
+
+def test_no_line_of_facts_begins_with_a_mark():
+    facts = ["output 62 %", "hours left 100 h (0 to 220 h), about 2026-12-08", "log until 2026-11"]
+    page = str(_unbroken(facts)).replace("\N{NO-BREAK SPACE}", " ")
+    assert not re.search(r">\s*[,;]", page)
+    said = re.sub("<[^>]*>", "", page)
+    assert said == "output 62 %; hours left 100 h (0 to 220 h), about 2026-12-08; log until 2026-11"
