@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,7 +29,7 @@ STATES = tuple(OperatingState)
 STATE_CODE = {state: code for code, state in enumerate(STATES)}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class History:
     """Intervals of one fitting as columns; each array has shape (n,), ordered by ``start_s``.
 
@@ -64,7 +65,8 @@ class History:
         """Return the number of intervals."""
         return len(self.start_s)
 
-    @property
+    # Checks ask for it once a run: to add up the whole log each time was a seventh of a report.
+    @cached_property
     def end_s(self) -> NDArray[np.float64]:
         """End of each interval, Unix time."""
         return self.start_s + self.duration_s

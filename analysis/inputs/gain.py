@@ -102,16 +102,15 @@ def find_cycles(runs: Runs) -> Cycles:
     first, last = runs.first[opens], runs.last[np.append(opens[1:], len(runs)) - 1]
     high_v = HELD_V * blocks_in_series(float(np.nanmedian(log.voltage_mean_v)))
     logged = np.concatenate(([0.0], np.cumsum(log.duration_s)))
-    end_s = log.end_s  # of the whole log: not once a run
     found = []
     for k in range(len(first) - 1):
         begin, end, upto = int(first[k]), int(last[k]), int(first[k + 1])
-        run_s = end_s[end] - log.start_s[begin]
-        rest_s = log.start_s[upto] - end_s[end]
+        run_s = log.end_s[end] - log.start_s[begin]
+        rest_s = log.start_s[upto] - log.end_s[end]
         if rest_s <= SETTLED_S or logged[upto] - logged[begin] < WHOLE * (run_s + rest_s):
             continue
         rest = slice(end + 1, upto)
-        settled = log.start_s[rest] > end_s[end] + SETTLED_S
+        settled = log.start_s[rest] > log.end_s[end] + SETTLED_S
         volts = log.voltage_max_v[rest][settled]
         volts = volts[np.isfinite(volts)]
         # Without a voltage the log does not show that nothing else charged.

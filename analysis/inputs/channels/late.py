@@ -64,10 +64,9 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
     rests = np.isin(log.state, RESTS)
     if len(stretches(rests, log)) < LEAST:
         rests = known.rests
-    end_s = log.end_s  # of the whole log: not once a rest
     after_a, begun_s = [], []
     for first, last in stretches(rests, log):
-        if end_s[last] - log.start_s[first] < 3600.0 * REST_H:
+        if log.end_s[last] - log.start_s[first] < 3600.0 * REST_H:
             continue
         since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
         amps = current[first : last + 1][(since_h >= AFTER_H[0]) & (since_h < AFTER_H[1])]

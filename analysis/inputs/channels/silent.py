@@ -48,16 +48,15 @@ def silent_current(
         Rated current, A, and usual voltage, V.
     """
     current, voltage = np.abs(mean_current(log)), log.voltage_mean_v
-    end_s = log.end_s  # of the whole log: not once a run
     spans, peaks, rises = [], [], []
     for first, last in stretches(known.runs, log):
-        if end_s[last] - log.start_s[first] < 3600.0 * _LEAST_H:
+        if log.end_s[last] - log.start_s[first] < 3600.0 * _LEAST_H:
             continue
         amps = current[first : last + 1]
         amps = amps[np.isfinite(amps)]
         inside = voltage[first : last + 1]
         inside = inside[np.isfinite(inside)]
-        begin = int(np.searchsorted(end_s, log.start_s[first] - 3600.0 * _BEFORE_H))
+        begin = int(np.searchsorted(log.end_s, log.start_s[first] - 3600.0 * _BEFORE_H))
         before = voltage[begin:first]
         before = before[np.isfinite(before)]
         if not len(amps) or not len(inside) or not len(before):

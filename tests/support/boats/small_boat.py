@@ -9,7 +9,7 @@ import hashlib
 import math
 import os
 import pickle
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -114,9 +114,8 @@ def sail(boat):
                 kept.write_bytes(pickle.dumps(_SAILED[name]))
     history, truth = _SAILED[name]
     # Nobody may change what others are given.
-    own = {
-        n: v.copy() for n in History.__slots__ if isinstance(v := getattr(history, n), np.ndarray)
-    }
+    columns = {f.name: getattr(history, f.name) for f in fields(history)}
+    own = {name: v.copy() for name, v in columns.items() if isinstance(v, np.ndarray)}
     return replace(history, **own), copy.deepcopy(truth)
 
 

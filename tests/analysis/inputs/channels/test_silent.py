@@ -46,15 +46,13 @@ def test_a_charger_that_is_dead_is_not_excused(season):
     # It says that it runs but gives nothing, and nothing else charges: the bank stays low.
     history, config, course = season(days=60, loss_per_kh=0.03)
     late = history.start_s > history.start_s[len(history) // 2]
-    dead = history.__class__(
-        **{name: getattr(history, name) for name in history.__slots__}
-        | {
-            "charge_c": np.where(late, 0.0, history.charge_c),
-            "energy_j": np.where(late, 0.0, history.energy_j),
-            "voltage_mean_v": np.where(late, 12.1, history.voltage_mean_v),
-            "voltage_max_v": np.where(late, 12.1, history.voltage_max_v),
-            "voltage_min_v": np.where(late, 12.1, history.voltage_min_v),
-        }
+    dead = replace(
+        history,
+        charge_c=np.where(late, 0.0, history.charge_c),
+        energy_j=np.where(late, 0.0, history.energy_j),
+        voltage_mean_v=np.where(late, 12.1, history.voltage_mean_v),
+        voltage_max_v=np.where(late, 12.1, history.voltage_max_v),
+        voltage_min_v=np.where(late, 12.1, history.voltage_min_v),
     )
     a = assessed((dead, config, course))
     assert "current_silent" not in [f.code for f in a.inputs]

@@ -1,5 +1,7 @@
 """A temperature that stands still while the charger warms up beside it is left out."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -33,7 +35,5 @@ def test_a_stuck_temperature_is_told_in_the_owners_degrees(season, monkeypatch):
 def test_whole_degrees_of_a_steady_autumn_are_not_stuck(season):
     history, config, course = season(days=100, swing_c=1.0)
     rounded = np.round(history.temperature_c)
-    coarse = history.__class__(
-        **{name: getattr(history, name) for name in history.__slots__} | {"temperature_c": rounded}
-    )
+    coarse = replace(history, temperature_c=rounded)
     assert doubts(assessed((coarse, config, course))) == []
