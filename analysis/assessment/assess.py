@@ -178,7 +178,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
         until=None,
         remaining_h=Span(),
         remaining_date=Span(),
-        withheld="the data contradict themselves (see the checks of the data)",
+        withheld="no conclusion is drawn from such data",
         verdict=Verdict.UNDETERMINED,
         reasons=tuple(Reason(f.code, f.text) for f in why),
         curve=None,

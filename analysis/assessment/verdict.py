@@ -200,7 +200,10 @@ def notes(case: Situation) -> list[Reason]:
         found.append(
             Reason(
                 "lower_bounds",
-                f"{case.bounds} battery-limited {_runs(case.bounds)} as lower bounds",
+                f"{counted(case.bounds, 'run')} in which "
+                f"{'a setting, the sensor or ' if case.held else ''}the battery held the current "
+                f"{'counts' if case.bounds == 1 else 'count'} as "
+                f"{'a lower bound' if case.bounds == 1 else 'lower bounds'}",
             )
         )
     if case.other_source_h > max(1.0, OTHERS_SHARE * case.now_h):
@@ -215,18 +218,14 @@ def notes(case: Situation) -> list[Reason]:
     return found
 
 
-def _runs(number: int) -> str:
-    return "run counts" if number == 1 else "runs count"
-
-
 NO_TEMPERATURE = "Log the compartment temperature: a hot compartment looks like wear."
 NO_STATES = (
     "Check the charger's states in [states]: those in the log are missing or wrong, so runs were "
     "found from the power."
 )
 NO_COUNTER = (
-    "Take the running hours from the unit's own display, if it has one: the log has no hour "
-    "counter, so the design hours cannot be checked."
+    "Take the running hours from the unit's own display, if it has one: no hour counter in the log "
+    "can be used, so the design hours cannot be checked."
 )
 NO_CEILING = (
     "Set charge_ceiling_v if the battery gets full at times: the log shows no charge ceiling."
@@ -249,7 +248,7 @@ def advice(case: Situation) -> list[str]:
             "Let the charger run for an hour or more into a battery that is well below full (or "
             "with loads on): only such a run shows how much it can give."
         )
-    elif case.bounds > 3 * case.values:
+    elif case.bounds > 3 * case.values and not case.held:
         told.append(
             "Most runs end at the charge ceiling. A few runs from a lower state of charge would "
             "narrow the interval."

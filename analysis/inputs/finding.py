@@ -67,6 +67,11 @@ class Finding:
     """Whether somebody should act on it although it is a note."""
 
 
+def stops(findings: Iterable[Finding]) -> bool:
+    """Tell whether nothing can be concluded from the data, by what was found."""
+    return any(f.severity is Severity.STOP for f in findings)
+
+
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return the findings, the worst first; those of one severity keep their order."""
     return tuple(sorted(findings, key=lambda f: _ORDER.index(f.severity)))

@@ -258,7 +258,8 @@ def _balance(
     unseen = left_out["between_marks"] / max(int(good.sum()), 1)
     scatter = float(mean.std() / max(mean.mean(), 1e-9))
     sunny = sun(grid) or bool(beside)
-    guess = _GUESS * len(rest.first) * max(found.swing_ah, 0.0) / (24.0 * found.mean_a.sum())
+    guess = _GUESS * len(rest.first) * max(found.swing_ah, 0.0)
+    guess /= max(24.0 * float(found.mean_a.sum()), 1e-9)
     parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, guess, _BALANCE)
     common = float(np.linalg.norm(parts_of_it))
     found_load = _result(

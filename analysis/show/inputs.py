@@ -22,6 +22,18 @@ WORDS = {
 }
 _LONGEST = 600
 
+#: Findings after which the hour counter is not used.
+COUNTER_WRONG = frozenset(
+    {
+        "counter_stuck",
+        "counter_unit",
+        "counter_switched_on",
+        "counter_differs",
+        "counter_begins_again",
+        "counter_falls",
+    }
+)
+
 #: What the log is asked before anything is concluded from it, and the findings that answer it.
 CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     (
@@ -51,16 +63,7 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     ),
     (
         "the hour counter follows the running",
-        frozenset(
-            {
-                "counter_stuck",
-                "counter_unit",
-                "counter_switched_on",
-                "counter_differs",
-                "counter_begins_again",
-                "counter_falls",
-            }
-        ),
+        COUNTER_WRONG,
     ),
     (
         "log and hour counter belong to one unit",

@@ -19,7 +19,8 @@ from analysis.figures import (
     hours_words,
     rounded,
 )
-from analysis.inputs.finding import Severity
+from analysis.inputs.finding import Severity, stops
+from analysis.inputs.gain import GAIN_DRIFT
 from analysis.show.service import overdue
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import harmless
@@ -48,7 +49,7 @@ def output_clause(a: Assessment) -> str:
             f"can give at least {100 * a.output.low:.0f} % of its rated {a.rated_w:.0f} W; how "
             f"much more is not known yet"
         )
-    if any(f.severity is Severity.STOP for f in a.inputs):
+    if stops(a.inputs):
         return "cannot be judged by these data"
     return "has not been seen giving what it can"
 
@@ -180,6 +181,10 @@ _ACTIONS = {
 }
 
 
+#: What the verdict asks for where nothing can be concluded from the data, however many there are.
+_MEND_FIRST = "Do not decide by this report: mend the data first."
+#: With these findings the output may read far too low: a clamp meter comes before a replacement.
+_MEASURE_FIRST = frozenset({GAIN_DRIFT, "voltage_drop"})
 #: No action is longer; what comes from outside may be.
 LONGEST_ACTION = 600
 
@@ -201,15 +206,15 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
     own = [Action(_own_action(a), "owner")]
     doubted = [f.what_to_do for f in a.inputs if f.severity is not Severity.NOTE]
     # What asks for the cause of a loss stands in the verdict's own action already.
-    stopped = any(f.severity is Severity.STOP for f in a.inputs)
-    replaced = a.verdict in {Verdict.PLAN, Verdict.REPLACE} and not stopped
+    replaced = a.verdict in {Verdict.PLAN, Verdict.REPLACE} and not stops(a.inputs)
     noted = [f.what_to_do for f in a.inputs if f.asks and f.severity is Severity.NOTE]
     found = [
         Action(words, "technician")
         for words in dict.fromkeys([*doubted, *([] if replaced else noted)])
     ]
     # What is wrong with the data comes first where the verdict hangs on it.
-    first = [*own, *found] if replaced else [*found, *own]
+    measured = any(f.code in _MEASURE_FIRST for f in a.inputs)
+    first = [*own, *found] if replaced and not measured else [*found, *own]
     if found and a.verdict is Verdict.SOUND:
         words = "look again when the data are mended." if doubted else "look again after that."
         first = [*found, Action(f"No wear calls for action; {words}", "owner")]
@@ -226,8 +231,14 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
 
 def _own_action(a: Assessment) -> str:
     """Return what the verdict asks for; the cause of a sudden loss is looked for first."""
+    if stops(a.inputs):
+        return _MEND_FIRST
     action = _ACTIONS[a.verdict]
     then = f"{action[0].lower()}{action[1:]}"
+    if a.verdict in {Verdict.PLAN, Verdict.REPLACE} and any(
+        f.code in _MEASURE_FIRST for f in a.inputs
+    ):
+        return f"If the meters confirm the output: {then}"
     if a.verdict in {Verdict.PLAN, Verdict.REPLACE} and any(f.code == WEAK for f in a.inputs):
         return (
             "First check rated_w, the current sensor and the guarantee (ebbwatt check --log): it "
@@ -252,12 +263,19 @@ def kept_short(action: str, longest: int) -> str:
     text = harmless(action, LONGEST_ACTION)
     if len(text) <= longest:
         return text
-    sentences = text.split(". ")
+    return whole_sentences(text, longest, MORE) or harmless(text, longest)
+
+
+def whole_sentences(text: str, longest: int, more: str) -> str:
+    """Return as many whole sentences of a text as fit, and then ``more``; empty if none fits."""
+    if len(text) <= longest:
+        return text
+    sentences = text.removesuffix(more).rstrip(". ").split(". ")
     for count in range(len(sentences) - 1, 0, -1):
-        kept = f"{'. '.join(sentences[:count])}. {MORE}"
+        kept = f"{'. '.join(sentences[:count])}. {more}".rstrip()
         if len(kept) <= longest:
             return kept
-    return harmless(text, longest)
+    return ""
 
 
 def next_actions(a: Assessment, now_s: float | None = None) -> list[str]:

@@ -27,7 +27,8 @@ NOTHING = 0.03
 RISES_V = 0.5
 #: So many runs one after the other: an engine may have charged in one or two.
 IN_A_ROW = 3
-#: A shorter run says nothing, h; the voltage before a run is that of the last so many hours.
+#: A shorter run says nothing, h; the voltage before a run is the usual one of so many hours, or the
+#: last where that is lower. A coarse interval just before a start may hold some of the rise.
 _LEAST_H, _BEFORE_H = 1.0, 2.0
 #: Where this part of the runs is silent, nothing is left to judge.
 _MOSTLY = 0.8
@@ -65,7 +66,8 @@ def silent_current(
         peaks.append(float(np.quantile(amps, 0.95)))
         # Only a run without a current needs its rise.
         shows_none = peaks[-1] < NOTHING * rated_a
-        rises.append(float(np.quantile(inside, 0.95) - before[-1]) if shows_none else np.nan)
+        low_v = min(float(np.median(before)), float(before[-1]))
+        rises.append(float(np.quantile(inside, 0.95)) - low_v if shows_none else np.nan)
     peak_a, rise_v = np.array(peaks), np.array(rises)
     dead = rise_v >= RISES_V * volts / 12.0
     row = _in_a_row(dead)

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from analysis.estimate import Span
 from analysis.figures import age, clock_hours, ends, energy, figure, figure_with_ends, minute
-from analysis.inputs.finding import Severity
+from analysis.inputs.finding import stops
 from analysis.show.dashboard.battery import STEADY_V_PER_H
 from analysis.show.dashboard.facts import Situation
 from analysis.show.dashboard.marks import INKS, bar
@@ -21,7 +21,7 @@ from analysis.show.dashboard.pen import NAMES, entry
 from analysis.show.dashboard.plots import output_plot, voltage_plot
 from analysis.show.dashboard.top import VERDICT_INK, advice, before_fault
 from analysis.show.freshness import dated
-from analysis.show.inputs import worst
+from analysis.show.inputs import COUNTER_WRONG, worst
 from analysis.show.phrases import (
     NOTHING_TO_DO,
     kept_short,
@@ -120,12 +120,24 @@ def _trend(slope: float) -> str:
     return f"{'rising' if slope > 0 else 'falling'} {abs(slope):.2f} V/h"
 
 
+def _doubted(facts: Facts) -> str:
+    """Return which of energy and counter are not believed; both are shown as they were logged."""
+    inputs = () if facts.assessment is None else facts.assessment.inputs
+    if stops(inputs):
+        return "as logged, not believed: see Data"
+    if facts.counter_h is not None and any(f.code in COUNTER_WRONG for f in inputs):
+        return "counter not believed: see Data"
+    return ""
+
+
 def use(pen: Pen, facts: Facts, *, days: bool = False) -> list[Text]:
     """Return today's and the week's energy, and hours; what is not logged says so."""
     hours = []
     if facts.counter_h is not None:
         end_s = None if facts.live or facts.age_s is None else facts.now_s - facts.age_s
         hours.append(f"counter {facts.counter_h:.0f} h{dated(end_s, facts.now_s)}")
+    doubted = _doubted(facts)
+    hours += [doubted] if doubted else []
     if not any(day.logged for day in facts.week):
         if facts.situation is Situation.UNREADABLE:
             return entry(pen, "Energy", "not known")
@@ -212,7 +224,7 @@ def _life(pen: Pen, a: Assessment) -> list[Text]:
         lines += entry(pen, "", given)
     elif a.output.low is not None:
         lines += entry(pen, "", f"{figure(a.output, '%', 100)} of rated; more is not known")
-    elif a.reasons and not any(f.severity is Severity.STOP for f in a.inputs):
+    elif a.reasons and not stops(a.inputs):
         lines += entry(pen, "", sentence(harmless(a.reasons[0].text, 120)))
     if a.runs and (a.remaining_h.median is not None or a.remaining_h.low is not None):
         lines += entry(pen, "", remaining_short(a))

@@ -20,11 +20,12 @@ from analysis.figures import (
     figure,
     figure_with_ends,
 )
-from analysis.inputs.finding import Severity
+from analysis.inputs.finding import Severity, stops
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
 from analysis.show.inputs import first_sentence, one_line
 from analysis.show.phrases import (
+    MORE,
     decline_sentence,
     decline_short,
     kept_short,
@@ -35,6 +36,7 @@ from analysis.show.phrases import (
     sentence,
     since_start_clause,
     until_clause,
+    whole_sentences,
 )
 from analysis.show.service import when_due
 from analysis.show.tables import faults_in_words, use_rows, years
@@ -64,6 +66,8 @@ _NAMES = 11
 _CHANGE_NAMES = 20
 #: Longest text of one reason or advice, characters; such texts are a sentence or two.
 _LONGEST = 300
+#: What two lines of the full width hold beside the name at the left.
+_TWO_LINES = 2 * (_FULL_WIDTH - _NAMES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,8 +199,8 @@ def _health(matter: Matter) -> list[_Entry]:
         *_steps(matter),
         *_remaining(matter),
         *_reasons(matter),
-        _used(matter),
-        _use(matter),
+        # Such hours and energy are not the charger's.
+        *([] if stops(a.inputs) else [_used(matter), _use(matter)]),
         _log(matter),
         *_service(matter),
     ]
@@ -254,15 +258,17 @@ def _remaining(matter: Matter) -> list[_Entry]:
 def _reasons(matter: Matter) -> list[_Entry]:
     texts = [sentence(harmless(r.text, _LONGEST)) for r in matter.assessment.reasons[:3]]
     return [
-        _Entry("" if i else "why", _shorter(text) if i else (text, *_shorter(text)[1:-1]), 5)
+        _Entry("" if i else "why", _shorter(text)[: None if i else -1], 5)
         for i, text in enumerate(texts)
     ]
 
 
-def _shorter(text: str) -> tuple[str, ...]:
-    """Return a sentence in full, cut to a line or two, and left out."""
-    cut = harmless(text, 2 * (NARROWEST + _NAMES))
-    return (text, cut, "") if cut != text else (text, "")
+def _shorter(text: str, more: str = "") -> tuple[str, ...]:
+    """Return a text in full, its whole sentences that two lines hold, and left out."""
+    first = whole_sentences(text, _TWO_LINES, more)
+    if first == text:
+        return (text, "")
+    return (text, first or harmless(text, 2 * (NARROWEST + _NAMES)), "")
 
 
 def _used(matter: Matter) -> _Entry:
@@ -319,7 +325,7 @@ def _advice(matter: Matter) -> list[_Entry]:
     ]
     first = _Entry("next", (actions[0],), 9)
     # What is to be done weighs more than the third reason for it.
-    return [first, *[_Entry("", _shorter(text), 6 - k) for k, text in enumerate(actions[1:])]]
+    return [first, *[_Entry("", _shorter(text, MORE), 6 - k) for k, text in enumerate(actions[1:])]]
 
 
 def _comparison(matter: Matter) -> Iterable[_Entry]:

@@ -146,6 +146,12 @@ def test_a_current_that_was_held_is_not_laid_to_the_battery():
     ]
 
 
+def test_runs_that_a_setting_held_ask_for_no_emptier_battery():
+    many = {"bounds": 40, "values": 10}
+    assert any("charge ceiling" in words for words in advice(replace(HEALTHY, **many)))
+    assert not any("charge ceiling" in w for w in advice(replace(HEALTHY, held=True, **many)))
+
+
 def noted(**what):
     return [reason.code for reason in notes(replace(HEALTHY, **what))]
 
@@ -168,7 +174,9 @@ def test_notes_tell_what_widened_the_figures_and_nothing_else():
 
 def test_one_run_is_told_in_the_singular():
     (note,) = notes(replace(HEALTHY, bounds=1))
-    assert note.text == "1 battery-limited run counts as lower bounds"
+    assert note.text == "1 run in which the battery held the current counts as a lower bound"
+    (held,) = notes(replace(HEALTHY, bounds=2, held=True))
+    assert held.text.startswith("2 runs in which a setting, the sensor or the battery held")
     one, two = (notes(replace(HEALTHY, bounds=0, steps=steps))[0].text for steps in (1, 2))
     assert one.startswith("1 sudden change of")
     assert two.startswith("2 sudden changes of")
@@ -251,7 +259,7 @@ def test_hours_with_another_source_are_told():
     (note,) = notes(replace(HEALTHY, bounds=0, other_source_h=30.4))
     assert note.text.startswith("for 30 h the charger idled")
     (many,) = notes(replace(HEALTHY, bounds=2))
-    assert many.text == "2 battery-limited runs count as lower bounds"
+    assert many.text == "2 runs in which the battery held the current count as lower bounds"
     assert notes(replace(HEALTHY, bounds=2, values=0)) == []
     open_end = ahead(10.0, None, None, None, "not known", None)
     assert notes(replace(HEALTHY, bounds=0, forecast=open_end))[0].code == "withheld"

@@ -6,7 +6,14 @@ import pytest
 
 from analysis.assessment.document import Verdict
 from analysis.inputs.finding import Finding, Severity
-from analysis.show.phrases import MORE, NOTHING_TO_DO, actions, kept_short, next_actions
+from analysis.show.phrases import (
+    MORE,
+    NOTHING_TO_DO,
+    actions,
+    kept_short,
+    next_actions,
+    whole_sentences,
+)
 from tests.support.screens import scenes
 
 
@@ -34,11 +41,24 @@ def test_what_two_findings_ask_for_is_said_once():
     assert said(Verdict.SOUND, *both).count("Record it.") == 1
 
 
-@pytest.mark.parametrize("severity", [Severity.STOP, Severity.DOUBT])
-def test_before_more_is_logged_the_data_are_mended(severity):
+@pytest.mark.parametrize(
+    ("severity", "then"),
+    [
+        (Severity.STOP, "Do not decide by this report: mend the data first."),
+        (Severity.DOUBT, "Do not decide by this report alone; log more first."),
+    ],
+)
+def test_before_more_is_logged_the_data_are_mended(severity, then):
     told = said(Verdict.UNDETERMINED, finding(severity, "Mend the sensor.", asks=False))
-    assert told[0] == "Mend the sensor."
-    assert told[1].startswith("Do not decide by this report alone")
+    assert told[:2] == ["Mend the sensor.", then]
+
+
+@pytest.mark.parametrize("verdict", [Verdict.PLAN, Verdict.REPLACE])
+@pytest.mark.parametrize("code", ["gain_drift", "voltage_drop"])
+def test_an_output_that_meters_may_refute_is_measured_before_it_is_replaced(verdict, code):
+    told = said(verdict, finding(Severity.DOUBT, "Hold a clamp meter on it.", code))
+    assert told[0] == "Hold a clamp meter on it."
+    assert told[1].startswith("If the meters confirm the output: ")
 
 
 def test_a_unit_that_was_weak_from_its_first_day_is_checked_before_it_is_replaced():
@@ -57,3 +77,5 @@ def test_a_long_action_ends_with_a_whole_sentence():
     assert kept_short(text, 300) == text
     assert kept_short(text, 80) == f"Hold a meter on it. {MORE}"
     assert kept_short("x" * 90, 80).endswith("...")
+    assert whole_sentences(text, 40, "") == "Hold a meter on it."
+    assert whole_sentences(text, 10, "") == ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.figures import day
+from analysis.inputs.finding import stops, worst_first
 from analysis.show.inputs import WORDS, checked
 from analysis.show.page.pieces import NOTHING, joined, listing, paragraphs, tag, text
 from analysis.show.page.plots.svg import DOT, Drawing, Scale, date_ticks, ticks
@@ -21,14 +22,17 @@ _WIDTH, _HEIGHT = 360, 130
 
 
 def answers(findings: Sequence[Finding]) -> Markup:
-    """Return what was asked of the inputs, what was found first."""
-    asked = checked(findings)
+    """Return what was asked of the inputs: what was found, the worst first, then the rest.
+
+    Where nothing can be concluded from the data, that nothing else was found says nothing.
+    """
     wrong = [
         joined(tag("strong", f"{WORDS[f.severity][0]}:"), " ", for_html(f.text, 600))
-        for _, found in asked
-        for f in found
+        for f in worst_first(findings)
     ]
-    sound = [text(words) for words, found in asked if not found]
+    if stops(findings):
+        return listing(wrong)
+    sound = [text(words) for words, found in checked(findings) if not found]
     clear = listing(sound, class_="checks")
     head = paragraphs("Nothing against these:") if clear else NOTHING
     return joined(listing(wrong), head, clear)

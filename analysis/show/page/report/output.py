@@ -50,7 +50,7 @@ _KEY = (
     ),
     (
         mark("path", class_="atleast", d=f"M14 7{AT_LEAST}"),
-        "run: the battery set it, a lower bound",
+        "run: the battery or a setting held the current, a lower bound",
         "atleast",
     ),
     (mark("path", class_="out", d=f"M14 7{CROSS}"), "run left out", "out"),

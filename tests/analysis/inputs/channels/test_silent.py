@@ -8,6 +8,8 @@ import pytest
 
 from analysis.inputs.finding import Severity
 from logger.other_sources import OtherSource
+from tests.support.boats import plain_log
+from tests.support.configurations import config_for
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 
@@ -56,3 +58,21 @@ def test_a_charger_that_is_dead_is_not_excused(season):
     )
     a = assessed((dead, config, course))
     assert "current_silent" not in [f.code for f in a.inputs]
+
+
+def test_a_coarse_interval_before_a_start_hides_no_rise():
+    # Half of the rise stands in the last interval of each rest.
+    log = plain_log.log(runs=40, rest=36)
+    running = log.state != plain_log.STANDBY
+    volts = np.where(running, 13.4, 12.6)
+    volts[np.flatnonzero(running[1:] & ~running[:-1])] = 13.0
+    silent = replace(
+        log,
+        charge_c=np.zeros(len(log)),
+        energy_j=np.zeros(len(log)),
+        voltage_mean_v=volts,
+        voltage_max_v=volts,
+        voltage_min_v=volts,
+    )
+    a = assessed((silent, config_for(), None))
+    assert found(a, "current_silent").severity is Severity.STOP

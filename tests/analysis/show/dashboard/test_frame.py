@@ -12,6 +12,7 @@ from rich.console import Console
 
 from analysis.commands.watch import print_frame
 from analysis.estimate import Span
+from analysis.inputs.finding import Finding, Severity
 from analysis.show.dashboard.facts import Moment, Situation, collect
 from analysis.show.dashboard.frame import frame
 from analysis.show.dashboard.marks import (
@@ -330,3 +331,20 @@ def test_fuel_is_low_when_it_may_be(low, expected):
         withheld: dict[str, str] = {}  # noqa: RUF012 - a stand-in that nobody changes
 
     assert fuel_facts(Outlook).low is expected
+
+
+@pytest.mark.parametrize(
+    ("code", "severity", "said"),
+    [
+        ("net_current", Severity.STOP, "as logged, not believed: see Data"),
+        ("counter_unit", Severity.DOUBT, "counter not believed: see Data"),
+        ("current_zero", Severity.DOUBT, None),
+    ],
+)
+def test_energy_and_counter_that_are_not_believed_are_told_so(config, code, severity, said):
+    facts = facts_of(config, "producing")
+    finding = Finding(code, severity, None, "It is wrong.", "Mend it.", "1", "2")
+    facts = replace(facts, assessment=replace(scenes.sound(), inputs=(finding,)))
+    text = " ".join(" ".join(line.plain for line in frame(facts, 80, BRAILLE_MARKS)).split())
+    assert ("not believed" in text) == (said is not None)
+    assert (said or "Energy") in text

@@ -14,6 +14,7 @@ from analysis.inputs.finding import Finding, Severity
 from analysis.inputs.gain import GAIN_DRIFT
 from analysis.show.inputs import CHECKS
 from analysis.show.page.identity import Identity
+from analysis.show.page.report import inputs_part
 from analysis.show.page.report.page import page, write_page
 from logger.errors import EbbwattError
 from logger.event import Event
@@ -152,11 +153,11 @@ def test_the_first_page_says_whose_charger_it_is_and_leaves_blanks_for_the_pen()
 
 
 def test_what_failed_of_the_inputs_stands_first_and_asks_the_technician():
-    finding = Finding("above_rated", Severity.STOP, None, "It gives 130 % of rated.",
+    finding = Finding("above_rated", Severity.DOUBT, None, "It gives 130 % of rated.",
                       "Check the shunt.", "100 %", "130 %")  # fmt: skip
-    told = page(matter(inputs=(finding,)))
+    told = page(matter("only bounds", inputs=(finding,)))
     checked = told[told.index("What was checked of the inputs") : told.index("next action")]
-    assert "<strong>stop:</strong>" in checked
+    assert "<strong>doubt:</strong>" in checked
     assert "It gives 130" in checked
     assert "the output is that of a rated unit" not in checked, "it does not count among the sound"
     assert "the current reads zero at rest" in checked
@@ -206,3 +207,16 @@ def test_the_page_is_written_whole_or_not_at_all(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(EbbwattError, match="nowhere"):
         write_page(tmp_path / "nowhere" / "report.html", matter(), {})
+
+
+def test_the_worst_finding_stands_first_and_a_stop_leaves_nothing_else_to_clear():
+    def said(severity, code):
+        return Finding(code, severity, None, f"It is {code}.", "Mend it.", "1", "2")
+
+    note, doubt = said(Severity.NOTE, "current_zero"), said(Severity.DOUBT, "counter_break")
+    told = inputs_part.answers((note, doubt))
+    assert told.index("It is counter_break.") < told.index("It is current_zero.")
+    assert "Nothing against these:" in told
+    stopped = inputs_part.answers((doubt, said(Severity.STOP, "net_current")))
+    assert stopped.index("It is net_current.") < stopped.index("It is counter_break.")
+    assert "Nothing against these:" not in stopped

@@ -7,6 +7,7 @@ import pytest
 from rich.cells import cell_len
 
 from analysis.assessment.document import Reason, Step
+from analysis.inputs.finding import Finding, Severity
 from analysis.show.comparison import compare
 from analysis.show.page.report.page import page
 from analysis.show.screen.summary import MOST_LINES, MOST_NARROW, summary
@@ -88,3 +89,25 @@ def test_one_run_is_no_runs():
     shown = page(alone)
     assert re.search(r"\b1 run\b", shown)
     assert not re.search(r"\b1 runs\b", shown)
+
+
+def finding(severity, text="The current is in watts. Look at its unit.", code="net_current"):
+    return Finding(code, severity, None, text, "Set the unit of current_a.", "0 A", "9 A")
+
+
+def test_where_nothing_is_concluded_no_hours_and_no_energy_are_told():
+    stop, doubt = (
+        [line.text for line in summary(matter("sound", inputs=(finding(severity),)))]
+        for severity in (Severity.STOP, Severity.DOUBT)
+    )
+    assert any(line.startswith("use ") for line in doubt)
+    assert not any(line.startswith(("use ", "used ")) for line in stop)
+
+
+def test_a_reason_that_is_put_shorter_ends_with_a_whole_sentence():
+    long = "An hour after a stop 2 A still flow. " + "The current is that of another device. " * 4
+    short = "An hour after a stop 2 A still flow. " + "The current is that of another device. " * 2
+    reasons = tuple(Reason(f"r{k}", long.strip()) for k in range(3))
+    text = " ".join(" ".join(x.text for x in summary(matter("plan", reasons=reasons))).split())
+    assert short in text
+    assert "..." not in text
