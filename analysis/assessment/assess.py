@@ -106,7 +106,7 @@ def assess(
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
         future = _without_hours(future)
     held = any(f.code in _HOLDS for f in findings)
-    case = _situation(health, evidence, future, use.year, config, held=held)
+    case = _situation(health, evidence, future, use.year, config, held=held, drifts=drifts)
     decided, reasons = verdict(case)
     steps = _steps(health, evidence)
     changes = [(step.runtime_h, step.change) for step in steps]
@@ -167,6 +167,8 @@ def _stopped(made: Assessment) -> bool:
 def _without_conclusions(made: Assessment) -> Assessment:
     """Remove all conclusions; what was observed, and why nothing can be concluded, stay."""
     why = [f for f in made.inputs if f.severity is Severity.STOP]
+    # What was found by the figures of the runs counts only where they are not stopped by the rest.
+    why = [f for f in why if f.code != WEAK] or why
     return replace(
         made,
         output=Span(),
@@ -174,7 +176,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
         decline_per_1000h=Span(),
         sag=None,
         steps=(),
-        inputs=tuple(f for f in made.inputs if f.code not in {STEP, WEAK}),
+        inputs=tuple(f for f in made.inputs if f in why or f.code not in {STEP, WEAK}),
         until=None,
         remaining_h=Span(),
         remaining_date=Span(),
@@ -323,6 +325,7 @@ def _situation(
     config: Config,
     *,
     held: bool,
+    drifts: bool,
 ) -> Situation:
     runs, out = evidence.runs, evidence.out
     slope = Span()
@@ -340,6 +343,7 @@ def _situation(
         values=int((out.used & ~out.bound).sum()),
         bounds=int((out.used & out.bound).sum()),
         held=held,
+        drifts=drifts,
         steps=len(health.steps) if health else 0,
         renewed=evidence.life.renewed,
         renewal_found=evidence.life.gain is not None,

@@ -23,6 +23,9 @@ WEAK = "weak_from_new"
 #: A new charger gives at least this part of its nameplate (common practice, no source: a nameplate
 #: is honest to a few per cent; a tenth more for heat and a poor sensor).
 NEW_GIVES = 0.85
+#: Below this part of its nameplate a charger does not run for long, new or old: a figure is wrong,
+#: or the unit has failed (our choice, half of the usual replacement limit).
+RUNS_AT_ALL = 0.3
 #: With more hours on its counter when the log began it was not new (our choice).
 NEW_H = 300.0
 
@@ -42,16 +45,18 @@ def weak_from_new(
         Output by run, for the plot.
     """
     runs, fitted = evidence.runs, config.charger.fitted
-    if health is None or fitted is None or evidence.life.renewed or not len(runs.log):
+    if health is None or not len(runs.log):
         return None
+    impossible = _far_below(health, evidence, config, course)
+    if impossible is not None or fitted is None or evidence.life.renewed:
+        return impossible
     begun_s = float(runs.log.start_s[0])
     counter = runs.log.runtime_h[np.isfinite(runs.log.runtime_h)]
     if (datetime.fromtimestamp(begun_s, config.boat.zone).date() - fitted).days > NEW_WITHIN_D:
         return None
     if len(counter) and counter[0] > NEW_H:
         return None
-    first, sd = float(health.fitted[0]), float(np.hypot(health.fitted_sd[0], health.systematic))
-    high = first + Z90 * float(np.hypot(sd, health.gain_sd * first))
+    first, high = _at_first(health)
     if high >= NEW_GIVES:
         return None
     rated_w = config.charger.rated_w
@@ -69,4 +74,34 @@ def weak_from_new(
         f"at least {100.0 * NEW_GIVES:.0f} % of rated from a new charger",
         f"{100.0 * first:.0f} % (at most {100.0 * high:.0f} %)",
         replace(course, expected=100.0 * NEW_GIVES),
+    )
+
+
+def _at_first(health: Health) -> tuple[float, float]:
+    """Return the output when the log began, and the upper end of its interval of 90 %."""
+    first, sd = float(health.fitted[0]), float(np.hypot(health.fitted_sd[0], health.systematic))
+    return first, first + Z90 * float(np.hypot(sd, health.gain_sd * first))
+
+
+def _far_below(
+    health: Health, evidence: Evidence, config: Config, course: Series
+) -> Finding | None:
+    """Return a finding where the output was far too low from the first run in the log on."""
+    first, high = _at_first(health)
+    if high >= RUNS_AT_ALL:
+        return None
+    rated_w, begun_s = config.charger.rated_w, float(evidence.runs.log.start_s[0])
+    return Finding(
+        WEAK,
+        Severity.STOP,
+        begun_s,
+        f"From its first run in the log, {day(begun_s)}, the charger shows {100.0 * first:.0f} % "
+        f"of rated ({first * rated_w:.0f} W). No charger runs for long at so little: a figure is "
+        "wrong, or the unit has failed.",
+        f"Check, in this order: the unit and the divisor of current_a (hold a clamp meter against "
+        f"it); [charger] rated_w = {rated_w:g} against the nameplate; whether voltage and current "
+        "are exchanged. If all are right, the unit has failed: find out why it gives so little.",
+        f"at least {100.0 * RUNS_AT_ALL:.0f} % of rated from a charger that runs",
+        f"{100.0 * first:.0f} % (at most {100.0 * high:.0f} %)",
+        replace(course, expected=100.0),
     )

@@ -44,6 +44,8 @@ class Situation:
     bounds: int
     held: bool
     """Whether a setting, or the end of the sensor's range, held the current."""
+    drifts: bool
+    """Whether the gain of the current sensor may drift: what it shows may be wear or not."""
     steps: int
     renewed: bool
     renewal_found: bool
@@ -75,6 +77,12 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
         return Verdict.UNDETERMINED, reasons
     middle, low, high = case.output.median, case.output.low or 0.0, case.output.high or 1.0
     within = f"{_percent(middle)} of rated ({_percent(low)} to {_percent(high)})"
+    if case.drifts and low < case.replace_below and high >= case.plan_below:
+        words = (
+            f"the current sensor may drift: available output is anything from {_percent(low)} to "
+            f"{_percent(high)} of rated, so it may lie on either side of the limits"
+        )
+        return Verdict.UNDETERMINED, [Reason("sensor_drifts", words)]
     if middle < case.replace_below:
         reasons.append(
             Reason(

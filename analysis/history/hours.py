@@ -30,7 +30,7 @@ LONGEST_SILENCE_H = 168.0
 EDGES_SHARE = 0.01
 #: Counters wrap at powers of ten of hours, or of two of seconds, minutes, hours and their tenths.
 MODULI_H = (
-    *(10.0**k for k in range(4, 8)),
+    *(10.0**k for k in range(3, 8)),
     *(2.0**bits / per for bits in (16, 24, 32) for per in (1.0, 10.0, 60.0, 3600.0)),
 )
 

@@ -21,6 +21,7 @@ from analysis.inputs.channels.current import saturated_current, stuck_current, w
 from analysis.inputs.channels.drop import look_for_drop
 from analysis.inputs.channels.late import LATE, late_current
 from analysis.inputs.channels.silent import silent_current
+from analysis.inputs.channels.spikes import peaks
 from analysis.inputs.channels.state import stuck_state, two_recordings, without_state
 from analysis.inputs.channels.temperature import stuck_temperature, without_temperature
 from analysis.inputs.channels.voltage import stuck_voltage, without_voltage
@@ -212,8 +213,19 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
             # The interval of 90 % reaches from what the sensor says to what the others may say.
             gain_sd = math.hypot(gain_sd, drift[1] / Z90)
     gain_sd = _drop(runs, rated_a, clamped, gain_sd, findings)
-    findings += [f for f in (current, above_rated(runs.log, rated_w)) if f is not None]
-    return runs, zero_sd, gain_sd, findings
+    findings += [] if current is None else [current]
+    return _too_high(runs, rated_w, findings), zero_sd, gain_sd, findings
+
+
+def _too_high(runs: Runs, rated_w: float, findings: list[Finding]) -> Runs:
+    """Question output above rated; return the runs without its short peaks."""
+    above = above_rated(runs.log, rated_w)
+    if above is not None:
+        findings.append(above)
+        return runs
+    told_peaks, over = peaks(runs.log, rated_w)
+    findings += [] if told_peaks is None else [told_peaks]
+    return find_runs(without_current(runs.log, over), rated_w) if over.any() else runs
 
 
 def _drop(

@@ -86,8 +86,8 @@ def jump_finding(jump: Jump) -> Finding:
         "design hours keeps both readings open.",
         f"If another charger was fitted then, record it: ebbwatt exchange --at {at}. If this one "
         f"was renewed: ebbwatt event add renewal --at {at}. If only the counter was reset: ebbwatt "
-        f'event add note --at {at} --text "counter reset". If a recording of another charger was '
-        "imported, take it back: ebbwatt import --undo.",
+        f'event add note --at {at} --text "counter reset". If a recording of another charger, '
+        "or one with wrong dates, was imported, take it back: ebbwatt import --undo.",
         f"{'at least' if jump.now_h < jump.was_h else 'hardly more than'} {jump.was_h:.1f} h",
         f"{jump.now_h:.1f} h",
         jump.course,

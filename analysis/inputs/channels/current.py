@@ -39,6 +39,13 @@ SPANS_V = 0.5
 RUNNING = 0.4
 #: Least running for this check, h.
 _LEAST_H = 24.0
+#: From this part of the running on at one figure it is no measured current: even a sensor at the
+#: end of its range shows less at starts and at the end of a charge.
+NOT_MEASURED = 0.95
+#: Steps of coarse sensors, A; one is found where this part of the values lie on its multiples, on
+#: at least so many of them, each with this part of the values: a set value is one alone.
+_STEPS_A, _ON_STEPS, _FEWEST_VALUES = (1.0, 0.5, 0.2, 0.1), 0.5, 50
+_MULTIPLES, _EACH = 3, 0.02
 
 
 def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, Flags] | None:
@@ -53,6 +60,13 @@ def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, 
     span = np.maximum.reduceat(voltage, opens) - np.minimum.reduceat(voltage, opens)
     bad = (hours >= STILL_H) & (span >= MOVES_V * volts / 12.0)
     bad &= np.abs(current[told][opens]) > AT_REST * rated_a
+    if not bad.any():
+        return None
+    # At constant power a coarse sensor stands still until the current has moved by a whole step.
+    elsewhere = np.ones(len(log), dtype=bool)
+    elsewhere[found.intervals(bad, len(log))] = False
+    step_a = step_of(current[elsewhere & known], rated_a)
+    bad &= np.abs(current[told][opens]) * span / volts > step_a
     if not bad.any():
         return None
     still = found.intervals(bad, len(log))
@@ -74,6 +88,21 @@ def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, 
         series("current", "A", log.start_s[told], current[told]),
     )
     return finding, still
+
+
+def step_of(current_a: Floats, rated_a: float) -> float:
+    """Return the step of a coarse sensor, A; zero for a fine one, or where too few values tell."""
+    flows = current_a[np.abs(current_a) > AT_REST * rated_a]
+    if len(flows) < _FEWEST_VALUES:
+        return 0.0
+    for step in _STEPS_A:
+        multiple = np.round(flows / step)
+        on = np.abs(flows - step * multiple) < STILL_A
+        _, times = np.unique(multiple[on], return_counts=True)
+        several = int((times >= _EACH * len(flows)).sum()) >= _MULTIPLES
+        if several and float(np.mean(on)) >= _ON_STEPS:
+            return step
+    return 0.0
 
 
 def without_current(log: History, where: Flags) -> History:
@@ -101,15 +130,28 @@ def saturated_current(log: History, rated_a: float, volts: float) -> Finding | N
     low_v, high_v = np.quantile(voltage[at_top], (0.1, 0.9))
     if high_v - low_v < SPANS_V * volts / 12.0:
         return None
+    step_a = step_of(current[running & (np.abs(current / top - 1.0) >= WITHIN)], rated_a)
+    if top * (1.0 - low_v / high_v) < step_a:
+        return None
+    if share >= NOT_MEASURED:
+        cause = (
+            "That is no measured current: the device tells a set value, or the sensor is at the "
+            "end of its range. Nothing can be said of the output."
+        )
+    else:
+        cause = (
+            "The sensor is at the end of its range, or a limit of the current is set. The measured "
+            "output is a lower bound."
+        )
     return Finding(
         "current_saturates",
-        Severity.DOUBT,
+        Severity.STOP if share >= NOT_MEASURED else Severity.DOUBT,
         None,
         f"The current never exceeds {top:.2f} A and stays there for {100.0 * share:.0f} % of the "
-        f"running, from {low_v:.1f} to {high_v:.1f} V. The sensor is at the end of its range, or "
-        "a limit of the current is set. The measured output is a lower bound.",
-        "Compare with a clamp meter while the charger runs. Fit a sensor with a wider range, or "
-        "lift the limit for an hour.",
+        f"running, from {low_v:.1f} to {high_v:.1f} V. {cause}",
+        "Compare with a clamp meter while the charger runs. If the log repeats a set value, log a "
+        "measured one. If the clamp shows more, fit a sensor with a wider range, or lift the limit "
+        "for an hour.",
         f"a current that falls by {100.0 * (1.0 - low_v / high_v):.0f} % over these volts",
         f"{top:.2f} A throughout",
         series("current of the running charger", "A", log.start_s[running], current[running]),

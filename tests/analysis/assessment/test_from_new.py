@@ -9,7 +9,7 @@ import pytest
 
 from analysis.assessment.case import Case
 from analysis.assessment.from_new import weak_from_new
-from analysis.inputs.finding import Series
+from analysis.inputs.finding import Series, Severity
 from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 
@@ -39,6 +39,22 @@ def test_a_unit_that_was_not_new_when_the_log_began_is_not_doubted():
     assert weak(level=0.6, start_h=3000.0)[0] == []
     assert weak(level=0.6, fitted=date(2015, 4, 10))[0] == []
     assert weak(level=0.6, fitted=None)[0] == []
+
+
+@pytest.mark.parametrize("fitted", [date(2019, 4, 10), date(2015, 4, 10), None])
+@pytest.mark.parametrize("level", [0.1, 0.25])
+def test_a_tenth_of_rated_is_no_output_whenever_it_was_fitted(level, fitted):
+    (finding,), a = weak(level=level, loss=0.01, noise=0.001, fitted=fitted)
+    assert finding.severity is Severity.STOP
+    assert "divisor" in finding.what_to_do
+    assert (a.verdict, a.output.low) == ("undetermined", None)
+    assert a.reasons[0].code == "weak_from_new"
+
+
+def test_a_charger_that_fails_in_the_log_is_not_taken_for_a_wrong_figure():
+    found, a = weak(level=0.9, loss=1.0, runs=120)
+    assert found == []
+    assert a.verdict == "replace"
 
 
 NONE = np.empty(0)

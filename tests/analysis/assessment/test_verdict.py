@@ -22,6 +22,7 @@ HEALTHY = Situation(
     values=50,
     bounds=10,
     held=False,
+    drifts=False,
     steps=0,
     renewed=False,
     renewal_found=False,
@@ -144,6 +145,17 @@ def test_a_current_that_was_held_is_not_laid_to_the_battery():
     assert not [
         words for words in advice(replace(HEALTHY, **at_least)) if "well below full" in words
     ]
+
+
+def test_a_sensor_that_may_drift_calls_for_no_replacement_where_the_truth_may_be_sound():
+    wide = {"output": Span(0.50, 0.73, 0.96)}
+    assert verdict(replace(HEALTHY, **wide))[0] is Verdict.PLAN
+    said, (why,) = verdict(replace(HEALTHY, drifts=True, **wide))
+    assert (said, why.code) == (Verdict.UNDETERMINED, "sensor_drifts")
+    assert "50.0 % to 96.0 %" in why.text
+    # Whatever the sensor's drift is, this one is worn.
+    worn = {"output": Span(0.40, 0.55, 0.70), "drifts": True}
+    assert verdict(replace(HEALTHY, **worn))[0] is Verdict.REPLACE
 
 
 def test_runs_that_a_setting_held_ask_for_no_emptier_battery():

@@ -33,6 +33,10 @@ def test_a_roll_over_is_told_from_a_reset():
     found = hours([9998, 9999, 0, 1, 2])
     assert found.at_end_h == pytest.approx([9998, 9999, 10000, 10001, 10002])
     assert list(found.wraps) == [2]
+    short = hours([998, 999, 0, 1, 2])
+    assert (list(short.wraps), short.at_end_h[-1]) == ([2], pytest.approx(1002))
+    # A reset before the counter was full is none.
+    assert len(hours([984, 985, 0, 1, 2]).wraps) == 0
 
 
 def test_one_mad_reading_is_overlooked():

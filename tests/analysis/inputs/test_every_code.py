@@ -167,6 +167,7 @@ PROVOKE = {
     "counter_unit": counter(lambda hours, log: 60.0 * hours),
     "current_late": lambda log: shifted(log, np.where(running(log), 0.0, 2.0 + noise(log, 0.6))),
     "current_missing": lambda log: scaled(log, np.where(running(log), np.nan, 1.0)),
+    "current_peaks": lambda log: scaled(log, np.where(noise(log, 1.0) > 2.0, 1.6, 1.0)),
     "current_saturates": flat_top,
     "current_silent": silent,
     "current_stuck": lambda log: replace(
