@@ -17,10 +17,14 @@ if TYPE_CHECKING:
     from logger.config import Config
 
     Times = NDArray[np.int64]
+    Floats = NDArray[np.float64]
 
 
 #: Stretches that are added at a time, so that ten years of them never form one list in memory.
 _LOT = 100_000
+#: Two loggers of one bank agree within this part of its voltage: 0.3 V of 12 V (our choice, twice
+#: what two poor voltmeters differ by). Rest and charge are further apart.
+APART = 0.025
 
 
 class Cover:
@@ -132,9 +136,50 @@ def logged(config: Config, *, known: bool = True) -> Cover:
     """
     if not config.store.path.exists():
         return Cover()
-    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
     with Reader(config.store.path) as reader:
-        for fitting in reader.fittings():
-            if (fitting.label, fitting.fitted) == (config.charger.label, fitted):
-                return Cover().with_spans(reader.spans(fitting.id, known=known))
-    return Cover()
+        number = _fitting(reader, config)
+        if number is None:
+            return Cover()
+        return Cover().with_spans(reader.spans(number, known=known))
+
+
+def _fitting(reader: Reader, config: Config) -> int | None:
+    fitted = None if config.charger.fitted is None else config.charger.fitted.isoformat()
+    for fitting in reader.fittings():
+        if (fitting.label, fitting.fitted) == (config.charger.label, fitted):
+            return fitting.id
+    return None
+
+
+def differing(config: Config, at_ms: Times, voltage_v: Floats) -> tuple[int, int]:
+    """Hold readings against the intervals that the log has of the same time.
+
+    Parameters
+    ----------
+    config
+        Names the log and the fitting.
+    at_ms, voltage_v
+        Time of each reading, ms, and its voltage; shape (n,).
+
+    Returns
+    -------
+    compared, differ
+        How many readings lie in an interval of the log, and how many of them lie beyond its
+        voltages by more than :data:`APART` of them.
+    """
+    order = np.argsort(at_ms, kind="stable")
+    at_ms, volts = at_ms[order], voltage_v[order]
+    compared = differ = 0
+    with Reader(config.store.path) as reader:
+        number = _fitting(reader, config)
+        rows = iter(()) if number is None else reader.voltages(number)
+        while lot := list(itertools.islice(rows, _LOT)):
+            start_ms, duration_ms, low_mv, high_mv = np.array(lot, dtype=np.int64).T
+            first = np.searchsorted(at_ms, start_ms, side="left")
+            held = first < np.searchsorted(at_ms, start_ms + duration_ms, side="left")
+            value = volts[first[held]]
+            low_v, high_v = low_mv[held] / 1000.0, high_mv[held] / 1000.0
+            compared += int(held.sum())
+            beyond = (value < low_v * (1.0 - APART)) | (value > high_v * (1.0 + APART))
+            differ += int(beyond.sum())
+    return compared, differ

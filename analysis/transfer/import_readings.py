@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.transfer.believed import BelievedBlocks
 from analysis.transfer.condense import BulkCondenser
-from analysis.transfer.cover import logged
+from analysis.transfer.cover import differing, logged
 from analysis.transfer.packing import packing_of
 from analysis.transfer.read_blocks import BulkRecording
 from analysis.transfer.refused_rows import RefusedRows
@@ -29,7 +29,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from logger.config import Config
+
+
+#: Of the readings that the log holds already each so many is held against it, up to so many: enough
+#: to tell a recording of another time. Fewer than the last tell nothing (our choice).
+_EACH, _MOST_COMPARED, _FEWEST_COMPARED = 20, 5_000, 50
 
 
 @dataclass(slots=True)
@@ -57,6 +64,10 @@ class FileResult:
     """What is wrong with the settings of spacing; empty where they fit."""
     time_unit: str = ""
     """Unit of the times that are numbers; empty where there was none."""
+    compared: int = 0
+    """Readings that the log held already and that were held against it: a sample ..."""
+    differ: int = 0
+    """... and those of them with another voltage than the log has of that time."""
     words: dict[str, int] = field(default_factory=dict)
     """State words that are none of ours; the readings went in without a state."""
 
@@ -135,6 +146,9 @@ class Importer:
         used_before = self._condenser.readings_used
         first_s: float | None = None
         last_s = 0.0
+        known_ms: list[NDArray[np.int64]] = []
+        known_v: list[NDArray[np.float64]] = []
+        sampled = 0
         for raw in recording:
             block = believed.clean(raw)
             seen += len(block)
@@ -147,12 +161,22 @@ class Importer:
                     self.finish()
                     self._mark = self._condenser.mark()
             last_s = float(block.time_s[-1])
+            if sampled < _MOST_COMPARED:
+                at_ms = np.round(block.time_s * 1000.0).astype(np.int64)
+                held = np.flatnonzero(self._cover.holds(at_ms) & np.isfinite(block.voltage_v))
+                held = held[::_EACH]
+                sampled += len(held)
+                known_ms.append(at_ms[held])
+                known_v.append(block.voltage_v[held])
             closed = self._condenser.add(block)
             result.alone += int(np.count_nonzero(closed[:, 1] == 0))
             rows.add(closed)
             progress(len(block))
         result.readings = self._condenser.readings_used - used_before
         result.known = seen - result.readings
+        if sampled >= _FEWEST_COMPARED:
+            found = differing(self._config, np.concatenate(known_ms), np.concatenate(known_v))
+            result.compared, result.differ = found
         return 0.0 if first_s is None else first_s, last_s
 
     def _goes_on(self, first_s: float) -> bool:

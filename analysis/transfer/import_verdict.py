@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 #: If this share of the rows or values is refused or more, that is told first: such a file has a
 #: fault that a person can mend. Fewer bad rows come from disturbances.
 MUCH = 1.0 / 3.0
+#: Readings differ from what the log holds of their time: from this part of them on they are not of
+#: that time, or not of that boat (our choice; a charger seldom runs less than a fifth of the time).
+OTHER = 0.15
 #: Kinds of reasons that are told; the rows themselves are listed below.
 _MOST_REASONS = 3
 _SETTABLE = frozenset(PLAUSIBLE.keys())
@@ -34,6 +37,14 @@ def trouble(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> li
         Lowest and highest believable value of each channel.
     """
     lines = [*_refused_rows(result), *_refused_values(result, limits)]
+    if result.compared and result.differ >= OTHER * result.compared:
+        lines.append(
+            f"of {result.known:,} readings whose time the log holds already, "
+            f"{100.0 * result.differ / result.compared:.0f} % have another voltage than the log; "
+            "none of them came in. The file has wrong dates (was the clock set?), or it is of "
+            "another charger: correct its dates and import it again, or import it into a log of "
+            "its own"
+        )
     if result.time_unit not in ("", "seconds"):
         lines.append(f"its times are numbers of {result.time_unit} and were taken as such")
     if result.spacing_words:

@@ -259,6 +259,8 @@ def _number(name: str, value: object, decimal: str) -> float:
             hint = "; write the decimals with a point"
         elif isinstance(value, str) and decimal == "," and "." in value:
             hint = ": the decimals of this file have commas"
+        elif isinstance(value, str) and name == "runtime_h" and ":" in value:
+            hint = "; write hours and minutes as hours, 12:30 as 12.5"
         raise ValueError(f"{name} {shown(value)} is not a number{hint}")
     if not math.isfinite(number):
         raise ValueError(f"{name} {shown(value)} is not a finite number")

@@ -135,7 +135,8 @@ def _iso_seconds(text: str) -> float:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(
-            f"time {shown(text)} is neither ISO 8601 with an offset nor Unix seconds"
+            f"time {shown(text)} is neither ISO 8601 with an offset nor Unix seconds; write "
+            f"2026-05-03T14:05:30Z or +02:00"
         ) from None
     if moment.tzinfo is None:
         raise ValueError(

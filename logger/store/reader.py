@@ -333,6 +333,22 @@ class Reader:
                         (clocks[session.id].offset_ms, session.id),
                     )
 
+    def voltages(self, fitting: int) -> Iterator[tuple[int, int, int, int]]:
+        """Yield start and duration, ms, UTC, and lowest and highest voltage, mV, by interval.
+
+        Only of intervals with a voltage, whose true time is known.
+        """
+        known = [k for k, placed in self.clocks().items() if placed.known]
+        with translated(self.path):
+            yield from self._each(
+                "SELECT intervals.start_ms + sessions.offset_ms, intervals.duration_ms, "
+                "voltage_min_mv, voltage_max_mv "
+                "FROM intervals JOIN sessions ON sessions.id = intervals.session "
+                "WHERE sessions.fitting = ? AND voltage_min_mv IS NOT NULL AND sessions.id IN "
+                "(SELECT value FROM json_each(?))",
+                (fitting, json.dumps(known)),
+            )
+
     def events(self) -> list[Event]:
         """Return every event with its time in UTC, in order of time."""
         rows = self._rows(
