@@ -10,7 +10,7 @@ export OPENBLAS_NUM_THREADS := 1
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test coverage lint types format study soak bench pictures manual install install-program install-system lock sbom clean
+.PHONY: help demo test coverage lint style types format study soak bench pictures manual install install-program install-system lock sbom clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -34,16 +34,22 @@ $(VENV)/dev.stamp: $(VENV)/run.stamp tests/requirements.lock
 demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show it
 	$(BIN)/ebbwatt demo
 
-# Four on two cores: many tests wait for a device, and another one uses the core meanwhile.
-PYTEST := $(BIN)/python -m pytest -n 4 --dist loadfile --no-loadscope-reorder
-test: lint $(VENV)/dev.stamp  ## Lint, types, and every test
-	$(PYTEST)
+# Six on two cores: many tests wait for a device, and others use the cores meanwhile.
+PYTEST := $(BIN)/python -m pytest -n 6 --dist loadfile --no-loadscope-reorder
+# The types are checked beside the tests. What is wrong with them is said at once and at the end.
+test: style  ## Lint, types, and every test
+	@mkdir -p build
+	@{ $(BIN)/mypy > build/types.txt 2>&1 || { cat build/types.txt; false; }; } & types=$$!; \
+	echo '$(PYTEST)'; $(PYTEST); status=$$?; \
+	wait $$types || status=1; cat build/types.txt; exit $$status
 
 # Measuring doubles what the tests take, so it has a target of its own. The limit is in pyproject.toml.
 coverage: $(VENV)/dev.stamp  ## Every test with branch coverage, at least 90 % of it
 	$(PYTEST) --cov
 
-lint: $(VENV)/dev.stamp types  ## Style rules, formatting and strict types
+lint: style types  ## Style rules, formatting and strict types
+
+style: $(VENV)/dev.stamp
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 

@@ -76,14 +76,21 @@ def pytest_make_parametrize_id(val, argname):
 
 
 def pytest_collection_modifyitems(items):
-    """Begin with the files of slow tests; wait for the demonstration as long as it may take.
+    """Begin with the files of slow tests, and with those that wait for a device between them.
 
-    Whoever gets a slow file last would keep the other worker waiting.
+    Whoever gets a slow file last would keep the other workers waiting, and where files that wait
+    come one after another nobody uses the cores. The demonstration is waited for as long as it may
+    take.
     """
+    files = Counter(item.path for item in items)
     slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
-    items.sort(key=lambda item: -slow[item.path])
+    waiting = {item.path for item in items if item.get_closest_marker("waits")}
+    computing = sorted((path for path in files if path not in waiting), key=lambda p: -slow[p])
+    place = {path: 2 * k for k, path in enumerate(computing)}
+    place |= {path: 2 * k + 1 for k, path in enumerate(path for path in files if path in waiting)}
+    items.sort(key=lambda item: place[item.path])
     for item in items:
-        if "demonstration" in item.fixturenames:
+        if {"demonstration", "short_demonstration"} & {*item.fixturenames}:
             item.add_marker(pytest.mark.timeout(2 * DEMO_TAKES_S))
 
 
@@ -243,12 +250,25 @@ def demonstration(tmp_path_factory):
     The processes of a run share one. It is not measured for coverage, with which it takes four
     times as long.
     """
-    shared = _shared(tmp_path_factory)
-    folder, made = shared / "demo" / "dabchick", shared / "demo.pickle"
-    with (shared / "demo.lock").open("w") as lock:
+    return _demonstration(_shared(tmp_path_factory) / "demo")
+
+
+@pytest.fixture(scope="session")
+def short_demonstration(tmp_path_factory):
+    """Return the folder of a demonstration of 400 days; each command takes a quarter there.
+
+    That is long enough for a rise of the fuel use, which is held against the loss of output.
+    """
+    return _demonstration(_shared(tmp_path_factory) / "short", "--days", "400")[0]
+
+
+def _demonstration(place, *options):
+    """Return the folder of the demonstration that is made at a place, and how it was made."""
+    folder, made = place / "dabchick", place.with_suffix(".pickle")
+    with place.with_suffix(".lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not made.exists():
-            options = ("--out", folder, "--until", DEMO_UNTIL)
+            options = ("--out", folder, "--until", DEMO_UNTIL, *options)
             done = _run("demo", *options, timeout=DEMO_TAKES_S, measured=False)
             made.write_bytes(pickle.dumps(done))
         return folder, pickle.loads(made.read_bytes())

@@ -50,29 +50,29 @@ def commands(text):
             yield re.split(r"[,;)]|\.(?=\s|$)(?!\sFitter)|:(?=\s)|\s{2}|\s(?=\| )|\">", rest)[0]
 
 
-ADVISED = sorted(
-    {
+#: Where a guide names a command line: in quotes or backquotes, or typed behind a prompt.
+_IN_GUIDES = re.compile(
+    r"`ebbwatt ([a-z][^`]*)`|'ebbwatt ([a-z][^']*)'|^\$ (?:sudo )?ebbwatt ([a-z].*)$", re.MULTILINE
+)
+GUIDES = ("README.md", "DEVELOPERS.md", "analysis/REFERENCE.md")
+
+
+@pytest.fixture(scope="module")
+def advised():
+    """Return each command line that is advised, and where."""
+    in_texts = {
         (command.strip(), f"{path.relative_to(ROOT)}:{line}")
         for folder in ("analysis", "logger")
         for path in (ROOT / folder).rglob("*.py")
         for line, text in texts(path)
         for command in commands(text)
     }
-)
-
-
-#: Where a guide names a command line: in quotes or backquotes, or typed behind a prompt.
-_IN_GUIDES = re.compile(
-    r"`ebbwatt ([a-z][^`]*)`|'ebbwatt ([a-z][^']*)'|^\$ (?:sudo )?ebbwatt ([a-z].*)$", re.MULTILINE
-)
-GUIDES = ("README.md", "DEVELOPERS.md", "analysis/REFERENCE.md")
-ADVISED += sorted(
-    {
+    in_guides = {
         ("".join(found).partition("  #")[0].strip(), guide)
         for guide in GUIDES
         for found in _IN_GUIDES.findall((ROOT / guide).read_text(encoding="utf-8"))
     }
-)
+    return sorted(in_texts | in_guides)
 
 
 @pytest.fixture(scope="module")
@@ -112,19 +112,17 @@ def taken(parser, command):
 PARTS = ("event add", "event tick", "event strike", "fleet take")
 
 
-def test_texts_advise_commands():
-    told = [command for command, _ in ADVISED]
-    assert len(ADVISED) > 100
-    assert {place for _, place in ADVISED} >= set(GUIDES)
+def test_texts_advise_commands(advised):
+    told = [command for command, _ in advised]
+    assert len(advised) > 100
+    assert {place for _, place in advised} >= set(GUIDES)
     assert "event add fuel --litres 10" in told
     assert any(c.startswith("exchange --at") for c in told)
 
 
-@pytest.mark.parametrize(("command", "place"), ADVISED)
-def test_an_advised_command_is_one_that_the_program_takes(parser, command, place, capsys):
-    why = taken(parser, command)
-    assert not why, f"{place}: ebbwatt {command}: {why}"
-    capsys.readouterr()
+def test_every_advised_command_is_one_that_the_program_takes(parser, advised):
+    said = {f"{place}: ebbwatt {command}": taken(parser, command) for command, place in advised}
+    assert {line: why for line, why in said.items() if why} == {}
 
 
 @pytest.mark.parametrize(

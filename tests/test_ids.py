@@ -12,6 +12,7 @@ import pytest
 from tests.conftest import ROOT, unmeasured
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(600)
 def test_another_process_collects_the_same_tests_in_the_same_order(request):
     mine = [item.nodeid for item in request.session.items]

@@ -70,8 +70,8 @@ CAUTIONS = {
     ("size", *AUDIT, *CANDIDATES): INSTRUCTIONS,
     ("fitting",): "CAUTION: a battery can deliver thousands of amperes",
 }
-#: Wide screens, on which less is wrapped, that are looked at here; in ``make soak`` it is each.
-WIDE = (("load",), ("fuel",), ("size", *AUDIT, *CANDIDATES))
+#: What is looked at on a wide screen here, for its table; in ``make soak`` it is each.
+WIDE = (("size", *AUDIT, *CANDIDATES),)
 ON_SCREENS = [
     *((command, "80") for command in CAUTIONS),
     *((command, "120") for command in (CAUTIONS if LONG else WIDE)),

@@ -22,6 +22,8 @@ from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.rigs.devices.pty_line import SpokenLine
 from tests.support.rigs.live import live, wait_for
 
+pytestmark = pytest.mark.waits
+
 #: A charger at rest: nothing is committed for twenty minutes, the setting that ships.
 CONFIG = """\
 [charger]

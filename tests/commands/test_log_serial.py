@@ -14,6 +14,8 @@ from tests.support.configurations import SERIAL
 from tests.support.rigs.devices.pty_line import PtyLine, SpokenLine
 from tests.support.rigs.live import link_lost, live, wait_for
 
+pytestmark = pytest.mark.waits
+
 # The device: a process of its own that writes a line every 50 ms to the descriptor it inherits,
 # with garbage between lines: noise bytes, half a line, a boot banner, a decimal comma, a number
 # that is none, a voltage that cannot be true.

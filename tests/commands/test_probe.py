@@ -12,6 +12,8 @@ from analysis.probe.shown import quoted
 from logger.sources.description import read_description
 from tests.support.rigs.devices.described_line import described_line, feed, probe
 
+pytestmark = pytest.mark.waits
+
 
 @pytest.fixture
 def place(tmp_path):

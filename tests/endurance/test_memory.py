@@ -10,9 +10,9 @@ from tests.conftest import unmeasured
 
 #: Readings after which it is looked at: the first full caches are behind it by then. ``make soak``
 #: looks after millions.
-FEW, MANY = map(int, os.environ.get("EBBWATT_READINGS", "200000,500000").split(","))
+FEW, MANY = map(int, os.environ.get("EBBWATT_READINGS", "100000,300000").split(","))
 #: Python's memory comes in arenas of a megabyte, and one more may be begun at any time: that is no
-#: leak, and the number of objects says so. Beyond it five bytes kept of each reading would show in
+#: leak, and the number of objects says so. Beyond it eight bytes kept of each reading would show in
 #: the suite, and half a byte in ``make soak``.
 ARENA_KIB = 1024
 MOST_GROWTH = 1.02

@@ -27,6 +27,8 @@ from tests.support.configurations import SIMULATED
 from tests.support.rigs.devices.pty_line import PtyLine
 from tests.support.rigs.live import live, resident_kib, wait_for
 
+pytestmark = pytest.mark.waits
+
 #: A serial line on which nobody speaks.
 SILENT = """\
 [source]

@@ -14,10 +14,10 @@ import math
 import os
 import sys
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 
 from analysis.fleet.prior import LOSS
 from analysis.study.ahead.possible import Seen, knowing, smooth_course
@@ -147,7 +147,9 @@ def middle_between(errors: Sequence[float]) -> tuple[float, float]:
     From memory of textbooks (the sign test turned round); of five or fewer it is all of them.
     """
     ordered = sorted(errors)
-    rank = max(int(stats.binom.ppf(0.025, len(ordered), 0.5)), 1)
+    up_to = accumulate(math.comb(len(ordered), heads) for heads in range(len(ordered) + 1))
+    ranks = (heads for heads, ways in enumerate(up_to) if 40 * ways >= 2 ** len(ordered))
+    rank = max(next(ranks), 1)
     return ordered[rank - 1], ordered[-rank]
 
 

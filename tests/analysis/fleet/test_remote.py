@@ -17,7 +17,7 @@ from analysis.fleet.remote import Scheduler, results_on
 from analysis.fleet.runner import ENDED, Failure
 from analysis.fleet.runner import results as local
 from logger.errors import EbbwattError, UsageError
-from tests.conftest import unmeasured
+from tests.conftest import ROOT, unmeasured
 from tests.support.boats.fleet_boats import write_boat
 from tests.support.missing import library
 from tests.support.rigs.fleet_work import work
@@ -45,13 +45,30 @@ def cluster(env, *arguments, workers=2):
         rig.communicate(timeout=200)
 
 
+def sampling(enabled):
+    """Return a cluster whose workers sample what they do, or do not. To start one takes seconds."""
+    told = {"PYTHONPATH": str(ROOT), "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": str(enabled)}
+    return cluster(os.environ | told)
+
+
+@pytest.fixture(scope="module")
+def sampled():
+    with sampling(enabled=True) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def left_alone():
+    with sampling(enabled=False) as address:
+        yield address
+
+
 @pytest.mark.timeout(300)
-def test_a_killed_worker_loses_nothing_and_who_kills_it_is_named(child_env, tmp_path):
+def test_a_killed_worker_loses_nothing_and_who_kills_it_is_named(sampled, tmp_path):
     items = [f"boat {k}" for k in range(9)]
     items.insert(3, f"once {tmp_path / 'killed'}")
     items += ["raises no such thing", "dies"]
-    with cluster(child_env) as address:
-        found = dict(results_on(Scheduler(address), work, items, batch=3))
+    found = dict(results_on(Scheduler(sampled), work, items, batch=3))
     assert (tmp_path / "killed").exists()
     assert found.pop("dies") == Failure(ENDED)
     assert found.pop("raises no such thing") == Failure("ValueError: no such thing")
@@ -59,11 +76,10 @@ def test_a_killed_worker_loses_nothing_and_who_kills_it_is_named(child_env, tmp_
 
 
 @pytest.mark.timeout(300)
-def test_who_waits_at_a_worker_that_dies_is_not_blamed_for_it(child_env):
+def test_who_waits_at_a_worker_that_dies_is_not_blamed_for_it(left_alone):
     # Each innocent one shares a batch with one that kills.
     items = [f"{kind} {k}" for k in range(2) for kind in ("dies", "boat")]
-    with cluster(child_env) as address:
-        found = dict(results_on(Scheduler(address), work, items, batch=2))
+    found = dict(results_on(Scheduler(left_alone), work, items, batch=2))
     assert found == {
         item: Failure(ENDED) if item.startswith("dies") else item.upper() for item in items
     }
@@ -116,16 +132,13 @@ def test_a_scheduler_without_workers_is_told_and_not_waited_for_without_end(chil
 
 
 @pytest.mark.timeout(300)
-@pytest.mark.parametrize("enabled", [True, False])
-def test_workers_that_watch_themselves_are_told(child_env, enabled):
-    told = []
-    with cluster(
-        child_env | {"DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": str(enabled)}
-    ) as address:
-        with library("distributed").Client(address, set_as_default=False) as client:
-            client.wait_for_workers(2, 60)
-        assert dict(results_on(Scheduler(address), work, ["a"], tell=told.append)) == {"a": "A"}
-    assert ["PROFILE__ENABLED=False" in words for words in told] == [True] * enabled
+@pytest.mark.parametrize(("which", "times"), [("sampled", 1), ("left_alone", 0)])
+def test_workers_that_watch_themselves_are_told(request, which, times):
+    told, address = [], request.getfixturevalue(which)
+    with library("distributed").Client(address, set_as_default=False) as client:
+        client.wait_for_workers(2, 60)
+    assert dict(results_on(Scheduler(address), work, ["a"], tell=told.append)) == {"a": "A"}
+    assert ["PROFILE__ENABLED=False" in words for words in told] == [True] * times
 
 
 def _openssl(folder, *arguments):

@@ -5,7 +5,6 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from analysis.assessment.usage import dates, usage
@@ -20,7 +19,7 @@ RUNNING, STANDBY = (STATE_CODE[s] for s in (OperatingState.RUNNING, OperatingSta
 
 
 def unix(text):
-    return pd.Timestamp(text, tz="UTC").timestamp()
+    return datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()
 
 
 def log_of(stretches, *, power_w=80.0, counted=True):
@@ -114,7 +113,9 @@ def test_days_begin_at_local_midnight_and_know_of_summer_time():
     assert sorted(set(np.diff(edges) / HOUR_S)) == [23.0, 24.0]
     history = log_of((("2022-07-01", "2022-07-11", 6),))
     use = use_of(history, ZoneInfo("Asia/Tokyo"))
-    # Independent: pandas puts the same intervals into days of that zone.
+    # Independent: pandas puts the same intervals into days of that zone. It takes long to load.
+    import pandas as pd
+
     frame = pd.DataFrame({"kwh": history.energy_j / 3.6e6})
     frame.index = pd.to_datetime(history.start_s, unit="s", utc=True).tz_convert("Asia/Tokyo")
     by_hand = frame.kwh.resample("D").sum().iloc[1:-1]
@@ -125,7 +126,8 @@ def forecast_day(history, hours):
     use = use_of(history)
     rng = np.random.default_rng(5)
     drawn = dates(usage(use), float(history.end_s[-1]), np.full(4000, float(hours)), rng)
-    return [pd.Timestamp(v, unit="s").strftime("%Y-%m") for v in np.percentile(drawn, [5, 50, 95])]
+    days = (datetime.fromtimestamp(v, UTC) for v in np.percentile(drawn, [5, 50, 95]))
+    return [day.strftime("%Y-%m") for day in days]
 
 
 def test_dates_follow_the_seasons():

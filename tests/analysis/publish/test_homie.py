@@ -18,6 +18,8 @@ from tests.support.broker import Broker, Listener, free_port, until
 from tests.support.outward import facts, silent, write
 from tests.support.rigs.devices.bluez import die_with_parent
 
+pytestmark = pytest.mark.waits
+
 BASE = "homie/5/aft-locker"
 
 

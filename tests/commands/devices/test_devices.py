@@ -14,6 +14,8 @@ from tests.conftest import ROOT
 from tests.support.rigs.devices.far_ends import Device
 from tests.support.rigs.live import link_lost, live, resident_kib, stored_since
 
+pytestmark = pytest.mark.waits
+
 CONFIG = """\
 [charger]
 rated_w = 110

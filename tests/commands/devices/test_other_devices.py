@@ -15,6 +15,8 @@ from tests.support.rigs.devices.modbus_tcp import Server, Wire, sunspec
 from tests.support.rigs.devices.sensor_tree import SensorTree
 from tests.support.rigs.live import link_lost, live, resident_kib, stored_since
 
+pytestmark = pytest.mark.waits
+
 CONFIG = """\
 [charger]
 rated_w = 110

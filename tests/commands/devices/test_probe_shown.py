@@ -5,6 +5,8 @@ import pytest
 from tests.support.rigs.devices.far_ends import Device
 from tests.support.rigs.devices.sources import CHARGER
 
+pytestmark = pytest.mark.waits
+
 #: A charger of frames that move, as a device nobody has described.
 MOVES = """\
 import math, os, struct, sys, time

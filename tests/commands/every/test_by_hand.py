@@ -8,11 +8,10 @@ import itertools
 import json
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from logger.config import load_config
@@ -38,6 +37,8 @@ def exported(demonstration, run_ebbwatt, tmp_path_factory):
     work = tmp_path_factory.mktemp("export")
     run_ebbwatt("export", work / "intervals.csv", cwd=folder, timeout=GENEROUS_S)
     run_ebbwatt("export", work / "events.csv", "--events", cwd=folder, timeout=GENEROUS_S)
+    import pandas as pd  # takes long to load, and every process of a run reads this file
+
     intervals = pd.read_csv(work / "intervals.csv", parse_dates=["start"])
     intervals["end"] = intervals.start + pd.to_timedelta(intervals.duration_s, unit="s")
     intervals["kwh"] = intervals.energy_j / 3.6e6
@@ -61,7 +62,7 @@ def last_year(exported):
     """The intervals of the last 365 days."""
     intervals, _ = exported
     end = intervals.end.iloc[-1]
-    return intervals[intervals.start >= end - pd.Timedelta(days=365)]
+    return intervals[intervals.start >= end - timedelta(days=365)]
 
 
 def test_containers_a_year_are_those_of_the_last_365_days(exported, said, last_year):
@@ -86,6 +87,8 @@ def test_containers_a_year_are_those_of_the_last_365_days(exported, said, last_y
 
 
 def test_litres_per_kwh_are_those_of_the_containers(exported, said):
+    import pandas as pd
+
     intervals, events = exported
     changes = events[(events.kind == "fuel") & (events.struck == "no")].time
     cut = pd.cut(intervals.start, [*changes, intervals.end.iloc[-1]], labels=False)
@@ -138,6 +141,8 @@ def test_hours_and_runs_of_the_report_add_up(demonstration, said, ran):
 
 
 def test_output_decline_and_remaining_hours(said, ran):
+    import pandas as pd
+
     report = said["report"]
     early = ran[(ran.into_h > 0.5) & (ran.into_h < 3.3) & (ran.state == "running")]
     early = early[early.voltage_max_v < 14.15]  # below the charge ceiling
@@ -175,6 +180,8 @@ def test_output_decline_and_remaining_hours(said, ran):
 
 def test_the_date_follows_the_seasons_of_the_log(said, ran):
     """Walk through the months to come, each with its mean of the months that were."""
+    import pandas as pd
+
     remaining = said["report"]["remaining"]
     end = ran.end.iloc[-1]
     hours = ran.set_index("start").duration_s.resample("MS").sum() / 3600.0
@@ -182,11 +189,11 @@ def test_the_date_follows_the_seasons_of_the_log(said, ran):
     usual = hours.groupby(hours.index.month).mean()
     left, day = remaining["hours"]["median"], end
     while left > 0.0:
-        day += pd.Timedelta(days=1)
+        day += timedelta(days=1)
         left -= usual.get(day.month, 0.0) / day.days_in_month
     low, high = (pd.Timestamp(remaining["date"][e]) for e in ("low", "high"))
     assert low < day < high
-    assert abs(pd.Timestamp(remaining["date"]["median"]) - day) < pd.Timedelta(days=75)
+    assert abs(pd.Timestamp(remaining["date"]["median"]) - day) < timedelta(days=75)
 
 
 def test_the_load_is_that_of_stretches_from_start_to_start(exported, said, ran):
@@ -196,7 +203,7 @@ def test_the_load_is_that_of_stretches_from_start_to_start(exported, said, ran):
     starts = ran.groupby("run").start.first()
     rest_h = run_h = charge_ah = 0.0
     for begin, end in itertools.pairwise(starts):
-        if begin < intervals.end.iloc[-1] - pd.Timedelta(days=730):
+        if begin < intervals.end.iloc[-1] - timedelta(days=730):
             continue
         inside = (intervals.start >= begin) & (intervals.start < end)
         stretch, on = intervals[inside], running[inside]
@@ -204,7 +211,7 @@ def test_the_load_is_that_of_stretches_from_start_to_start(exported, said, ran):
         if stretch.duration_s.sum() / 3600.0 < length_h - 0.5:
             continue  # a gap
         ended = stretch[on].end.iloc[-1]
-        rested = stretch[~on & (stretch.start > ended + pd.Timedelta(hours=4))]
+        rested = stretch[~on & (stretch.start > ended + timedelta(hours=4))]
         # Shore power and engine hold the bank above what it rests at, or charge it above 14.3 V.
         if (rested.voltage_mean_v > 12.95).any() or (stretch.voltage_max_v > 14.3).any():
             continue

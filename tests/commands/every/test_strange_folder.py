@@ -18,7 +18,6 @@ from tests.conftest import ROOT, unmeasured
 from tests.support.missing import missing
 from tests.support.rigs.live import live, wait_for
 
-# The demonstration takes half a minute of processor time.
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 SCRIPT = Path(sys.executable).with_name("ebbwatt")
 OURS = {"analysis", "logger"}
@@ -94,12 +93,11 @@ def ebbwatt_script(mark):
 
 
 @pytest.fixture(scope="module")
-def boat(tmp_path_factory, poison, ebbwatt_script):
-    """Return a short demonstration's folder, made in a poisoned folder and poisoned afterwards."""
-    folder = poison(tmp_path_factory.mktemp("strange"))
-    assert "Dabchick" in ebbwatt_script("demo", "--out", "boat", "--days", "400", cwd=folder)
-    (folder / "boat" / "recording.csv").write_text(RECORDING)
-    return poison(folder / "boat")
+def boat(tmp_path_factory, poison, short_demonstration):
+    """Return a poisoned copy of a demonstration's folder."""
+    folder = shutil.copytree(short_demonstration, tmp_path_factory.mktemp("strange") / "boat")
+    (folder / "recording.csv").write_text(RECORDING)
+    return poison(folder)
 
 
 def test_the_poison_works(tmp_path, poison, mark):
@@ -155,6 +153,11 @@ def test_a_command_loads_nothing_from_the_current_folder(boat, tmp_path, ebbwatt
     mine = shutil.copytree(boat, tmp_path / "boat")
     for arguments in USES[command]:
         ebbwatt_script(*arguments, cwd=mine)
+
+
+def test_a_demonstration_loads_nothing_from_the_current_folder(tmp_path, poison, ebbwatt_script):
+    folder = poison(tmp_path)
+    assert "Dabchick" in ebbwatt_script("demo", "--out", "boat", "--days", "40", cwd=folder)
 
 
 def test_probe_loads_nothing_from_the_current_folder(tmp_path, poison, ebbwatt_script):

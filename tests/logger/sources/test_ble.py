@@ -15,6 +15,8 @@ from tests.support.rigs.devices.bluez import ADDRESS, ONLY_LISTENS, PERIPHERAL
 from tests.support.rigs.devices.sources import inside_source, radio_source, take
 from tests.support.rigs.live import live
 
+pytestmark = pytest.mark.waits
+
 ASKS, ANSWERS = (f"7b1d000{k}-0f5c-4a5e-9b1a-000000000001" for k in (2, 3))
 
 

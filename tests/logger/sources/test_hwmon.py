@@ -23,6 +23,8 @@ from tests.support.boats.energy import energy_of, held, quick_truth
 from tests.support.rigs.devices.sensor_tree import SensorTree
 from tests.support.rigs.devices.sources import described, source_from, take
 
+pytestmark = pytest.mark.waits
+
 FILES = Path("/proc/self/fd")
 SOURCE = """\
 [source]

@@ -27,6 +27,8 @@ from tests.support.rigs.devices.modbus_tcp import (
 )
 from tests.support.rigs.devices.sources import described, source_from, take
 
+pytestmark = pytest.mark.waits
+
 LASTS_S = 1200.0
 
 

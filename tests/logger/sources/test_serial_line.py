@@ -18,6 +18,8 @@ from logger.sources.link import port
 from tests.support.rigs.devices.pty_line import PtyLine
 from tests.support.rigs.devices.sources import source_from, take
 
+pytestmark = pytest.mark.waits
+
 TEXT = """
 [source]
 kind = "serial"

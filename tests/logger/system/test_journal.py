@@ -6,6 +6,7 @@ import random
 import signal
 import time
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,6 +15,8 @@ from logger.system.journal import MOST_LINES, Bounded
 from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.configurations import SERIAL
 from tests.support.rigs.devices.pty_line import PtyLine
+
+pytestmark = pytest.mark.waits
 
 
 @given(st.text())

@@ -12,6 +12,8 @@ from logger.system.notify import Notifier
 from tests.support.configurations import SERIAL, SIMULATED
 from tests.support.rigs.devices.pty_line import PtyLine
 
+pytestmark = pytest.mark.waits
+
 #: Microseconds of the watchdog in these tests.
 USEC = 2_000_000
 

@@ -411,12 +411,13 @@ def write_csv(path, columns, states):
     )
     table = np.column_stack([columns[name] for name in names])[keep]
     words = None if states is None else states[keep]
-    with path.open("w") as file:
-        file.write(",".join([*names, *(["state"] if words is not None else [])]) + "\n")
-        for k, row in enumerate(table.tolist()):
-            told = ("" if math.isnan(v) else f"{v:.2f}" for v in row[1:])
-            text = f"{row[0]:.0f}," + ",".join(told)
-            file.write(text + (f",{STATES[words[k]]}" if words is not None else "") + "\n")
+    row = ",".join(["%.0f", *["%.2f"] * (len(names) - 1)])
+    lines = [row % tuple(values) for values in table.tolist()]
+    if words is not None:
+        names.append("state")
+        lines = [f"{line},{STATES[word]}" for line, word in zip(lines, words.tolist(), strict=True)]
+    text = "\n".join([",".join(names), *lines, ""])
+    path.write_text(text.replace("nan", ""))  # a value that is not there
 
 
 def aboard(folder, boat, more=""):

@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.transfer.pieces.plain import plain_columns
-from analysis.transfer.pieces.tables import table_columns
 from logger.recordings.files import Dialect
 
 HEADER = ["time", "voltage_v", "state", "current_a"]
@@ -34,6 +33,13 @@ table = st.lists(st.tuples(numerals, states, numerals), min_size=1, max_size=40)
 
 def as_python_reads(text):
     return float(text) if text else math.nan
+
+
+def table_columns(*given):
+    # It loads pandas, which takes long, and every process of a run reads this file.
+    from analysis.transfer.pieces import tables
+
+    return tables.table_columns(*given)
 
 
 def same(ours, theirs):

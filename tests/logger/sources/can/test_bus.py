@@ -26,6 +26,8 @@ from tests.support.missing import unable
 from tests.support.rigs.devices.can_bus import Deaf, can_frame, frames
 from tests.support.rigs.devices.sources import source_from, take
 
+pytestmark = pytest.mark.waits
+
 DEVICE = ROOT / "fixtures/devices/can-frames.toml"
 SOURCE = f'[source]\nkind = "can"\ninterface = "can0"\ndescription = "{DEVICE}"\n'
 

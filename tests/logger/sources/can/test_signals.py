@@ -5,7 +5,6 @@ import math
 import re
 from pathlib import Path
 
-import cantools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -52,6 +51,8 @@ def messages(draw):
 @settings(max_examples=300)
 @given(messages(), st.binary(min_size=8, max_size=8))
 def test_a_signal_anywhere_is_what_cantools_makes_of_it(text, data):
+    import cantools  # takes long to load, and every process of a run reads this file
+
     expected = cantools.database.load_string(text, "dbc").decode_message(0x123, data)["X"]
     assert decoded(compiled(text), 0x123, data)["X"] == pytest.approx(expected)
 

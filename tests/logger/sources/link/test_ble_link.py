@@ -32,6 +32,8 @@ from tests.support.rigs.devices.sources import inside_source, radio_source, take
 from tests.support.rigs.live import live, resident_kib, stored_since, wait_for
 from tests.support.rigs.supervised import survives
 
+pytestmark = pytest.mark.waits
+
 LOST = "the radio link was lost"
 SLOW = "a call to the radio took too long"
 NO_BLUEZ = "there is no Bluetooth adapter, or BlueZ does not run"

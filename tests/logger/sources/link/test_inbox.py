@@ -18,6 +18,8 @@ from logger.system.snapshot import read_snapshot, snapshot_path
 from tests.support.rigs.devices.pty_line import PtyLine
 from tests.support.rigs.live import wait_for
 
+pytestmark = pytest.mark.waits
+
 CONFIG = """\
 [charger]
 rated_w = 110

@@ -20,6 +20,8 @@ from tests.support.rigs.devices.sources import source_from
 from tests.support.rigs.live import wait_for
 from tests.support.rigs.supervised import survives
 
+pytestmark = pytest.mark.waits
+
 TEXT = """
 [source]
 kind = "serial"

@@ -13,6 +13,8 @@ from tests.support.rigs.devices.late_device import LateDevice, registers, sealed
 from tests.support.rigs.devices.sources import described, inside_source, source_from, take
 from tests.support.rigs.fast_motion import run
 
+pytestmark = pytest.mark.waits
+
 #: Voltage, current, hours and temperature side by side, the battery's current seven further on.
 TABLES = """
 [decoder]

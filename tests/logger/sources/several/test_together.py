@@ -18,6 +18,8 @@ from tests.support.rigs.devices.sensor_tree import SensorTree
 from tests.support.rigs.devices.sources import source_from, take
 from tests.support.rigs.live import live, resident_kib, wait_for
 
+pytestmark = pytest.mark.waits
+
 BOTH = """\
 [[source]]
 name = "charger"
