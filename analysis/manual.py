@@ -25,11 +25,11 @@ from logger import __version__
 from logger.other_sources import OTHER_SOURCE
 from logger.sections import SECTIONS, SERVICE
 from logger.settings import REQUIRED, Section
-from logger.sources import MODULES
+from logger.sources.base import MODULES
 from logger.sources.decoders.checksum_setting import CRC
 from logger.sources.decoders.frame import FRAME
 from logger.sources.decoders.layouts import FRAMES
-from logger.sources.description import DECODERS, DEVICE, POLL, REQUEST, TIMING
+from logger.sources.description import DECODERS, DEVICE, LINKS, POLL, REQUEST, TIMING
 from logger.sources.fields import FIELD, FIELD_KEYS
 
 if TYPE_CHECKING:
@@ -174,18 +174,14 @@ def _configuration() -> Iterator[Block]:
         'current_a = { from = "charger_milliamps", unit = "mA" }\nstate = "charger_mode"\n\n'
         '[import.states]\n1 = "running"\n0 = "standby"',
     )
-    for kind, module in MODULES.items():
-        settings: Section = importlib.import_module(module).SETTINGS
-        yield from _section(f'[source] with kind = "{kind}"', settings)
-    from logger.sources.ble import BLE
-    from logger.sources.hwmon import SENSOR
-    from logger.sources.serial_line import LINE
+    modules = {kind: importlib.import_module(name) for kind, name in MODULES.items()}
+    for kind, module in modules.items():
+        yield from _section(f'[source] with kind = "{kind}"', module.SETTINGS)
     from logger.sources.several.together import EACH
 
     yield from _section("[[source]] twice", EACH)
-    yield from _section("[source.line], of a serial source", LINE)
-    yield from _section("[source.ble], of a Bluetooth source", BLE)
-    yield from _section("[source.hwmon], of a sensor of Linux", SENSOR)
+    for table, kind in LINKS.items():
+        yield from _section(f'[source.{table}], for kind = "{kind}"', modules[kind].TABLE)
     yield from _section("[source.device]", DEVICE)
     yield from _section("[source.poll]", POLL)
     yield from _section("an entry of send in [source.poll]", REQUEST)

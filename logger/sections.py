@@ -14,7 +14,6 @@ from logger.settings import REQUIRED, Section, Setting
 
 CHEMISTRIES = ("flooded", "agm", "gel", "lfp")
 UNITS = ("metric", "us")
-SOURCE_KINDS = ("serial", "ble", "hwmon", "modbus_tcp", "can", "replay", "simulated")
 
 BOAT = Section(
     "boat",

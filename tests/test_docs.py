@@ -14,9 +14,9 @@ from analysis.manual import arguments, as_markdown, as_roff, commands, default, 
 from analysis.parser import COMMANDS, build_parser
 from analysis.publish.settings import publishing
 from logger.config import load_config
-from logger.sections import SOURCE_KINDS
 from logger.settings import Section
 from logger.sources import open_source
+from logger.sources.base import MODULES
 from tests.conftest import ROOT
 from tests.support.configurations import AFT_LOCKER
 
@@ -47,7 +47,7 @@ def test_the_reference_holds_every_setting_with_its_default():
         for setting in section.settings:
             line = f"- `{setting.key}`: {setting.help}. Accepted: {setting.accepted()}. "
             assert f"{line}Default: {default(setting)}." in text, setting.key
-    for kind in SOURCE_KINDS:
+    for kind in MODULES:
         assert f'[source] with kind = "{kind}"' in text
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import re
 import sys
@@ -197,19 +198,14 @@ def _errors_behind(path: Path) -> list[str]:
 
 def _check_transport(description: Description) -> None:
     """Check the table of the transport that a description brings."""
-    if description.tables.get("ble") is not None:
-        from logger.sources.ble import checked_radio
+    from logger.sources.base import MODULES
+    from logger.sources.description import LINKS
 
-        checked_radio(description)
-    elif description.tables.get("line") is not None:
-        from logger.sources.serial_line import line_settings
-
-        line_settings(description)
-    elif description.tables.get("hwmon") is not None:
-        from logger.sources.hwmon import checked_sensor
-
-        checked_sensor(description)
-    elif description.decoder_kind == "can":
+    for table, kind in LINKS.items():
+        if description.tables.get(table) is not None:
+            importlib.import_module(MODULES[kind]).check_table(description)
+            return
+    if description.decoder_kind == "can":
         from logger.sources.can.source import checked_decoder
 
         checked_decoder(description)

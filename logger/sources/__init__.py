@@ -9,23 +9,12 @@ import importlib
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from logger.sections import SOURCE_KINDS
 from logger.settings import nearest
+from logger.sources.base import MODULES
 
 if TYPE_CHECKING:
     from logger.config import Config
     from logger.sources.base import Source
-
-#: Module of each kind; every one offers ``SETTINGS`` (a Section) and ``build(config) -> Source``.
-MODULES = {
-    "serial": "logger.sources.serial_line",
-    "ble": "logger.sources.ble",
-    "hwmon": "logger.sources.hwmon",
-    "modbus_tcp": "logger.sources.modbus_tcp",
-    "can": "logger.sources.can.source",
-    "replay": "logger.sources.replay",
-    "simulated": "logger.sources.simulated",
-}
 
 
 def source_module(config: Config) -> Any:  # noqa: ANN401 - modules have no protocol of their own
@@ -36,7 +25,7 @@ def source_module(config: Config) -> Any:  # noqa: ANN401 - modules have no prot
     logger.errors.ConfigError
         If the configuration has no source, or one of an unknown kind.
     """
-    choices = ", ".join(SOURCE_KINDS)
+    choices = ", ".join(MODULES)
     if config.source is None:
         raise config.document.error(
             f"there is no section [source], so nothing can be read; it needs kind, one of {choices}"
@@ -44,8 +33,8 @@ def source_module(config: Config) -> Any:  # noqa: ANN401 - modules have no prot
     kind = config.source.get("kind")
     if kind is None:
         raise config.document.error(f"kind is missing; accepted: one of {choices}", "source")
-    if kind not in SOURCE_KINDS:
-        hint = nearest(str(kind), SOURCE_KINDS)
+    if kind not in MODULES:
+        hint = nearest(str(kind), list(MODULES))
         raise config.document.error(
             f"got {kind!r}{hint}; accepted: one of {choices}", "source", "kind"
         )

@@ -13,6 +13,17 @@ if TYPE_CHECKING:
     from logger.reading import Reading
     from logger.refusals import Refusals
 
+#: Module of each kind; every one offers ``SETTINGS`` (a Section) and ``build(config) -> Source``.
+MODULES = {
+    "serial": "logger.sources.serial_line",
+    "ble": "logger.sources.ble",
+    "hwmon": "logger.sources.hwmon",
+    "modbus_tcp": "logger.sources.modbus_tcp",
+    "can": "logger.sources.can.source",
+    "replay": "logger.sources.replay",
+    "simulated": "logger.sources.simulated",
+}
+
 
 class Source(Protocol):
     """Something that gives readings: a port, a radio link, a recording, an invented charger.

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from logger.config import Config
     from logger.reading import Reading
 
-BLE = Section(
+TABLE = Section(
     "ble",
     (
         Setting(
@@ -192,9 +192,8 @@ def build(config: Config) -> BleSource:
             "address",
         )
     description = configured_description(config, settings)
-    if description.tables.get("line") is not None:
-        raise description.place.error("belongs to a serial line; use [ble] here", "line")
-    radio = checked_radio(description)
+    description.refuse_links("on a radio link", "ble")
+    radio = check_table(description)
     if description.poll is not None and not radio.write:
         raise description.place.error(
             "needs write in [ble]: the UUID to which the questions are written", "poll"
@@ -213,11 +212,11 @@ def build(config: Config) -> BleSource:
     return BleSource(settings["address"], radio, description)
 
 
-def checked_radio(description: Description) -> RadioSettings:
+def check_table(description: Description) -> RadioSettings:
     """Check the [ble] table of a description."""
     table: Any = description.tables.get("ble")
     place = description.place.under("ble")
-    ble = place.checked(BLE, table)
+    ble = place.checked(TABLE, table)
     for key in ("notify", "read", "write", "service_data"):
         uuids = ble[key] if isinstance(ble[key], list) else [ble[key]] if ble[key] else []
         for uuid in uuids:

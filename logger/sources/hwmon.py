@@ -40,7 +40,7 @@ SOURCES = {
 #: An example of each.
 _EXAMPLES = {"in": "in1", "curr": "curr1", "power": "power1/in1", "temp": "temp1"}
 
-SENSOR = Section(
+TABLE = Section(
     "hwmon",
     (
         Setting(
@@ -123,25 +123,23 @@ def build(config: Config) -> HwmonSource:
     if settings["description"] is None and settings["decoder"] is None:
         settings["decoder"] = {"kind": "hwmon"}
     description = configured_description(config, settings)
-    sensor = checked_sensor(description)
+    sensor = check_table(description)
     root = config.path.parent / settings["root"]
     return HwmonSource(root, sensor, sensor["every_s"] or config.log.interval_s, description)
 
 
-def checked_sensor(description: Description) -> dict[str, Any]:
+def check_table(description: Description) -> dict[str, Any]:
     """Check the [hwmon] table of a description, and that its fields are what a sensor has."""
     place = description.place
     table: Any = description.tables.get("hwmon")
-    sensor = place.under("hwmon").checked(SENSOR, table)
+    sensor = place.under("hwmon").checked(TABLE, table)
     if description.decoder_kind != "hwmon":
         raise place.error(
             f"got {description.decoder_kind!r}; accepted: 'hwmon', or leave [decoder] out",
             "decoder",
             "kind",
         )
-    for key in ("line", "ble", "poll"):
-        if description.tables.get(key) is not None:
-            raise place.error("has no meaning for a sensor of Linux; leave it out", key)
+    description.refuse_links("for a sensor of Linux", "hwmon", polled=False)
     for f in description.fields:
         _check_field(description, f)
     return sensor

@@ -78,9 +78,7 @@ def build(config: Config) -> ModbusTcpSource:
             "decoder",
             "kind",
         )
-    for key in ("line", "ble", "hwmon"):
-        if description.tables.get(key) is not None:
-            raise description.place.error("has no meaning over TCP; leave it out", key)
+    description.refuse_links("over TCP")
     return ModbusTcpSource(host, port, description)
 
 

@@ -19,6 +19,7 @@ from logger.sources.base import checked_settings
 from logger.sources.capture import is_capture, read_capture
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
+    LINKS,
     Description,
     configured_description,
 )
@@ -46,7 +47,7 @@ SETTINGS = Section(
         ),
         *(
             Setting(link, "table", None, "not used; it may stay when kind is changed to replay")
-            for link in ("line", "ble", "hwmon")
+            for link in LINKS
         ),
         *DESCRIPTION_SETTINGS,
     ),

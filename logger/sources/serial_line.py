@@ -42,7 +42,7 @@ SCHEMES = {
 #: Longest name of a port: that of a file (PATH_MAX of Linux is 4096), with what a URL adds.
 _LONGEST_PORT = 5000
 
-LINE = Section(
+TABLE = Section(
     "line",
     (
         Setting("baud", "whole", 9600, "speed", "bit/s", 50, 4000000),
@@ -128,7 +128,7 @@ def build(config: Config) -> SerialSource:
         )
     if not 1 <= getattr(description.decoder, "unit", 1) <= 247:
         raise description.place.error("accepted on a serial line: 1 to 247", "decoder", "unit")
-    return SerialSource(port, line_settings(description), description)
+    return SerialSource(port, check_table(description), description)
 
 
 def check_port(config: Config, port: str, *, allow_network: bool) -> None:
@@ -152,12 +152,11 @@ def check_port(config: Config, port: str, *, allow_network: bool) -> None:
         )
 
 
-def line_settings(description: Description) -> LineSettings:
+def check_table(description: Description) -> LineSettings:
     """Check the [line] table of a description."""
     table: Any = description.tables.get("line")
-    values = description.place.under("line").checked(LINE, table)
+    values = description.place.under("line").checked(TABLE, table)
     if values["stop_bits"] not in {1, 1.5, 2}:
         raise description.place.error("accepted: 1, 1.5 or 2", "line", "stop_bits")
-    if description.tables.get("ble") is not None:
-        raise description.place.error("belongs to a radio link; use [line] here", "ble")
+    description.refuse_links("on a serial line", "line")
     return LineSettings(**values)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
@@ -104,10 +104,7 @@ def checked_decoder(description: Description) -> CanDecoder:
         raise place.error(
             f"got {description.decoder_kind!r}; accepted on a CAN bus: 'can'", "decoder", "kind"
         )
-    tables: Any = description.tables
-    for key in ("line", "ble", "hwmon", "poll"):
-        if tables.get(key) is not None:
-            raise place.error("has no meaning on a CAN bus; leave it out", key)
+    description.refuse_links("on a CAN bus", polled=False)
     names = frozenset(f.source for f in description.fields)
     words = frozenset(f.source for f in description.fields if f.channel == "state")
     decoder.want(names, words)

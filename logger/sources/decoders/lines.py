@@ -146,7 +146,10 @@ class LineDecoder:
         return line.decode(self.encoding, errors="backslashreplace")
 
     def values(self, text: str, context: Context) -> dict[str, Value]:
-        """Return the named values in a line, or raise LineError."""
+        """Return the named values in a line, or raise LineError.
+
+        ``text`` has neither blanks nor line ends at its ends.
+        """
         raise NotImplementedError
 
     def names(self) -> frozenset[str] | None:

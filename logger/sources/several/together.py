@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from logger.reading import CHANNELS
 from logger.refusals import Refusals
-from logger.sections import SOURCE_KINDS
 from logger.settings import Section, Setting, check_section
+from logger.sources.base import MODULES
 from logger.sources.link.supervision import LinkState, LinkStatus, supervise
 from logger.sources.several.agreement import Agreement
 from logger.sources.several.joiner import Joiner
@@ -241,7 +241,7 @@ def tables(config: Config) -> dict[str, Config]:
         own = {setting.key for setting in EACH.settings}
         rest = {key: value for key, value in table.items() if key not in own}
         if "kind" not in table:
-            choices = ", ".join(SOURCE_KINDS)
+            choices = ", ".join(MODULES)
             raise document.error(f"kind is missing; accepted: one of {choices}", "source")
         name = settings["name"] or str(table["kind"])
         if name in found:
