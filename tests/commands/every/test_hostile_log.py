@@ -13,14 +13,12 @@ from logger.store.records import SessionStart, interval_row, write_import
 from tests.support.bad_files import T0
 from tests.support.boats.intervals import minute
 from tests.support.configurations import AFT_LOCKER
+from tests.support.screens.reading import READING
 from tests.support.screens.terminal import harmless
 
 #: Acts on a terminal, turns the direction of text, and is long.
 EVIL = "\x1b[2J\x9b31m[red]x[/red]\u202e<b>" + "A" * 3000
-COMMANDS = [
-    ("report",), ("report", "--json", "-"), ("watch", "--once"), ("load",), ("fuel",),
-    ("event", "list"), ("export", "-"), ("check", "--log"), ("import", "--undo"),
-]  # fmt: skip
+COMMANDS = (*READING, ("export", "-"), ("check", "--log"), ("import", "--undo"))
 #: Whole blocks, and rows behind them that no block holds.
 ROWS = BLOCK_ROWS + 300
 

@@ -14,6 +14,7 @@ from analysis.show.screen.summary import summary
 from tests.conftest import ROOT
 from tests.support.screens import scenes
 from tests.support.screens.pages import SCENES, Outline, earlier, matter
+from tests.support.screens.reading import READING
 
 
 @pytest.mark.parametrize("name", SCENES)
@@ -66,11 +67,15 @@ def test_hostile_texts_are_harmless_from_every_command(ebbwatt, tmp_path):
                             f"2023-11-14T2{k % 4}:00:0{k}Z", cwd=tmp_path))  # fmt: skip
     audit = ROOT / "fixtures/audit.csv"
     commands = (
-        ["report"], ["report", "--html", "r.html"], ["report", "--json", "-"], ["watch", "--once"],
-        ["event", "list"], ["event", "list", "--json"], ["load"], ["load", "--json"], ["fuel"],
-        ["fuel", "--json"], ["fitting"], ["check"], ["size", "--audit", audit],
-        ["size", "--audit", audit, "--json"],
-    )  # fmt: skip
+        *READING,
+        ("report", "--html", "r.html"),
+        ("event", "list", "--json"),
+        ("load", "--json"),
+        ("fuel", "--json"),
+        ("check",),
+        ("size", "--audit", audit),
+        ("size", "--audit", audit, "--json"),
+    )
     done += [ebbwatt(*arguments, cwd=tmp_path) for arguments in commands]
     for one in done:
         for line in (one.stdout + one.stderr).splitlines():

@@ -20,6 +20,7 @@ from logger.store.writer import Writer
 from tests.support.boats.intervals import minute
 from tests.support.rigs.devices.bluez import die_with_parent
 from tests.support.rigs.live import QUICK, wait_for
+from tests.support.screens.reading import READING
 
 #: Every command that prints or writes, with nothing but a log at hand.
 PRINT = {
@@ -28,16 +29,10 @@ PRINT = {
     "completion": ("--completion", "bash"),
     "export": ("export", "-"),
     "export events": ("export", "--events", "--format", "jsonl", "-"),
-    "report": ("report",),
-    "report json": ("report", "--json", "-"),
-    "load": ("load",),
-    "fuel": ("fuel",),
+    **{" ".join(command): command for command in READING},
     "size": ("size", "--json"),
-    "fitting": ("fitting",),
-    "event list": ("event", "list"),
     "event json": ("event", "list", "--json"),
     "event add": ("event", "add", "note", "--text", "seen"),
-    "watch": ("watch", "--once"),
     "check": ("check",),
     "backup": ("backup", "out/copy.db"),
     "import": ("import", "old.csv"),
@@ -120,7 +115,7 @@ def test_a_reader_that_has_gone_ends_it_as_the_shell_does(started, name):
     os.close(reader)
     process = started(*PRINT[name], stdout=writer)
     os.close(writer)
-    quiet(process, {0} if name == "watch" else {128 + signal.SIGPIPE})
+    quiet(process, {0} if PRINT[name][0] == "watch" else {128 + signal.SIGPIPE})
 
 
 def test_the_head_of_an_export_is_all_that_head_wants(boat, child_env):

@@ -15,6 +15,7 @@ from logger.store.writer import Writer
 from tests.support.bad_files import T0, table
 from tests.support.boats.intervals import minute
 from tests.support.missing import unable
+from tests.support.screens.reading import READING
 
 CONFIG = """\
 [charger]
@@ -30,8 +31,7 @@ path = "a.csv"
 #: Every command that reads or writes a log or a file, and what its name is told by.
 COMMANDS = (
     ("log",), ("probe", "--seconds", "1"), ("import", "a.csv"), ("import", "--undo"),
-    ("backup", "out/copy.db"), ("watch", "--once"), ("report",), ("report", "--html", "out/a.html"),
-    ("load",), ("fuel",), ("fitting",), ("event", "list"),
+    ("backup", "out/copy.db"), *READING, ("report", "--html", "out/a.html"),
     ("event", "add", "note", "--text", "x"), ("export", "out/a.csv"), ("check",),
 )  # fmt: skip
 

@@ -7,6 +7,7 @@ import pytest
 from tests.support.rigs.devices.bluez import ADDRESS, PERIPHERAL
 from tests.support.rigs.devices.pty_line import SpokenLine
 from tests.support.rigs.live import live, wait_for
+from tests.support.screens.reading import READING
 from tests.support.screens.terminal import harmless
 
 pytestmark = pytest.mark.slow
@@ -33,6 +34,7 @@ while True:
 CONFIG = """\
 [charger]
 rated_w = 110
+[fuel]
 [store]
 commit_s = 1
 commit_rest_s = 1
@@ -85,10 +87,7 @@ def test_what_a_line_carries_is_harmless_in_every_command(tmp_path, command, sta
         assert max(map(len, told.splitlines())) < 1000, "a long name is cut"
     assert "13.5" in watched
     harmless((tmp_path / "talk.jsonl").read_bytes())
-    for arguments in (
-        ["report"], ["report", "--json", "-"], ["report", "--html", "page.html"], ["export", "-"],
-        ["load"], ["event", "list"], ["fitting"],
-    ):  # fmt: skip
+    for arguments in (*READING, ("report", "--html", "page.html"), ("export", "-")):
         command(*arguments)
     assert "\x1b" not in (tmp_path / "page.html").read_text(encoding="utf-8")
 
