@@ -136,6 +136,8 @@ class Assessment:
     """Mean output over the hours of the log, by which dates go; None where no end may be told."""
     left_out: dict[str, float] = field(default_factory=dict)
     """Running hours left out of the estimate, by reason."""
+    first: dict[str, float] = field(default_factory=dict)
+    """Chance of each limit to come first; empty where it is not known."""
     account: tuple[HoursRow, ...] = ()
     """All running hours, each once, by their use or by why they were left out."""
     since_start: Span = field(default_factory=Span)
@@ -202,6 +204,7 @@ class Assessment:
             ],
             "remaining": {
                 "until": self.until,
+                "first": {name: _round(p, 3) for name, p in self.first.items()} or None,
                 "hours": {
                     "low": _round(left.low, 1),
                     "median": _round(left.median, 1),

@@ -41,6 +41,8 @@ class Forecast:
     hours: Span
     until: str | None
     """Which limit comes first: output, design_hours or load."""
+    first: dict[str, float]
+    """Chance of each limit to come first; empty where median and high end are withheld."""
     withheld: str | None
     """Why median and high end are not stated; None where they are."""
     withheld_code: str | None
@@ -191,21 +193,30 @@ def forecast(
         design_h = np.maximum(ends_h - unseen_h * rng.random(len(paths)), 0.0)
     draws = np.minimum(np.minimum(output_h, load_h), design_h)
     low, median, high = (float(v) for v in _quantiles(draws, (0.05, 0.5, 0.95)))
-    first = {
-        "output": float(np.mean(output_h <= np.minimum(load_h, design_h))),
-        "load": float(np.mean((load_h < output_h) & (load_h <= design_h))),
-        "design_hours": float(np.mean((design_h < output_h) & (design_h < load_h))),
-    }
+    first = _first(output_h, load_h, design_h)
     until: str | None = max(first, key=lambda name: first[name])
     used_up = _quantiles(design_h, (0.9,))[0]
     withheld, code = _withhold(posterior, median, high, reach, until, used_up, observed_h)
     if code is not None:
         hours = Span(low if np.isfinite(low) else min(reach, used_up), None, None)
         until = None if code == "decline_not_distinguishable" else until
+        first = {}
     else:
         hours = Span(low, median, high if np.isfinite(high) else None)
     bands = np.quantile(paths / gain[:, None], (0.05, 0.5, 0.95), axis=0)
-    return Forecast(hours, until, withheld, code, draws, ahead, bands[0], bands[1], bands[2])
+    return Forecast(hours, until, first, withheld, code, draws, ahead, bands[0], bands[1], bands[2])
+
+
+def _first(output_h: Floats, load_h: Floats, design_h: Floats) -> dict[str, float]:
+    """Return the chance of each limit to come first, of the paths that meet one at all."""
+    ends = np.isfinite(np.minimum(np.minimum(output_h, load_h), design_h))
+    count = max(int(ends.sum()), 1)
+    met = {
+        "output": ends & (output_h <= np.minimum(load_h, design_h)),
+        "load": (load_h < output_h) & (load_h <= design_h),
+        "design_hours": (design_h < output_h) & (design_h < load_h),
+    }
+    return {name: int(paths.sum()) / count for name, paths in met.items()}
 
 
 def _quantiles(values: Floats, probabilities: tuple[float, ...]) -> list[float]:

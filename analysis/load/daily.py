@@ -123,6 +123,10 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     per_h = STEP_S / 3600.0
     known_h = np.bincount(index, weights=grid.known * per_h, minlength=count)
     help_h = np.bincount(index, weights=grid.aided * per_h, minlength=count)
+    # A day in doubt is left out, but the bank is not given a charge that may have come from the
+    # charger itself.
+    sure = grid.aided if grid.filling is None else grid.aided & ~grid.filling
+    sure_h = np.bincount(index, weights=sure * per_h, minlength=count)
     helped = (help_h > _HELP_H) | held_days(origin, count, config.other_sources)
     gap = ~helped & (known_h < _KNOWN_H)
     left_out = {"other_source": int(helped.sum()), "gap": int(gap.sum())}
@@ -151,7 +155,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     return replace(
         found,
         other_s=_begin_s(helped, origin),
-        help_h=np.asarray(help_h[helped], dtype=np.float64),
+        help_h=np.asarray(sure_h[helped], dtype=np.float64),
         gap_s=_begin_s(gap, origin),
         bank=config.battery,
     )

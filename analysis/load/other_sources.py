@@ -46,6 +46,11 @@ LOAD_STEP = 0.4
 #: Largest rise of a bank at rest in two hours from loads switched off, part of the rise at a start
 #: (judgement: nearly all that this charger could feed).
 ALL_LOADS = 0.85
+#: Part of a time of help for which the charger stands at its own ceiling, from which on a load that
+#: was switched off may explain it; and the greatest rise that such a load gives, as a multiple of
+#: the rise at a start: a bank that is nearly full answers more than one that is low (settled on
+#: boats of the independent generator, see METHOD.md).
+AT_CEILING, NEARLY_FULL_RISE = 0.3, 2.0
 #: Rise at a start where the log has too few starts, V (judgement).
 START_RISE_V = 0.9
 
@@ -106,6 +111,8 @@ class Grid:
     """The charger itself holds a full bank."""
     zone: tzinfo = UTC
     """Zone of the boat's days."""
+    filling: Flags | None = None
+    """Where ``aided`` may be the charger itself, as it fills the bank; None for nowhere."""
 
     @property
     def local_s(self) -> Floats:
@@ -147,6 +154,9 @@ def make_grid(
     aided = _aided(volts, amps, running, known, kind)
     floating = in_float(volts, amps, running)
     held_back = limited(volts, amps, running) | floating
+    filling = np.zeros(len(volts), dtype=bool)
+    if kind is LEAD:
+        filling = _filling(aided, volts, amps, running, held_back)
     off = known & ~running
     at_rest = np.where(off, volts, np.nan)
     if kind is LFP:
@@ -158,7 +168,9 @@ def make_grid(
         top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
         # In float the charger itself holds the voltage.
         aided |= pinned(volts, running, top) & ~floating
-    return Grid(float(first), volts, amps, running, known, aided, blocks, held_back, floating, zone)
+    return Grid(
+        float(first), volts, amps, running, known, aided, blocks, held_back, floating, zone, filling
+    )
 
 
 def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemistry) -> Flags:
@@ -199,6 +211,29 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemist
     last_open = np.maximum.accumulate(np.where(opens, index, -1))
     last_close = np.maximum.accumulate(np.where(closes, index, -1))
     return np.asarray((last_open > last_close) & known)
+
+
+def _filling(aided: Flags, v: Floats, amps: Floats, running: Flags, at_top: Flags) -> Flags:
+    """Mark times of help that are the charger itself, as it fills the bank.
+
+    Where a load is switched off shortly before the ceiling, the voltage jumps up to it, and the
+    charger then gives less. With another source it goes on giving all it can, or nothing at all.
+    """
+    edge = np.diff(np.concatenate(([0], aided.astype(np.int8), [0])))
+    begin, end = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    own = np.zeros(len(v), dtype=bool)
+    if len(begin) == 0:
+        return own
+    least = 0.05 * float(np.median(amps[running])) if running.any() else 0.0
+    highest = NEARLY_FULL_RISE * start_rise(v, running)
+    rise = np.nan_to_num(v - ago(v, 2))
+    for first, last in zip(begin.tolist(), end.tolist(), strict=True):
+        inside = slice(first, last)
+        if not running[first] or rise[max(first - 1, 0) : first + 4].max() > highest:
+            continue
+        idle = running[inside] & (amps[inside] < least)
+        own[inside] = at_top[inside].mean() > AT_CEILING and not idle.any()
+    return own
 
 
 def start_rise(v: Floats, running: Flags) -> float:

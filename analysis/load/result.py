@@ -73,7 +73,7 @@ class LoadResult:
     start_depth: float | None = None
     """The same by the voltage at the starts, part of what the bank holds; None without it."""
     help_h: Floats = field(default_factory=lambda: np.empty(0))
-    """Hours for which something else charged on each day of ``other_s``."""
+    """Hours for which something else surely charged on each day of ``other_s``."""
     bank: BatteryConfig | None = None
     relative_sd: float = 0.0
     """What all days may be wrong by alike, as a standard deviation of the logarithm."""

@@ -34,7 +34,8 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
         (
             "hours, and a date, until the output falls below the replacement limit for good, "
             "the design hours are used up, or the charger can no longer carry the boat's load, "
-            "whichever comes first"
+            "whichever comes first; where that is less than 80 % sure, the others are named beside "
+            "it, each with its chance to come first (remaining.first in the document)"
         ),
     ),
     ("design hours", "running hours for which such a unit is made"),

@@ -72,6 +72,32 @@ def verdict_sentence(a: Assessment) -> str:
     return f"{head}: the charger {output_clause(a)}."
 
 
+#: From this chance on, the limit that is named as the first one is named alone; and the least
+#: chance of another to be named beside it (judgement).
+SURE, WORTH_NAMING = 0.8, 0.1
+#: The limits by name.
+_LIMITS = {
+    "output": "the replacement limit",
+    "design_hours": "the design hours",
+    "load": "this boat's load",
+}
+
+
+def other_limits(a: Assessment) -> str:
+    """Name the other limits that may come first, with their chances; empty where there are none."""
+    left = a.remaining_h
+    if a.until is None or left.median is None or a.first.get(a.until, 1.0) >= SURE:
+        return ""
+    if left.median <= 0.0 and not may_last(left):
+        return ""
+    others = sorted(
+        ((p, name) for name, p in a.first.items() if name != a.until and p >= WORTH_NAMING),
+        reverse=True,
+    )
+    said = [f"{_LIMITS[name]} (chance {100.0 * p:.0f} %)" for p, name in others]
+    return f"Another limit may come first: {' or '.join(said)}." if said else ""
+
+
 _ENDED = {
     "output": "the charger has fallen below the replacement limit",
     "design_hours": "the design hours are used up",
@@ -93,11 +119,12 @@ def may_last(hours: Span) -> bool:
 def remaining_sentence(a: Assessment) -> str:
     """Return remaining life in hours and as a date, or why it is withheld."""
     hours, date = a.remaining_h, a.remaining_date
+    further = f" {other}" if (other := other_limits(a)) else ""
     if hours.median is not None and hours.median <= 0:
         ended = _ENDED.get(a.until or "", "its first limit is reached")
         if may_last(hours):
             most = "" if hours.high is None else f"0 to {rounded(hours.high, -1)} h may be left; "
-            return f"It may already be that {ended}: {most}90 % confidence."
+            return f"It may already be that {ended}: {most}90 % confidence.{further}"
         return f"No hours remain: {ended}."
     if hours.median is not None:
         both = ends(hours, "h")
@@ -107,7 +134,7 @@ def remaining_sentence(a: Assessment) -> str:
             span = date_ends(date)
             text += f", as this boat uses it about {date_figure(date)}"
             text += f" ({span})" if span else ""
-        return text + "; 90 % confidence."
+        return f"{text}; 90 % confidence.{further}"
     why = f" {sentence(harmless(a.withheld, 200))}" if a.withheld else ""
     if hours.low is not None:
         when = f", {date_figure(Span(low=date.low))}" if date.low is not None else ""

@@ -30,6 +30,7 @@ from analysis.show.phrases import (
     decline_short,
     kept_short,
     next_actions,
+    other_limits,
     output_clause,
     remaining_sentence,
     remaining_short,
@@ -252,7 +253,8 @@ def _remaining(matter: Matter) -> list[_Entry]:
         span = date_ends(a.remaining_date)
         date = f"{date_figure(a.remaining_date)}{f' ({span})' if span else ''}"
         entries.append(_Entry("date", (f"{date}, if the boat is used as before.",), 9))
-    return entries
+    other = other_limits(a)
+    return [*entries, _Entry("", (other, ""), 6)] if other else entries
 
 
 def _reasons(matter: Matter) -> list[_Entry]:

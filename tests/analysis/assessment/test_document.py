@@ -77,6 +77,10 @@ def test_each_figure_stands_under_its_key():
     ]  # fmt: skip
     assert told["remaining"]["hours"] == {"low": 200.0, "median": 470.1, "high": 780.0}
     assert told["remaining"]["date"]["high"] is None
+    assert told["remaining"]["first"] is None
+    chances = {"output": 0.51234, "load": 0.48766, "design_hours": 0.0}
+    first = assessment(first=chances).document()["remaining"]["first"]
+    assert first == {"output": 0.512, "load": 0.488, "design_hours": 0.0}
     assert told["remaining"]["date"]["low"] < told["remaining"]["date"]["median"]
     assert (told["verdict"], told["as_of"]) == ("plan", "2023-11-15T22:13:20Z")
     assert told["store"] is None

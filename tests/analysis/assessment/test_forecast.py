@@ -7,6 +7,7 @@ import pytest
 
 from analysis.assessment.forecast import (
     FURTHEST,
+    _first,
     _quantiles,
     _shares,
     _withhold,
@@ -44,6 +45,31 @@ def test_whichever_comes_first_counts():
     assert (design.until, design.hours.median) == ("design_hours", 1500.0)
     later = told(design_left_h=(5000.0, 5000.0))
     assert (later.until, later.hours.median) == ("output", pytest.approx(3000.0, rel=0.02))
+
+
+def test_the_chance_of_each_limit_to_come_first():
+    # The load ends the line at 2000 h, give or take what is not known; the design hours at any
+    # time from 1000 to 2000 h, or from 1500 to 2500 h: first in all, and in half, of the futures.
+    sure = told(design_left_h=(1000.0, 1900.0), load_below=0.7)
+    assert sure.first == pytest.approx({"output": 0.0, "load": 0.0, "design_hours": 1.0}, abs=0.01)
+    even = told(design_left_h=(1500.0, 2500.0), load_below=0.7)
+    assert even.first["design_hours"] == pytest.approx(0.5, abs=0.04)
+    assert even.first["load"] == pytest.approx(0.5, abs=0.04)
+    assert sum(even.first.values()) == pytest.approx(1.0)
+    # The same limit for both: an error of the load puts it before or after, as often.
+    both = told(load_below=0.6, load_sd=0.2)
+    assert both.first["load"] == pytest.approx(0.5, abs=0.03)
+    assert both.until == max(both.first, key=both.first.__getitem__)
+    # Where no hours are told, no chance is.
+    assert told(observed_h=400.0).first == {}
+
+
+def test_futures_that_meet_no_limit_speak_for_none():
+    # Output and design hours are never met; one future in three meets the load.
+    never = np.full(3, np.inf)
+    load_h = np.array([500.0, np.inf, np.inf])
+    assert _first(never, load_h, never) == {"output": 0.0, "load": 1.0, "design_hours": 0.0}
+    assert _first(never, never, never) == {"output": 0.0, "load": 0.0, "design_hours": 0.0}
 
 
 def test_hours_that_nobody_saw_shorten_the_design_hours_evenly():

@@ -319,6 +319,16 @@ def test_help_of_a_fifth_of_an_hour_takes_a_day_out(monkeypatch):
     assert found.ah.median == pytest.approx(LOAD_AH, rel=0.03)
 
 
+def test_help_that_may_be_the_charger_itself_takes_a_day_out_and_charges_nothing(monkeypatch):
+    filling = np.zeros(len(GRID.volts), dtype=bool)
+    filling[cells_of(9, 1.0)] = True
+    doubted = replace(GRID, filling=filling)
+    monkeypatch.setattr("tests.analysis.load.test_daily_parts.GRID", doubted)
+    found = load_of(monkeypatch, aided=[cells_of(5, 1.0), cells_of(9, 1.0)])
+    assert found.other_s.tolist() == [86400.0 * (FIRST + 5), 86400.0 * (FIRST + 9)]
+    assert found.help_h == pytest.approx([1.0, 0.0])
+
+
 def test_a_day_that_no_stretch_covers_is_left_out(monkeypatch):
     # Ten minutes of help in the middle of a rest leave two parts of less than half a day; the day
     # between two such rests has but its run.

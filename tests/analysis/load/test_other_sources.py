@@ -7,7 +7,16 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from analysis.load.other_sources import LEAD, LFP, STEP_S, _aided, _raised, make_grid, start_rise
+from analysis.load.other_sources import (
+    LEAD,
+    LFP,
+    STEP_S,
+    _aided,
+    _filling,
+    _raised,
+    make_grid,
+    start_rise,
+)
 
 HOUR = 12
 
@@ -200,6 +209,34 @@ def test_a_charger_that_gives_nothing_at_a_high_voltage_is_held_up():
     assert aided(v, running, amps) == list(range(43, 60))
     assert aided(v, running, np.where(amps < 1.0, 0.41, amps)) == []
     assert aided(np.where(running, 13.29, 12.6), running, amps) == []
+
+
+def test_a_load_that_goes_off_before_the_ceiling_may_be_the_charger_that_fills_the_bank():
+    # A run at 8 A, a jump at cell 40, and what was taken for an hour of help from there on; at the
+    # ceiling the charger gives less and less.
+    def filled(jump=0.4, at_top=8, last_a=3.0, begins=6):
+        v = np.r_[np.full(6, 12.6), np.full(34, 13.9), np.full(12, 13.9 + jump), np.full(8, 13.6)]
+        running = np.arange(60) >= begins
+        amps = np.where(running, 8.0, 0.0)
+        held = np.zeros(60, dtype=bool)
+        held[52 - at_top : 52] = True
+        amps[51] = last_a
+        helped = np.zeros(60, dtype=bool)
+        helped[40:52] = True
+        return np.flatnonzero(_filling(helped, v, amps, running, held)).tolist()
+
+    assert filled() == list(range(40, 52))
+    # Three tenths of the time at the ceiling: 3.6 of 12 cells.
+    assert filled(at_top=4) == list(range(40, 52))
+    assert filled(at_top=3) == [], "it goes on giving all it can: another source"
+    # Twice the rise at a start, which without three starts is 0.9 V.
+    assert filled(jump=1.79) == list(range(40, 52))
+    assert filled(jump=1.81) == []
+    # Nothing at all, less than a twentieth of 8 A, is given beside another source.
+    assert filled(last_a=0.41) == list(range(40, 52))
+    assert filled(last_a=0.39) == []
+    # Help that begins at rest is none of the charger's.
+    assert filled(begins=41) == []
 
 
 def test_an_lfp_bank_has_limits_of_its_own():

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from analysis.assessment.document import Verdict
+from analysis.estimate import Span
 from analysis.inputs.finding import Finding, Severity
 from analysis.show.phrases import (
     MORE,
@@ -12,6 +13,8 @@ from analysis.show.phrases import (
     actions,
     kept_short,
     next_actions,
+    other_limits,
+    remaining_sentence,
     whole_sentences,
 )
 from tests.support.screens import scenes
@@ -79,3 +82,37 @@ def test_a_long_action_ends_with_a_whole_sentence():
     assert kept_short("x" * 90, 80).endswith("...")
     assert whole_sentences(text, 40, "") == "Hold a meter on it."
     assert whole_sentences(text, 10, "") == ""
+
+
+CHANCES = {"output": 0.5, "load": 0.38, "design_hours": 0.12}
+
+
+def test_another_limit_that_may_come_first_is_named_with_its_chance():
+    a = replace(scenes.assessment(), first=CHANCES)
+    words = (
+        "Another limit may come first: this boat's load (chance 38 %) or the design hours "
+        "(chance 12 %)."
+    )
+    assert other_limits(a) == words
+    assert remaining_sentence(a).endswith(f"; 90 % confidence. {words}")
+    may = replace(a, remaining_h=Span(0.0, 0.0, 400.0))
+    assert remaining_sentence(may).endswith(words)
+    seldom = replace(a, first={"output": 0.79, "load": 0.12, "design_hours": 0.09})
+    assert "load (chance 12 %)." in other_limits(seldom)
+    assert "design" not in other_limits(seldom)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"first": {"output": 0.8, "load": 0.2, "design_hours": 0.0}},
+        {"first": {}},
+        {"until": None, "first": CHANCES},
+        {"first": CHANCES, "remaining_h": Span()},
+        {"first": CHANCES, "remaining_h": Span(0.0, 0.0, 0.0)},
+    ],
+)
+def test_where_the_first_limit_is_sure_or_not_told_no_other_is_named(changes):
+    a = replace(scenes.assessment(), **changes)
+    assert other_limits(a) == ""
+    assert "may come first" not in remaining_sentence(a)

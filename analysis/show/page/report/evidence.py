@@ -20,7 +20,7 @@ from analysis.show.page.plots.axes import NARROW, WIDE
 from analysis.show.page.plots.course_plots import fuel_plot, loop_plot
 from analysis.show.page.plots.svg import n
 from analysis.show.page.plots.two_runs_plot import two_runs_plot
-from analysis.show.phrases import remaining_sentence, until_clause
+from analysis.show.phrases import other_limits, remaining_sentence, until_clause
 from analysis.show.service import last_done, when_due
 from analysis.show.tables import use_rows
 from analysis.text import for_html
@@ -58,7 +58,7 @@ def remaining(matter: Matter) -> Markup:
     heads = ("", "middle estimate", "90 % interval")
     then = f"Then it {until_clause(a)}. The date supposes that the boat is used as before."
     figures = table("Until the first limit is met", heads, cells, "ttt")
-    return joined(figures, paragraphs(then))
+    return joined(figures, paragraphs(then, *([other] if (other := other_limits(a)) else [])))
 
 
 def two_runs(matter: Matter) -> Markup:
