@@ -212,38 +212,34 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
             findings.append(drift[0])
             # The interval of 90 % reaches from what the sensor says to what the others may say.
             gain_sd = math.hypot(gain_sd, drift[1] / Z90)
-    gain_sd = _drop(runs, rated_a, clamped, gain_sd, findings)
+    gain_sd, told_drop = _drop(runs, rated_a, clamped, gain_sd)
+    findings += told_drop
     findings += [] if current is None else [current]
-    return _too_high(runs, rated_w, findings), zero_sd, gain_sd, findings
+    runs, told_high = _too_high(runs, rated_w)
+    return runs, zero_sd, gain_sd, findings + told_high
 
 
-def _too_high(runs: Runs, rated_w: float, findings: list[Finding]) -> Runs:
+def _too_high(runs: Runs, rated_w: float) -> tuple[Runs, list[Finding]]:
     """Question output above rated; return the runs without its short peaks."""
     above = above_rated(runs.log, rated_w)
     if above is not None:
-        findings.append(above)
-        return runs
+        return runs, [above]
     told_peaks, over = peaks(runs.log, rated_w)
-    findings += [] if told_peaks is None else [told_peaks]
-    return find_runs(without_current(runs.log, over), rated_w) if over.any() else runs
+    found = [] if told_peaks is None else [told_peaks]
+    return (find_runs(without_current(runs.log, over), rated_w) if over.any() else runs), found
 
 
 def _drop(
-    runs: Runs,
-    rated_a: float,
-    clamped: clamp.Clamped | None,
-    gain_sd: float,
-    findings: list[Finding],
-) -> float:
-    """Look for a drop before the place of the voltage; return what the gain may be wrong by."""
+    runs: Runs, rated_a: float, clamped: clamp.Clamped | None, gain_sd: float
+) -> tuple[float, list[Finding]]:
+    """Look for a drop before the place of the voltage; say what the gain may be wrong by."""
     if clamped is not None and any(r.voltage_v is not None for r in clamped.readings):
-        return gain_sd  # a voltmeter on the terminals has told it
+        return gain_sd, []  # a voltmeter on the terminals has told it
     drop = look_for_drop(runs, rated_a)
     if drop is None:
-        return gain_sd
-    findings.append(drop[0])
+        return gain_sd, []
     # The interval of 90 % reaches as far as an output that is put right.
-    return math.hypot(gain_sd, drop[1] / Z90)
+    return math.hypot(gain_sd, drop[1] / Z90), [drop[0]]
 
 
 def _with_others(log: History, config: Config) -> Flags:
