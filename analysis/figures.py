@@ -93,7 +93,7 @@ def _unit(unit: str) -> str:
 _NO_DATE = "(impossible date)"
 
 
-def _moment(time_s: float, zone: tzinfo | None, form: str) -> str:
+def _moment(time_s: float, zone: tzinfo, form: str) -> str:
     try:
         return datetime.fromtimestamp(time_s, zone).strftime(form)
     except (ValueError, OverflowError, OSError):
@@ -118,11 +118,8 @@ def day(time_s: float, zone: tzinfo | None = None) -> str:
     return _moment(time_s, zone or owner().zone, "%Y-%m-%d")
 
 
-def minute(time_s: float, zone: tzinfo | None = UTC) -> str:
-    """Return ISO date and time to the minute, without the zone: the caller shows that once.
-
-    ``zone`` None is the zone of this machine.
-    """
+def minute(time_s: float, zone: tzinfo) -> str:
+    """Return ISO date and time to the minute, without the zone: the caller shows that once."""
     return _moment(time_s, zone, "%Y-%m-%d %H:%M")
 
 

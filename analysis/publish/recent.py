@@ -35,7 +35,7 @@ class Recent:
     """Unix time at which the log ends."""
 
 
-def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
+def read_recent(path: Path, now_s: float, zone: tzinfo) -> Recent:
     """Read the last week of the newest fitting.
 
     Parameters
@@ -45,7 +45,7 @@ def read_recent(path: Path, now_s: float, zone: tzinfo | None = None) -> Recent:
     now_s
         Unix time at which the week ends.
     zone
-        Zone of the days; None is the zone of this machine.
+        Zone of the days.
 
     Raises
     ------

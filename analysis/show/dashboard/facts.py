@@ -90,7 +90,7 @@ class Facts:
     label: str
     rated_w: float
     now_s: float
-    zone: tzinfo | None
+    zone: tzinfo
     situation: Situation
     reading: Reading | None
     state_since_s: float | None = field(default=None, kw_only=True)
@@ -130,15 +130,12 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """The clocks at one instant: Unix time, CLOCK_BOOTTIME, the boot, and the zone of the owner.
-
-    ``zone`` None is the zone of this machine.
-    """
+    """The clocks at one instant: Unix time, CLOCK_BOOTTIME, the boot, and the zone of the owner."""
 
     now_s: float
     boottime_s: float
     boot_id: str
-    zone: tzinfo | None = None
+    zone: tzinfo
 
 
 def collect(

@@ -44,7 +44,7 @@ ASSESS_APART_S = 600.0
 LOW_FUEL_D = 3.0
 
 
-def moment_now(zone: tzinfo | None = None) -> Moment:
+def moment_now(zone: tzinfo) -> Moment:
     """Return the clocks of this instant."""
     return Moment(time.time(), boottime_s(), boot_id(), zone)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import UTC
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -67,7 +68,7 @@ def fleet_page(listed: FleetList, label: str, version: str, folder: Path | None 
     return frame(
         _TITLE,
         label,
-        f"{counted(len(listed.boats), 'boat')}. Made {minute(listed.now_s)} UTC by "
+        f"{counted(len(listed.boats), 'boat')}. Made {minute(listed.now_s, UTC)} UTC by "
         f"ebbwatt {version}.",
         joined(*body),
         "Percentages are of rated output unless said otherwise. Dates are year-month-day by each "
