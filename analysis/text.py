@@ -44,6 +44,18 @@ def counted(number: int, one: str) -> str:
     return f"{number} {one}" if number == 1 else f"{number} {one}s"
 
 
+def boat_and_charger(boat: str, charger: str) -> str:
+    """Return what a charger is called: many a label begins with the boat's name already.
+
+    >>> boat_and_charger("Dabchick", "aft locker")
+    'Dabchick, aft locker'
+    >>> boat_and_charger("Dabchick", "Dabchick, aft locker")
+    'Dabchick, aft locker'
+    """
+    words = (charger,) if charger.startswith(boat) else (boat, charger)
+    return ", ".join(word for word in words if word)
+
+
 def harmless(text: object, longest: int = LONGEST) -> str:
     """Return ``text`` as one printable line of at most ``longest`` characters.
 

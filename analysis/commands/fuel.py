@@ -198,15 +198,14 @@ def _midnight(date: date | None, zone: tzinfo) -> float | None:
 def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
     """Print the sheet for a passage, or write it as a page."""
     from analysis.show import passage_sheet as sheet
-    from analysis.text import harmless
+    from analysis.text import boat_and_charger, harmless
     from logger import __version__
     from logger.errors import EbbwattError
 
     if found.passage is None:
         raise EbbwattError(f"the fuel for a passage is not known: {found.withheld['passage']}")
-    boat, label, now_s = case.config.boat, harmless(case.config.charger.label), time.time()
-    if boat.name and not label.startswith(harmless(boat.name)):
-        label = f"{harmless(boat.name)}: {label}"
+    boat, charger, now_s = case.config.boat, case.config.charger, time.time()
+    label = boat_and_charger(harmless(boat.name), harmless(charger.label))
     if args.html is None:
         width = shutil.get_terminal_size((80, 24)).columns
         last_s = found.last_s

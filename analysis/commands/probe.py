@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 #: How long --scan listens, s, where --seconds does not say (our choice).
 SCAN_S = 10.0
 
-#: Keys of [source] by which a device is described.
-_DESCRIBED = {"description", "decoder", "fields"}
+#: How a serial line is read whose device nobody has described yet.
+_FIRST_GUESS = {"decoder": {"kind": "keyvalue"}, "fields": {"voltage_v": "U"}}
 
 HELP = "show what the device says, raw and decoded, without storing it"
 DESCRIPTION = (
@@ -147,8 +147,7 @@ def _with_first_guess(config: Config) -> Config:
     if source is None or source.get("kind") != "serial" or {"description", "decoder"} & {*source}:
         return config
     print("no [source.decoder] yet: looking for lines of key=value, as a guess", file=sys.stderr)
-    guess = {"decoder": {"kind": "keyvalue"}, "fields": {"voltage_v": "U"}}
-    return replace(config, source=guess | source)
+    return replace(config, source=_FIRST_GUESS | source)
 
 
 def _undescribed(config: Config, seconds: float | None) -> tuple[list[str], list[str]] | None:
@@ -316,13 +315,13 @@ class _Watcher:
         self._began_s = self._asked_s = time.clock_gettime(time.CLOCK_BOOTTIME)
 
         self._source = source
-        written = config.document.data.get("source")
+        fields = (config.source or {}).get("fields")
         self._transcript = Transcript(
             source.description,
             config.plausible,
             nominal_v=config.battery.nominal_v,
             judges_bank=config.judges_bank,
-            first_guess=isinstance(written, dict) and not _DESCRIBED & {*written},
+            first_guess=fields is _FIRST_GUESS["fields"],
         )
         self._offset_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
         self._capture: CaptureWriter | None = None

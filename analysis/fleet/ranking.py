@@ -8,6 +8,7 @@ from enum import IntEnum
 from typing import TYPE_CHECKING
 
 from analysis.figures import day
+from analysis.text import boat_and_charger
 from analysis.units import days_in
 from logger.durations import DAY_S
 
@@ -99,9 +100,7 @@ class Boat:
     def label(self) -> str:
         """Return what it is called: boat and charger, or its key."""
         charger = "" if self.facts is None else self.facts.label
-        # Many a charger's name begins with the boat's.
-        boat = "" if charger.startswith(self.name) else self.name
-        return ", ".join(w for w in (boat, charger) if w) or self.key
+        return boat_and_charger(self.name, charger) or self.key
 
 
 def ranked(boats: Iterable[Boat], now_s: float, horizon_days: int) -> tuple[Boat, ...]:

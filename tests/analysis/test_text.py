@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.text import LONGEST, for_encoding, for_html, harmless
+from analysis.text import LONGEST, boat_and_charger, for_encoding, for_html, harmless
 
 
 @pytest.mark.parametrize(
@@ -59,3 +59,17 @@ def test_nothing_but_printable_single_spaced_text_gets_through(outside):
     assert not any(unicodedata.category(letter) in bad for letter in shown)
     page = for_html(outside)
     assert "<" not in page.removeprefix("<bdi>").removesuffix("</bdi>")
+
+
+@pytest.mark.parametrize(
+    ("boat", "charger", "told"),
+    [
+        ("Dabchick", "aft locker", "Dabchick, aft locker"),
+        ("Dabchick", "Dabchick, aft locker", "Dabchick, aft locker"),
+        ("", "aft locker", "aft locker"),
+        ("Dabchick", "", "Dabchick"),
+        ("", "", ""),
+    ],
+)
+def test_a_boat_is_named_once(boat, charger, told):
+    assert boat_and_charger(boat, charger) == told

@@ -132,11 +132,22 @@ def test_a_word_that_the_encoding_does_not_hold_is_refused(ebbwatt, tmp_path):
     assert "write the bytes as hex" in done.stderr
 
 
-def test_of_a_first_guess_it_is_said_what_to_write_and_not_what_nobody_wrote(ebbwatt, place):
-    (place[0] / "ebbwatt.toml").write_text(
-        '[charger]\nrated_w = 110\n[source]\nkind = "serial"\nport = "charger"\n'
-    )
-    text = probe(ebbwatt, place, b"VB=13.52 IB=4.20\r\n", "--seconds", "2")
+@pytest.mark.parametrize(
+    ("source", "chosen"),
+    [
+        ('[source]\nkind = "serial"\nport = "charger"\n', ()),
+        (
+            '[[source]]\nkind = "serial"\nport = "charger"\n[[source]]\nkind = "hwmon"\n',
+            ("--source", "serial"),
+        ),
+    ],
+    ids=["one", "of two"],
+)
+def test_of_a_first_guess_it_is_said_what_to_write_and_not_what_nobody_wrote(
+    ebbwatt, place, source, chosen
+):
+    (place[0] / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n" + source)
+    text = probe(ebbwatt, place, b"VB=13.52 IB=4.20\r\n", "--seconds", "2", *chosen)
     assert "names U" not in text
     assert "no message holds" not in text
     assert 'the messages hold VB, IB: write [source.decoder] with kind = "keyvalue"' in text
