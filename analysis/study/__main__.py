@@ -10,6 +10,7 @@ import sys
 from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.show.progress import bar
@@ -43,6 +44,8 @@ STUDIES: dict[str, tuple[Callable[..., Any], Callable[..., str]]] = {
     "dates": (judge_date, date_markdown),
     "early": (judge_early, early_markdown),
 }
+#: Characters of a line in METHOD.md, tables aside.
+WIDTH = 120
 METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
@@ -99,12 +102,17 @@ def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
 
 
 def _write(table: str, mark: str) -> None:
-    """Write a table into METHOD.md, between its marks."""
+    """Write a table into METHOD.md, between its marks; its sentences are wrapped."""
     begin, end = f"<!-- {mark}:begin -->", f"<!-- {mark}:end -->"
     text = METHOD.read_text(encoding="utf-8")
     before, _, rest = text.partition(begin)
     after = rest.partition(end)[2]
-    METHOD.write_text(f"{before}{begin}\n\n{table}\n{end}{after}", encoding="utf-8")
+    lines = (
+        line if line.startswith("|") else fill(line, WIDTH, break_on_hyphens=False)
+        for line in table.split("\n")
+    )
+    told = "\n".join(lines)
+    METHOD.write_text(f"{before}{begin}\n\n{told}\n{end}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":
