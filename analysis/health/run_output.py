@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import MAD_TO_SD
 from analysis.health import limiter
 from analysis.health.limiter import BATTERY, HEAT, SOURCE, WARMING
 from analysis.health.run_table import Limit, RunTable
@@ -33,6 +34,8 @@ EARLY_H = 3.0
 LEAST_VALUE_S = 600.0
 #: Least time for a lower bound, s: shorter peaks are surges after a start (judgement, no source).
 LEAST_BOUND_S = 300.0
+#: An interval of fewer readings than this is as noisy as a reading: a recording every few minutes.
+FEW_READINGS = 10
 #: A value is left out if two runs within this many running hours after it surpass it by this
 #: fraction of rated. Scatter, sag and slow fluctuations are smaller (one standard deviation of the
 #: usual fluctuation over 100 h is 0.3 %: ``trend.wander_prior``).
@@ -118,11 +121,13 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     has_value &= ~(error > _MOST_SE)
     # If the run delivered more at the charge ceiling, its source-limited figure is not the
     # charger's limit: a float voltage, or a ceiling that was not recognised, held it down.
-    at_ceiling = _bounds(found, (code == BATTERY) & np.isfinite(found.power_w), count) / rated_w
+    few = runs.log.readings[found.index] < FEW_READINGS
+    measured = np.isfinite(found.power_w)
+    at_ceiling = _bounds(found, (code == BATTERY) & measured, count, few) / rated_w
     has_value &= ~(value < _LEAST_OF_CEILING * at_ceiling)
     error = np.where(runs.start_seen, error, np.hypot(error, inside.depth * _UNSEEN_SE))
-    bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & np.isfinite(found.power_w)
-    low = _bounds(found, bounding, count) / rated_w
+    bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & measured
+    low = _bounds(found, bounding, count, few) / rated_w
     bound = ~has_value & np.isfinite(low)
     figure = np.where(has_value, value, low)
     basis = np.where(bound[found.run], code == BATTERY, in_figure)
@@ -220,11 +225,13 @@ def _standard_error(
     return error
 
 
-def _bounds(found: Stretches, use: Flags, count: int) -> Floats:
+def _bounds(found: Stretches, use: Flags, count: int, few: Flags | None = None) -> Floats:
     """Return the highest power that each run held for ``LEAST_BOUND_S``, W; NaN if never.
 
     Each candidate is a mean over about five minutes less two standard errors of its scatter.
-    Without that, the highest of many noisy means would lie above the truth.
+    Without that, the highest of many noisy means would lie above the truth. A single interval shows
+    no scatter of its own: where it is made of ``few`` readings, that from one to the next in the
+    run stands for it.
     """
     best = np.full(count, np.nan)
     if not use.any():
@@ -238,11 +245,30 @@ def _bounds(found: Stretches, use: Flags, count: int) -> Floats:
     mean = np.add.reduceat(seconds * power, opens) / total
     square = np.add.reduceat(seconds * power**2, opens) / total - mean**2
     number = np.diff(np.append(opens, len(run)))
+    if few is not None and few[use].any():
+        alone = (number == 1) & few[use][opens]
+        square = np.where(alone, _between_square(run, power, count)[run[opens]], square)
     sure = mean - 2.0 * np.sqrt(np.maximum(square, 0.0) / number)
     full = total >= 0.6 * LEAST_BOUND_S
     of_run = run[opens][full]
     np.fmax.at(best, of_run, sure[full])
     return best
+
+
+def _between_square(run: NDArray[np.intp], power: Floats, count: int) -> Floats:
+    """Return the variance of single intervals in each run, W2, by how they differ from the next.
+
+    The median of the differences: a power that rises or falls slowly, or jumps once, adds nothing.
+    """
+    same = run[1:] == run[:-1]
+    of_run, apart = run[1:][same], np.abs(np.diff(power)[same])
+    order = np.lexsort((apart, of_run))
+    number = np.bincount(of_run, minlength=count)
+    middle = np.cumsum(number) - number + number // 2
+    found = number > 0
+    square: Floats = np.zeros(count)
+    square[found] = 0.5 * (MAD_TO_SD * apart[order][middle[found]]) ** 2
+    return square
 
 
 def _limit_and_use(

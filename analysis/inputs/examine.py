@@ -24,10 +24,10 @@ from analysis.inputs.channels.silent import silent_current
 from analysis.inputs.channels.spikes import peaks
 from analysis.inputs.channels.state import stuck_state, two_recordings, without_state
 from analysis.inputs.channels.temperature import stuck_temperature, without_temperature
-from analysis.inputs.channels.voltage import stuck_voltage, without_voltage
+from analysis.inputs.channels.voltage import foreign_voltage, stuck_voltage, without_voltage
 from analysis.inputs.counter import counter_findings, jumping_counter, without_counter
-from analysis.inputs.dates import impossible_dates
-from analysis.inputs.exchange import Jump, jump_finding, unexplained_jumps
+from analysis.inputs.dates import begun_before_fitted, impossible_dates
+from analysis.inputs.exchange import MANY, Jump, jump_finding, many_jumps, unexplained_jumps
 from analysis.inputs.finding import Finding, Severity, by_day, worst_first
 from analysis.inputs.gain import find_cycles, look_for_drift
 from analysis.inputs.mended import mended_findings
@@ -111,7 +111,10 @@ def examine(history: History, config: Config) -> Examined:
     if unsound_from_s is not None:
         runs = find_runs(without_counter(log, unsound_from_s), rated_w)
     jumps = () if unsound_from_s is not None else tuple(unexplained_jumps(runs, log.events))
-    findings += [jump_finding(jump) for jump in jumps[-5:]]
+    if len(jumps) >= MANY:
+        findings.append(many_jumps(jumps))
+        jumps = ()
+    findings += [jump_finding(jump) for jump in jumps]
     small = capacity_finding(find_cycles(runs), config.battery.capacity_ah, volts)
     findings += [] if small is None else [small]
     power = power_of_runs(runs)
@@ -129,6 +132,7 @@ def examine(history: History, config: Config) -> Examined:
     left = by_day("hours in the log by day", "h", log, log.duration_s, None)
     findings += mended_findings(history.events, len(history), left)
     findings += impossible_dates(history)
+    findings += begun_before_fitted(runs.log, config)
     return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
 
 
@@ -142,6 +146,8 @@ def _channels(runs: Runs, rated_w: float, volts: float) -> tuple[Runs, list[Find
     if still is not None:
         findings.append(still[0])
         runs = find_runs(without_voltage(runs.log, still[1]), rated_w)
+    elsewhere = None if still is not None else foreign_voltage(runs, rated_a, volts)
+    findings += [] if elsewhere is None else [elsewhere]
     said = stuck_state(runs, by_counter(runs.log), rated_w, volts)
     if said is not None:
         findings.append(said[0])

@@ -28,6 +28,8 @@ RECORDED_WITHIN_D = 30.0
 #: A jump ahead is told from this many hours beyond the time that passed on: less is a clock that
 #: was set (our choice, two days).
 AHEAD_H = 48.0
+#: So many jumps that nobody explained are no exchanges (our choice, one in ten years is usual).
+MANY = 6
 _RESET = "counter reset"
 _EXPLAINS = {"replacement", "renewal"}
 
@@ -92,6 +94,27 @@ def jump_finding(jump: Jump) -> Finding:
         f"{jump.now_h:.1f} h",
         jump.course,
         asks=True,
+    )
+
+
+def many_jumps(jumps: Sequence[Jump]) -> Finding:
+    """Tell jumps of the hour counter that are too many for exchanges."""
+    first = min(jumps, key=lambda jump: jump.time_s)
+    usual_h = float(np.median([abs(jump.now_h - jump.was_h) for jump in jumps]))
+    count, hours = len(jumps), "hour" if round(usual_h) == 1 else "hours"
+    return Finding(
+        "counter_jumps",
+        Severity.DOUBT,
+        first.time_s,
+        f"The hour counter jumps {count} times, usually by {usual_h:.0f} {hours} (first on "
+        f"{day(first.time_s)}). No charger is exchanged so often: the recording repeats parts of "
+        "itself, or its readings stand at wrong times. The hours go on from before each jump.",
+        "Look whether the logger or the device sends old hours again, and whether a file was "
+        "imported with wrong dates: take it back with 'ebbwatt import --undo'. What is told twice "
+        "counts twice in energy and load.",
+        "a counter that rises with the running",
+        f"{count} jumps, usually by {usual_h:.0f} h",
+        first.course,
     )
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 #: What each weight is called, and its sign.
 WORDS = {
     Severity.STOP: ("stop", "no conclusion is drawn from such data"),
-    Severity.DOUBT: ("doubt", "the figures are qualified by it"),
+    Severity.DOUBT: ("doubt", "mind it when you read the figures"),
     Severity.NOTE: ("note", "the figures stand"),
 }
 _LONGEST = 600
@@ -38,7 +38,7 @@ COUNTER_WRONG = frozenset(
 CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     (
         "no part of the log was lost to damage, and its dates are possible",
-        frozenset({"log_lost_intervals", "dates"}),
+        frozenset({"log_lost_intervals", "dates", "fitted_late"}),
     ),
     (
         "voltage and current are logged while it runs",
@@ -46,7 +46,7 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     ),
     (
         "current and voltage are the charger's own",
-        frozenset({"net_current", "current_late", "voltage_drop"}),
+        frozenset({"net_current", "current_late", "voltage_drop", "voltage_elsewhere"}),
     ),
     ("the current reads zero at rest", frozenset({"current_zero", "current_zero_unsure"})),
     ("the bank can hold what it gives", frozenset({"capacity_too_small"})),
@@ -70,7 +70,15 @@ CHECKS: tuple[tuple[str, frozenset[str]], ...] = (
     ),
     (
         "log and hour counter belong to one unit",
-        frozenset({"two_counters", "two_recordings", "counter_break", "exchange_proposed"}),
+        frozenset(
+            {
+                "two_counters",
+                "two_recordings",
+                "counter_break",
+                "counter_jumps",
+                "exchange_proposed",
+            }
+        ),
     ),
 )
 

@@ -11,13 +11,16 @@ from analysis.figures import day
 from analysis.inputs.channels.still import still_stretches
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
+from analysis.physics import blocks_in_series
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.history import History
+    from analysis.history.runs import Runs
 
     Flags = NDArray[np.bool_]
+    Floats = NDArray[np.float64]
 
 # Limits without another reason are a judgement (no source).
 #: A voltage that changes by no more than this stands still, V.
@@ -25,6 +28,12 @@ STILL_V = 0.002
 #: It is stuck if it stands still for so long, h, while the charger starts or stops so often: each
 #: moves the voltage of a bank by a tenth of a volt and more (common practice, no source).
 STILL_H, TURNS = 48.0, 4
+#: A start of the charger raises the voltage of its bank: by this much at least, V per 12 V, even a
+#: large lithium one on its plateau (30 A into 3 mOhm; common practice, no source). So many starts
+#: must show less.
+LEAST_RISE_V, STARTS = 0.04, 15
+#: The hour before a start, and the time after it that is compared, s.
+BEFORE_S, AFTER_S = 3600.0, (1200.0, 5400.0)
 #: Below and above these parts of the rated current the charger rests and runs.
 RESTS_BELOW, RUNS_ABOVE = 0.1, 0.3
 
@@ -84,4 +93,47 @@ def without_voltage(log: History, where: Flags) -> History:
         voltage_max_v=np.where(where, np.nan, log.voltage_max_v),
         voltage_mean_v=np.where(where, np.nan, log.voltage_mean_v),
         voltage_last_v=np.where(where, np.nan, log.voltage_last_v),
+    )
+
+
+def rises_at_start(runs: Runs, rated_a: float) -> tuple[Floats, Floats]:
+    """Return when the charger started and by how much the voltage rose, V; shape (starts,)."""
+    log = runs.log
+    current, volts, end_s = mean_current(log), log.voltage_mean_v, log.end_s
+    told = np.isfinite(volts)
+    found: list[tuple[float, float]] = []
+    for start_s in np.unique(runs.begun_s).tolist():
+        first = int(np.searchsorted(log.start_s, start_s))
+        begin = int(np.searchsorted(end_s, start_s - BEFORE_S))
+        upto = int(np.searchsorted(log.start_s, start_s + AFTER_S[1]))
+        before, after = slice(begin, first), slice(first, upto)
+        rests = told[before] & (current[before] < RESTS_BELOW * rated_a)
+        late = log.start_s[after] >= start_s + AFTER_S[0]
+        gives = told[after] & late & (current[after] > RUNS_ABOVE * rated_a)
+        if rests.any() and gives.any():
+            rise_v = np.median(volts[after][gives]) - np.median(volts[before][rests])
+            found.append((start_s, float(rise_v)))
+    at_s, rise = np.array(found).reshape(-1, 2).T
+    return at_s, rise
+
+
+def foreign_voltage(runs: Runs, rated_a: float, volts: float) -> Finding | None:
+    """Return a finding where the voltage does not notice that the charger starts."""
+    at_s, rise_v = rises_at_start(runs, rated_a)
+    least_v = LEAST_RISE_V * blocks_in_series(volts)
+    if len(rise_v) < STARTS or float(np.quantile(rise_v, 0.75)) >= least_v:
+        return None
+    usual_v = float(np.median(rise_v)) + 0.0
+    return Finding(
+        "voltage_elsewhere",
+        Severity.DOUBT,
+        float(at_s[0]),
+        f"The voltage does not rise when the charger starts: by {usual_v:.2f} V at {len(rise_v)} "
+        "starts. It is not that of the bank that the charger charges, so power, charge state and "
+        "load are wrong.",
+        "Look where voltage_v is measured: at the starter battery, behind an open switch, or a "
+        "figure that a device only repeats. Measure it at the charger's own terminals.",
+        f"a rise by {least_v:.2f} V and more at most starts",
+        f"{usual_v:.2f} V at {len(rise_v)} starts",
+        series("rise of the voltage at each start", "V", at_s, rise_v, 0.3),
     )

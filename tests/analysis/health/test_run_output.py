@@ -16,7 +16,7 @@ from analysis.health.limiter import (
     Stretches,
     stretches,
 )
-from analysis.health.run_output import _bounds, outputs, run_table, without_surpassed
+from analysis.health.run_output import FEW_READINGS, _bounds, outputs, run_table, without_surpassed
 from analysis.health.run_table import Limit
 from analysis.history.runs import find_runs
 from tests.support.boats.plain_log import RATED_W, RUNNING, log
@@ -261,3 +261,16 @@ def test_bounds_are_not_left_out_but_tell():
     assert left_out(level, bound=np.arange(5) != 2) == [2]
     assert left_out(np.where(np.arange(5) == 2, 0.85, 0.95), used=np.arange(5) > 1) == [2]
     assert left_out([0.85, 0.95, np.nan], used=np.arange(3) < 2) == []
+
+
+def test_a_noisy_recording_of_single_readings_bounds_no_more_than_it_gives():
+    noise = np.random.default_rng(5).normal(0.0, 11.0, (RUNS, EACH))
+    runs, found = made(PLAIN + noise)
+    single = np.full(len(runs.log), 2)
+    coarse = replace(runs, log=replace(runs.log, readings=single))
+    every = np.isfinite(found.power_w)
+    fine_w = _bounds(found, every, RUNS, runs.log.readings[found.index] < FEW_READINGS)
+    coarse_w = _bounds(found, every, RUNS, coarse.log.readings[found.index] < FEW_READINGS)
+    assert fine_w == pytest.approx(_bounds(found, every, RUNS))
+    assert fine_w.min() > 1.1 * 99.0, "a mean of many readings was held for minutes"
+    assert 0.8 * 99.0 < np.median(coarse_w) < 1.05 * 99.0

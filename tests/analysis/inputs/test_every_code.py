@@ -162,6 +162,9 @@ PROVOKE = {
     "counter_break": counter(set_back),
     "counter_differs": counter(lambda hours, log: 0.6 * hours),
     "counter_falls": counter(lambda hours, log: 3000.0 - hours),
+    "counter_jumps": counter(
+        lambda hours, log: hours - 12.0 * np.cumsum(np.arange(len(log)) % 2000 == 1000)
+    ),
     "counter_stuck": counter(lambda hours, log: np.minimum(hours, 300.0)),
     "counter_switched_on": counter(lambda hours, log: np.cumsum(log.duration_s) / 3600.0),
     "counter_unit": counter(lambda hours, log: 60.0 * hours),
@@ -179,6 +182,7 @@ PROVOKE = {
     "exchange_proposed": lambda log: scaled(
         counter(set_back)(log), np.where(late_part(log), 1.0, 0.8)
     ),
+    "fitted_late": lambda log: log,
     "flat_cap": capped,
     "gain_drift": drifting,
     "log_lost_intervals": lost,
@@ -192,6 +196,7 @@ PROVOKE = {
     "two_levels": two_levels,
     "two_recordings": in_turn,
     "voltage_drop": behind_a_drop,
+    "voltage_elsewhere": lambda log: with_volts(log, 12.7 + noise(log, 0.02)),
     "voltage_missing": lambda log: with_volts(
         replace(log, energy_j=np.full(len(log), np.nan)), np.full(len(log), np.nan)
     ),
@@ -211,7 +216,9 @@ MADE = {
 def configured(code):
     """Return the configuration of a charger that was fitted two days before the log began."""
     config = config_for()
-    charger = replace(config.charger, fitted=date(2019, 4, 10))
+    charger = replace(
+        config.charger, fitted=date(2019, 6, 1) if code == "fitted_late" else date(2019, 4, 10)
+    )
     small = replace(config.battery, capacity_ah=2.0)
     battery = small if code == "capacity_too_small" else config.battery
     return replace(config, charger=charger, battery=battery)

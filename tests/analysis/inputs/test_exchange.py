@@ -13,6 +13,8 @@ from analysis.health.evidence import design_hours_left
 from analysis.inputs.finding import Severity
 from analysis.units import Owner
 from logger.event import Event
+from tests.support.boats import plain_log
+from tests.support.configurations import config_for
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 WORN = {"seasons": 2, "days": 100, "exchange_at": 0.5, "loss_per_kh": 0.08, "load_a": 2.6}
@@ -97,3 +99,15 @@ def test_a_counter_that_jumps_ahead_of_the_time_is_asked_about(season, hours, to
         assert "import --undo" in asked[0].what_to_do
     assert doubts(a) == []
     assert holds_truth(a, course)
+
+
+def test_many_jumps_are_no_exchanges():
+    hours = np.arange(400.0)
+    back = hours - 12.0 * np.cumsum(np.arange(400) % 40 == 20)
+    log = plain_log.log(runs=100, rest=36, apart_d=0.5)
+    places = np.linspace(0, 399, len(log)).astype(int)
+    course = replace(log, runtime_h=log.runtime_h - hours[places] + back[places])
+    assessment = Case(course, config_for()).assessment
+    (finding,) = [f for f in assessment.inputs if f.code.startswith(("counter", "exchange"))]
+    assert (finding.code, finding.severity) == ("counter_jumps", Severity.DOUBT)
+    assert "10 times, usually by 12 hours" in finding.text

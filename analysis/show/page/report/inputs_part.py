@@ -52,7 +52,7 @@ def _item(finding: Finding, number: int) -> Markup:
     )
     plot = NOTHING if finding.series is None else _figure(finding.series, number, finding.since_s)
     return joined(
-        tag("h3", f"{word}: {meaning}{since}"),
+        tag("h3", f"{word}{since}: {meaning}"),
         tag("p", for_html(finding.text, 600)),
         facts,
         tag("p", tag("strong", "What to do."), " ", for_html(finding.what_to_do, 600)),
