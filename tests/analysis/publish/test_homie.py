@@ -269,7 +269,8 @@ def publish(topic):
         CONNACK + b"\x30\x00" + b"\x62\x00" + b"\x50\x01\x00",  # packets too short to be any
     ],
 )
-def test_a_broker_from_a_bad_dream_is_survived(nightmare):
+def test_a_broker_from_a_bad_dream_is_survived(monkeypatch, nightmare):
+    monkeypatch.setattr("analysis.publish.homie._FIRST_WAIT_S", 0.1)
     calls = []
     with socket.create_server(("127.0.0.1", 0)) as server:
 

@@ -43,6 +43,7 @@ POLLED = """
 send = [{{ text = "V?\\r", columns = ["U"] }}, {{ text = "{second}\\r", columns = ["I"] }}]
 every_s = 0.02
 answer_s = 0.5
+late_s = 0.5
 """
 SPEAKS = """\
 import os, sys, time
