@@ -254,6 +254,28 @@ def demonstration(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
+def asked(demonstration, tmp_path_factory):
+    """Return a function from a command to what it prints in the demonstration's folder.
+
+    Each is asked once in a run, whichever process asks.
+    """
+    folder, _ = demonstration
+    shared = _shared(tmp_path_factory)
+
+    def ask(*command, width="80"):
+        name = hashlib.sha256(repr((command, width)).encode()).hexdigest()
+        with (shared / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            said = shared / f"{name}.txt"
+            if not said.exists():
+                how = {"cwd": folder, "env": {"COLUMNS": width}, "timeout": DEMO_TAKES_S}
+                said.write_text(_run(*command, measured=False, **how).stdout, encoding="utf-8")
+            return said.read_text(encoding="utf-8")
+
+    return ask
+
+
+@pytest.fixture(scope="session")
 def short_demonstration(tmp_path_factory):
     """Return the folder of a demonstration of 400 days; each command takes a quarter there.
 

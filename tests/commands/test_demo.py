@@ -7,7 +7,7 @@ import re
 import sqlite3
 import subprocess
 import sys
-from functools import cache, partial
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
@@ -44,18 +44,6 @@ def test_it_leaves_everything_to_try_the_other_commands_on(demo):
     assert done.stderr == "", "no progress bar where there is no terminal"
 
 
-@pytest.fixture(scope="module")
-def said(demo, run_ebbwatt):
-    """Return a function from a command to what it says there; each is asked once."""
-    folder, _ = demo
-
-    @cache
-    def ask(*command, width="80"):
-        return run_ebbwatt(*command, cwd=folder, env={"COLUMNS": width}).stdout
-
-    return ask
-
-
 INSTRUCTIONS = (
     "Wiring, fuses, ventilation, exhaust: the maker's instructions and local codes decide"
 )
@@ -79,8 +67,8 @@ ON_SCREENS = [
 
 
 @pytest.mark.parametrize(("command", "width"), ON_SCREENS)
-def test_each_answer_fits_one_screen_with_its_caution(said, command, width):
-    shown = said(*command, width=width)
+def test_each_answer_fits_one_screen_with_its_caution(asked, command, width):
+    shown = asked(*command, width=width)
     # One line of 24 is the prompt's.
     assert len(shown.splitlines()) <= 23
     assert max(map(len, shown.splitlines())) <= int(width)
@@ -88,8 +76,8 @@ def test_each_answer_fits_one_screen_with_its_caution(said, command, width):
     assert caution is None or caution in " ".join(shown.split())
 
 
-def test_programs_find_the_published_keys(said):
-    load, fuel, size = (json.loads(said(name, "--json")) for name in ("load", "fuel", "size"))
+def test_programs_find_the_published_keys(asked):
+    load, fuel, size = (json.loads(asked(name, "--json")) for name in ("load", "fuel", "size"))
     span = {"low", "median", "high"}
     for unit in ("ah_per_day", "wh_per_day"):
         assert set(load[unit]) == {"mean", "p90", "p95"} | span
@@ -108,8 +96,8 @@ def test_programs_find_the_published_keys(said):
     assert len(size["reasons"]) >= 3
 
 
-def test_a_reason_says_of_which_hours_it_speaks(said):
-    shown = " ".join(said("fitting").split())
+def test_a_reason_says_of_which_hours_it_speaks(asked):
+    shown = " ".join(asked("fitting").split())
     assert "- loop resistance, latest: 2 of 3 starts or stops seen" in shown
     assert "- loop resistance, first: only an upper end: between readings 60 s apart" in shown
     assert "- battery voltage: the log holds" in shown
@@ -170,8 +158,8 @@ def lived(demo):
     return SimpleNamespace(**pickle.loads(done.stdout))
 
 
-def test_load_and_fuel_agree_with_the_simulated_truth(lived, said):
-    load = json.loads(said("load", "--json"))["ah_per_day"]
+def test_load_and_fuel_agree_with_the_simulated_truth(lived, asked):
+    load = json.loads(asked("load", "--json"))["ah_per_day"]
     late = lived.days[-1].start_s - 730 * 86400.0
     alone = [
         day.load_ah
@@ -181,7 +169,7 @@ def test_load_and_fuel_agree_with_the_simulated_truth(lived, said):
     truth = sum(alone) / len(alone)
     assert load["mean"] == pytest.approx(truth, rel=0.04)
     assert load["low"] < truth < load["high"]
-    fuel = json.loads(said("fuel", "--json"))
+    fuel = json.loads(asked("fuel", "--json"))
     charger = lived.charger
     use = charger.l_per_kwh * charger.new_fraction / lived.course[round(lived.hours)]
     assert fuel["l_per_kwh"]["estimate"] == pytest.approx(use, rel=0.03)

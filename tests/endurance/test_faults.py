@@ -99,9 +99,7 @@ def numbers():
     if MOST:
         return range(1, MOST + 1)
     generator = random.Random(SEED)
-    return sorted(
-        {1, 2, 3, *generator.sample(range(4, 40), 5), *generator.sample(range(40, 90), 2)}
-    )
+    return sorted({1, 2, 3, *generator.sample(range(4, 40), 3), generator.randrange(40, 90)})
 
 
 COMMANDS = {

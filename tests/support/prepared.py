@@ -26,7 +26,7 @@ from pathlib import Path
 from tests.support.forked import bind_by_modes
 from tests.support.rigs.devices.bluez import die_with_parent
 
-LOADED = ("numpy", "pandas", "scipy.optimize", "scipy.special", "scipy.stats", "rich.console")
+LOADED = ("numpy", "pandas", "scipy.optimize", "scipy.special", "rich.console")
 #: Python, the libraries and the loader of programs read these once, when a process starts.
 _AT_START = ("PYTHON", "LD_", "LC_", "LANG", "COV", "OPENBLAS_", "OMP_", "MALLOC_")
 #: More than arguments and environment of any test, bytes.

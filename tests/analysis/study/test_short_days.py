@@ -33,16 +33,19 @@ def steady():
     )  # fmt: skip
 
 
-def test_a_load_that_never_changes_asks_for_its_own_power(steady):
-    found = needed_output(steady, 0.5)
+@pytest.fixture(scope="module")
+def found(steady):
+    return needed_output(steady, 0.5)
+
+
+def test_a_load_that_never_changes_asks_for_its_own_power(steady, found):
     # By hand: 3 A at the voltage of an LFP bank near the start of its charger, 13.1 to 13.2 V.
     assert found * steady.charger.rated_w == pytest.approx(LOAD_A * 13.15, rel=0.03)
     assert short_share(steady, 1.1 * found) == 0.0
     assert short_share(steady, 0.8 * found) > 0.9
 
 
-def test_a_guess_far_off_ends_at_the_same_output(steady):
-    found = needed_output(steady, 0.3)
+def test_a_guess_far_off_ends_at_the_same_output(steady, found):
     assert needed_output(steady, 0.05) == pytest.approx(found, rel=0.03)
     assert needed_output(steady, 3.0) == pytest.approx(found, rel=0.03)
 

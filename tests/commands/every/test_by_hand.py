@@ -46,13 +46,10 @@ def exported(demonstration, run_ebbwatt, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def said(demonstration, run_ebbwatt):
+def said(demonstration, asked):
     """What each command says as a document."""
     folder, _ = demonstration
-    found = {
-        command: json.loads(run_ebbwatt(command, "--json", cwd=folder, timeout=GENEROUS_S).stdout)
-        for command in ("fuel", "size", "load")
-    }
+    found = {command: json.loads(asked(command, "--json")) for command in ("fuel", "size", "load")}
     found["report"] = json.loads((folder / "assessment.json").read_text(encoding="utf-8"))
     return found
 

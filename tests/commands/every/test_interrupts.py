@@ -17,6 +17,7 @@ import pytest
 from logger.config import ChargerConfig
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.conftest import LONG
 from tests.support.boats.intervals import minute
 from tests.support.rigs.devices.bluez import die_with_parent
 from tests.support.rigs.live import QUICK, wait_for
@@ -156,8 +157,16 @@ def test_a_signal_ends_an_export_that_waits_for_its_reader(started, number):
     quiet(process, {128 + number})
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-@pytest.mark.parametrize("name", WRITE)
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+#: Each command with one of the signals, and each signal with some; in ``make soak`` all of them.
+MET = [
+    (name, number)
+    for k, name in enumerate(WRITE)
+    for number in (ENDING if LONG else [ENDING[k % len(ENDING)]])
+]
+
+
+@pytest.mark.parametrize(("name", "number"), MET)
 def test_a_signal_at_any_time_leaves_no_half_file(boat, started, name, number):
     process = started(*WRITE[name], stdout=subprocess.DEVNULL)
     catches(process)
