@@ -98,7 +98,7 @@ def assess(
     table = run_table(runs, out, evidence.runtime_h)
     future = _forecast(health, evidence, needed, config)
     drifts = any(f.code == GAIN_DRIFT for f in findings)
-    logged = None if drifts or future is None else _logged_output(health, evidence)
+    logged = None if drifts or future is None else mean_logged_output(health, evidence)
     pace = None
     if logged is not None and future is not None:
         pace = Pace.of(future.times_h - future.times_h[0], future.median, logged)
@@ -207,7 +207,7 @@ def _without_hours(future: Forecast) -> Forecast:
     )
 
 
-def _output(health: Health | None, evidence: Evidence) -> Span:
+def output_now(health: Health | None, evidence: Evidence) -> Span:
     """Return the present output with its interval, or only a lower bound."""
     if health is not None:
         return Span(*(max(health.output(p), 0.0) for p in (0.05, 0.5, 0.95)))
@@ -266,7 +266,7 @@ def _forecast(
     )
 
 
-def _logged_output(health: Health | None, evidence: Evidence) -> float | None:
+def mean_logged_output(health: Health | None, evidence: Evidence) -> float | None:
     """Return the mean output over the hours in which the pattern of use was logged."""
     if health is None:
         return None
@@ -335,7 +335,7 @@ def _situation(
     if health is not None:
         slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
     return Situation(
-        output=_output(health, evidence),
+        output=output_now(health, evidence),
         sensor_decides=_sensor_decides(health, config),
         slope=slope,
         forecast=future,

@@ -162,7 +162,7 @@ def _due(
         first_s = float(runs.log.start_s[0])
         if fitted is not None:
             first_s = min(first_s, _midnight_s(fitted, zone))
-        by_months_s = _months_on(first_s if last_s is None else last_s, job.months, zone)
+        by_months_s = months_on(first_s if last_s is None else last_s, job.months, zone)
     return Due(
         job.name,
         last_s,
@@ -219,7 +219,7 @@ def _midnight_s(date_: date, zone: tzinfo) -> float:
     return datetime.combine(date_, time(), zone).timestamp()
 
 
-def _months_on(time_s: float, months: float, zone: tzinfo) -> float:
+def months_on(time_s: float, months: float, zone: tzinfo) -> float:
     """Return the Unix time so many months of the calendar later; parts of one are days."""
     whole = int(months)
     start = datetime.fromtimestamp(time_s, zone)

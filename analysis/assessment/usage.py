@@ -74,7 +74,7 @@ def usage(use: Use) -> Usage | None:
     told = _told(use) & (begin_s < use.year.end_s)
     if not told.any() or float(use.hours[told].sum()) <= 0.0:
         return None
-    part = _part(begin_s[told] + DAY_S / 2.0)
+    part = part_of_year(begin_s[told] + DAY_S / 2.0)
     covered = np.bincount(part, minlength=_PARTS).astype(float)
     ran = np.bincount(part, weights=use.hours[told], minlength=_PARTS)
     overall = float(ran.sum() / covered.sum())
@@ -83,8 +83,8 @@ def usage(use: Use) -> Usage | None:
         per_day *= float((ran / covered).mean()) / float(per_day.mean())
     return Usage(
         per_day,
-        _spread(begin_s[told], use.hours[told], use.year.end_s),
-        _fortnight(use.hours[told], per_day[part]),
+        years_spread(begin_s[told], use.hours[told], use.year.end_s),
+        fortnight_differs(use.hours[told], per_day[part]),
         covered == 0.0,
     )
 
@@ -100,13 +100,13 @@ def _told(use: Use) -> Flags:
     return told
 
 
-def _part(time_s: Floats) -> NDArray[np.intp]:
+def part_of_year(time_s: Floats) -> NDArray[np.intp]:
     """Return the part of the year of Unix times (to a day)."""
     share = (time_s / DAY_S / YEAR_D) % 1.0
     return np.minimum((share * _PARTS).astype(np.intp), _PARTS - 1)
 
 
-def _spread(begin_s: Floats, hours: Floats, end_s: float) -> float:
+def years_spread(begin_s: Floats, hours: Floats, end_s: float) -> float:
     """Return how much years differ, shrunk towards what is usual."""
     years = int((end_s - float(begin_s[0])) / DAY_S / YEAR_D)
     if years < 2:
@@ -124,7 +124,7 @@ def _spread(begin_s: Floats, hours: Floats, end_s: float) -> float:
     )
 
 
-def _fortnight(hours: Floats, usual: Floats) -> float:
+def fortnight_differs(hours: Floats, usual: Floats) -> float:
     """Return how much the use of a fortnight differs from what the season lets expect."""
     count = len(hours) // _FORTNIGHT_D
     if count == 0:
@@ -162,7 +162,7 @@ def dates(pattern: Usage, from_s: float, ahead_h: Floats, rng: np.random.Generat
     step = YEAR_D / (4.0 * _PARTS)
     back = 4.0 * _SHIFT_SD_D
     days = np.arange(-back, _LONGEST_YEARS * YEAR_D, step)
-    rate = pattern.hours_per_day[_part(from_s + days * DAY_S)]
+    rate = pattern.hours_per_day[part_of_year(from_s + days * DAY_S)]
     hours = np.concatenate(([0.0], np.cumsum(rate[:-1] * step)))
     shift = np.clip(_SHIFT_SD_D * rng.standard_normal(len(ahead_h)), -back, back)
     begun_h = np.interp(shift, days, hours)
@@ -255,5 +255,5 @@ def expected_hours(pattern: Usage, from_s: float) -> tuple[Floats, Floats]:
     """
     step = YEAR_D / (4.0 * _PARTS)
     days = np.arange(0.0, _LONGEST_YEARS * YEAR_D, step)
-    rate = pattern.hours_per_day[_part(from_s + days * DAY_S)]
+    rate = pattern.hours_per_day[part_of_year(from_s + days * DAY_S)]
     return from_s + days * DAY_S, np.concatenate(([0.0], np.cumsum(rate[:-1] * step)))

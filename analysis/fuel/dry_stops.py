@@ -75,11 +75,11 @@ class _Traits:
 
 def dry_stops(runs: Runs) -> list[tuple[int, Sign]]:
     """Return the stops that look like an empty container: the next run's number, and the sign."""
-    traits = _traits(runs)
+    traits = traits_of(runs)
     found = []
     # Only where a run starts anew: between the days of a long run nothing stopped.
     for k in np.flatnonzero(runs.start_s[1:] == runs.begun_s[1:]).tolist():
-        if _ended_voltage(runs, k) < traits.filled_v:
+        if ended_voltage(runs, k) < traits.filled_v:
             pause = slice(int(runs.last[k]) + 1, int(runs.first[k + 1]))
             sign = _sign(runs, k, pause, traits)
             if sign is not None:
@@ -101,7 +101,7 @@ def ran_dry(runs: Runs, changes_s: Sequence[float]) -> list[bool]:
     changes_s
         Unix time of each change.
     """
-    traits = _traits(runs)
+    traits = traits_of(runs)
     return [_ran_dry(runs, change_s, traits) for change_s in changes_s]
 
 
@@ -111,7 +111,7 @@ def _ran_dry(runs: Runs, change_s: float, traits: _Traits) -> bool:
     if np.any((runs.start_s < change_s) & (runs.end_s > change_s)) or len(done) == 0:
         return False
     k = int(done[-1])
-    if not _ended_voltage(runs, k) < traits.filled_v:
+    if not ended_voltage(runs, k) < traits.filled_v:
         return False
     pause = slice(int(runs.last[k]) + 1, int(np.searchsorted(log.start_s, change_s)))
     state = log.state[pause]
@@ -122,7 +122,7 @@ def _ran_dry(runs: Runs, change_s: float, traits: _Traits) -> bool:
     return bool(stood and len(later) and later[0] - change_s < _RAN_S)
 
 
-def _traits(runs: Runs) -> _Traits:
+def traits_of(runs: Runs) -> _Traits:
     """Return the usual voltages and states of this charger; NaN where its runs do not show them."""
     volts = runs.log.voltage_mean_v
     charging = volts[runs.running & np.isfinite(volts)]
@@ -141,7 +141,7 @@ def _sign(runs: Runs, k: int, pause: slice, traits: _Traits) -> Sign | None:
     """Return the strongest sign that run ``k`` ran out of fuel; ``pause`` is the time after it."""
     log = runs.log
     length, state = log.duration_s[pause], log.state[pause]
-    if _fades(runs, k, traits.filled_v):
+    if faded_out(runs, k, traits.filled_v):
         return Sign.FADED
     if float(length[state == _FAULT].sum()) >= _FAULT_S:
         return Sign.FAULT
@@ -149,7 +149,7 @@ def _sign(runs: Runs, k: int, pause: slice, traits: _Traits) -> Sign | None:
     return Sign.WAITED if float(length[waits].sum()) >= _WAITED_S else None
 
 
-def _ended_voltage(runs: Runs, k: int) -> float:
+def ended_voltage(runs: Runs, k: int) -> float:
     """Return the highest voltage of the last minutes in which run ``k`` gave power, V."""
     inside = slice(int(runs.first[k]), int(runs.last[k]) + 1)
     power = np.nan_to_num(runs.power_w[inside])
@@ -159,7 +159,7 @@ def _ended_voltage(runs: Runs, k: int) -> float:
     return float(runs.log.voltage_max_v[inside][giving[-2:]].max())
 
 
-def _fades(runs: Runs, k: int, filled_v: float) -> bool:
+def faded_out(runs: Runs, k: int, filled_v: float) -> bool:
     """Tell whether the output faded out before the stop that ends run ``k``.
 
     If the run had filled the battery before, little current may mean float. Then the voltage must

@@ -101,7 +101,7 @@ def fuel_outlook(
         withheld["days_left"] = withheld["containers_per_year"] = text
     else:
         recent = daily[-RECENT_DAYS:]
-        year = _year(by_day.year, per_kwh, rng)
+        year = litres_a_year(by_day.year, per_kwh, rng)
         days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
         # The mean of the coming weeks differs from the latest ones, not only the single days.
         days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
@@ -109,7 +109,7 @@ def fuel_outlook(
         if left is None:
             withheld["days_left"] = withheld["litres_left"]
         else:
-            days_left = _days_left((left + spare_l) / per_kwh, future_kwh, withheld)
+            days_left = days_of_fuel((left + spare_l) / per_kwh, future_kwh, withheld)
     container = config.fuel.container_l
     return FuelOutlook(
         use=use,
@@ -133,7 +133,7 @@ def fuel_outlook(
     )
 
 
-def _days_left(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> Span:
+def days_of_fuel(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> Span:
     """Return for how many days the fuel lasts.
 
     Parameters
@@ -209,7 +209,7 @@ def _left(
     return np.asarray(np.maximum(filled - used * per_kwh, 0.0), dtype=np.float64)
 
 
-def _year(year: Year | None, per_kwh: Floats, rng: np.random.Generator) -> Span:
+def litres_a_year(year: Year | None, per_kwh: Floats, rng: np.random.Generator) -> Span:
     """Return litres a year at the present litres per kWh."""
     if year is None:
         return Span()

@@ -123,22 +123,22 @@ def gather(
         Uncertainty of the output from the sensor's gain (one sd), as a share of the output.
     """
     out, ceiling = _figures(runs, config)
-    runtime_h = _hours_at(runs, out.middle_s)
+    runtime_h = hours_at(runs, out.middle_s)
     levels = two_levels(out.value, out.used & ~out.bound, runs.begun_s)
-    out = _restricted(out, None if levels is None else levels.low, held)
+    out = restricted(out, None if levels is None else levels.low, held)
     heat = _effect_of_heat(out, runtime_h)
     if heat is not None:
         # A run warms its own compartment. Without this correction the loss by heat would look like
         # sag, or like a full battery, and the run's temperature would then correct it once more.
         out, ceiling = _figures(runs, config, heat)
-        out = _restricted(out, None if levels is None else levels.low, held)
+        out = restricted(out, None if levels is None else levels.low, held)
     findings = () if levels is None else (levels_finding(levels, out.value, runs.start_s),)
     out = without_surpassed(out, runtime_h)
-    life = _recorded_life(runs)
+    life = recorded_life(runs)
     return Evidence(runs, out, ceiling, runtime_h, life, findings, zero_sd, gain_sd)
 
 
-def _restricted(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
+def restricted(out: Outputs, low: Flags | None, held: Flags | None) -> Outputs:
     """Leave out the runs at the lower of two levels; make those capped by a setting bounds."""
     if low is not None:
         out = _with_reason(
@@ -217,7 +217,7 @@ def design_hours_left(evidence: Evidence, config: Config) -> tuple[float, float]
     return life_h[0] - passed_h, life_h[1] - least_h
 
 
-def _hours_at(runs: Runs, time_s: Floats) -> Floats:
+def hours_at(runs: Runs, time_s: Floats) -> Floats:
     """Return the running hours of the fitting at the stretch that gave each run's figure."""
     if len(runs) == 0:
         return np.empty(0)
@@ -241,7 +241,7 @@ def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
     return heat_effect(data, out.temperature_c[runs])
 
 
-def _recorded_life(runs: Runs) -> Life:
+def recorded_life(runs: Runs) -> Life:
     """Return the life that began with the last recorded renewal or replacement."""
     if len(runs.log) == 0:
         return Life()

@@ -135,7 +135,7 @@ def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     nodes = make_nodes(data.kh)
     columns = heat_columns(temperature_c)
     trend = trend_columns(forms(0.05)[0], data.kh, float(data.kh.max()))
-    jump = _jump(data)
+    jump = jump_column(data)
     design = np.column_stack((trend, columns, jump))
     spread = np.array(
         [_LEVEL_PRIOR[1], SLOPE_SPREAD, *HEAT_SIZE, *[_LEVEL_PRIOR[1]] * jump.shape[1]]
@@ -148,7 +148,7 @@ def heat_effect(data: Observations, temperature_c: Floats) -> Floats | None:
     return effect
 
 
-def _jump(data: Observations) -> Floats:
+def jump_column(data: Observations) -> Floats:
     """Return a column that is one from the largest jump of the output on; none where none is large.
 
     Without it, a sudden loss in a season that warms would pass for an effect of heat.
@@ -198,7 +198,7 @@ def estimate(
     if (~data.bound).sum() < LEAST_VALUES:
         return None
     nodes = make_nodes(data.kh)
-    extra, sizes, heat_count = _extra_columns(data.kh, temperature_c, time_s)
+    extra, sizes, heat_count = extra_columns(data.kh, temperature_c, time_s)
     linear = forms(0.05)[0]
     base = np.column_stack((trend_columns(linear, data.kh, now_kh), extra))
     mean = np.concatenate(([_LEVEL_PRIOR[0], usual_loss_per_kh], np.zeros(len(sizes))))
@@ -242,7 +242,7 @@ def estimate(
         # The course that is drawn ends where the figure stands.
         mode = find_mode(data, nodes, base, priors[0][1], wander, scatter, mode)
     systematic = math.hypot(
-        _systematic(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s), alike
+        common_error(mode.coefficients[2 : 2 + heat_count], temperature_c, time_s), alike
     )
     return Health(
         posterior,
@@ -266,7 +266,7 @@ def _since_start(
     return relative_output(posterior, float(sites.kh[0]), extra, systematic)
 
 
-def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:
+def extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[Floats, Floats, int]:
     """Return further columns, their prior sizes, and how many of them, from the first, are heat."""
     columns = np.empty((len(kh), 0))
     sizes: list[float] = []
@@ -285,7 +285,7 @@ def _extra_columns(kh: Floats, temperature_c: Floats, time_s: Floats) -> tuple[F
     return columns, np.array(sizes), heat
 
 
-def _systematic(heat: Floats, temperature_c: Floats, time_s: Floats) -> float:
+def common_error(heat: Floats, temperature_c: Floats, time_s: Floats) -> float:
     """Return the common error of all runs' figures (one sd), fraction of rated."""
     if np.isfinite(temperature_c).mean() > 0.5:
         return SYSTEMATIC

@@ -154,7 +154,7 @@ def stretches(
         edge[:] = False
     usable = ~unmeasured & ~edge
     found = Stretches(index, run, since, duration, power, voltage, temperature, code)
-    ceiling = _find_ceiling(found, usable, len(runs), runs.start_s, configured_v)
+    ceiling = find_ceiling(found, usable, len(runs), runs.start_s, configured_v)
     top = ceiling.voltage_v[run] - ceiling.margin_v
     highest = log.voltage_max_v[index]
     with np.errstate(invalid="ignore"):
@@ -165,7 +165,7 @@ def stretches(
     ends = final[run] & (log.start_s[index] + duration > runs.end_s[run] - _TAIL_S)
     code[ends & (code == SOURCE)] = ENDING
     code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
-    usual = _usual_power(found, usable, rated_w)
+    usual = usual_power(found, usable, rated_w)
     charging = _CHARGING_V * _blocks(voltage[usable])
     with np.errstate(invalid="ignore"):
         idle = (power < _IDLING * usual) & (voltage > charging)
@@ -180,16 +180,16 @@ def _blocks(voltage: Floats) -> int:
     return blocks_in_series(float(np.median(voltage))) if len(voltage) else 1
 
 
-def _usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
+def usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
     """Return the 95 % quantile of the runs' highest powers, W: float time lowers their means."""
     if not use.any():
         return rated_w
-    run, power = found.run[use], _smooth(found.power_w[use], found.run[use])
+    run, power = found.run[use], smoothed(found.power_w[use], found.run[use])
     opens = np.concatenate(([0], np.flatnonzero(np.diff(run)) + 1))
     return float(np.quantile(np.maximum.reduceat(power, opens), 0.95))
 
 
-def _smooth(values: Floats, run: NDArray[np.intp]) -> Floats:
+def smoothed(values: Floats, run: NDArray[np.intp]) -> Floats:
     """Return each value's mean with its neighbours in the run, so that one spike sets no top."""
     before = np.concatenate(([False], run[1:] == run[:-1]))
     after = np.concatenate((run[1:] == run[:-1], [False]))
@@ -202,7 +202,7 @@ def _smooth(values: Floats, run: NDArray[np.intp]) -> Floats:
     return total / 3.0
 
 
-def _find_ceiling(
+def find_ceiling(
     found: Stretches,
     usable: Flags,
     runs: int,
@@ -218,19 +218,19 @@ def _find_ceiling(
     run, duration = found.run[usable], found.duration_s[usable]
     if len(run) < 3:
         return fallback
-    voltage = _smooth(found.voltage_v[usable], run)
-    power = _smooth(found.power_w[usable], run)
+    voltage = smoothed(found.voltage_v[usable], run)
+    power = smoothed(found.power_w[usable], run)
     fallen, level = _plateaus(run, duration, voltage, power, runs, scale)
     shows = np.isfinite(level)
     if not shows.any():
         return fallback
     heat = found.temperature_c[usable]
     told = np.isfinite(heat)
-    on_plateau_c = _mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
-    per_k = _compensation(level[shows], on_plateau_c[shows], CELLS_PER_BLOCK * scale)
-    mean_c = _mean_by_run(run[told], heat[told], duration[told], runs)
+    on_plateau_c = mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
+    per_k = compensation_of(level[shows], on_plateau_c[shows], CELLS_PER_BLOCK * scale)
+    mean_c = mean_by_run(run[told], heat[told], duration[told], runs)
     own_c = np.where(np.isfinite(on_plateau_c), on_plateau_c, mean_c)
-    local, spread = _local_median(start_s, level - per_k * np.nan_to_num(own_c - 25.0), shows)
+    local, spread = local_median(start_s, level - per_k * np.nan_to_num(own_c - 25.0), shows)
     margin = float(np.clip(3.0 * spread, _MARGIN_V[0] * scale, _MARGIN_V[1] * scale))
     everywhere = local + per_k * np.nan_to_num(mean_c - 25.0)
     with np.errstate(invalid="ignore"):
@@ -276,16 +276,16 @@ def _plateaus(
         shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
         # A plateau needs a charging voltage. If the power fails, the bank falls below that.
         shows &= top_v > _CHARGING_V * scale
-        level = _mean_by_run(run, voltage, duration * fallen, runs)
+        level = mean_by_run(run, voltage, duration * fallen, runs)
         # At a ceiling the voltage holds while the power falls. If the voltage falls with the power,
         # the charger gave less: fuel running out on a bank whose voltage hardly moves.
-        before = _mean_by_run(run, voltage, duration * (near & ~fallen), runs)
+        before = mean_by_run(run, voltage, duration * (near & ~fallen), runs)
         shows &= ~(level < before - _HOLDS_V * scale)
     level[~shows] = np.nan
     return fallen, level
 
 
-def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: int) -> Floats:
+def mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: int) -> Floats:
     """Return the weighted mean by run, NaN where nothing weighs."""
     total = np.bincount(run, weights=weights, minlength=runs)
     mean: Floats = np.full(runs, np.nan)
@@ -295,7 +295,7 @@ def _mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: i
     return mean
 
 
-def _compensation(level: Floats, warmth: Floats, cells: int) -> float:
+def compensation_of(level: Floats, warmth: Floats, cells: int) -> float:
     """Return the slope of the ceiling over temperature, V/K, limited to ``_COMPENSATION``."""
     told = np.isfinite(warmth)
     if told.sum() < 8 or np.ptp(warmth[told]) < 6.0:
@@ -305,7 +305,7 @@ def _compensation(level: Floats, warmth: Floats, cells: int) -> float:
     return float(np.clip(slope, _COMPENSATION[0] * cells, _COMPENSATION[1] * cells))
 
 
-def _local_median(start_s: Floats, level: Floats, shows: Flags) -> tuple[Floats, float]:
+def local_median(start_s: Floats, level: Floats, shows: Flags) -> tuple[Floats, float]:
     """Return the median plateau near each run in time, and the spread about it (robust sd)."""
     at = np.flatnonzero(shows)
     values = level[at]

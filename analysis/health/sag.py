@@ -173,7 +173,7 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
     inside = RunCells(t, y, weights, group, heat)
     # With few starts, weather and state of charge do not average out.
     extra = _RUN_SD**2 / runs * (1.0 + 8.0 / runs)
-    return _weigh(inside, rests.left(_TIMES_H)[run], noise, extra)
+    return weigh(inside, rests.left(_TIMES_H)[run], noise, extra)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +212,7 @@ def _heat_alone(
     return np.asarray(effect[1:], dtype=float)
 
 
-def _weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
+def weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
     """Combine the cells with the prior, averaging over the time constants.
 
     Parameters
@@ -303,12 +303,12 @@ def saturating(
     rss = np.array([solve(g)[1] for g in grid])
     best = int(np.argmin(rss))
     low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    log_time = _minimise(lambda v: solve(v)[1], float(low), float(high))
+    log_time = minimise(lambda v: solve(v)[1], float(low), float(high))
     depth, residual = solve(log_time)
     return depth, math.exp(log_time), residual
 
 
-def _minimise(function: Callable[[float], float], low: float, high: float) -> float:
+def minimise(function: Callable[[float], float], low: float, high: float) -> float:
     """Minimise over an interval (golden section; then a parabola through the last points)."""
     ratio = (math.sqrt(5.0) - 1.0) / 2.0
     a, b = high - ratio * (high - low), low + ratio * (high - low)

@@ -173,7 +173,7 @@ def find_mode(
     b = prior[0].copy() if start is None else start.coefficients.copy()
     w = np.zeros(len(nodes.kh)) if start is None or not walks else start.walk.copy()
     if start is None:
-        b = _first_guess(data, design, prior)
+        b = first_guess(data, design, prior)
 
     def objective(b: Floats, w: Floats) -> float:
         value = site(data.y, design @ b + w[nodes.of_run], scale, nu, data.bound)[0].sum()
@@ -209,7 +209,7 @@ def find_mode(
     return Mode(b, w, evidence)
 
 
-def _first_guess(data: Observations, design: Floats, prior: tuple[Floats, Floats]) -> Floats:
+def first_guess(data: Observations, design: Floats, prior: tuple[Floats, Floats]) -> Floats:
     """Ridge least squares over the values; bounds enter only where there are no two values."""
     use = ~data.bound if (~data.bound).sum() >= 2 else np.ones(len(data.y), dtype=bool)
     x, y = design[use], data.y[use]
@@ -307,13 +307,13 @@ def find_scales(
         for candidate in WANDERS:
             best = find_mode(data, nodes, design, prior, float(candidate), scatter, best)
             evidences.append(best.evidence - 0.5 * wander_prior(float(candidate)))
-        wander = _peak(np.log(WANDERS), np.array(evidences))
+        wander = find_peak(np.log(WANDERS), np.array(evidences))
         grid = np.log(scatter) + np.array([-0.7, -0.35, 0.0, 0.35, 0.7])
         evidences = []
         for candidate in np.exp(grid):
             best = find_mode(data, nodes, design, prior, wander, float(candidate), best)
             evidences.append(best.evidence)
-        scatter = max(_peak(grid, np.array(evidences)), 3e-4)
+        scatter = max(find_peak(grid, np.array(evidences)), 3e-4)
     return wander, scatter, find_mode(data, nodes, design, prior, wander, scatter, best)
 
 
@@ -335,7 +335,7 @@ def _first_scatter(data: Observations) -> float:
     return float(np.clip(MAD_TO_SD * np.median(np.abs(np.diff(y))) / math.sqrt(2.0), 1e-3, 0.1))
 
 
-def _peak(grid: Floats, value: Floats) -> float:
+def find_peak(grid: Floats, value: Floats) -> float:
     """Return exp of the place of the highest value, refined by a parabola through three points."""
     k = int(np.argmax(value))
     if 0 < k < len(grid) - 1:

@@ -13,11 +13,11 @@ from analysis.assessment.assess import (
     _dates,
     _forecast,
     _hours_ahead,
-    _logged_output,
-    _output,
     _situation,
     _steps,
     _without_hours,
+    mean_logged_output,
+    output_now,
 )
 from analysis.assessment.case import Case
 from analysis.assessment.document import Verdict
@@ -57,29 +57,29 @@ def only_bounds(evidence, value, used=(True,), se=0.002):
 def test_a_bound_is_the_second_highest_of_the_last_hundred_hours(case):
     # Two errors and a margin of 3 % are taken off.
     value = 0.5 + 0.001 * np.arange(40)
-    found = _output(None, only_bounds(case.evidence, value))
+    found = output_now(None, only_bounds(case.evidence, value))
     assert found == Span(low=pytest.approx(0.538 - 0.004 - 0.03))
     # 240 h: the runs of the last hundred begin after 140 h, in the 24th run.
     value = np.where(np.arange(40) < 23, 0.9, 0.5)
-    assert _output(None, only_bounds(case.evidence, value)).low == pytest.approx(0.466)
+    assert output_now(None, only_bounds(case.evidence, value)).low == pytest.approx(0.466)
     value = np.where(np.arange(40) < 26, 0.9, 0.5)
-    assert _output(None, only_bounds(case.evidence, value)).low == pytest.approx(0.866)
+    assert output_now(None, only_bounds(case.evidence, value)).low == pytest.approx(0.866)
     # None of late: the last five that there are; one alone; none at all; and never below nothing.
     rising = 0.5 + 0.01 * np.arange(40)
-    early = _output(None, only_bounds(case.evidence, rising, np.arange(40) < 10))
+    early = output_now(None, only_bounds(case.evidence, rising, np.arange(40) < 10))
     assert early.low == pytest.approx(0.58 - 0.034)
     falling = 0.9 - 0.01 * np.arange(40)
-    last = _output(None, only_bounds(case.evidence, falling, np.arange(40) < 10))
+    last = output_now(None, only_bounds(case.evidence, falling, np.arange(40) < 10))
     assert last.low == pytest.approx(0.9 - 0.06 - 0.034), "the second highest of the last five"
-    alone = _output(None, only_bounds(case.evidence, rising, np.arange(40) == 3))
+    alone = output_now(None, only_bounds(case.evidence, rising, np.arange(40) == 3))
     assert alone.low == pytest.approx(0.53 - 0.034)
-    assert _output(None, only_bounds(case.evidence, rising, np.zeros(40, dtype=bool))) == Span()
-    assert _output(None, only_bounds(case.evidence, 0.01)).low == 0.0
+    assert output_now(None, only_bounds(case.evidence, rising, np.zeros(40, dtype=bool))) == Span()
+    assert output_now(None, only_bounds(case.evidence, 0.01)).low == 0.0
 
 
 def test_the_output_has_the_ends_of_ninety_per_cent(case):
     health = SimpleNamespace(output=lambda p: {0.05: -0.1, 0.5: 0.2, 0.95: 0.4}[p])
-    assert _output(health, case.evidence) == Span(0.0, 0.2, 0.4)
+    assert output_now(health, case.evidence) == Span(0.0, 0.2, 0.4)
 
 
 def told(case, monkeypatch, evidence=None, needed=None):
@@ -141,11 +141,11 @@ def healthy(kh=(0.0, 0.1, 0.2), fitted=(1.0, 0.9, 0.8), **more):
 
 def test_the_mean_output_of_the_log_weighs_its_hours(case):
     # From 1.0 to 0.8: 0.9. Hours weigh, not nodes: 0.95 over 100 h, and 0.9 over 900.
-    assert _logged_output(healthy(), case.evidence) == pytest.approx(0.9)
+    assert mean_logged_output(healthy(), case.evidence) == pytest.approx(0.9)
     uneven = healthy(kh=(0.0, 0.1, 1.0), fitted=(1.0, 0.9, 0.9))
-    assert _logged_output(uneven, case.evidence) == pytest.approx(0.905)
-    assert _logged_output(healthy(kh=(0.1,), fitted=(0.5,)), case.evidence) == 0.5
-    assert _logged_output(None, case.evidence) is None
+    assert mean_logged_output(uneven, case.evidence) == pytest.approx(0.905)
+    assert mean_logged_output(healthy(kh=(0.1,), fitted=(0.5,)), case.evidence) == 0.5
+    assert mean_logged_output(None, case.evidence) is None
 
 
 def test_the_pace_is_the_output_ahead_over_the_mean_of_the_log():

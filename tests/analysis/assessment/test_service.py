@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment.case import Case
-from analysis.assessment.service import Due, _months_on, done_text
+from analysis.assessment.service import Due, done_text, months_on
 from analysis.history.history import STATE_CODE
 from analysis.show.freshness import with_forecast_suspended
 from analysis.show.phrases import next_actions
@@ -246,11 +246,11 @@ def test_part_of_a_month_is_so_many_days():
     # Half of a mean month is 15.2 days; whole ones are those of the calendar, to their last day.
     half = 0.5 * 365.2425 / 12.0 * DAY_S
     zone = ZoneInfo("UTC")
-    assert _months_on(start, 0.5, zone) == pytest.approx(start + half, abs=1.0)
-    assert _months_on(start, 1.5, zone) == pytest.approx(at(2024, 2, 29) + half, abs=1.0)
-    assert _months_on(at(2023, 12, 15), 1.0, zone) == at(2024, 1, 15)
-    assert _months_on(at(2023, 11, 15), 1.0, zone) == at(2023, 12, 15)
-    assert _months_on(at(2023, 1, 31), 13.0, zone) == at(2024, 2, 29)
+    assert months_on(start, 0.5, zone) == pytest.approx(start + half, abs=1.0)
+    assert months_on(start, 1.5, zone) == pytest.approx(at(2024, 2, 29) + half, abs=1.0)
+    assert months_on(at(2023, 12, 15), 1.0, zone) == at(2024, 1, 15)
+    assert months_on(at(2023, 11, 15), 1.0, zone) == at(2023, 12, 15)
+    assert months_on(at(2023, 1, 31), 13.0, zone) == at(2024, 2, 29)
 
 
 def test_the_first_due_stands_first_and_names_decide_between_equals():

@@ -8,14 +8,14 @@ import pytest
 from analysis.assessment.usage import (
     Pace,
     Usage,
-    _fortnight,
-    _part,
-    _spread,
     _told,
     dates,
     expected_date,
     expected_hours,
+    fortnight_differs,
+    part_of_year,
     usage,
+    years_spread,
 )
 from analysis.history.use import Use, Year
 
@@ -148,18 +148,18 @@ def test_parts_of_the_year_are_fifteen_days_and_a_fifth():
     # The first begins at a new year of the mean calendar.
     year_s = 365.2425 * DAY_S
     edges = 50.0 * year_s + year_s / 24.0 * np.arange(25)
-    assert _part(edges[:-1] + 1.0).tolist() == list(range(24))
-    assert _part(edges[1:] - 1.0).tolist() == list(range(24))
+    assert part_of_year(edges[:-1] + 1.0).tolist() == list(range(24))
+    assert part_of_year(edges[1:] - 1.0).tolist() == list(range(24))
 
 
 def test_a_pattern_by_hand():
     # Two years and a half: 3 h a day in odd parts of the year.
     def odd(date):
-        return 3.0 * (_part(np.array([date.timestamp() + DAY_S / 2.0]))[0] % 2)
+        return 3.0 * (part_of_year(np.array([date.timestamp() + DAY_S / 2.0]))[0] % 2)
 
     log = used(at(2021, 1, 1), at(2023, 7, 1), odd)
     found = usage(log)
-    part = _part(log.edges_s[:-1] + DAY_S / 2.0)
+    part = part_of_year(log.edges_s[:-1] + DAY_S / 2.0)
     days = np.bincount(part, minlength=24)
     mean = log.hours.sum() / len(log.hours)
     # Half a day at the mean of the year stands beside the days of each part; then the whole is
@@ -169,7 +169,7 @@ def test_a_pattern_by_hand():
     assert not found.unseen.any()
     # Where parts were not seen, the guess stands as it is.
     first = used(at(2021, 1, 1), at(2021, 7, 1), odd)
-    part = _part(first.edges_s[:-1] + DAY_S / 2.0)
+    part = part_of_year(first.edges_s[:-1] + DAY_S / 2.0)
     days = np.bincount(part, minlength=24)
     mean = first.hours.sum() / len(first.hours)
     guess = (np.bincount(part, weights=first.hours, minlength=24) + 0.5 * mean) / (days + 0.5)
@@ -210,23 +210,25 @@ def test_how_much_years_differ_by_hand():
     seen = ((share - share.mean()) ** 2).sum()
     # Beside three assumed years of 0.25.
     expected = np.sqrt((seen + 3.0 * 0.25**2) / (2.0 + 3.0))
-    assert _spread(begin, hours, end) == pytest.approx(expected)
+    assert years_spread(begin, hours, end) == pytest.approx(expected)
     # A year of next to nothing counts as a quarter of the usual.
     few = np.where(which == 1, 1e-6, 2.0)
     total = days * np.array([2.0, 0.0, 2.0])
     share = np.log(np.maximum(total / total.mean(), 0.25))
     expected = np.sqrt((((share - share.mean()) ** 2).sum() + 0.1875) / 5.0)
-    assert _spread(begin, few, end) == pytest.approx(expected)
+    assert years_spread(begin, few, end) == pytest.approx(expected)
     # A year with a pause of more than a tenth of it does not count; two years at least.
     gap = (which != 2) | (np.arange(len(begin)) % 8 != 0)
     share = np.log(np.array([1.0, 2.0]) / 1.5)
     expected = np.sqrt((((share - share.mean()) ** 2).sum() + 0.1875) / 4.0)
-    assert _spread(begin[gap], hours[gap], end) == pytest.approx(expected, rel=0.01)
+    assert years_spread(begin[gap], hours[gap], end) == pytest.approx(expected, rel=0.01)
     assert (
-        _spread(begin[which < 2], hours[which < 2], float(begin[which < 2][0]) + 1.9 * year * DAY_S)
+        years_spread(
+            begin[which < 2], hours[which < 2], float(begin[which < 2][0]) + 1.9 * year * DAY_S
+        )
         == 0.25
     )
-    assert _spread(begin, 0.0 * hours, end) == 0.25
+    assert years_spread(begin, 0.0 * hours, end) == 0.25
 
 
 def test_how_much_fortnights_differ_by_hand():
@@ -236,10 +238,10 @@ def test_how_much_fortnights_differ_by_hand():
     hours[14:28] *= 0.6
     hours[70:] = 99.0  # out of the season: less than half of the most
     # Of five fortnights two differ: by 0.3 and 0.4.
-    assert _fortnight(hours, usual) == pytest.approx(np.sqrt((0.3**2 + 0.4**2) / 5.0))
-    assert _fortnight(hours[:69], usual[:69]) == pytest.approx(np.sqrt(0.25 / 4.0))
-    assert _fortnight(hours[:55], usual[:55]) == 0.5, "three are too few"
-    assert _fortnight(hours[:13], usual[:13]) == 0.5
+    assert fortnight_differs(hours, usual) == pytest.approx(np.sqrt((0.3**2 + 0.4**2) / 5.0))
+    assert fortnight_differs(hours[:69], usual[:69]) == pytest.approx(np.sqrt(0.25 / 4.0))
+    assert fortnight_differs(hours[:55], usual[:55]) == 0.5, "three are too few"
+    assert fortnight_differs(hours[:13], usual[:13]) == 0.5
 
 
 def test_fortnights_and_the_season_move_a_date():

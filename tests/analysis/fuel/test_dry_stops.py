@@ -5,7 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.fuel.dry_stops import Sign, _ended_voltage, _fades, _sign, _traits, dry_stops, ran_dry
+from analysis.fuel.dry_stops import (
+    Sign,
+    _sign,
+    dry_stops,
+    ended_voltage,
+    faded_out,
+    ran_dry,
+    traits_of,
+)
 from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
 from logger.reading import OperatingState
@@ -57,7 +65,7 @@ def low(state, power, volts):
 
 
 def test_the_usual_voltages_and_states():
-    traits = _traits(runs_of())
+    traits = traits_of(runs_of())
     # The 98 % quantile of charging less 2 %; the usual start less 0.08 V of 12.
     charging = 13.0 + 1.2 * np.arange(RUN) / (RUN - 1)
     assert traits.filled_v == pytest.approx(0.98 * np.percentile(np.tile(charging, 10), 98.0))
@@ -67,19 +75,19 @@ def test_the_usual_voltages_and_states():
     for cycles, known in ((8, True), (7, False)):
         few = find_runs(drawn().select(np.arange(cycles * EACH)), RATED_W)
         assert len(few) == cycles
-        assert np.isfinite(_traits(few).waiting_v) == known
+        assert np.isfinite(traits_of(few).waiting_v) == known
 
     def rests_off(state, power, volts):
         state[state == STANDBY] = OFF
 
-    assert _traits(runs_of(rests_off)).off == (STATE_CODE[OperatingState.SLEEPING],)
+    assert traits_of(runs_of(rests_off)).off == (STATE_CODE[OperatingState.SLEEPING],)
 
 
 def test_a_run_that_fills_the_battery_is_no_dry_stop():
     runs = runs_of()
     assert dry_stops(runs) == []
-    assert _ended_voltage(runs, 4) == pytest.approx(14.2)
-    assert _ended_voltage(runs_of(low), 4) == pytest.approx(13.3)
+    assert ended_voltage(runs, 4) == pytest.approx(14.2)
+    assert ended_voltage(runs_of(low), 4) == pytest.approx(13.3)
 
     def dead(state, power, volts):
         # The last intervals give less than a fiftieth; before that 13.1 V was the highest.
@@ -87,7 +95,7 @@ def test_a_run_that_fills_the_battery_is_no_dry_stop():
         power[MINE] = np.where(np.arange(RUN) < 12, 100.0, 1.9)
         volts[MINE] = np.where(np.arange(RUN) < 12, 13.1, 14.0)
 
-    assert _ended_voltage(runs_of(dead), 4) == pytest.approx(13.1)
+    assert ended_voltage(runs_of(dead), 4) == pytest.approx(13.1)
 
     def nothing(state, power, volts):
         power[MINE] = 0.0
@@ -95,8 +103,8 @@ def test_a_run_that_fills_the_battery_is_no_dry_stop():
     # A run that gave nothing at all has no voltage at which it ended.
     silent = runs_of(nothing)
     assert len(silent) == CYCLES
-    assert np.isnan(_ended_voltage(silent, 4))
-    assert not _fades(silent, 4, 13.9)
+    assert np.isnan(ended_voltage(silent, 4))
+    assert not faded_out(silent, 4, 13.9)
 
 
 def waits(volts_v, hours, state_code=STANDBY):
@@ -162,16 +170,16 @@ def fades(part=0.3, minutes=20, volts_v=12.9, before=None):
 )
 def test_an_output_that_fades(change, told):
     runs = runs_of(change)
-    assert _fades(runs, 4, _traits(runs).filled_v) is told
-    assert _fades(runs_of(), 4, 13.9) is False
+    assert faded_out(runs, 4, traits_of(runs).filled_v) is told
+    assert faded_out(runs_of(), 4, 13.9) is False
 
 
 def test_only_the_last_four_hours_count_as_a_fading():
     runs = runs_of(fades(minutes=220))
-    assert _fades(runs, 4, _traits(runs).filled_v)
+    assert faded_out(runs, 4, traits_of(runs).filled_v)
     # Where it was a third for all of four hours, they do not show from what it fell.
     runs = runs_of(fades(minutes=230))
-    assert not _fades(runs, 4, _traits(runs).filled_v)
+    assert not faded_out(runs, 4, traits_of(runs).filled_v)
 
 
 def test_the_strongest_sign_counts():
@@ -181,7 +189,7 @@ def test_the_strongest_sign_counts():
 
     runs = runs_of(both)
     pause = slice(int(runs.last[4]) + 1, int(runs.first[5]))
-    assert _sign(runs, 4, pause, _traits(runs)) is Sign.FADED
+    assert _sign(runs, 4, pause, traits_of(runs)) is Sign.FADED
     assert max(Sign) is Sign.FADED
 
 

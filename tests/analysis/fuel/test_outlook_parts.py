@@ -11,11 +11,11 @@ from analysis.fuel.consumption import Container, FuelUse
 from analysis.fuel.outlook import (
     _battery_air,
     _changes,
-    _days_left,
     _left,
     _scaled,
-    _year,
+    days_of_fuel,
     fuel_outlook,
+    litres_a_year,
 )
 from analysis.fuel.result import FuelOutlook
 from analysis.history.runs import find_runs
@@ -95,14 +95,14 @@ def year(days, kwh=100.0, sd=0.0):
 
 def test_litres_a_year():
     rng = np.random.default_rng(5)
-    assert _year(None, PER_KWH, rng) == Span()
-    whole = _year(year(365.0), PER_KWH, rng)
+    assert litres_a_year(None, PER_KWH, rng) == Span()
+    whole = litres_a_year(year(365.0), PER_KWH, rng)
     assert (whole.low, whole.median, whole.high) == pytest.approx((90.0, 90.0, 90.0))
-    filled = _year(year(365.0, sd=10.0), PER_KWH, rng)
+    filled = litres_a_year(year(365.0, sd=10.0), PER_KWH, rng)
     assert filled.high - filled.low == pytest.approx(2 * HIGH * 9.0, rel=0.05)
     # Half a year: laid up for the rest of it, or going on.
     per_kwh = 0.9 + 0.1 * np.linspace(-1.0, 1.0, 4001)
-    part = _year(year(182.5), per_kwh, rng)
+    part = litres_a_year(year(182.5), per_kwh, rng)
     energy = year(182.5).kwh_per_year()
     assert part.low == pytest.approx(0.81 * energy.low)
     assert part.median == pytest.approx(0.9 * energy.median)
@@ -113,15 +113,15 @@ def test_for_how_many_days_the_fuel_lasts():
     # One to a hundred days at 1 kWh a day.
     days = np.tile(np.arange(1.0, 731.0), (100, 1))
     withheld = {}
-    found = _days_left(np.arange(100.0) + 0.5, days, withheld)
+    found = days_of_fuel(np.arange(100.0) + 0.5, days, withheld)
     assert (found.low, found.median, found.high) == pytest.approx((4.95, 49.5, 94.05))
     assert withheld == {}
-    far = _days_left(np.where(np.arange(100) < 20, 50.5, 9999.0), days, withheld)
+    far = days_of_fuel(np.where(np.arange(100) < 20, 50.5, 9999.0), days, withheld)
     assert (far.low, far.median, far.high) == (50.0, None, None)
     assert withheld == {"days_left": "the fuel may last longer than 730 days"}
-    assert _days_left(np.full(100, 9999.0), days, {}) == Span()
+    assert days_of_fuel(np.full(100, 9999.0), days, {}) == Span()
     # Exactly what is used up is not left.
-    assert _days_left(np.full(100, 5.0), days, {}).median == 4.0
+    assert days_of_fuel(np.full(100, 5.0), days, {}).median == 4.0
 
 
 def test_recorded_changes_come_before_found_ones():

@@ -9,13 +9,13 @@ import pytest
 
 from analysis.health.evidence import (
     Life,
-    _hours_at,
     _observations,
-    _recorded_life,
-    _restricted,
     design_hours_left,
     gather,
     health_of,
+    hours_at,
+    recorded_life,
+    restricted,
 )
 from analysis.health.life import StepFound
 from analysis.health.run_table import Limit
@@ -61,10 +61,10 @@ def test_hours_and_times_of_the_evidence(evidence):
 def test_hours_are_those_of_the_stretch_or_of_the_middle_of_the_run():
     time_s = np.full(40, np.nan)
     time_s[1] = RUNS.start_s[1] + 3600.0
-    hours = _hours_at(RUNS, time_s)
+    hours = hours_at(RUNS, time_s)
     assert hours[1] == pytest.approx(107.0)
     assert hours[2] == pytest.approx(115.0)
-    assert len(_hours_at(find_runs(log(runs=0), RATED_W), np.empty(0))) == 0
+    assert len(hours_at(find_runs(log(runs=0), RATED_W), np.empty(0))) == 0
 
 
 def test_figures_are_ordered_by_hours(evidence):
@@ -77,7 +77,7 @@ def test_figures_are_ordered_by_hours(evidence):
 
 
 def recorded(*events, runs=RUNS):
-    return _recorded_life(replace(runs, log=replace(runs.log, events=tuple(events))))
+    return recorded_life(replace(runs, log=replace(runs.log, events=tuple(events))))
 
 
 def test_a_life_begins_with_the_last_record_of_a_renewal():
@@ -141,14 +141,14 @@ def test_hours_that_nobody_counted_need_a_log_from_new(config):
 
 def test_the_lower_of_two_levels_and_what_a_setting_held(evidence):
     low, held = np.arange(40) < 2, np.arange(40) < 4
-    found = _restricted(evidence.out, low, held)
+    found = restricted(evidence.out, low, held)
     assert found.used.tolist() == [False] * 2 + [True] * 38
     assert found.bound.tolist() == [False] * 2 + [True] * 2 + [False] * 36
     assert found.limit[:5] == (Limit.UNUSABLE,) * 2 + (Limit.BATTERY,) * 2 + (Limit.SOURCE,)
     assert found.reason[0] == "left out: at the lower of two levels (a fault)"
     assert found.reason[2] == "used as a lower bound: held by a setting or another source"
     assert found.reason[4] == evidence.out.reason[4]
-    assert _restricted(evidence.out, None, np.zeros(40, dtype=bool)) == evidence.out
+    assert restricted(evidence.out, None, np.zeros(40, dtype=bool)) == evidence.out
 
 
 def test_what_the_estimate_is_told(evidence, config):

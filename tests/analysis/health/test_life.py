@@ -11,13 +11,13 @@ from analysis.health.forms import Cell, Form, Posterior
 from analysis.health.life import (
     Health,
     _convincing,
-    _extra_columns,
     _fitted,
     _fitted_sd,
-    _jump,
-    _systematic,
+    common_error,
     estimate,
+    extra_columns,
     heat_effect,
+    jump_column,
 )
 from analysis.health.steps import Found
 from analysis.health.trend import Mode, Observations, Sites, make_nodes
@@ -117,17 +117,17 @@ def test_a_jump_is_found_where_the_medians_of_eight_differ():
     kh = np.linspace(0.0, 1.0, 20)
     fall = np.where(np.arange(20) < 9, 1.0, 0.89)
     for y in (fall, 2.0 - fall):
-        column = _jump(free(kh, y))[:, 0]
+        column = jump_column(free(kh, y))[:, 0]
         # Of several places that fit as well the first is taken: a median of eight bears three odd.
         assert 6 <= np.flatnonzero(column)[0] <= 9
         assert set(np.diff(column)) == {0.0, 1.0}
-    assert _jump(free(kh, np.where(np.arange(20) < 9, 1.0, 0.91))).shape == (20, 0)
+    assert jump_column(free(kh, np.where(np.arange(20) < 9, 1.0, 0.91))).shape == (20, 0)
     # Bounds are passed over, but have a row; fifteen values are too few.
     bound = np.arange(20) < 4
-    column = _jump(free(kh, np.where(np.arange(20) < 12, 1.0, 0.8), bound))[:, 0]
+    column = jump_column(free(kh, np.where(np.arange(20) < 12, 1.0, 0.8), bound))[:, 0]
     assert column.tolist() == [0.0] * 12 + [1.0] * 8
-    assert _jump(free(kh, fall, bound)).shape == (20, 1)
-    assert _jump(free(kh, fall, np.arange(20) < 5)).shape == (20, 0)
+    assert jump_column(free(kh, fall, bound)).shape == (20, 1)
+    assert jump_column(free(kh, fall, np.arange(20) < 5)).shape == (20, 0)
 
 
 #: A year of the calendar in the mean.
@@ -138,34 +138,34 @@ def test_columns_of_heat_season_and_the_first_hours():
     # From the third week of July on: 0.555 of a year.
     kh, time_s = np.array([0.1, 0.4, 0.9]), (np.array([0.0, 0.25, 0.5]) + 0.555) * YEAR_S
     untold = np.full(3, np.nan)
-    columns, sizes, heat = _extra_columns(kh, np.array([20.0, np.nan, 30.0]), time_s)
+    columns, sizes, heat = extra_columns(kh, np.array([20.0, np.nan, 30.0]), time_s)
     assert columns[:, :5].tolist()[0] == pytest.approx([-0.5, 0.0, 0.0, 0.0, 0.0])
     assert columns[:, 5] == pytest.approx(np.exp(-kh / 0.15))
     assert sizes == pytest.approx([0.02, 0.1, 0.1, 0.1, 0.1, 0.02])
     assert heat == 5
-    columns, sizes, heat = _extra_columns(kh + 0.4, untold, time_s)
+    columns, sizes, heat = extra_columns(kh + 0.4, untold, time_s)
     # A quarter of a year is a quarter of the wave. It began after 450 h: no first hours.
     assert columns == pytest.approx(np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]]), abs=1e-9)
     assert sizes == pytest.approx([0.04, 0.04])
     assert heat == 2
-    assert _extra_columns(kh, untold, 2.1 * time_s)[1] == pytest.approx([0.02, 0.02, 0.02])
-    assert _extra_columns(kh + 0.349, untold, time_s)[0].shape == (3, 3)
+    assert extra_columns(kh, untold, 2.1 * time_s)[1] == pytest.approx([0.02, 0.02, 0.02])
+    assert extra_columns(kh + 0.349, untold, time_s)[0].shape == (3, 3)
     # Half of the temperatures are not enough.
     half = np.array([20.0, np.nan, 30.0, np.nan])
-    assert _extra_columns(np.ones(4), half, np.arange(4.0))[2] == 2
+    assert extra_columns(np.ones(4), half, np.arange(4.0))[2] == 2
 
 
 def test_the_common_error_by_hand():
     told, untold = np.array([20.0, 30.0]), np.full(2, np.nan)
     wave = np.array([0.03, -0.04])
-    assert _systematic(wave, told, np.array([0.0, YEAR_S])) == 0.002
-    assert _systematic(wave, untold, np.array([0.0, YEAR_S])) == 0.015
+    assert common_error(wave, told, np.array([0.0, YEAR_S])) == 0.002
+    assert common_error(wave, untold, np.array([0.0, YEAR_S])) == 0.015
     # A wave of 0.05: 1.2 times that, beside three tenths of 0.015.
-    assert _systematic(wave, untold, np.array([0.0, 1.01 * YEAR_S])) == pytest.approx(
+    assert common_error(wave, untold, np.array([0.0, 1.01 * YEAR_S])) == pytest.approx(
         math.hypot(0.06, 0.0045)
     )
     half = np.array([20.0, np.nan])
-    assert _systematic(wave, half, np.array([0.0, YEAR_S])) == 0.015
+    assert common_error(wave, half, np.array([0.0, YEAR_S])) == 0.015
 
 
 KH5 = np.array([0.2, 0.3, 0.7, 1.1, 1.6])

@@ -14,14 +14,14 @@ from analysis.health.limiter import (
     OTHER_SOURCE,
     SOURCE,
     UNMEASURED,
-    _compensation,
-    _find_ceiling,
-    _local_median,
-    _mean_by_run,
     _plateaus,
-    _smooth,
-    _usual_power,
+    compensation_of,
+    find_ceiling,
+    local_median,
+    mean_by_run,
+    smoothed,
     stretches,
+    usual_power,
 )
 from analysis.health.run_output import outputs
 from analysis.history.history import STATE_CODE
@@ -193,17 +193,17 @@ def test_power_is_brought_to_the_reference_temperature():
 
 
 def test_a_value_is_smoothed_within_its_run():
-    found = _smooth(np.array([3.0, 6.0, 0.0, 9.0, 30.0]), np.array([0, 0, 0, 1, 2]))
+    found = smoothed(np.array([3.0, 6.0, 0.0, 9.0, 30.0]), np.array([0, 0, 0, 1, 2]))
     # At either end of a run the value counts for its missing neighbour.
     assert found == pytest.approx([4.0, 3.0, 2.0, 9.0, 30.0])
-    assert len(_smooth(np.empty(0), np.empty(0, dtype=np.intp))) == 0
+    assert len(smoothed(np.empty(0), np.empty(0, dtype=np.intp))) == 0
 
 
 def test_the_mean_by_run():
     run, values = np.array([0, 0, 2]), np.array([1.0, 4.0, 5.0])
-    found = _mean_by_run(run, values, np.array([1.0, 2.0, 0.5]), 3)
+    found = mean_by_run(run, values, np.array([1.0, 2.0, 0.5]), 3)
     assert found == pytest.approx([3.0, np.nan, 5.0], nan_ok=True)
-    assert np.isnan(_mean_by_run(run, values, np.zeros(3), 3)).all()
+    assert np.isnan(mean_by_run(run, values, np.zeros(3), 3)).all()
 
 
 def test_usual_power_is_that_of_the_best_runs():
@@ -212,26 +212,26 @@ def test_usual_power_is_that_of_the_best_runs():
     tops = 80.0 + np.arange(runs)
     found = SimpleNamespace(run=run, power_w=np.repeat(tops, count))
     # The 95 % quantile of 80, 81 .. 100 is the last but one.
-    assert _usual_power(found, np.ones(len(run), dtype=bool), 110.0) == pytest.approx(99.0)
-    assert _usual_power(found, np.zeros(len(run), dtype=bool), 110.0) == 110.0
+    assert usual_power(found, np.ones(len(run), dtype=bool), 110.0) == pytest.approx(99.0)
+    assert usual_power(found, np.zeros(len(run), dtype=bool), 110.0) == 110.0
 
 
 def test_the_ceiling_over_temperature():
     warmth = np.linspace(10.0, 30.0, 9)
     # -4 mV a cell and kelvin, six cells.
-    assert _compensation(14.4 - 0.024 * warmth, warmth, 6) == pytest.approx(-0.024)
+    assert compensation_of(14.4 - 0.024 * warmth, warmth, 6) == pytest.approx(-0.024)
     # Steeper than -6 mV, or rising, is no compensation.
-    assert _compensation(14.4 - 0.1 * warmth, warmth, 6) == pytest.approx(-0.036)
-    assert _compensation(14.4 + 0.1 * warmth, warmth, 6) == 0.0
+    assert compensation_of(14.4 - 0.1 * warmth, warmth, 6) == pytest.approx(-0.036)
+    assert compensation_of(14.4 + 0.1 * warmth, warmth, 6) == 0.0
     # Eight plateaus over six kelvin at least.
-    assert _compensation(14.4 - 0.024 * warmth[:8], warmth[:8], 6) == pytest.approx(-0.024)
-    assert _compensation(14.4 - 0.024 * warmth[:7], warmth[:7], 6) == 0.0
+    assert compensation_of(14.4 - 0.024 * warmth[:8], warmth[:8], 6) == pytest.approx(-0.024)
+    assert compensation_of(14.4 - 0.024 * warmth[:7], warmth[:7], 6) == 0.0
     near = np.linspace(20.0, 25.9, 9)
-    assert _compensation(14.4 - 0.024 * near, near, 6) == 0.0
+    assert compensation_of(14.4 - 0.024 * near, near, 6) == 0.0
     some = np.where(np.arange(9) < 7, warmth, np.nan)
-    assert _compensation(14.4 - 0.024 * warmth, some, 6) == 0.0
+    assert compensation_of(14.4 - 0.024 * warmth, some, 6) == 0.0
     many = np.linspace(10.0, 30.0, 999)
-    assert _compensation(14.4 - 0.024 * many, many, 6) == pytest.approx(-0.024)
+    assert compensation_of(14.4 - 0.024 * many, many, 6) == pytest.approx(-0.024)
 
 
 def test_the_ceiling_near_a_run_is_the_median_of_fifteen():
@@ -239,7 +239,7 @@ def test_the_ceiling_near_a_run_is_the_median_of_fifteen():
     shows = np.arange(33) % 2 == 0  # seventeen plateaus, 0, 2 .. 32
     level = np.where(shows, 14.2 + 0.001 * start_s, np.nan)
     level[4] = 15.0
-    found, spread = _local_median(start_s, level, shows)
+    found, spread = local_median(start_s, level, shows)
     # With one far above, the median of 0 .. 28 is that of the fifteen others: 16 instead of 14.
     assert found[0] == pytest.approx(14.216)
     assert found[14] == pytest.approx(14.216)
@@ -248,7 +248,7 @@ def test_the_ceiling_near_a_run_is_the_median_of_fifteen():
     assert found[17] == pytest.approx(14.219)
     distance = np.abs(level[shows] - found[shows])
     assert spread == pytest.approx(1.4826 * np.median(distance), rel=1e-4)
-    few, spread = _local_median(start_s, 14.0 + 0.1 * start_s, np.arange(33) < 3)
+    few, spread = local_median(start_s, 14.0 + 0.1 * start_s, np.arange(33) < 3)
     # Three plateaus: one window, and a tenth beside it twice.
     assert few == pytest.approx(np.full(33, 14.1))
     assert spread == pytest.approx(0.14826)
@@ -296,12 +296,12 @@ def test_a_short_log_may_show_its_ceiling():
     usable = np.zeros(EACH, dtype=bool)
     usable[:5] = True
     power = np.where(np.arange(EACH) < 2, 100.0, 60.0)
-    ceil = _find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), None)
+    ceil = find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), None)
     assert ceil.voltage_v == pytest.approx([14.2])
     assert ceil.margin_v == pytest.approx(0.08), "the least margin"
     usable[2:] = False
-    assert not _find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), None).known
-    told = _find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), 14.4)
+    assert not find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), None).known
+    told = find_ceiling(replace(found, power_w=power), usable, 1, np.zeros(1), 14.4)
     assert (told.voltage_v[0], told.margin_v) == (14.4, pytest.approx(0.15))
 
 

@@ -13,12 +13,12 @@ from analysis.health.sag import (
     RunCells,
     Sag,
     _heat,
-    _minimise,
     _not_failing,
-    _weigh,
     _within,
+    minimise,
     sag,
     saturating,
+    weigh,
 )
 from analysis.health.warm_up import Cells, warm_up_h
 from analysis.history.runs import find_runs
@@ -143,9 +143,9 @@ def test_a_saturating_curve_comes_back_whole():
 
 
 def test_a_minimum_is_found_to_many_digits():
-    assert _minimise(lambda v: (v - 1.3) ** 2 + 0.2, -2.0, 5.0) == pytest.approx(1.3, abs=1e-8)
-    assert _minimise(lambda v: v, 1.0, 2.0) == pytest.approx(1.0, abs=2e-4)
-    assert _minimise(math.cosh, -1.0, 4.0) == pytest.approx(0.0, abs=1e-6)
+    assert minimise(lambda v: (v - 1.3) ** 2 + 0.2, -2.0, 5.0) == pytest.approx(1.3, abs=1e-8)
+    assert minimise(lambda v: v, 1.0, 2.0) == pytest.approx(1.0, abs=2e-4)
+    assert minimise(math.cosh, -1.0, 4.0) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_group_is_centred_on_its_weighted_mean():
@@ -180,7 +180,7 @@ def test_depth_and_time_are_weighed_as_by_whole_matrices():
     noise = 0.004**2
     heat = _heat(warm, weight, group)
     left = np.linspace(0.0, 0.4, runs)[:, None] * np.linspace(1.0, 0.5, len(_TIMES_H))
-    found = _weigh(RunCells(t, y, weight, group, heat), left[group], noise, 0.0)
+    found = weigh(RunCells(t, y, weight, group, heat), left[group], noise, 0.0)
     # Levels of the runs are free, the effect of heat and the depth have their priors: 0.02 with
     # 0.03 of the depth, 5 h within exp(0.6) of the time.
     levels = np.eye(runs)[group]
@@ -202,7 +202,7 @@ def test_depth_and_time_are_weighed_as_by_whole_matrices():
     assert found.depth_se == pytest.approx(math.sqrt(spread), rel=1e-4)
     assert found.time_h == pytest.approx(math.exp(share @ np.log(_TIMES_H)), rel=1e-4)
     # An error of the depth that outweighs the cells leaves the prior.
-    unsure = _weigh(RunCells(t, y, weight, group, heat), left[group], noise, 1e6)
+    unsure = weigh(RunCells(t, y, weight, group, heat), left[group], noise, 1e6)
     assert (unsure.depth, unsure.depth_se) == pytest.approx((0.02, 0.03))
     assert _TIMES_H[[0, -1]] == pytest.approx([0.7, 30.0])
 

@@ -11,11 +11,11 @@ from analysis.health.trend import (
     WANDERS,
     Observations,
     Walk,
-    _first_guess,
-    _peak,
     by_neighbours,
     find_mode,
+    find_peak,
     find_scales,
+    first_guess,
     information,
     make_nodes,
     summarise,
@@ -112,12 +112,12 @@ def test_the_first_guess_is_a_ridge_over_the_values():
     bound = np.array([False, True, False, False, True, False])
     y = np.where(bound, 0.2, Y)
     truth = dense_normal(DESIGN[~bound], Y[~bound], np.full(4, 0.02), PRIOR)
-    guess = _first_guess(Observations(KH, y, SE, bound), DESIGN, PRIOR)
+    guess = first_guess(Observations(KH, y, SE, bound), DESIGN, PRIOR)
     assert guess == pytest.approx(truth.mean[:2])
     # With a single value the bounds enter as well: there is nothing else.
     bound = np.array([False, True, True, True, True, True])
     truth = dense_normal(DESIGN, Y, np.full(6, 0.02), PRIOR)
-    assert _first_guess(Observations(KH, Y, SE, bound), DESIGN, PRIOR) == pytest.approx(
+    assert first_guess(Observations(KH, Y, SE, bound), DESIGN, PRIOR) == pytest.approx(
         truth.mean[:2]
     )
 
@@ -196,12 +196,12 @@ def test_the_prior_of_the_wander_is_a_per_cent_within_a_factor_of_three():
 
 def test_a_peak_between_two_points_is_that_of_the_parabola():
     grid = np.arange(5.0)
-    assert _peak(grid, -((grid - 2.3) ** 2)) == pytest.approx(math.exp(2.3))
-    assert _peak(2.0 * grid, -((grid - 1.2) ** 2)) == pytest.approx(math.exp(2.4))
+    assert find_peak(grid, -((grid - 2.3) ** 2)) == pytest.approx(math.exp(2.3))
+    assert find_peak(2.0 * grid, -((grid - 1.2) ** 2)) == pytest.approx(math.exp(2.4))
     # At either end there is no third point.
-    assert _peak(grid, grid) == pytest.approx(math.exp(4.0))
-    assert _peak(grid, -grid) == pytest.approx(1.0)
-    assert _peak(grid, np.zeros(5)) == pytest.approx(1.0)
+    assert find_peak(grid, grid) == pytest.approx(math.exp(4.0))
+    assert find_peak(grid, -grid) == pytest.approx(1.0)
+    assert find_peak(grid, np.zeros(5)) == pytest.approx(1.0)
 
 
 def test_scatter_and_wander_come_back():
