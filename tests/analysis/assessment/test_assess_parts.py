@@ -122,8 +122,8 @@ def test_what_the_forecast_is_asked_with(case, monkeypatch):
 def future(times_h=(0.0, 100.0, 200.0), draws_h=(100.0,), **more):
     times = np.asarray(times_h)
     kind = {
-        "hours": Span(50.0, 100.0, 150.0), "until": "output", "withheld": None,
-        "withheld_code": None, "draws_h": np.asarray(draws_h), "times_h": times,
+        "hours": Span(50.0, 100.0, 150.0), "until": "output", "first": {},
+        "withheld": None, "withheld_code": None, "draws_h": np.asarray(draws_h), "times_h": times,
         "low": 0.7 - times / 1e3, "median": 0.8 - times / 1e3, "high": 0.9 - times / 1e3,
     }  # fmt: skip
     return Forecast(**kind | more)
