@@ -138,61 +138,114 @@ class Carried:
         return 1.0 - float(np.median(shares))
 
 
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """What each draw supposes of boat and bank; arrays have the shape (draws,) unless told.
+
+    Depths are charge drawn from a full bank, Ah.
+    """
+
+    load_ah: Floats
+    """What is drawn from the bank on each day, shape (draws, days)."""
+    weight: Floats
+    """Weights of the days, shape (draws, days)."""
+    mean_a: Floats
+    """Mean load, whoever carries it."""
+    volts: Floats
+    start_ah: Floats
+    """Depth at which the charger starts."""
+    floor_ah: Floats
+    """Depth below which a day is short."""
+    full_ah: Floats
+    knee_ah: Floats
+    """Depth above which the bank keeps less of its charge."""
+    low_kept: Floats
+    """Share of the charge that is kept below the knee, and of a full bank."""
+    top_kept: Floats
+    finish_ah: Floats
+    """What a full bank still takes in a step."""
+    help_ah: Floats
+    """Charge that another source gives in an hour."""
+
+
 def live(days: Days, bank: Bank) -> Carried:
     """Simulate the bank over the days with every output and every draw."""
-    rng = np.random.default_rng(_SEED)
-    count = DRAWS
-    rows = rng.integers(0, len(days.load_ah), count)
-    load = days.load_ah[rows] * np.exp(days.relative_sd * rng.standard_normal(count))[:, None]
-    capacity = _capacities(bank, count, rng)
-    usable = rng.uniform(*USABLE[bank.chemistry], count)
+    drawn = _draw(days, bank, np.random.default_rng(_SEED))
+    amps = LEVELS[:, None] * drawn.mean_a
+    short = _short(days, drawn, amps) / drawn.weight.sum(axis=1)
+    return Carried(amps * drawn.volts, short, float(np.median(drawn.mean_a * drawn.volts)))
+
+
+def _draw(days: Days, bank: Bank, rng: np.random.Generator) -> _Drawn:
+    """Draw loads, capacity, usable share, start, charge kept, help and voltage."""
+    rows = rng.integers(0, len(days.load_ah), DRAWS)
+    load = days.load_ah[rows] * np.exp(days.relative_sd * rng.standard_normal(DRAWS))[:, None]
+    capacity = _capacities(bank, DRAWS, rng)
+    usable = rng.uniform(*USABLE[bank.chemistry], DRAWS)
     start = _starts(bank, capacity, rng)
     floor = capacity * np.maximum(usable, start + BELOW_START)
-    start_ah = capacity * start
     lead = bank.chemistry != "lfp"
-    top = rng.uniform(0.3, 0.7, count) if lead else np.full(count, LFP_KEPT)
-    low_kept = rng.uniform(0.955, 0.985, count) if lead else np.full(count, LFP_KEPT)
-    knee_ah = capacity * KNEE_DEPTH
-    finish_ah = np.zeros(count)
-    if lead:
-        finish_ah = STEP_H * capacity * _any(TAKES_FULL, count, rng)
-    help_ah = capacity * _any(HELP_C, count, rng)
+    top = rng.uniform(0.3, 0.7, DRAWS) if lead else np.full(DRAWS, LFP_KEPT)
+    low_kept = rng.uniform(0.955, 0.985, DRAWS) if lead else np.full(DRAWS, LFP_KEPT)
+    finish = STEP_H * capacity * _any(TAKES_FULL, DRAWS, rng) if lead else np.zeros(DRAWS)
+    help_ah = capacity * _any(HELP_C, DRAWS, rng)
     volts = _volts(bank, floor / capacity, rng)
     mean_a = load.mean(axis=1) / 24.0
-    amps = LEVELS[:, None] * mean_a
-    depth = np.broadcast_to(0.5 * start_ah, amps.shape).copy()
+    weight = _weights(load.shape[1], DRAWS, rng)
+    load = load * _other_blocks(load, rng)
+    return _Drawn(
+        # What is drawn while something else charges comes from there.
+        load_ah=load * (1.0 - np.minimum(days.help_h, 24.0) / 24.0),
+        weight=weight,
+        mean_a=mean_a,
+        volts=volts,
+        start_ah=capacity * start,
+        floor_ah=floor,
+        full_ah=FULL_DEPTH * capacity,
+        knee_ah=capacity * KNEE_DEPTH,
+        low_kept=low_kept,
+        top_kept=top,
+        finish_ah=finish,
+        help_ah=help_ah,
+    )
+
+
+def _short(days: Days, drawn: _Drawn, amps: Floats) -> Floats:
+    """Return the weight of the short days, shape (levels, draws)."""
+    begin, lowest = 0.5 * drawn.start_ah, 1.2 * drawn.floor_ah
+    depth = np.broadcast_to(begin, amps.shape).copy()
     on = np.zeros(amps.shape, dtype=bool)
     short = np.zeros(amps.shape)
-    full = FULL_DEPTH * capacity
-    restart = 0.5 * start_ah
-    weight = _weights(load.shape[1], count, rng)
-    load = load * _other_blocks(load, rng)
-    # What is drawn while something else charges comes from there.
-    load = load * (1.0 - np.minimum(days.help_h, 24.0) / 24.0)
-    for day in range(load.shape[1]):
+    for day in range(drawn.load_ah.shape[1]):
         if days.gap[day]:
-            depth[:] = restart
+            depth[:] = begin
             on[:] = False
         if days.help_h[day] > 0.0:
-            depth = np.maximum(depth - help_ah * days.help_h[day], 0.0)
+            depth = np.maximum(depth - drawn.help_ah * days.help_h[day], 0.0)
         deepest = depth
         for part in days.pattern:
-            draw = np.maximum(load[:, day] * part, 1e-6)
-            # The charger starts within the step in which the bank sinks to its start.
-            sunk = depth + draw
-            late = np.clip((sunk - start_ah) / draw, 0.0, 1.0)
-            given = amps * STEP_H * np.where(on, 1.0, late)
-            net = given - draw
-            over = np.clip(1.0 - depth / knee_ah, 0.0, 1.0)
-            kept = low_kept - (low_kept - top) * over
-            depth = depth - np.where(net > 0.0, kept * net, net)
-            on = (on | (late > 0.0)) & ((depth > full) | (net < finish_ah))
-            np.maximum(depth, 0.0, out=depth)
+            load = np.maximum(drawn.load_ah[:, day] * part, 1e-6)
+            depth, on = _step(depth, on, amps, load, drawn)
             deepest = np.maximum(deepest, depth)
         # Somebody starts the engine before the bank is flat; the day is short all the same.
-        short += weight[:, day] * (deepest > floor)
-        np.minimum(depth, 1.2 * floor, out=depth)
-    return Carried(amps * volts, short / weight.sum(axis=1), float(np.median(mean_a * volts)))
+        short += drawn.weight[:, day] * (deepest > drawn.floor_ah)
+        np.minimum(depth, lowest, out=depth)
+    return short
+
+
+def _step(
+    depth: Floats, on: NDArray[np.bool_], amps: Floats, load_ah: Floats, drawn: _Drawn
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return the depth after a step, and whether the charger is on."""
+    # The charger starts within the step in which the bank sinks to its start.
+    late = np.clip((depth + load_ah - drawn.start_ah) / load_ah, 0.0, 1.0)
+    net = amps * STEP_H * np.where(on, 1.0, late) - load_ah
+    over = np.clip(1.0 - depth / drawn.knee_ah, 0.0, 1.0)
+    kept = drawn.low_kept - (drawn.low_kept - drawn.top_kept) * over
+    depth = depth - np.where(net > 0.0, kept * net, net)
+    on = (on | (late > 0.0)) & ((depth > drawn.full_ah) | (net < drawn.finish_ah))
+    np.maximum(depth, 0.0, out=depth)
+    return depth, on
 
 
 def _any(ends: tuple[float, float], count: int, rng: np.random.Generator) -> Floats:
