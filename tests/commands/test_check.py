@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import re
 import subprocess
 import sys
 
@@ -200,8 +201,9 @@ def test_a_wrong_interval_is_told_by_probe_with_the_line_to_write(ebbwatt, place
     done = ebbwatt("probe", "--seconds", "4", cwd=folder)
     line.unplug()
     thread.join()
-    assert "readings come every 0.2" in done.stdout
-    assert "not every 60 s as interval_s says" in done.stdout
+    told = re.search(r"readings come every (\S+) s, not every 60 s as interval_s says", done.stdout)
+    # On a busy machine some come later, and some in one burst.
+    assert float(told[1]) == pytest.approx(0.2, rel=0.5)
 
 
 def slow_recording(folder, interval):
