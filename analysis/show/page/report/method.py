@@ -20,11 +20,9 @@ def method(_: Matter) -> Markup:
         heading("Method in short"),
         paragraphs(
             "A run counts with its settled early output, brought to "
-            f"{owner().units.temperature(25.0)} where the temperature is logged. Where the "
-            "battery set the current, the output seen is the least that the charger can give. A "
-            "line is fitted over running hours; sudden steps, and what a rest "
-            "brings back, are kept apart. The remaining life ends when the forecast falls below "
-            "the replacement limit for good.",
+            f"{owner().units.temperature(25.0)} where the temperature is logged. A line is fitted "
+            "over running hours; sudden steps, and what a rest brings back, are kept apart. The "
+            "remaining life ends when the forecast falls below the replacement limit for good.",
         ),
     )
 
