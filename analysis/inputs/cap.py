@@ -2,6 +2,11 @@
 
 If a setting turns a charger down, its power neither sags inside a run nor differs between runs.
 Such a run is only a lower bound of what the charger can give.
+
+Where a battery takes short charges, a dozen runs pass in so few running hours that wear does not
+show, and they may stand at a round figure by chance. But a setting is made in a moment: the power
+falls to it, or rises from it, from one run to the next. So a cap has an edge. One without an edge
+takes less from the output than the least edge, and hides no more than that.
 """
 
 from __future__ import annotations
@@ -33,6 +38,12 @@ NO_SAG = 0.003
 #: A cap is within this part of a multiple of 5 W or of 5 % of rated: settings are round figures
 #: (judgement).
 ROUND = 0.006
+#: Least edge, part of the output: of the nearest runs before it and after it that gave more, one
+#: gave so much more (judgement; so much wear takes a hundred running hours and more).
+EDGE, NEAREST_RUNS = 0.03, 6
+#: A log that begins capped and stays so has no edge: then this share of its runs is in the cap
+#: (our choice).
+ALL_ALONG = 0.5
 #: A cap above this part of rated changes no conclusion (judgement).
 BELOW = 0.95
 #: The early and the late part of a run (or of a day of a long one), h: warm, and hours later
@@ -119,8 +130,9 @@ def find_caps(seen: RunPower, rated_w: float) -> list[Cap]:
         # A tenth of a stretch may lie elsewhere: its ends are runs at the level itself.
         first, last = at[seen_at][np.abs(power[seen_at] / level - 1.0) < ROUND][[0, -1]]
         cap = _held_at(level, int(first), int(last), np.fmax(early_w, late_w))
-        caps.append(cap)
-        held &= ~np.lib.stride_tricks.sliding_window_view(cap.runs[at], LEAST_RUNS).all(axis=1)
+        if cap.runs[at].mean() >= ALL_ALONG or _has_edge(cap, np.fmax(early_w, late_w)):
+            caps.append(cap)
+            held &= ~np.lib.stride_tricks.sliding_window_view(cap.runs[at], LEAST_RUNS).all(axis=1)
         held[there] = False
     return caps
 
@@ -129,15 +141,27 @@ def _held_at(level: float, first: int, last: int, power_w: Floats) -> Cap:
     """Return the cap whose first and last run are known.
 
     The setting may have limited every run between the last one before and the first one after that
-    gave more, so all of these are capped.
+    gave more, so these are capped, too. But a dozen in a row that gave less were not held by it.
     """
     count = len(power_w)
     more = np.flatnonzero(power_w > level * (1.0 + 8.0 * STEADY))
     begin = int(more[more < first].max(initial=-1)) + 1
     end = int(more[more > last].min(initial=count))
+    if np.isfinite(power_w[begin:first]).sum() >= LEAST_RUNS:
+        begin = first
+    if np.isfinite(power_w[last + 1 : end]).sum() >= LEAST_RUNS:
+        end = last + 1
     runs = np.zeros(count, dtype=bool)
     runs[begin:end] = True
     return Cap(runs, level, end == count)
+
+
+def _has_edge(cap: Cap, power_w: Floats) -> bool:
+    """Tell whether the nearest runs that gave more gave so much more that it was no wear."""
+    begin, end = np.flatnonzero(cap.runs)[[0, -1]]
+    more = np.flatnonzero(power_w > cap.power_w * (1.0 + 8.0 * STEADY))
+    near = np.concatenate((more[more < begin][-NEAREST_RUNS:], more[more > end][:NEAREST_RUNS]))
+    return bool((power_w[near] > cap.power_w * (1.0 + EDGE)).any())
 
 
 def _is_round(power_w: float, rated_w: float) -> bool:

@@ -33,7 +33,7 @@ def capacity_finding(cycles: Cycles, capacity_ah: float | None, volts: float) ->
     if capacity_ah is None or len(cycles.time_s) < _FEWEST:
         return None
     # The load, by the charge of a run over the whole cycle, for as long as the charger rests.
-    amps = cycles.power_w / volts * cycles.run_h / (cycles.run_h + cycles.rest_h)
+    amps = cycles.current_a * cycles.run_h / (cycles.run_h + cycles.rest_h)
     drawn_ah = amps * cycles.rest_h
     usual_ah = float(np.median(drawn_ah))
     if usual_ah <= MOST * capacity_ah:

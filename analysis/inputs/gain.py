@@ -2,15 +2,21 @@
 
 A log alone cannot tell a sensor that shows less from a charger that gives less: output and fuel per
 kWh then change in the same proportion. But a charger that really gives less must run longer. Two
-comparisons need no current at all. With I the charger's current, L the load, C what the bank takes
-between stop and start, and T the times of a run and of the rest behind it:
+comparisons need no current at all. With I the charger's mean current in its runs, L the mean load,
+C what the bank takes between stop and start, T the time of all runs and of all rests behind them,
+and n the number of these cycles:
 
 * hours times load: I T_run = L (T_run + T_rest), so I / L = (T_run + T_rest) / T_run;
-* the times of a cycle: L = C / T_rest, so I / C = (T_run + T_rest) / (T_run T_rest).
+* the times of a cycle: L = n C / T_rest, so I / C = n (T_run + T_rest) / (T_run T_rest).
 
 The first is wrong where the load has changed, the second where the bank has. Where both say that
 the charger runs as it did while the sensor says that it gives less (or the other way round), the
 sensor is in doubt: load and bank would have to have changed by the same part at the same time.
+
+All three are sums over the cycles, because only a sum of charge is balanced; the middle of all
+cycles is not. Where the bank takes less than the charger can give, the middle power of a run falls
+by more than its charge. And a charger that runs longer has fewer cycles on days of a high load, so
+the load of the middle cycle falls though no day draws less.
 """
 
 from __future__ import annotations
@@ -21,7 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.estimate import MAD_TO_SD, Z90
+from analysis.estimate import Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.physics import blocks_in_series
@@ -49,6 +55,9 @@ USUAL_CHANGE = 0.02
 #: Whole cycles in each of the two times that are compared, and days between their middles
 #: (our choice, more than one season's weather).
 LEAST_CYCLES, LEAST_DAYS = 20, 120.0
+#: Load and weather stay for days, so errors are found from whole weeks: at least so many (our
+#: choice, the fewest whose spread tells an error).
+WEEK_S, LEAST_WEEKS = 7.0 * DAY_S, 4
 #: Above this, two hours after a run, something else holds the bank, V per 12 V: between the highest
 #: resting voltage (LFP 13.3) and the lowest float voltage (common practice, no source).
 HELD_V, SETTLED_S = 13.4, 7200.0
@@ -63,8 +72,8 @@ class Cycles:
     time_s: Floats
     run_h: Floats
     rest_h: Floats
-    power_w: Floats
-    """Median power of the run, W."""
+    current_a: Floats
+    """Mean current of the run by the sensor, A."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +125,11 @@ def find_cycles(runs: Runs) -> Cycles:
         # Without a voltage the log does not show that nothing else charged.
         if not len(volts) or float(volts.max()) >= high_v:
             continue
-        power = runs.power_w[begin : end + 1]
-        power = power[np.isfinite(power)]
-        usual_w = float(np.median(power)) if len(power) else 0.0
-        if usual_w > 0.0:
-            found.append((log.start_s[begin], run_s / 3600.0, rest_s / 3600.0, usual_w))
+        charge = log.charge_c[begin : end + 1]
+        measured_s = log.duration_s[begin : end + 1][np.isfinite(charge)].sum()
+        mean_a = float(np.nansum(charge) / measured_s) if measured_s > 0.0 else 0.0
+        if mean_a > 0.0:
+            found.append((log.start_s[begin], run_s / 3600.0, rest_s / 3600.0, mean_a))
     return Cycles(*np.array(found).reshape(-1, 4).T)
 
 
@@ -133,30 +142,48 @@ def find_change(cycles: Cycles) -> Change | None:
     begin_s, end_s = (float(np.median(cycles.time_s[part])) for part in (early, late))
     if end_s - begin_s < LEAST_DAYS * DAY_S:
         return None
-    both = cycles.run_h + cycles.rest_h
-    columns = (
-        np.log(cycles.power_w),
-        np.log(both / cycles.run_h),
-        np.log(both / (cycles.run_h * cycles.rest_h)),
-    )
-    seen, by_hours, by_times = (float(np.median(c[late]) - np.median(c[early])) for c in columns)
-    of_seen, of_hours, of_times = (math.hypot(_se(c[early]), _se(c[late])) for c in columns)
+    before, after = _balance(cycles, early), _balance(cycles, late)
+    if before is None or after is None:
+        return None
+    (was, was_var), (became, became_var) = before, after
+    seen, by_hours, by_times = (float(change) for change in became - was)
+    var = was_var + became_var
+    of_hours, of_times = (var[0, 0] + var[k, k] - 2.0 * var[0, k] for k in (1, 2))
     return Change(
         seen,
         by_hours,
         by_times,
-        math.hypot(USUAL_CHANGE, of_seen, of_hours),
-        math.hypot(USUAL_CHANGE, of_seen, of_times),
+        math.sqrt(USUAL_CHANGE**2 + of_hours),
+        math.sqrt(USUAL_CHANGE**2 + of_times),
         begin_s,
         end_s,
         float(cycles.time_s[-1] - cycles.time_s[0]) / (end_s - begin_s),
     )
 
 
-def _se(values: Floats) -> float:
-    """Return the standard error of a median (of a normal distribution: 1.2533 s / sqrt(n))."""
-    spread = MAD_TO_SD * float(np.median(np.abs(values - np.median(values))))
-    return 1.2533 * spread / math.sqrt(len(values))
+def _balance(cycles: Cycles, part: slice) -> tuple[Floats, Floats] | None:
+    """Return the logarithms of I, I / L and I / C of some cycles, and their covariance.
+
+    The covariance is found by leaving out one week after the other: cycles of a week have the same
+    load, and are no independent witnesses.
+    """
+    run, rest = cycles.run_h[part], cycles.rest_h[part]
+    week = np.unique(cycles.time_s[part] // WEEK_S, return_inverse=True)[1]
+    weeks = int(week.max()) + 1
+    if weeks < LEAST_WEEKS:
+        return None
+    charge = run * cycles.current_a[part]
+    sums = np.array([np.bincount(week, x) for x in (run, rest, charge, np.ones(len(run)))])
+
+    def logs(of: Floats) -> Floats:
+        run_h, rest_h, ah, count = of
+        share = np.log((run_h + rest_h) / run_h)
+        return np.array([np.log(ah / run_h), share, share + np.log(count / rest_h)])
+
+    whole = sums.sum(axis=1)
+    without = logs(whole[:, None] - sums)
+    apart = without - without.mean(axis=1, keepdims=True)
+    return logs(whole), (weeks - 1) / weeks * apart @ apart.T
 
 
 def in_doubt(change: Change) -> bool:
@@ -190,7 +217,6 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
         if change.seen < LESS_THAN * max(change.by_hours, change.by_times) and change.seen < -LEAST
         else "the charger runs longer than the output that it shows explains"
     )
-    power = cycles.power_w
     return Finding(
         GAIN_DRIFT,
         Severity.DOUBT,
@@ -203,7 +229,7 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
         "add reading --current A --voltage V. Replace nothing before.",
         "the same change by each of the three",
         compared,
-        series("power by run", "W", cycles.time_s, power),
+        series("mean current of a run", "A", cycles.time_s, cycles.current_a),
     )
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.history.runs import find_runs
 from analysis.inputs.finding import Severity
-from analysis.inputs.gain import Change, find_change, find_cycles, in_doubt
+from analysis.inputs.gain import Change, Cycles, find_change, find_cycles, in_doubt
 from logger.event import Event
 from tests.support.boats import plain_log
 from tests.support.findings import assessed, doubts, found, holds_truth
@@ -66,15 +66,57 @@ def test_the_two_comparisons_by_hand(season):
     cycles = find_cycles(runs)
     third = len(cycles.time_s) // 3
     change = find_change(cycles)
-    # I / L = (T_run + T_rest) / T_run: medians of the first and the last third.
-    ratio = (cycles.run_h + cycles.rest_h) / cycles.run_h
-    assert change.by_hours == pytest.approx(
-        np.log(np.median(ratio[-third:]) / np.median(ratio[:third])), abs=1e-9
+
+    def changed(value):
+        first, last = slice(0, third), slice(-third, None)
+        run, rest, amps = cycles.run_h, cycles.rest_h, cycles.current_a
+        return np.log(value(run[last], rest[last], amps[last])) - np.log(
+            value(run[first], rest[first], amps[first])
+        )
+
+    # What ran in, over the time in which it ran in.
+    seen = changed(lambda run, _, amps: (run * amps).sum() / run.sum())
+    # I / L = (T_run + T_rest) / T_run.
+    hours = changed(lambda run, rest, _: (run.sum() + rest.sum()) / run.sum())
+    # I / C = n (T_run + T_rest) / (T_run T_rest).
+    times = changed(
+        lambda run, rest, _: len(run) * (run.sum() + rest.sum()) / (run.sum() * rest.sum())
     )
-    # It lost 0.08 of rated in 1000 h.
-    lost = np.log(np.median(cycles.power_w[-third:]) / np.median(cycles.power_w[:third]))
-    assert change.seen == pytest.approx(lost, abs=1e-9)
-    assert change.by_hours == pytest.approx(lost, abs=0.05)
+    assert change.seen == pytest.approx(seen, abs=1e-9)
+    assert change.by_hours == pytest.approx(hours, abs=1e-9)
+    assert change.by_times == pytest.approx(times, abs=1e-9)
+    assert change.by_hours == pytest.approx(change.seen, abs=0.05)
+
+
+def drawn(run_h, rest_h, current_a, begin_s=0.0):
+    """Return cycles that follow each other."""
+    time_s = begin_s + 3600.0 * np.cumsum(np.append(0.0, (run_h + rest_h)[:-1]))
+    return Cycles(time_s, run_h, rest_h, current_a)
+
+
+def test_a_weaker_charger_that_runs_longer_on_days_of_a_high_load_is_believed():
+    """A day of 72 Ah in ten has three short runs when new, and one long run when weak.
+
+    The charge balances in both: I T_run = L (T_run + T_rest). The middle cycle does not.
+    """
+    new_a, weak_a, quiet_a, busy_a = 8.0, 5.0, 1.0, 3.0
+
+    def season(amps, busy_runs):
+        quiet = np.full(9, 24.0 * quiet_a / amps), np.full(9, 24.0 * (1.0 - quiet_a / amps))
+        day_h = 24.0 / busy_runs
+        busy = (
+            np.full(busy_runs, day_h * busy_a / amps),
+            np.full(busy_runs, day_h * (1.0 - busy_a / amps)),
+        )
+        run, rest = (np.tile(np.append(q, b), 15) for q, b in zip(quiet, busy, strict=True))
+        return run, rest, np.full(len(run), amps)
+
+    first, last = season(new_a, 3), season(weak_a, 1)
+    cycles = drawn(*(np.append(a, b) for a, b in zip(first, last, strict=True)))
+    change = find_change(cycles)
+    assert change.seen == pytest.approx(np.log(weak_a / new_a))
+    assert change.by_hours == pytest.approx(change.seen, abs=0.06)
+    assert not in_doubt(change)
 
 
 def change(seen, by_hours, by_times, se=0.02):
