@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
 
     Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
     Flags = NDArray[np.bool_]
 
 #: Fewest runs in a row for a cap (judgement, no source).
@@ -97,14 +98,36 @@ def find_caps(seen: RunPower, rated_w: float) -> list[Cap]:
     rated_w
         Rated output, W.
     """
-    early_w, late_w = seen.early, seen.late
     at = np.flatnonzero(np.isfinite(seen.whole))
     if len(at) < LEAST_RUNS:
         return []
-    power = seen.whole[at]
+    power, highest_w = seen.whole[at], np.fmax(seen.early, seen.late)
+    middle, held = _steady_stretches(seen, at, rated_w)
+    caps: list[Cap] = []
+    while held.any():
+        # A power that some run shows: half way between two settings there may be none.
+        level = float(middle[held][-1])
+        there = np.flatnonzero(held & (np.abs(middle / level - 1.0) < ROUND))
+        seen_at = slice(int(there[0]), int(there[-1]) + LEAST_RUNS)
+        # A tenth of a stretch may lie elsewhere: its ends are runs at the level itself.
+        first, last = at[seen_at][np.abs(power[seen_at] / level - 1.0) < ROUND][[0, -1]]
+        cap = _held_at(level, int(first), int(last), highest_w)
+        if cap.runs[at].mean() >= ALL_ALONG or _has_edge(cap, highest_w):
+            caps.append(cap)
+            held &= ~np.lib.stride_tricks.sliding_window_view(cap.runs[at], LEAST_RUNS).all(axis=1)
+        held[there] = False
+    return caps
+
+
+def _steady_stretches(seen: RunPower, at: Indices, rated_w: float) -> tuple[Floats, Flags]:
+    """Return the power of each dozen runs in a row, and whether it is steady, flat and round.
+
+    ``at`` are the runs whose power is known; shape (len(at) - LEAST_RUNS + 1,) each.
+    """
+    early_w, late_w = seen.early[at], seen.late[at]
     with np.errstate(invalid="ignore"):
-        sag = np.abs(late_w[at] - early_w[at]) / np.maximum(early_w[at], 1e-9)
-    windows = np.lib.stride_tricks.sliding_window_view(power, LEAST_RUNS)
+        sag = np.abs(late_w - early_w) / np.maximum(early_w, 1e-9)
+    windows = np.lib.stride_tricks.sliding_window_view(seen.whole[at], LEAST_RUNS)
     middle = np.median(windows, axis=1)
     tenth, nine_tenths = np.quantile(windows, (0.1, 0.9), axis=1)
     # Runs of no power, as a current that stands still shows them, are no cap.
@@ -114,27 +137,13 @@ def find_caps(seen: RunPower, rated_w: float) -> list[Cap]:
     known = np.isfinite(sags).sum(axis=1)
     flat = np.full(len(sags), np.inf)
     flat[known > 0] = np.nanmedian(sags[known > 0], axis=1)
-    held = (
+    return middle, (
         (spread < STEADY)
         & (flat < NO_SAG)
         & (known >= LEAST_RUNS // 2)
         & (middle < BELOW * rated_w)
         & np.array([_is_round(float(m), rated_w) for m in middle])
     )
-    caps: list[Cap] = []
-    while held.any():
-        # A power that some run shows: half way between two settings there may be none.
-        level = float(middle[held][-1])
-        there = np.flatnonzero(held & (np.abs(middle / level - 1.0) < ROUND))
-        seen_at = slice(int(there[0]), int(there[-1]) + LEAST_RUNS)
-        # A tenth of a stretch may lie elsewhere: its ends are runs at the level itself.
-        first, last = at[seen_at][np.abs(power[seen_at] / level - 1.0) < ROUND][[0, -1]]
-        cap = _held_at(level, int(first), int(last), np.fmax(early_w, late_w))
-        if cap.runs[at].mean() >= ALL_ALONG or _has_edge(cap, np.fmax(early_w, late_w)):
-            caps.append(cap)
-            held &= ~np.lib.stride_tricks.sliding_window_view(cap.runs[at], LEAST_RUNS).all(axis=1)
-        held[there] = False
-    return caps
 
 
 def _held_at(level: float, first: int, last: int, power_w: Floats) -> Cap:

@@ -117,6 +117,19 @@ def examine(history: History, config: Config) -> Examined:
     findings += [jump_finding(jump) for jump in jumps]
     small = capacity_finding(find_cycles(runs), config.battery.capacity_ah, volts)
     findings += [] if small is None else [small]
+    held, capped = _held(runs, config, volts)
+    findings += capped
+    left = by_day("hours in the log by day", "h", log, log.duration_s, None)
+    findings += mended_findings(history.events, len(history), left)
+    findings += impossible_dates(history)
+    findings += begun_before_fitted(runs.log, config)
+    return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
+
+
+def _held(runs: Runs, config: Config, volts: float) -> tuple[Flags, list[Finding]]:
+    """Return the runs whose power is only a lower bound, and what is found about them."""
+    rated_w = config.charger.rated_w
+    findings: list[Finding] = []
     power = power_of_runs(runs)
     held = np.zeros(len(runs), dtype=bool)
     for cap in find_caps(power, rated_w):
@@ -125,15 +138,11 @@ def examine(history: History, config: Config) -> Examined:
     for source in config.other_sources:
         if source.holds:
             held |= (runs.end_s > source.begin_s) & (runs.start_s < source.end_s)
-    saturated = saturated_current(log, rated_w / max(volts, 1.0), volts)
+    saturated = saturated_current(runs.log, rated_w / max(volts, 1.0), volts)
     if saturated is not None:
         findings.append(saturated)
         held[:] = True
-    left = by_day("hours in the log by day", "h", log, log.duration_s, None)
-    findings += mended_findings(history.events, len(history), left)
-    findings += impossible_dates(history)
-    findings += begun_before_fitted(runs.log, config)
-    return Examined(runs, worst_first(findings), zero_sd, held, gain_sd, jumps)
+    return held, findings
 
 
 def _channels(runs: Runs, rated_w: float, volts: float) -> tuple[Runs, list[Finding]]:
@@ -180,20 +189,8 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
     """
     rated_w, sensor = config.charger.rated_w, config.sensor
     rated_a = rated_w / max(volts, 1.0)
-    log = runs.log
-    findings: list[Finding] = []
-    current = not_believed(log, rated_a)
-    stuck = stuck_current(log, rated_a, volts)
-    if stuck is not None:
-        findings.append(stuck[0])
-        runs = find_runs(without_current(log, stuck[1]), rated_w)
-    known = told(runs)
-    # A declared source raises the voltage as well.
-    known = replace(known, runs=known.runs & ~_with_others(runs.log, config))
-    silent = silent_current(runs.log, known, rated_a, volts)
-    if silent is not None:
-        findings.append(silent[0])
-        runs = find_runs(without_current(runs.log, silent[1]), rated_w)
+    current = not_believed(runs.log, rated_a)
+    runs, findings = _without_dead_current(runs, config, volts)
     if current is None:
         current = late_current(runs.log, by_counter(runs.log), rated_a)
     if current is not None and current.code == LATE:
@@ -207,7 +204,7 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
         if zero.sure:
             runs = find_runs(without_zero(runs.log, zero), rated_w)
     gain_sd, zero_sd = sensor.gain_uncertainty, zero_sd_a / rated_a
-    clamped = clamp.look(log.events, runs.log, zero_sd_a, _exchanged_s(log))
+    clamped = clamp.look(runs.log.events, runs.log, zero_sd_a, _exchanged_s(runs.log))
     if clamped is not None:
         findings.append(clamp.clamp_finding(clamped))
         runs = find_runs(clamp.corrected(runs.log, clamped), rated_w)
@@ -233,6 +230,25 @@ def _too_high(runs: Runs, rated_w: float) -> tuple[Runs, list[Finding]]:
     told_peaks, over = peaks(runs.log, rated_w)
     found = [] if told_peaks is None else [told_peaks]
     return (find_runs(without_current(runs.log, over), rated_w) if over.any() else runs), found
+
+
+def _without_dead_current(runs: Runs, config: Config, volts: float) -> tuple[Runs, list[Finding]]:
+    """Return the runs without a current that stands still or shows nothing."""
+    rated_w = config.charger.rated_w
+    rated_a = rated_w / max(volts, 1.0)
+    findings: list[Finding] = []
+    stuck = stuck_current(runs.log, rated_a, volts)
+    if stuck is not None:
+        findings.append(stuck[0])
+        runs = find_runs(without_current(runs.log, stuck[1]), rated_w)
+    known = told(runs)
+    # A declared source raises the voltage as well.
+    known = replace(known, runs=known.runs & ~_with_others(runs.log, config))
+    silent = silent_current(runs.log, known, rated_a, volts)
+    if silent is not None:
+        findings.append(silent[0])
+        runs = find_runs(without_current(runs.log, silent[1]), rated_w)
+    return runs, findings
 
 
 def _drop(

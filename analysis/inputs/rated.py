@@ -105,16 +105,8 @@ def not_the_chargers(log: History, rated_a: float) -> Finding | None:
     A load far below zero was refused as impossible when it was read: of such a rest only the
     voltage is left.
     """
-    current, volts = mean_current(log), log.voltage_mean_v
-    quiet = np.isin(log.state, RESTS)
-    gone = ~np.isfinite(current) & np.isfinite(volts)
-    if not quiet.any():
-        # No states: a rest is where the voltage is that of a battery that nobody charges.
-        there = np.isfinite(current) & np.isfinite(volts)
-        if not (gone.any() and there.any()) or np.median(volts[gone]) > np.median(volts[there]):
-            gone[:] = False
-        quiet = np.ones(len(log), dtype=bool)
-    gone &= quiet
+    current = mean_current(log)
+    quiet, gone = _rests_and_refused(log, current)
     with np.errstate(invalid="ignore"):
         below = quiet & (current < -NEGATIVE * rated_a)
     below_h, gone_h, quiet_h = (
@@ -152,6 +144,20 @@ def not_the_chargers(log: History, rated_a: float) -> Finding | None:
             np.where(quiet, log.duration_s, 0.0),
         ),
     )
+
+
+def _rests_and_refused(log: History, current: Floats) -> tuple[Flags, Flags]:
+    """Return where the charger rests, and where such a rest has a voltage but no current."""
+    volts = log.voltage_mean_v
+    quiet = np.isin(log.state, RESTS)
+    gone = ~np.isfinite(current) & np.isfinite(volts)
+    if not quiet.any():
+        # No states: a rest is where the voltage is that of a battery that nobody charges.
+        there = np.isfinite(current) & np.isfinite(volts)
+        if not (gone.any() and there.any()) or np.median(volts[gone]) > np.median(volts[there]):
+            gone[:] = False
+        quiet = np.ones(len(log), dtype=bool)
+    return quiet, gone & quiet
 
 
 def not_believed(log: History, rated_a: float) -> Finding | None:

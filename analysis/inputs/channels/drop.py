@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
 
     Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
 
 # Limits without another reason are a judgement (no source).
 #: A run is looked at after its power fell below this part of its own highest, while its voltage
@@ -86,39 +87,58 @@ def find_falls(runs: Runs, rated_a: float) -> Falls:
     return Falls(*np.array(found).reshape(-1, 3).T)
 
 
-def look_for_drop(runs: Runs, rated_a: float) -> tuple[Finding, float] | None:
-    """Return a finding about a drop before the place of the voltage, and its part of the output."""
-    falls = find_falls(runs, rated_a)
-    count = len(falls.ohm)
-    if count < LEAST_RUNS:
-        return None
-    volts = runs.log.voltage_mean_v[runs.running]
-    usual_v = float(np.nanmedian(volts))
+@dataclass(frozen=True, slots=True)
+class Drop:
+    """A resistance before the place of the voltage."""
+
+    ohm: float
+    part: float
+    """Of the voltage at rated current: an output reads too low by so much."""
+    shows: Flags
+    """Which of the runs show it."""
+
+
+def find_drop(falls: Falls, rated_a: float, usual_v: float) -> Drop | None:
+    """Return the resistance that nearly all runs show alike; None where they do not."""
     straight = falls.spread_v < STRAIGHT_V * blocks_in_series(usual_v)
     parts = falls.ohm * rated_a / usual_v
     shows = straight & (parts > 0.5 * LEAST_DROP) & (parts < MOST_DROP)
-    if int(shows.sum()) < max(LEAST_RUNS, LEAST_SHARE * count):
+    if int(shows.sum()) < max(LEAST_RUNS, LEAST_SHARE * len(falls.ohm)):
         return None
     low, ohm, high = np.quantile(falls.ohm[shows], (0.25, 0.5, 0.75))
     part = float(ohm) * rated_a / usual_v
     if part < LEAST_DROP or high - low > 2.0 * ALIKE * ohm:
         return None
-    since_s = float(falls.time_s[shows][0])
-    milli, lost_v = 1000.0 * float(ohm), float(ohm) * rated_a
-    finding = Finding(
+    return Drop(float(ohm), part, shows)
+
+
+def look_for_drop(runs: Runs, rated_a: float) -> tuple[Finding, float] | None:
+    """Return a finding about a drop before the place of the voltage, and its part of the output."""
+    falls = find_falls(runs, rated_a)
+    if len(falls.ohm) < LEAST_RUNS:
+        return None
+    usual_v = float(np.nanmedian(runs.log.voltage_mean_v[runs.running]))
+    drop = find_drop(falls, rated_a, usual_v)
+    return None if drop is None else (drop_finding(drop, falls, rated_a), drop.part)
+
+
+def drop_finding(drop: Drop, falls: Falls, rated_a: float) -> Finding:
+    """Tell both readings of it: a drop, or a charger that turns its current down early."""
+    milli, lost_v = 1000.0 * drop.ohm, drop.ohm * rated_a
+    return Finding(
         "voltage_drop",
         Severity.DOUBT,
-        since_s,
+        float(falls.time_s[drop.shows][0]),
         f"The voltage seems to be measured behind {milli:.0f} mOhm: it rises as the current "
-        f"falls, at the end of {int(shows.sum())} of {count} charges. If so, {lost_v:.1f} V are "
-        f"lost at rated current, and every output reads up to {100.0 * part:.0f} % too low. Or the "
-        "charger turns its current down before it reaches its charge voltage, and the output is "
-        "right. The interval holds both.",
+        f"falls, at the end of {int(drop.shows.sum())} of {len(falls.ohm)} charges. If so, "
+        f"{lost_v:.1f} V are lost at rated current, and every output reads up to "
+        f"{100.0 * drop.part:.0f} % too low. Or the charger turns its current down before it "
+        "reaches its charge voltage, and the output is right. The interval holds both.",
         "Hold a voltmeter on the charger's terminals and a clamp meter on its lead in a run, and "
         "record what they show: ebbwatt event add reading --current A --voltage V. It puts every "
         "output right. Better measure the voltage at the terminals. Look for a loose joint.",
         "a voltage that stands still at the end of a charge",
-        f"{lost_v:.1f} V at {rated_a:.1f} A, {100.0 * part:.0f} % of the voltage",
+        f"{lost_v:.1f} V at {rated_a:.1f} A, {100.0 * drop.part:.0f} % of the voltage",
         series(
             "resistance between charger and voltage, by run",
             "mOhm",
@@ -127,4 +147,3 @@ def look_for_drop(runs: Runs, rated_a: float) -> tuple[Finding, float] | None:
             0.0,
         ),
     )
-    return finding, part

@@ -60,29 +60,18 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
     rated_a
         Rated current, A.
     """
-    current = mean_current(log)
-    rests = np.isin(log.state, RESTS)
-    if len(stretches(rests, log)) < LEAST:
-        rests = known.rests
-    after_a, begun_s = [], []
-    for first, last in stretches(rests, log):
-        if log.end_s[last] - log.start_s[first] < 3600.0 * REST_H:
-            continue
-        since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
-        amps = current[first : last + 1][(since_h >= AFTER_H[0]) & (since_h < AFTER_H[1])]
-        amps = amps[np.isfinite(amps)]
-        if len(amps):
-            after_a.append(float(np.median(amps)))
-            begun_s.append(float(log.start_s[first]))
-    if not after_a:
-        return _rises_slowly(log, known, rated_a)
-    amps_a, time_s = np.array(after_a), np.array(begun_s)
+    return _flows_on(log, known, rated_a) or _rises_slowly(log, known, rated_a)
+
+
+def _flows_on(log: History, known: Told, rated_a: float) -> Finding | None:
+    """Return a finding where a current still flows an hour after most stops."""
+    amps_a, time_s = _after_stops(log, known)
     flows = amps_a > FLOWING * rated_a
     count, number = int(flows.sum()), len(flows)
     if count < max(LEAST, SHARE * number):
-        return _rises_slowly(log, known, rated_a)
+        return None
     if float(np.median(np.abs(np.diff(amps_a[flows])))) < DIFFERS * rated_a:
-        return _rises_slowly(log, known, rated_a)
+        return None
     usual = float(np.median(amps_a[flows]))
     since_s = float(time_s[flows][0])
     return Finding(
@@ -99,41 +88,37 @@ def late_current(log: History, known: Told, rated_a: float) -> Finding | None:
     )
 
 
+def _after_stops(log: History, known: Told) -> tuple[Floats, Floats]:
+    """Return the current an hour after each stop, A, and the time of the stop; shape (rests,)."""
+    current = mean_current(log)
+    rests = np.isin(log.state, RESTS)
+    if len(stretches(rests, log)) < LEAST:
+        rests = known.rests
+    after_a, begun_s = [], []
+    for first, last in stretches(rests, log):
+        if log.end_s[last] - log.start_s[first] < 3600.0 * REST_H:
+            continue
+        since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
+        amps = current[first : last + 1][(since_h >= AFTER_H[0]) & (since_h < AFTER_H[1])]
+        amps = amps[np.isfinite(amps)]
+        if len(amps):
+            after_a.append(float(np.median(amps)))
+            begun_s.append(float(log.start_s[first]))
+    return np.array(after_a), np.array(begun_s)
+
+
 def _rises_slowly(log: History, known: Told, rated_a: float) -> Finding | None:
     """Return a finding where the current of most runs rises for hours, as a mean of hours does."""
-    current = mean_current(log)
-    runs = np.isin(log.state, RUN_CODES)
-    if len(stretches(runs, log)) < LEAST:
-        runs = known.runs
-    soon_a, later_a, begun_s = [], [], []
-    volts = log.voltage_mean_v
-    highest_v = np.nanquantile(volts, HIGH) if np.isfinite(volts).any() else np.inf
-    for first, last in stretches(runs, log):
-        since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
-        amps = current[first : last + 1]
-        # A charger that holds its ceiling gives what the battery and the boat take.
-        soon = (since_h >= SOON_H[0]) & (since_h < SOON_H[1])
-        if (volts[first : last + 1][soon] >= HELD * highest_v).any():
-            continue
-        pair = [
-            amps[(since_h >= begin) & (since_h < end) & np.isfinite(amps)]
-            for begin, end in (SOON_H, LATER_H, WARM_H)
-        ]
-        if not len(pair[0]) or not len(pair[1]) or np.median(pair[1]) < PRODUCES * rated_a:
-            continue
-        warm = len(pair[2]) and np.median(pair[2]) >= STILL * np.median(pair[1])
-        soon_a.append(float(np.median(pair[1] if warm else pair[0])))
-        later_a.append(float(np.median(pair[1])))
-        begun_s.append(float(log.start_s[first]))
-    part = np.array(soon_a) / np.array(later_a)
+    soon_a, later_a, begun_s = _after_starts(log, known, rated_a)
+    part = soon_a / later_a
     rises = part < RISES
     count, number = int(rises.sum()), len(rises)
     if count < max(LEAST, MOST * number):
         return None
-    since_s = float(np.array(begun_s)[rises][0])
+    since_s = float(begun_s[rises][0])
     seen = (
-        f"{float(np.median(np.array(soon_a)[rises])):.1f} A half an hour after a start, "
-        f"{float(np.median(np.array(later_a)[rises])):.1f} A three hours after it"
+        f"{float(np.median(soon_a[rises])):.1f} A half an hour after a start, "
+        f"{float(np.median(later_a[rises])):.1f} A three hours after it"
     )
     return Finding(
         LATE,
@@ -147,8 +132,39 @@ def _rises_slowly(log: History, known: Told, rated_a: float) -> Finding | None:
         series(
             "current half an hour after a start, in % of that three hours later",
             "%",
-            np.array(begun_s),
+            begun_s,
             100.0 * part,
             100.0,
         ),
     )
+
+
+def _after_starts(log: History, known: Told, rated_a: float) -> tuple[Floats, Floats, Floats]:
+    """Return the current soon after each start and hours later, A, and the time of the start.
+
+    A charger that is warm within two hours counts as one that rose at once: both are the later one.
+    """
+    current, volts = mean_current(log), log.voltage_mean_v
+    runs = np.isin(log.state, RUN_CODES)
+    if len(stretches(runs, log)) < LEAST:
+        runs = known.runs
+    found: list[tuple[float, float, float]] = []
+    highest_v = np.nanquantile(volts, HIGH) if np.isfinite(volts).any() else np.inf
+    for first, last in stretches(runs, log):
+        since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
+        amps = current[first : last + 1]
+        # A charger that holds its ceiling gives what the battery and the boat take.
+        soon = (since_h >= SOON_H[0]) & (since_h < SOON_H[1])
+        if (volts[first : last + 1][soon] >= HELD * highest_v).any():
+            continue
+        early, later, warm = (
+            amps[(since_h >= begin) & (since_h < end) & np.isfinite(amps)]
+            for begin, end in (SOON_H, LATER_H, WARM_H)
+        )
+        if not len(early) or not len(later) or np.median(later) < PRODUCES * rated_a:
+            continue
+        is_warm = len(warm) and np.median(warm) >= STILL * np.median(later)
+        soon_a = float(np.median(later if is_warm else early))
+        found.append((soon_a, float(np.median(later)), float(log.start_s[first])))
+    soon_a_of, later_a_of, begun_s = np.array(found).reshape(-1, 3).T
+    return soon_a_of, later_a_of, begun_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.inputs.rest import Told
 
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
     Flags = NDArray[np.bool_]
 
 # Limits without another reason are a judgement (no source).
@@ -34,6 +37,20 @@ _LEAST_H, _BEFORE_H = 1.0, 2.0
 _MOSTLY = 0.8
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What current and voltage show in each run that is long enough; shape (runs,)."""
+
+    first: Indices
+    """First interval of the run."""
+    last: Indices
+    """Last interval of the run."""
+    peak_a: Floats
+    """Highest current, A."""
+    rise_v: Floats
+    """Rise of the voltage, V; NaN for a run with a current, which needs none."""
+
+
 def silent_current(
     log: History, known: Told, rated_a: float, volts: float
 ) -> tuple[Finding, Flags] | None:
@@ -48,42 +65,56 @@ def silent_current(
     rated_a, volts
         Rated current, A, and usual voltage, V.
     """
-    current, voltage = np.abs(mean_current(log)), log.voltage_mean_v
-    spans, peaks, rises = [], [], []
-    for first, last in stretches(known.runs, log):
-        if log.end_s[last] - log.start_s[first] < 3600.0 * _LEAST_H:
-            continue
-        amps = current[first : last + 1]
-        amps = amps[np.isfinite(amps)]
-        inside = voltage[first : last + 1]
-        inside = inside[np.isfinite(inside)]
-        begin = int(np.searchsorted(log.end_s, log.start_s[first] - 3600.0 * _BEFORE_H))
-        before = voltage[begin:first]
-        before = before[np.isfinite(before)]
-        if not len(amps) or not len(inside) or not len(before):
-            continue
-        spans.append((first, last))
-        peaks.append(float(np.quantile(amps, 0.95)))
-        # Only a run without a current needs its rise.
-        shows_none = peaks[-1] < NOTHING * rated_a
-        low_v = min(float(np.median(before)), float(before[-1]))
-        rises.append(float(np.quantile(inside, 0.95)) - low_v if shows_none else np.nan)
-    peak_a, rise_v = np.array(peaks), np.array(rises)
-    dead = rise_v >= RISES_V * volts / 12.0
-    row = _in_a_row(dead)
+    seen = _seen_in_runs(log, known, rated_a)
+    row = _in_a_row(seen.rise_v >= RISES_V * volts / 12.0)
     if not row.any():
         return None
     where = np.zeros(len(log), dtype=bool)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], row, [False]))))
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        where[spans[begin][0] : spans[end - 1][1] + 1] = True
+    for begin, end in _rows(row):
+        where[seen.first[begin] : seen.last[end - 1] + 1] = True
+    return _finding(seen, row, log.start_s[seen.first], rated_a), where
+
+
+def _seen_in_runs(log: History, known: Told, rated_a: float) -> Seen:
+    """Return the highest current of each run, and the rise of the voltage where there is none."""
+    current, voltage = np.abs(mean_current(log)), log.voltage_mean_v
+    firsts, lasts, peaks, rises = [], [], [], []
+    for first, last in stretches(known.runs, log):
+        if log.end_s[last] - log.start_s[first] < 3600.0 * _LEAST_H:
+            continue
+        begin = int(np.searchsorted(log.end_s, log.start_s[first] - 3600.0 * _BEFORE_H))
+        amps, inside, before = (
+            values[np.isfinite(values)]
+            for values in (
+                current[first : last + 1],
+                voltage[first : last + 1],
+                voltage[begin:first],
+            )
+        )
+        if not len(amps) or not len(inside) or not len(before):
+            continue
+        firsts.append(first)
+        lasts.append(last)
+        peaks.append(float(np.quantile(amps, 0.95)))
+        shows_none = peaks[-1] < NOTHING * rated_a
+        low_v = min(float(np.median(before)), float(before[-1]))
+        rises.append(float(np.quantile(inside, 0.95)) - low_v if shows_none else np.nan)
+    return Seen(
+        np.array(firsts, dtype=np.intp),
+        np.array(lasts, dtype=np.intp),
+        np.array(peaks),
+        np.array(rises),
+    )
+
+
+def _finding(seen: Seen, row: Flags, starts_s: Floats, rated_a: float) -> Finding:
+    """Tell in how many runs the current shows nothing."""
     count, all_runs = int(row.sum()), len(row)
-    starts_s = np.array([log.start_s[first] for first, _ in spans])
     since_s = float(starts_s[row][0])
     nearly_all = count >= _MOSTLY * all_runs
     left = "Nothing can be said of the output." if nearly_all else "These runs are left out."
-    most_a, rise = float(peak_a[row].max()), float(np.median(rise_v[row]))
-    finding = Finding(
+    most_a, rise = float(seen.peak_a[row].max()), float(np.median(seen.rise_v[row]))
+    return Finding(
         "current_silent",
         Severity.STOP if nearly_all else Severity.DOUBT,
         since_s,
@@ -96,15 +127,19 @@ def silent_current(
         "find out why the charger gives nothing.",
         f"up to {rated_a:.1f} A in a run",
         f"at most {most_a:.2f} A in {count} runs that raised the voltage by {rise:.1f} V",
-        series("highest current by run", "A", starts_s, peak_a, rated_a),
+        series("highest current by run", "A", starts_s, seen.peak_a, rated_a),
     )
-    return finding, where
+
+
+def _rows(flags: Flags) -> list[tuple[int, int]]:
+    """Return begin and end (not included) of each row of runs that are flagged."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False]))))
+    return [(int(begin), int(end)) for begin, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _in_a_row(dead: Flags) -> Flags:
     """Return which of the runs lie among enough silent ones that follow one another."""
     row = np.zeros(len(dead), dtype=bool)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], dead, [False]))))
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+    for begin, end in _rows(dead):
         row[begin:end] = end - begin >= IN_A_ROW
     return row

@@ -73,16 +73,23 @@ def stuck_state(
     if not bad.any():
         return None
     where = bad[number] & says
-    since_s = float(log.start_s[np.argmax(where)])
-    said, idle_h = float(total_h[bad].sum()), float(wrong_h[bad].sum())
     witness = "the hour counter stands" if known.rests[where].any() else "the voltage is low"
-    finding = Finding(
+    said_h, idle_h = float(total_h[bad].sum()), float(wrong_h[bad].sum())
+    since_s = float(log.start_s[np.argmax(where)])
+    return _stuck_finding(log, says, since_s, said_h, idle_h, witness), where
+
+
+def _stuck_finding(
+    log: History, says: Flags, since_s: float, said_h: float, idle_h: float, witness: str
+) -> Finding:
+    """Tell for how long the state said "running", and in how much of that nothing ran."""
+    return Finding(
         "state_stuck",
         Severity.DOUBT,
         since_s,
-        f"The state says 'running' for {said:.0f} h from {day(since_s)} on, but in {idle_h:.0f} h "
-        f"of them no current flows and {witness}. The state is stuck. The power tells instead when "
-        "the charger runs.",
+        f"The state says 'running' for {said_h:.0f} h from {day(since_s)} on, but in "
+        f"{idle_h:.0f} h of them no current flows and {witness}. The state is stuck. The power "
+        "tells instead when the charger runs.",
         "Look at what the device sends as its state while the charger rests, and at [states]. If "
         "the charger itself says that it runs but gives nothing, look at its fuel and its faults.",
         "'running' only while it runs",
@@ -95,7 +102,6 @@ def stuck_state(
             None,
         ),
     )
-    return finding, where
 
 
 def without_state(log: History, where: Flags) -> History:
