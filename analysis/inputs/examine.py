@@ -17,7 +17,12 @@ from analysis.history.runs import Runs, find_runs
 from analysis.inputs import clamp
 from analysis.inputs.cap import cap_finding, find_caps, power_of_runs
 from analysis.inputs.capacity import capacity_finding
-from analysis.inputs.channels.current import saturated_current, stuck_current, without_current
+from analysis.inputs.channels.current import (
+    saturated_current,
+    step_of,
+    stuck_current,
+    without_current,
+)
 from analysis.inputs.channels.drop import look_for_drop
 from analysis.inputs.channels.late import LATE, late_current
 from analysis.inputs.channels.silent import silent_current
@@ -36,6 +41,7 @@ from analysis.inputs.rest import by_counter, told
 from analysis.inputs.zero import (
     find_zero,
     matters,
+    mean_current,
     sd_of,
     unsure_finding,
     without_zero,
@@ -203,6 +209,8 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
         findings.append(zero_finding(zero, rated_a) if zero.sure else unsure_finding(zero, rated_a))
         if zero.sure:
             runs = find_runs(without_zero(runs.log, zero), rated_w)
+    # Rounding to whole steps: a uniform distribution of a step's width.
+    zero_sd_a = math.hypot(zero_sd_a, step_of(mean_current(runs.log), rated_a) / math.sqrt(12.0))
     gain_sd, zero_sd = sensor.gain_uncertainty, zero_sd_a / rated_a
     clamped = clamp.look(runs.log.events, runs.log, zero_sd_a, _exchanged_s(runs.log))
     if clamped is not None:

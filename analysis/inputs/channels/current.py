@@ -92,7 +92,8 @@ def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, 
 
 def step_of(current_a: Floats, rated_a: float) -> float:
     """Return the step of a coarse sensor, A; zero for a fine one, or where too few values tell."""
-    flows = current_a[np.abs(current_a) > AT_REST * rated_a]
+    with np.errstate(invalid="ignore"):
+        flows = current_a[np.abs(current_a) > AT_REST * rated_a]
     if len(flows) < _FEWEST_VALUES:
         return 0.0
     for step in _STEPS_A:

@@ -196,7 +196,7 @@ def health(
         lines += entry(pen, "Data", worst(a.inputs))[:2]
     if full:
         lines += _life(pen, a)
-    if rows:
+    if rows and not stops(a.inputs):
         lines += output_plot(pen, facts, rows)
     return lines + (_to_do(pen, facts, a) if full and asks else [])
 

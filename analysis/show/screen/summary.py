@@ -168,12 +168,22 @@ def _entries(matter: Matter) -> list[_Entry]:
 
 def _inputs(matter: Matter) -> list[_Entry]:
     """Return what the data say about themselves: the worst stays, two more where there is room."""
-    # What stops every conclusion stands under "why".
-    found = [f for f in matter.assessment.inputs if f.severity is not Severity.STOP][:3]
+    found = matter.assessment.inputs[:3]
+    if stops(found):
+        return []  # it stands under "why", and the worst comes first
     return [
         _Entry("" if i else "data", (*_kept(f), "") if i else _kept(f), 7 - 2 * i)
         for i, f in enumerate(found)
     ]
+
+
+def _further(matter: Matter) -> list[_Entry]:
+    """Return how many findings there are besides those that stop every conclusion."""
+    inputs = matter.assessment.inputs
+    more = [f for f in inputs if f.severity is not Severity.STOP]
+    if not stops(inputs) or not more:
+        return []
+    return [_Entry("data", (f"{counted(len(more), 'more finding')}: ebbwatt check --log.", ""), 3)]
 
 
 def _kept(finding: Finding) -> tuple[str, ...]:
@@ -200,6 +210,7 @@ def _health(matter: Matter) -> list[_Entry]:
         *_steps(matter),
         *_remaining(matter),
         *_reasons(matter),
+        *_further(matter),
         # Such hours and energy are not the charger's.
         *([] if stops(a.inputs) else [_used(matter), _use(matter)]),
         _log(matter),

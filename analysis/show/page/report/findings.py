@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.figures import charge, day, energy, figure_with_ends
+from analysis.inputs.finding import stops
 from analysis.installation.findings import columns, rows
 from analysis.installation.judge import judged, limits
 from analysis.show.freshness import as_of
@@ -48,10 +49,15 @@ def verdict(matter: Matter) -> Markup:
     a = matter.assessment
     # What the box says already is not said twice.
     reasons = [for_html(sentence(r.text), 400) for r in a.reasons if r.code not in _IN_THE_BOX]
+    hours = f"{a.running_hours:.0f} h, {counted(a.runs, 'run')}"
+    use = [
+        ("running hours seen", hours),
+        ("energy and charge", f"{energy(a.energy_kwh)}, {charge(a.charge_ah)}"),
+    ]
     facts = [
         (f"available output {as_of(a.observed_to_s)}", watts(a)),
-        ("running hours seen", f"{a.running_hours:.0f} h, {counted(a.runs, 'run')}"),
-        ("energy and charge", f"{energy(a.energy_kwh)}, {charge(a.charge_ah)}"),
+        # Hours and energy of data that stop every conclusion are not the charger's.
+        *([] if stops(a.inputs) else use),
         ("log", _observed(a)),
     ]
     if a.since_start.median is not None:

@@ -46,10 +46,13 @@ def with_current(sailed, change):
 
 
 def test_whole_amperes_are_coarse_and_neither_stuck_nor_at_an_end(season):
-    sailed = with_current(season(days=80, loss_per_kh=0.03), np.round)
-    a = assessed(sailed)
+    fine = season(days=80, loss_per_kh=0.03)
+    sailed = with_current(fine, np.round)
+    a, before = assessed(sailed), assessed(fine)
     assert doubts(a) == []
     assert holds_truth(a, sailed[2])
+    # Up to half an ampere of eight is rounded away.
+    assert a.output.high - a.output.low > 1.5 * (before.output.high - before.output.low)
 
 
 def test_a_set_value_is_no_measured_current_and_bounds_nothing(season):

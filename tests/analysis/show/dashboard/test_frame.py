@@ -348,3 +348,4 @@ def test_energy_and_counter_that_are_not_believed_are_told_so(config, code, seve
     text = " ".join(" ".join(line.plain for line in frame(facts, 80, BRAILLE_MARKS)).split())
     assert ("not believed" in text) == (said is not None)
     assert (said or "Energy") in text
+    assert ("running hours" in text) == (severity is not Severity.STOP), "the plot"

@@ -209,6 +209,12 @@ def test_the_page_is_written_whole_or_not_at_all(tmp_path):
         write_page(tmp_path / "nowhere" / "report.html", matter(), {})
 
 
+def test_no_energy_is_told_of_data_that_stop_every_conclusion():
+    finding = Finding("net_current", Severity.STOP, None, "It is a load.", "Move it.", "0", "2")
+    assert "energy and charge" in page(matter("plan"))
+    assert "energy and charge" not in page(matter("plan", inputs=(finding,)))
+
+
 def test_the_worst_finding_stands_first_and_a_stop_leaves_nothing_else_to_clear():
     def said(severity, code):
         return Finding(code, severity, None, f"It is {code}.", "Mend it.", "1", "2")

@@ -104,6 +104,13 @@ def test_where_nothing_is_concluded_no_hours_and_no_energy_are_told():
     assert not any(line.startswith(("use ", "used ")) for line in stop)
 
 
+def test_no_doubt_stands_above_what_stops_every_conclusion():
+    both = (finding(Severity.STOP), finding(Severity.DOUBT, "The clock was wrong.", "dates"))
+    text = "\n".join(line.text for line in summary(matter("sound", inputs=both)))
+    assert "The clock was wrong." not in text
+    assert "1 more finding: ebbwatt check --log." in text
+
+
 def test_a_reason_that_is_put_shorter_ends_with_a_whole_sentence():
     long = "An hour after a stop 2 A still flow. " + "The current is that of another device. " * 4
     short = "An hour after a stop 2 A still flow. " + "The current is that of another device. " * 2
