@@ -31,7 +31,7 @@ STILL_H, TURNS = 48.0, 4
 #: A start of the charger raises the voltage of its bank: by this much at least, V per 12 V, even a
 #: large lithium one on its plateau (30 A into 3 mOhm; common practice, no source). So many starts
 #: must show less.
-LEAST_RISE_V, STARTS = 0.04, 15
+LEAST_RISE_V, STARTS, MOST_STARTS = 0.04, 15, 300
 #: The hour before a start, and the time after it that is compared, s.
 BEFORE_S, AFTER_S = 3600.0, (1200.0, 5400.0)
 #: Below and above these parts of the rated current the charger rests and runs.
@@ -97,12 +97,16 @@ def without_voltage(log: History, where: Flags) -> History:
 
 
 def rises_at_start(runs: Runs, rated_a: float) -> tuple[Floats, Floats]:
-    """Return when the charger started and by how much the voltage rose, V; shape (starts,)."""
+    """Return when the charger started and by how much the voltage rose, V; shape (starts,).
+
+    Of many starts some are taken, evenly over the log: more tell nothing new and cost time.
+    """
     log = runs.log
     current, volts, end_s = mean_current(log), log.voltage_mean_v, log.end_s
     told = np.isfinite(volts)
     found: list[tuple[float, float]] = []
-    for start_s in np.unique(runs.begun_s).tolist():
+    begun_s = np.unique(runs.begun_s)
+    for start_s in begun_s[:: 1 + len(begun_s) // MOST_STARTS].tolist():
         first = int(np.searchsorted(log.start_s, start_s))
         begin = int(np.searchsorted(end_s, start_s - BEFORE_S))
         upto = int(np.searchsorted(log.start_s, start_s + AFTER_S[1]))
