@@ -120,7 +120,7 @@ def test_a_weaker_charger_that_runs_longer_on_days_of_a_high_load_is_believed():
 
 
 def change(seen, by_hours, by_times, se=0.02):
-    return Change(seen, by_hours, by_times, se, se, 0.0, 1e8)
+    return Change(seen, by_hours, by_times, se, se, 0.0, 1e8, (seen, by_hours, by_times))
 
 
 @pytest.mark.parametrize(
@@ -138,6 +138,15 @@ def change(seen, by_hours, by_times, se=0.02):
 )
 def test_only_where_both_say_so_is_the_sensor_in_doubt(case, doubted):
     assert in_doubt(case) is doubted
+
+
+@pytest.mark.parametrize(
+    "middle", [(0.0, -0.5, 0.0), (-0.15, -0.18, -1.5)], ids=["the days", "start and stop"]
+)
+def test_a_gain_changes_the_middle_cycle_as_well(middle):
+    hides = change(0.0, -0.25, -0.3)
+    assert in_doubt(hides)
+    assert not in_doubt(replace(hides, middle=middle))
 
 
 @pytest.mark.parametrize(("rest_v", "counts"), [(12.6, True), (13.6, False), (np.nan, False)])
