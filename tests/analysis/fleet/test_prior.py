@@ -1,6 +1,7 @@
 """What sisters say of a life, held against published units and closed forms."""
 
 import json
+from dataclasses import replace
 from itertools import accumulate, product
 from math import comb
 
@@ -10,8 +11,19 @@ import pytest
 from analysis.assessment.case import Case
 from analysis.assessment.usage import date_of, dates
 from analysis.fleet.demand import QUARTER_S, demand, interval, number_of_events
-from analysis.fleet.outlook import outlook
-from analysis.fleet.prior import GRID, LOSS, Sisters, integrate, normal
+from analysis.fleet.outlook import chances, outlook
+from analysis.fleet.prior import (
+    FORM_WEIGHTS,
+    GRID,
+    LOSS,
+    WANDER_WEIGHTS,
+    Prior,
+    Sisters,
+    form_weights,
+    integrate,
+    loss_at,
+    normal,
+)
 from analysis.fleet.sketch import FORM_NAMES, Sketch, sketch_of
 from analysis.health.life import estimate
 from analysis.health.trend import WANDERS, Observations
@@ -110,6 +122,68 @@ def test_young_sisters_do_not_speak():
     assert young.old == 0
     assert not young.usable
     assert not Sisters([], USUAL).prior().usable
+
+
+def test_only_old_sisters_have_a_say_on_the_forms(old):
+    # At 2000 h no laser has lost three quarters of what ends a life; at 4000 h ten of 15 have.
+    young = Sisters([laser(unit, 9) for unit in range(15)], USUAL).prior()
+    np.testing.assert_allclose(young.form, FORM_WEIGHTS, atol=1e-12)
+    # They fade along straight lines, or nearly so.
+    weight = old.prior().form
+    accelerating = slice(FORM_NAMES.index("accelerating 1.5"), None)
+    assert weight[accelerating].sum() < 0.6 * FORM_WEIGHTS[accelerating].sum()
+
+
+def test_sisters_of_one_form_outweigh_the_defaults_and_others_do_not():
+    # Independently: the chance of a run of sisters one after the other (Polya's urn), for each
+    # count of the defaults; the next one's form is a quotient of two such chances.
+    def chance(run):
+        total = 0.0
+        for count in (3.0, 10.0, 30.0, 100.0):
+            seen, product = np.zeros(len(FORM_WEIGHTS)), 1.0
+            for form in run:
+                product *= (count * FORM_WEIGHTS[form] + seen[form]) / (count + seen.sum())
+                seen[form] += 1.0
+            total += product / 4.0
+        return total
+
+    alike, mixed = [1] * 12, [0, 0, 0, 0, 0, 1, 3, 3, 3, 4, 4, 5]
+    for run in (alike, mixed):
+        votes = np.bincount(run, minlength=len(FORM_WEIGHTS)).astype(float)
+        expected = [chance([*run, form]) / chance(run) for form in range(len(FORM_WEIGHTS))]
+        np.testing.assert_allclose(form_weights(votes), expected, rtol=1e-9)
+    assert form_weights(np.bincount(alike, minlength=6).astype(float))[1] > 0.7
+    np.testing.assert_allclose(form_weights(np.zeros(6)), FORM_WEIGHTS, rtol=1e-12)
+
+
+def test_lives_of_sisters_judge_the_form_of_a_boat_by_the_root_of_their_evidence(old):
+    sketch = laser(3, 9)
+    # Cells that the boat itself holds as likely as before, at the same present loss.
+    picked = [int(np.flatnonzero(sketch.form == k)[0]) for k in (0, 3)]
+    row = {
+        name: getattr(sketch, name)[[picked[0]] * 2]
+        for name in ("share", "wander", "level", "loss", "level_var", "cross", "loss_var")
+    }
+    both = replace(sketch, form=np.array([0, 3]), weight=FORM_WEIGHTS[[0, 3]], **row)
+    lives = normal(np.log(5.0), 0.2)
+    prior = Prior(lives, FORM_WEIGHTS, WANDER_WEIGHTS, 0.0, 0.2, 9, 9, 5000.0)
+    p = chances(both, prior)
+    assert p.sum() == pytest.approx(1.0)
+    # By hand: what each cell says of its loss, the estimator's prior of it taken out, averaged over
+    # the lives of the sisters.
+    at = loss_at(both)
+    near = np.exp(-0.5 * (at - both.loss[0]) ** 2 / both.loss_var[0])
+    near *= np.exp(0.5 * (at - both.usual) ** 2 / 0.1**2)
+    evidence = near @ lives
+    bayes, root = (
+        float((FORM_WEIGHTS[0] / FORM_WEIGHTS[3]) * (evidence[0] / evidence[1]) ** power)
+        for power in (1.0, 0.5)
+    )
+    told = p.sum(axis=1)
+    assert told[0] / told[1] == pytest.approx(root, rel=1e-6)
+    assert abs(np.log(root / bayes)) > 0.1
+    # Within a cell the lives follow Bayes' theorem.
+    np.testing.assert_allclose(p[0] / told[0], near[0] * lives / evidence[0], rtol=1e-6, atol=1e-12)
 
 
 def test_mean_and_spread_are_integrated_as_the_closed_form_says():
