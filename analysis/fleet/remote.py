@@ -120,20 +120,10 @@ def results_on(
     if not todo:
         return
     with _client(scheduler) as client:
-        if any(client.run(_trims_memory).values()):
-            tell(
-                "the workers set MALLOC_TRIM_THRESHOLD_, which makes each boat take three times as "
-                "long; start them with an empty distributed.nanny.pre-spawn-environ"
-            )
-        if any(client.run(_is_profiled).values()):
-            tell(
-                "the workers sample what they do a hundred times a second, which costs the "
-                "processor more than the engine's work; start scheduler and workers with "
-                "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED=False and "
-                "DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL=1s"
-            )
+        advice = _Advice(client, tell)
+        advice.look()
         batches = [todo[k : k + batch] for k in range(0, len(todo), batch)]
-        run = partial(_tasks, client, work, tell)
+        run = partial(_tasks, client, work, tell, advice)
         suspects: list[str] = []
         for names, found in run(batches):
             if found is None:
@@ -154,10 +144,40 @@ def results_on(
                 yield from found or [(name, Failure(ENDED))]
 
 
+class _Advice:
+    """Tells once how workers should be started that waste time, also of those that join later."""
+
+    def __init__(self, client: Any, tell: Callable[[str], None]) -> None:  # noqa: ANN401
+        self._client, self._tell = client, tell
+        self._asked: set[str] = set()
+        self._due = 0.0
+        self._left = {
+            _trims_memory: "the workers set MALLOC_TRIM_THRESHOLD_, which makes each boat take "
+            "three times as long; start them with an empty distributed.nanny.pre-spawn-environ",
+            _is_profiled: "the workers sample what they do a hundred times a second, which costs "
+            "the processor more than the engine's work; start scheduler and workers with "
+            "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED=False and "
+            "DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL=1s",
+        }
+
+    def look(self) -> None:
+        """Ask the workers that were not asked yet; now and then, however often it is called."""
+        if time.monotonic() < self._due or not self._left:
+            return
+        self._due = time.monotonic() + _LOOK_S
+        new = sorted(set(self._client.nthreads()) - self._asked)
+        for check in list(self._left) if new else ():
+            # A worker may be gone before it answers.
+            if any(self._client.run(check, workers=new, on_error="ignore").values()):
+                self._tell(self._left.pop(check))
+        self._asked.update(new)
+
+
 def _tasks(
     client: Any,  # noqa: ANN401 - distributed is optional
     work: Callable[[str], Result],
     tell: Callable[[str], None],
+    advice: _Advice,
     batches: list[list[str]],
 ) -> Iterator[tuple[list[str], list[tuple[str, Result | Failure]] | None]]:
     """Yield each batch with its results, or None where it ended its workers."""
@@ -169,6 +189,7 @@ def _tasks(
             completed = as_completed(list(futures))
         while futures:
             _await_one(client, completed, tell)
+            advice.look()
             future = next(completed)
             names = futures.pop(future)
             found: list[tuple[str, Result | Failure]] | None

@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.study.fleet.judge import SISTERS, Judged, Tails, found, judge_fleet
 from analysis.study.fleet.live import AGES, KINDS, fleet
-from analysis.study.scores import clopper_pearson, interval_score
+from analysis.study.scores import interval_score
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -21,10 +21,7 @@ if TYPE_CHECKING:
 
 MARK = "fleet"
 METHOD = Path(__file__).resolve().parents[2] / "METHOD.md"
-_HEAD = (
-    "| fleet | age | sisters | boats | told, % | median error, % | interval holds, % | score | "
-    "alone: told, % | error, % | holds, % | score |"
-)
+_HEAD = ["fleet", "age", "boats", "alone", *(f"{count} sisters" for count in SISTERS)]
 
 
 def main() -> int:
@@ -53,7 +50,7 @@ def main() -> int:
                 f"{kind.name}: {len(tails)} fleets; {hits} of {odd_ones} odd ones found, "
                 f"{false} of {sound} sisters named falsely ({100 * false / sound:.1f} %)"
             )
-    table = "\n".join([_HEAD, "|" + " --- |" * 12, *rows])
+    table = "\n".join([f"| {' | '.join(_HEAD)} |", "|" + " --- |" * len(_HEAD), *rows])
     text = f"{table}\n\nSeed {args.seed}. {'. '.join(notes)}.\n"
     print(text)
     if args.write:
@@ -64,29 +61,24 @@ def main() -> int:
 def _rows(name: str, judged: Sequence[Judged]) -> Iterator[str]:
     for age in AGES:
         here = [j for j in judged if j.age == age]
-        for place, count in enumerate(SISTERS):
-            pairs = [(j.alone, w) for j in here if (w := j.with_sisters[place]) is not None]
-            if not pairs:
-                continue
-            alone, sisters = (list(side) for side in zip(*pairs, strict=True))
-            cells = [name, f"{100 * age:.0f} %", str(count), str(len(pairs))]
-            yield f"| {' | '.join([*cells, *_cells(sisters), *_cells(alone)])} |"
+        cells = [name, f"{100 * age:.0f} %", str(len(here)), _cell([j.alone for j in here], here)]
+        for place in range(len(SISTERS)):
+            said = [w for j in here if (w := j.with_sisters[place]) is not None]
+            cells.append(_cell(said, here))
+        yield f"| {' | '.join(cells)} |"
 
 
-def _cells(said: Sequence[Forecast]) -> list[str]:
-    """Return share told, error of those, share of their intervals that hold, score of all."""
-    named = [s for s in said if s.named]
+def _cell(said: Sequence[Forecast], of: Sequence[Judged]) -> str:
+    """Return median error, share of intervals that hold, score, and how many where not all."""
+    if not said:
+        return "-"
     truth = np.array([s.truth for s in said])
     low, high = (np.array([getattr(s, end) for s in said]) for end in ("low", "high"))
     score = float(np.mean(interval_score(low / truth, high / truth, np.ones(len(said)))))
-    told = f"{100 * len(named) / len(said):.0f}"
-    if not named:
-        return [told, "-", "-", f"{score:.2f}"]
-    held = sum(s.holds for s in named)
-    ends = clopper_pearson(held, len(named))
-    holds = f"{100 * held / len(named):.0f} ({100 * ends[0]:.0f} to {100 * ends[1]:.0f})"
-    error = 100 * float(np.median([s.error for s in named]))
-    return [told, f"{error:.1f}", holds, f"{score:.2f}"]
+    error = 100 * float(np.median([s.error for s in said]))
+    held = 100 * sum(s.holds for s in said) / len(said)
+    number = "" if len(said) == len(of) else f" ({len(said)} boats)"
+    return f"{error:.1f}, {held:.0f}, {score:.2f}{number}"
 
 
 def _write(text: str) -> None:

@@ -141,6 +141,32 @@ def test_workers_that_watch_themselves_are_told(request, which, times):
     assert ["PROFILE__ENABLED=False" in words for words in told] == [True] * times
 
 
+@pytest.mark.timeout(300)
+def test_a_worker_that_joins_later_and_watches_itself_is_told_once(child_env, monkeypatch):
+    monkeypatch.setattr("analysis.fleet.remote._LOOK_S", 0.0)
+    told, name = [], "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED"
+    with (
+        cluster(child_env | {name: "False"}, workers=1) as address,
+        library("distributed").Client(address, set_as_default=False) as client,
+    ):
+        client.wait_for_workers(1, 60)
+        found = results_on(Scheduler(address), work, ["a", "b", "c"], tell=told.append, batch=1)
+        first = next(found)
+        assert told == []
+        late = subprocess.Popen(
+            [sys.executable, "-m", "dask", "worker", address, "--no-nanny", "--no-dashboard"],
+            env=unmeasured(child_env | {name: "True"}),
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            client.wait_for_workers(2, 120)
+            assert dict([first, *found]) == {"a": "A", "b": "B", "c": "C"}
+        finally:
+            late.terminate()
+            late.wait(60)
+    assert ["PROFILE__ENABLED=False" in words for words in told] == [True]
+
+
 def _openssl(folder, *arguments):
     subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True)
 
