@@ -161,8 +161,6 @@ def _channels(runs: Runs, rated_w: float, volts: float) -> tuple[Runs, list[Find
     if still is not None:
         findings.append(still[0])
         runs = find_runs(without_voltage(runs.log, still[1]), rated_w)
-    elsewhere = None if still is not None else foreign_voltage(runs, rated_a, volts)
-    findings += [] if elsewhere is None else [elsewhere]
     said = stuck_state(runs, by_counter(runs.log), rated_w, volts)
     if said is not None:
         findings.append(said[0])
@@ -223,7 +221,7 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
             findings.append(drift[0])
             # The interval of 90 % reaches from what the sensor says to what the others may say.
             gain_sd = math.hypot(gain_sd, drift[1] / Z90)
-    gain_sd, told_drop = _drop(runs, rated_a, clamped, gain_sd)
+    gain_sd, told_drop = _voltage_place(runs, rated_a, volts, clamped, gain_sd)
     findings += told_drop
     findings += [] if current is None else [current]
     runs, told_high = _too_high(runs, rated_w)
@@ -259,17 +257,19 @@ def _without_dead_current(runs: Runs, config: Config, volts: float) -> tuple[Run
     return runs, findings
 
 
-def _drop(
-    runs: Runs, rated_a: float, clamped: clamp.Clamped | None, gain_sd: float
+def _voltage_place(
+    runs: Runs, rated_a: float, volts: float, clamped: clamp.Clamped | None, gain_sd: float
 ) -> tuple[float, list[Finding]]:
-    """Look for a drop before the place of the voltage; say what the gain may be wrong by."""
-    if clamped is not None and any(r.voltage_v is not None for r in clamped.readings):
-        return gain_sd, []  # a voltmeter on the terminals has told it
-    drop = look_for_drop(runs, rated_a)
-    if drop is None:
-        return gain_sd, []
-    # The interval of 90 % reaches as far as an output that is put right.
-    return math.hypot(gain_sd, drop[1] / Z90), [drop[0]]
+    """Question where the voltage is measured; say what the gain may be wrong by."""
+    # A voltmeter on the terminals has told a drop.
+    measured = clamped is not None and any(r.voltage_v is not None for r in clamped.readings)
+    drop = None if measured else look_for_drop(runs, rated_a)
+    if drop is not None:
+        # The interval of 90 % reaches as far as an output that is put right. A large drop takes as
+        # much as a start raises the voltage by, so that is no second finding.
+        return math.hypot(gain_sd, drop[1] / Z90), [drop[0]]
+    elsewhere = foreign_voltage(runs, rated_a, volts)
+    return gain_sd, [] if elsewhere is None else [elsewhere]
 
 
 def _with_others(log: History, config: Config) -> Flags:

@@ -135,8 +135,8 @@ def foreign_voltage(runs: Runs, rated_a: float, volts: float) -> Finding | None:
         f"The voltage does not rise when the charger starts: by {usual_v:.2f} V at {len(rise_v)} "
         "starts. It is not that of the bank that the charger charges, so power, charge state and "
         "load are wrong.",
-        "Look where voltage_v is measured: at the starter battery, behind an open switch, or a "
-        "figure that a device only repeats. Measure it at the charger's own terminals.",
+        "Look where voltage_v is measured: at the starter battery, behind an open switch or a bad "
+        "joint, or a figure that a device only repeats. Measure it at the charger's own terminals.",
         f"a rise by {least_v:.2f} V and more at most starts",
         f"{usual_v:.2f} V at {len(rise_v)} starts",
         series("rise of the voltage at each start", "V", at_s, rise_v, 0.3),
