@@ -183,7 +183,9 @@ def test_every_fault_is_survived(tmp_path, bluez, monkeypatch, name):
     assert link.changes[-1].losses == len(link.reasons), "and counted"
     if (fault.says, fault.undo) == (LOST, None):
         assert len(link.reasons) == 1, "the next session is a good one"
-    assert source.refusals.by_reason.keys() <= {"a call to the radio was lost with its link"}
+    # On a busy machine the fault can come between two values of one reading.
+    lost = {"a call to the radio was lost with its link", "incomplete message"}
+    assert source.refusals.by_reason.keys() <= lost
     bluez.do()
     assert not any(bluez.failing.values()), "each error was met"
     assert set(bluez.calls) <= ONLY_LISTENS
