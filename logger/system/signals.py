@@ -38,6 +38,9 @@ HARMLESS = (
     *range(signal.SIGRTMIN, signal.SIGRTMAX + 1),
 )
 
+#: A signal whose exception was dropped is sent again after so long, s: the callback has ended then.
+_AGAIN_S = 0.01
+
 
 def nothing_happens() -> None:
     """Let the harmless signals do nothing in this process; children keep the defaults."""
@@ -77,12 +80,30 @@ def leaving_cleanly(*, from_now: bool = True) -> Iterator[Leaving]:
     The exit is an exception, so that half-written files are removed and the terminal is restored.
     SIGINT raises an exception in Python already. A signal that was ignored, as under nohup, stays
     ignored. With ``from_now`` False this changes nothing: a context inside this one will.
+
+    An exception may come where Python only prints and drops it: in a callback that clears the lock
+    of a module, or in ``__del__``. The signal is then sent again, or else it would be lost.
     """
     left = Leaving()
+    dropped = sys.unraisablehook
 
     def leave(number: int, _: object) -> NoReturn:
         left.number = number
         sys.exit(left.status)
+
+    def send_again(what: sys.UnraisableHookArgs) -> None:
+        if what.exc_type is KeyboardInterrupt:
+            number = int(signal.SIGINT)
+        elif what.exc_type is SystemExit and left.number is not None:
+            number = left.number
+        else:
+            dropped(what)
+            return
+        main = threading.main_thread().ident or 0
+        # Not from here: the exception would be dropped again.
+        again = threading.Timer(_AGAIN_S, signal.pthread_kill, (main, number))
+        again.daemon = True
+        again.start()
 
     numbers = (signal.SIGTERM, signal.SIGHUP)
     before = {n: signal.getsignal(n) for n in numbers if signal.getsignal(n) != signal.SIG_IGN}
@@ -90,8 +111,11 @@ def leaving_cleanly(*, from_now: bool = True) -> Iterator[Leaving]:
         before = {}  # only the main thread may set handlers
     for number in before:
         signal.signal(number, leave)
+    if before:
+        sys.unraisablehook = send_again
     try:
         yield left
     finally:
+        sys.unraisablehook = dropped
         for number, handler in before.items():
             signal.signal(number, handler)
