@@ -25,11 +25,11 @@ from logger import __version__
 from logger.other_sources import OTHER_SOURCE
 from logger.sections import SECTIONS, SERVICE
 from logger.settings import REQUIRED, Section
-from logger.sources.base import MODULES
+from logger.sources.base import LINKS, MODULES
 from logger.sources.decoders.checksum_setting import CRC
 from logger.sources.decoders.frame import FRAME
 from logger.sources.decoders.layouts import FRAMES
-from logger.sources.description import DECODERS, DEVICE, LINKS, POLL, REQUEST, TIMING
+from logger.sources.description import DECODERS, DEVICE, POLL, REQUEST, TIMING
 from logger.sources.fields import FIELD, FIELD_KEYS
 
 if TYPE_CHECKING:

@@ -198,8 +198,7 @@ def _errors_behind(path: Path) -> list[str]:
 
 def _check_transport(description: Description) -> None:
     """Check the table of the transport that a description brings."""
-    from logger.sources.base import MODULES
-    from logger.sources.description import LINKS
+    from logger.sources.base import LINKS, MODULES
 
     for table, kind in LINKS.items():
         if description.tables.get(table) is not None:

@@ -23,6 +23,9 @@ MODULES = {
     "replay": "logger.sources.replay",
     "simulated": "logger.sources.simulated",
 }
+#: The table of each link in a description, and the kind of source that it is for: the module of
+#: that kind offers the table as ``TABLE`` (a Section) and ``check_table(description)``.
+LINKS = {"line": "serial", "ble": "ble", "hwmon": "hwmon"}
 
 
 class Source(Protocol):

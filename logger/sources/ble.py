@@ -20,7 +20,7 @@ from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.decoders.characteristics import full_uuid, uuid_of
-from logger.sources.described import DescribedSource
+from logger.sources.described import DescribedSource, refuse_links
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
     Description,
@@ -192,7 +192,7 @@ def build(config: Config) -> BleSource:
             "address",
         )
     description = configured_description(config, settings)
-    description.refuse_links("on a radio link", "ble")
+    refuse_links(description, "on a radio link", "ble")
     radio = check_table(description)
     if description.poll is not None and not radio.write:
         raise description.place.error(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from logger.errors import SourceError
 from logger.refusals import Refusals
+from logger.sources.base import LINKS
 from logger.sources.link.conversation import Conversation, opened
 from logger.sources.link.polling import Polling
 
@@ -101,3 +102,18 @@ class DescribedSource:
         """Begin the conversation of a session, which is the one that can wait from now on."""
         self._talk = Conversation(link, self.pipeline, self._polling, self._tap)
         return self._talk
+
+
+def refuse_links(
+    description: Description, where: str, own: str = "", *, polled: bool = True
+) -> None:
+    """Refuse tables of other links than a source's own, and [poll] where nothing is asked.
+
+    Raises
+    ------
+    logger.errors.ConfigError
+        It says that the table has no meaning ``where`` the source is, such as "over TCP".
+    """
+    for key in (*LINKS, *(() if polled else ("poll",))):
+        if key != own and description.tables.get(key) is not None:
+            raise description.place.error(f"has no meaning {where}; leave it out", key)

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from logger.settings import Errors, Section, Setting, nearest, read_document, unknown_key
+from logger.sources.base import LINKS
 from logger.sources.decoding import Place, Request, can_write
 from logger.sources.fields import parse_fields, parse_states
 from logger.sources.link.supervision import Delays
@@ -201,9 +202,6 @@ DESCRIPTION_SETTINGS = (
     Setting("poll", "table", None, "what the device is asked"),
     Setting("timing", "table", None, "delays of the link"),
 )
-#: The table of each link, and the kind of source that it is for: the module of that kind offers the
-#: table as ``TABLE`` (a Section) and ``check_table(description)``.
-LINKS = {"line": "serial", "ble": "ble", "hwmon": "hwmon"}
 #: The tables of a description.
 TABLES = ("device", *LINKS, "decoder", "fields", "states", "poll", "timing")
 
@@ -267,18 +265,6 @@ class Description:
         poll = self.poll
         round_s = max(poll.every_s, len(poll.requests) * (poll.answer_s + poll.pause_s))
         return LOST_IN_A_ROW * (poll.answer_s + poll.late_s + round_s)
-
-    def refuse_links(self, where: str, own: str = "", *, polled: bool = True) -> None:
-        """Refuse tables of other links than a source's own, and [poll] where nothing is asked.
-
-        Raises
-        ------
-        ConfigError
-            It says that the table has no meaning ``where`` the source is, such as "over TCP".
-        """
-        for key in (*LINKS, *(() if polled else ("poll",))):
-            if key != own and self.tables.get(key) is not None:
-                raise self.place.error(f"has no meaning {where}; leave it out", key)
 
     def pipeline(
         self,

@@ -13,7 +13,7 @@ from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.decoders.hwmon import ATTRIBUTE, QUOTIENT
-from logger.sources.described import EAGER_S, DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource, refuse_links
 from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
 from logger.sources.fields import UNITS
 from logger.sources.link.conversation import opened
@@ -139,7 +139,7 @@ def check_table(description: Description) -> dict[str, Any]:
             "decoder",
             "kind",
         )
-    description.refuse_links("for a sensor of Linux", "hwmon", polled=False)
+    refuse_links(description, "for a sensor of Linux", "hwmon", polled=False)
     for f in description.fields:
         _check_field(description, f)
     return sensor

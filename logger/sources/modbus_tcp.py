@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
-from logger.sources.described import EAGER_S, DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource, refuse_links
 from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
 from logger.sources.link.tcp import TcpLink
 
@@ -78,7 +78,7 @@ def build(config: Config) -> ModbusTcpSource:
             "decoder",
             "kind",
         )
-    description.refuse_links("over TCP")
+    refuse_links(description, "over TCP")
     return ModbusTcpSource(host, port, description)
 
 

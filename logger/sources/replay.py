@@ -15,11 +15,10 @@ from logger.errors import RecordingError
 from logger.recordings.rows import BadRow, Recording
 from logger.refusals import Refusals
 from logger.settings import REQUIRED, Section, Setting
-from logger.sources.base import checked_settings
+from logger.sources.base import LINKS, checked_settings
 from logger.sources.capture import is_capture, read_capture
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
-    LINKS,
     Description,
     configured_description,
 )

@@ -13,7 +13,7 @@ from logger.errors import SourceError
 from logger.refusals import shown
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
-from logger.sources.described import EAGER_S, DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource, refuse_links
 from logger.sources.description import (
     DESCRIPTION_SETTINGS,
     Description,
@@ -158,5 +158,5 @@ def check_table(description: Description) -> LineSettings:
     values = description.place.under("line").checked(TABLE, table)
     if values["stop_bits"] not in {1, 1.5, 2}:
         raise description.place.error("accepted: 1, 1.5 or 2", "line", "stop_bits")
-    description.refuse_links("on a serial line", "line")
+    refuse_links(description, "on a serial line", "line")
     return LineSettings(**values)

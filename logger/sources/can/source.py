@@ -9,7 +9,7 @@ from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
 from logger.sources.can.bus import BusLink
 from logger.sources.can.signals import CanDecoder
-from logger.sources.described import EAGER_S, DescribedSource
+from logger.sources.described import EAGER_S, DescribedSource, refuse_links
 from logger.sources.description import DESCRIPTION_SETTINGS, configured_description
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def checked_decoder(description: Description) -> CanDecoder:
         raise place.error(
             f"got {description.decoder_kind!r}; accepted on a CAN bus: 'can'", "decoder", "kind"
         )
-    description.refuse_links("on a CAN bus", polled=False)
+    refuse_links(description, "on a CAN bus", polled=False)
     names = frozenset(f.source for f in description.fields)
     words = frozenset(f.source for f in description.fields if f.channel == "state")
     decoder.want(names, words)
