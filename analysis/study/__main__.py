@@ -10,7 +10,6 @@ import sys
 from dataclasses import asdict, fields
 from functools import partial
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from analysis.show.progress import bar
@@ -22,6 +21,7 @@ from analysis.study.ahead.passage_table import date_markdown, passage_markdown
 from analysis.study.faults import inputs_markdown, judge_inputs
 from analysis.study.fuel import judge_fuel
 from analysis.study.fuel_table import fuel_markdown
+from analysis.study.method import write_table
 from analysis.study.outcome import Outcome, judge
 from analysis.study.population import population
 from analysis.study.supply import judge_supply
@@ -44,9 +44,6 @@ STUDIES: dict[str, tuple[Callable[..., Any], Callable[..., str]]] = {
     "dates": (judge_date, date_markdown),
     "early": (judge_early, early_markdown),
 }
-#: Characters of a line in METHOD.md, tables aside.
-WIDTH = 120
-METHOD = Path(__file__).resolve().parent.parent / "METHOD.md"
 
 
 def main() -> int:
@@ -84,7 +81,7 @@ def _show(args: argparse.Namespace, table: str, mark: str) -> int:
     """Print a table, and write it into METHOD.md if ``--write`` is given."""
     print(table)
     if args.write:
-        _write(table, mark)
+        write_table(table, mark)
     return 0
 
 
@@ -99,20 +96,6 @@ def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
             outcomes.append(found)
             progress(len(outcomes) / len(boats))
     return outcomes
-
-
-def _write(table: str, mark: str) -> None:
-    """Write a table into METHOD.md, between its marks; its sentences are wrapped."""
-    begin, end = f"<!-- {mark}:begin -->", f"<!-- {mark}:end -->"
-    text = METHOD.read_text(encoding="utf-8")
-    before, _, rest = text.partition(begin)
-    after = rest.partition(end)[2]
-    lines = (
-        line if line.startswith("|") else fill(line, WIDTH, break_on_hyphens=False)
-        for line in table.split("\n")
-    )
-    told = "\n".join(lines)
-    METHOD.write_text(f"{before}{begin}\n\n{told}\n{end}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":

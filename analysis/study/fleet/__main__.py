@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.study.fleet.judge import SISTERS, Judged, Tails, found, judge_fleet
 from analysis.study.fleet.live import AGES, KINDS, fleet
+from analysis.study.method import write_table
 from analysis.study.scores import interval_score
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from analysis.study.fleet.judge import Forecast
 
 MARK = "fleet"
-METHOD = Path(__file__).resolve().parents[2] / "METHOD.md"
 _HEAD = ["fleet", "age", "boats", "alone", *(f"{count} sisters" for count in SISTERS)]
 
 
@@ -54,7 +54,7 @@ def main() -> int:
     text = f"{table}\n\nSeed {args.seed}. {'. '.join(notes)}.\n"
     print(text)
     if args.write:
-        _write(text)
+        write_table(text, MARK)
     return 0
 
 
@@ -79,14 +79,6 @@ def _cell(said: Sequence[Forecast], of: Sequence[Judged]) -> str:
     held = 100 * sum(s.holds for s in said) / len(said)
     number = "" if len(said) == len(of) else f" ({len(said)} boats)"
     return f"{error:.1f}, {held:.0f}, {score:.2f}{number}"
-
-
-def _write(text: str) -> None:
-    begin, end = f"<!-- {MARK}:begin -->", f"<!-- {MARK}:end -->"
-    whole = METHOD.read_text(encoding="utf-8")
-    before, _, rest = whole.partition(begin)
-    after = rest.partition(end)[2]
-    METHOD.write_text(f"{before}{begin}\n\n{text}\n{end}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -14,7 +14,6 @@ import math
 import os
 import sys
 from dataclasses import dataclass, replace
-from itertools import accumulate
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -146,10 +145,10 @@ def middle_between(errors: Sequence[float]) -> tuple[float, float]:
 
     From memory of textbooks (the sign test turned round); of five or fewer it is all of them.
     """
+    from scipy import stats  # it takes long to load
+
     ordered = sorted(errors)
-    up_to = accumulate(math.comb(len(ordered), heads) for heads in range(len(ordered) + 1))
-    ranks = (heads for heads, ways in enumerate(up_to) if 40 * ways >= 2 ** len(ordered))
-    rank = max(next(ranks), 1)
+    rank = max(int(stats.binom.ppf(0.025, len(ordered), 0.5)), 1)
     return ordered[rank - 1], ordered[-rank]
 
 
