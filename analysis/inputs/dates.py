@@ -10,6 +10,7 @@ import numpy as np
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, by_day
 from analysis.text import counted
+from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,7 +51,7 @@ def begun_before_fitted(log: History, config: Config) -> Iterator[Finding]:
     fitted_s = datetime.combine(fitted, time(), config.boat.zone).timestamp()
     begun_s = float(log.start_s[0])
     early_h = float(log.duration_s[log.start_s < fitted_s].sum()) / 3600.0
-    days = int((fitted_s - begun_s) // 86400.0)
+    days = int((fitted_s - begun_s) // DAY_S)
     if days < LATE_D or early_h < BEFORE_H:
         return
     yield Finding(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 #: What each weight is called, and its sign.
 WORDS = {
     Severity.STOP: ("stop", "no conclusion is drawn from such data"),
-    Severity.DOUBT: ("doubt", "mind it with the figures"),
+    Severity.DOUBT: ("doubt", "use the figures with care"),
     Severity.NOTE: ("note", "the figures stand"),
 }
 _LONGEST = 600

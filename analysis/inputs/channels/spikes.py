@@ -48,7 +48,9 @@ def peaks(log: History, rated_w: float) -> tuple[Finding | None, Flags]:
         "another charger that switches on the same cable.",
         f"at most {100.0 * MOST:.0f} % of rated",
         f"{count} peaks of about {100.0 * high:.0f} %, {total_h:.1f} h together",
-        series("peaks of the output", "% of rated", log.start_s[over], 100.0 * part[over], 100.0),
+        series(
+            "peaks of the output", "% of rated", log.start_s[over], 100.0 * part[over], 100.0 * MOST
+        ),
         asks=True,
     )
     return finding, over

@@ -1,4 +1,4 @@
-"""A voltage that stands still while the charger starts and stops."""
+"""A voltage that stands still, or that does not rise, while the charger starts and stops."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def foreign_voltage(runs: Runs, rated_a: float, volts: float) -> Finding | None:
     least_v = LEAST_RISE_V * blocks_in_series(volts)
     if len(rise_v) < STARTS or float(np.quantile(rise_v, 0.75)) >= least_v:
         return None
-    usual_v = float(np.median(rise_v)) + 0.0
+    usual_v = round(float(np.median(rise_v)), 2) + 0.0  # no "-0.00 V"
     return Finding(
         "voltage_elsewhere",
         Severity.DOUBT,
@@ -139,5 +139,5 @@ def foreign_voltage(runs: Runs, rated_a: float, volts: float) -> Finding | None:
         "joint, or a figure that a device only repeats. Measure it at the charger's own terminals.",
         f"a rise by {least_v:.2f} V and more at most starts",
         f"{usual_v:.2f} V at {len(rise_v)} starts",
-        series("rise of the voltage at each start", "V", at_s, rise_v, 0.3),
+        series("rise of the voltage at each start", "V", at_s, rise_v, least_v),
     )

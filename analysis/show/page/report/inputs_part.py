@@ -9,7 +9,7 @@ from analysis.inputs.finding import stops, worst_first
 from analysis.show.inputs import WORDS, checked
 from analysis.show.page.pieces import NOTHING, joined, listing, paragraphs, tag, text
 from analysis.show.page.plots.svg import DOT, Drawing, Scale, date_ticks, ticks
-from analysis.text import for_html
+from analysis.text import for_html, harmless
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +27,7 @@ def answers(findings: Sequence[Finding]) -> Markup:
     Where nothing can be concluded from the data, that nothing else was found says nothing.
     """
     wrong = [
-        joined(tag("strong", f"{WORDS[f.severity][0]}:"), " ", for_html(f.text, 600))
+        joined(tag("strong", f"{WORDS[f.severity][0]}:"), " ", _said(f))
         for f in worst_first(findings)
     ]
     if stops(findings):
@@ -43,6 +43,11 @@ def section(findings: Sequence[Finding]) -> Markup:
     return joined(*(_item(finding, number) for number, finding in enumerate(findings)))
 
 
+def _said(finding: Finding) -> Markup:
+    """Return what was found, with units in signs; words from outside may stand in it."""
+    return tag("bdi", text(harmless(finding.text, 600)))
+
+
 def _item(finding: Finding, number: int) -> Markup:
     word, meaning = WORDS[finding.severity]
     since = "" if finding.since_s is None else f", since {day(finding.since_s)}"
@@ -53,7 +58,7 @@ def _item(finding: Finding, number: int) -> Markup:
     plot = NOTHING if finding.series is None else _figure(finding.series, number, finding.since_s)
     return joined(
         tag("h3", f"{word}{since}: {meaning}"),
-        tag("p", for_html(finding.text, 600)),
+        tag("p", _said(finding)),
         facts,
         tag("p", tag("strong", "What to do."), " ", for_html(finding.what_to_do, 600)),
         plot,
