@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Reason, Verdict
+from analysis.assessment.first_limit import may_last, others_sentence
 from analysis.figures import figure, hours_words, rounded
 from analysis.text import counted
 
@@ -120,35 +121,39 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
 
 def _soon(case: Situation) -> Reason | None:
     """Return a reason to plan, if the charger will probably reach a limit within a year of use."""
-    if case.forecast is None or case.forecast.hours.median is None:
+    future = case.forecast
+    if future is None or future.hours.median is None:
         return None
-    left = case.forecast.hours.median
+    left = future.hours.median
     year = case.hours_per_year if case.hours_per_year is not None else _USUAL_YEAR_H
     if left >= max(PLAN_YEARS * year, PLAN_AT_LEAST_H):
         return None
+    until = future.until or "output"
+    other = others_sentence(future.until, future.first, future.hours).removesuffix(".")
+    further = f". {other}" if other else ""
     what = {
         "output": "the output falls below the replacement limit",
         "design_hours": f"the design hours ({hours_words(case.design_life_h)}) are used up",
         "load": "it can no longer carry this boat's load with its battery",
-    }[case.forecast.until or "output"]
-    if left <= 0.0 and case.forecast.until == "design_hours":
+    }[until]
+    if left <= 0.0 and until == "design_hours":
         return Reason(
             "design_hours_used",
             f"the design hours ({hours_words(case.design_life_h)}) are used up; the output alone "
-            f"does not call for replacement",
+            f"does not call for replacement{further}",
         )
-    if left <= 0.0 and (case.forecast.hours.high is None or case.forecast.hours.high >= 1.0):
+    if left <= 0.0 and may_last(future.hours):
         now = {
             "output": "the output may already be below the replacement limit for good",
-            "design_hours": what,
             "load": "it may already be too weak to carry this boat's load with its battery",
-        }[case.forecast.until or "output"]
-        high = case.forecast.hours.high
+        }[until]
+        high = future.hours.high
         most = "" if high is None else f": 0 to {rounded(high, -1)} running hours may be left"
-        return Reason("limit_near", now + most)
-    if left <= 0.0 and case.forecast.until == "load":
-        return Reason("limit_near", "it can no longer carry this boat's load with its battery")
-    return Reason("limit_near", f"in about {figure(case.forecast.hours, 'running hours')} {what}")
+        return Reason("limit_near", f"{now}{most}{further}")
+    if left <= 0.0 and until == "load":
+        return Reason("limit_near", what)
+    words = f"in about {figure(future.hours, 'running hours')} {what}"
+    return Reason("limit_near", f"{words}{further}")
 
 
 def _why_unknown(case: Situation) -> Reason:

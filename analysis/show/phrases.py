@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.assessment.document import Verdict
+from analysis.assessment.first_limit import LIMITS, may_last, others, others_sentence
 from analysis.assessment.from_new import WEAK
 from analysis.assessment.verdict import FOR_TECHNICIAN
 from analysis.estimate import Span
@@ -72,30 +73,19 @@ def verdict_sentence(a: Assessment) -> str:
     return f"{head}: the charger {output_clause(a)}."
 
 
-#: From this chance on, the limit that is named as the first one is named alone; and the least
-#: chance of another to be named beside it (judgement).
-SURE, WORTH_NAMING = 0.8, 0.1
-#: The limits by name.
-_LIMITS = {
-    "output": "the replacement limit",
-    "design_hours": "the design hours",
-    "load": "this boat's load",
-}
-
-
 def other_limits(a: Assessment) -> str:
     """Name the other limits that may come first, with their chances; empty where there are none."""
-    left = a.remaining_h
-    if a.until is None or left.median is None or a.first.get(a.until, 1.0) >= SURE:
-        return ""
-    if left.median <= 0.0 and not may_last(left):
-        return ""
-    others = sorted(
-        ((p, name) for name, p in a.first.items() if name != a.until and p >= WORTH_NAMING),
-        reverse=True,
+    return others_sentence(a.until, a.first, a.remaining_h)
+
+
+def first_limits(a: Assessment) -> str:
+    """Name the likeliest limit beside the others; empty where it is named alone."""
+    said = others(a.until, a.first, a.remaining_h)
+    return (
+        f"The first limit is most likely {LIMITS[a.until]}, else {said}."
+        if a.until and said
+        else ""
     )
-    said = [f"{_LIMITS[name]} (chance {100.0 * p:.0f} %)" for p, name in others]
-    return f"Another limit may come first: {' or '.join(said)}." if said else ""
 
 
 _ENDED = {
@@ -109,11 +99,6 @@ def until_clause(a: Assessment) -> str:
     """Say what comes to an end first."""
     text = _UNTIL.get(a.until or "", "reaches its first limit")
     return text.format(limit=100 * a.replace_below, design=hours_words(a.design_life_h))
-
-
-def may_last(hours: Span) -> bool:
-    """Tell whether hours may be left although the median is none."""
-    return hours.high is None or hours.high >= 1.0
 
 
 def remaining_sentence(a: Assessment) -> str:

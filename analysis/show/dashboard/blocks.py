@@ -24,6 +24,7 @@ from analysis.show.freshness import dated
 from analysis.show.inputs import COUNTER_WRONG, worst
 from analysis.show.phrases import (
     NOTHING_TO_DO,
+    first_limits,
     kept_short,
     next_actions,
     remaining_short,
@@ -228,6 +229,7 @@ def _life(pen: Pen, a: Assessment) -> list[Text]:
         lines += entry(pen, "", sentence(harmless(a.reasons[0].text, 120)))
     if a.runs and (a.remaining_h.median is not None or a.remaining_h.low is not None):
         lines += entry(pen, "", remaining_short(a))
+        lines += entry(pen, "", said) if (said := first_limits(a)) else []
     elif a.withheld:
         lines += entry(pen, "", f"remaining life not known: {harmless(a.withheld, 160)}")
     return lines

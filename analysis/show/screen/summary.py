@@ -269,7 +269,11 @@ def _remaining(matter: Matter) -> list[_Entry]:
 
 
 def _reasons(matter: Matter) -> list[_Entry]:
-    texts = [sentence(harmless(r.text, _LONGEST)) for r in matter.assessment.reasons[:3]]
+    a = matter.assessment
+    # The other limits stand under "remaining" already.
+    said = f". {other_limits(a).removesuffix('.')}"
+    told = [r.text.removesuffix(said) for r in a.reasons[:3]]
+    texts = [sentence(harmless(text, _LONGEST)) for text in told]
     return [
         _Entry("" if i else "why", _shorter(text)[: None if i else -1], 5)
         for i, text in enumerate(texts)

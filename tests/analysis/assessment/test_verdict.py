@@ -37,10 +37,14 @@ HEALTHY = Situation(
 )
 
 
-def ahead(low, median, high, until="output", withheld=None, code=None):
+def ahead(low, median, high, until="output", withheld=None, code=None, first=None):
     """What the verdict reads of a forecast."""
     return SimpleNamespace(
-        hours=Span(low, median, high), until=until, withheld=withheld, withheld_code=code
+        hours=Span(low, median, high),
+        until=until,
+        first=first or {},
+        withheld=withheld,
+        withheld_code=code,
     )
 
 
@@ -120,6 +124,38 @@ def test_what_comes_first_is_said_in_words():
     code, text = why(ahead(0.0, 0.0, 1240.0, "load"))
     assert text.endswith("0 to 1240 running hours may be left")
     assert "may already be too weak" in text
+
+
+OTHER = ". Another limit may come first: the replacement limit (chance 38 %)"
+
+
+@pytest.mark.parametrize(
+    ("forecast", "ends"),
+    [
+        ((50.0, 100.0, 150.0), "load with its battery" + OTHER),
+        ((0.0, 0.0, 1240.0), "0 to 1240 running hours may be left" + OTHER),
+        ((0.0, 0.0, 0.0), "load with its battery"),
+    ],
+)
+def test_the_reason_names_the_other_limit_that_may_come_first(forecast, ends):
+    first = {"load": 0.55, "output": 0.38, "design_hours": 0.07}
+    _, reasons = verdict(replace(HEALTHY, forecast=ahead(*forecast, "load", first=first)))
+    assert reasons[0].code == "limit_near"
+    assert reasons[0].text.endswith(ends)
+    sure = {"load": 0.8, "output": 0.2, "design_hours": 0.0}
+    _, reasons = verdict(replace(HEALTHY, forecast=ahead(*forecast, "load", first=sure)))
+    assert "may come first" not in reasons[0].text
+
+
+def test_used_up_design_hours_name_the_other_limit_that_may_come_first():
+    first = {"design_hours": 0.6, "output": 0.3, "load": 0.1}
+    forecast = ahead(0.0, 0.0, 400.0, "design_hours", first=first)
+    _, reasons = verdict(replace(HEALTHY, forecast=forecast, design_life_h=(900.0, 1500.0)))
+    assert reasons[0].code == "design_hours_used"
+    assert reasons[0].text.endswith(
+        "Another limit may come first: the replacement limit (chance 30 %) or this boat's load "
+        "(chance 10 %)"
+    )
 
 
 def test_without_an_estimate_the_verdict_is_open_and_says_why():

@@ -11,6 +11,7 @@ from analysis.show.phrases import (
     MORE,
     NOTHING_TO_DO,
     actions,
+    first_limits,
     kept_short,
     next_actions,
     other_limits,
@@ -94,6 +95,10 @@ def test_another_limit_that_may_come_first_is_named_with_its_chance():
         "(chance 12 %)."
     )
     assert other_limits(a) == words
+    assert first_limits(a) == (
+        "The first limit is most likely the replacement limit, else this boat's load (chance 38 %) "
+        "or the design hours (chance 12 %)."
+    )
     assert remaining_sentence(a).endswith(f"; 90 % confidence. {words}")
     may = replace(a, remaining_h=Span(0.0, 0.0, 400.0))
     assert remaining_sentence(may).endswith(words)
@@ -114,5 +119,5 @@ def test_another_limit_that_may_come_first_is_named_with_its_chance():
 )
 def test_where_the_first_limit_is_sure_or_not_told_no_other_is_named(changes):
     a = replace(scenes.assessment(), **changes)
-    assert other_limits(a) == ""
+    assert other_limits(a) == first_limits(a) == ""
     assert "may come first" not in remaining_sentence(a)

@@ -172,6 +172,24 @@ def test_an_unreadable_log_is_not_called_empty(config):
     assert rows == ["Energy    not known"]
 
 
+@pytest.mark.parametrize(("width", "height"), [(60, 24), (80, 24), (80, None), (120, 40)])
+def test_the_frame_names_the_other_limit_that_may_come_first(config, width, height):
+    facts = facts_of(config, "producing")
+    chances = {"output": 0.55, "load": 0.38, "design_hours": 0.07}
+    told = replace(facts, assessment=replace(facts.assessment, first=chances))
+    lines = [line.plain for line in frame(told, width, ASCII, height)]
+    assert max(len(line) for line in lines) <= width
+    # Two columns stand beside each other from 110 on; the health block is the right one.
+    text = " ".join(" ".join(line[60 if width > 110 else 0 :] for line in lines).split())
+    assert (
+        "The first limit is most likely the replacement limit, else this boat's load (chance 38 %)."
+    ) in text
+    sure = {"output": 0.81, "load": 0.19, "design_hours": 0.0}
+    told = replace(facts, assessment=replace(facts.assessment, first=sure))
+    text = " ".join(line.plain for line in frame(told, width, ASCII, height))
+    assert "first limit" not in text
+
+
 @pytest.mark.parametrize("name", SITUATIONS)
 def test_nothing_to_do_is_said_only_where_nothing_else_asks(config, name):
     text = "\n".join(text_of(config, name, 80))

@@ -81,6 +81,19 @@ def test_the_summary_says_the_verdict_first_and_withholds_with_a_reason():
     assert first[1] == "[!] Plan the replacement, as of 2026-06-14"
 
 
+@pytest.mark.parametrize("width", [60, 80])
+def test_the_other_limit_is_named_once_and_the_reason_keeps_its_own_sentence(width):
+    a = scenes.assessment(first={"output": 0.55, "load": 0.38, "design_hours": 0.07})
+    other = "Another limit may come first: this boat's load (chance 38 %)"
+    own = "in about 1200 running hours the output falls below the replacement limit"
+    a = replace(a, reasons=(Reason("limit_near", f"{own}. {other}"),))
+    lines = [line.text for line in summary(replace(matter("plan"), assessment=a), width)]
+    assert max(len(line) for line in lines) <= width
+    text = " ".join(" ".join(lines).split())
+    assert text.count(f"{other}.") == 1
+    assert f"I{own[1:]}." in text
+
+
 def test_one_run_is_no_runs():
     alone = matter("plan", runs=1)
     told = " ".join(line.text for line in summary(alone))
