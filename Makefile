@@ -20,15 +20,17 @@ help:  ## Show the targets
 # second call is quick.
 PIP := -m pip --quiet --disable-pip-version-check
 LOCKED := install --require-hashes --requirement
+# Python compiles a module when it first loads it. To compile them all takes as long as to install them.
+LATER := --no-compile
 $(VENV)/run.stamp: pyproject.toml requirements.lock
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Ebbwatt needs Python 3.11 or later; name one: make PYTHON=python3.12")'
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python $(PIP) $(LOCKED) requirements.lock
+	$(BIN)/python $(PIP) $(LOCKED) requirements.lock $(LATER)
 	$(BIN)/python $(PIP) install --no-deps --no-build-isolation --editable .
 	@touch $@
 
 $(VENV)/dev.stamp: $(VENV)/run.stamp tests/requirements.lock
-	$(BIN)/python $(PIP) $(LOCKED) tests/requirements.lock
+	$(BIN)/python $(PIP) $(LOCKED) tests/requirements.lock $(LATER)
 	@touch $@
 
 demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show it
@@ -36,15 +38,18 @@ demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show 
 
 # Six on two cores: many tests wait for a device, and others use the cores meanwhile.
 PYTEST := $(BIN)/python -m pytest -n 6 --dist loadfile --no-loadscope-reorder
+# What each process of the tests would compile is compiled once before them.
+COMPILE := $(BIN)/python -m tests.compiled
 # The types are checked beside the tests. What is wrong with them is said at once and at the end.
 test: style  ## Lint, types, and every test
 	@mkdir -p build
 	@{ $(BIN)/mypy > build/types.txt 2>&1 || { cat build/types.txt; false; }; } & types=$$!; \
-	echo '$(PYTEST)'; $(PYTEST); status=$$?; \
+	echo '$(COMPILE) && $(PYTEST)'; $(COMPILE) && $(PYTEST); status=$$?; \
 	wait $$types || status=1; cat build/types.txt; exit $$status
 
 # Measuring doubles what the tests take, so it has a target of its own. The limit is in pyproject.toml.
 coverage: $(VENV)/dev.stamp  ## Every test with branch coverage, at least 90 % of it
+	$(COMPILE)
 	$(PYTEST) --cov
 
 lint: style types  ## Style rules, formatting and strict types

@@ -126,7 +126,7 @@ def _command(request, out, err):
     return status
 
 
-def _load():
+def load():
     import analysis
     import logger
 
@@ -141,7 +141,7 @@ def _load():
 
 
 def _serve(line):
-    _load()
+    load()
     gc.freeze()
     while True:
         message, given, *_ = socket.recv_fds(line, _LONGEST, 2)
