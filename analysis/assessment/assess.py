@@ -27,6 +27,7 @@ from analysis.health.evidence import Evidence, design_hours_left
 from analysis.health.life import SYSTEMATIC_UNTOLD, Health, StepFound
 from analysis.health.run_output import run_table
 from analysis.health.run_table import Limit
+from analysis.inputs.clamp import CLAMPED, exchanged_s, measured_lately
 from analysis.inputs.exchange import with_exchange
 from analysis.inputs.finding import Severity, series, worst_first
 from analysis.inputs.gain import GAIN_DRIFT
@@ -106,7 +107,7 @@ def assess(
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
         future = _without_hours(future)
     held = any(f.code in _HOLDS for f in findings)
-    case = _situation(health, evidence, future, use.year, config, held=held, drifts=drifts)
+    case = _situation(health, evidence, future, use.year, config, findings, held=held)
     decided, reasons = verdict(case)
     steps = _steps(health, evidence)
     changes = [(step.runtime_h, step.change) for step in steps]
@@ -326,17 +327,21 @@ def _situation(
     future: Forecast | None,
     year: Year | None,
     config: Config,
+    findings: Sequence[Finding],
     *,
     held: bool,
-    drifts: bool,
 ) -> Situation:
     runs, out = evidence.runs, evidence.out
+    measured = any(f.code == CLAMPED for f in findings) and measured_lately(
+        runs.log.events, float(runs.log.end_s[-1]), exchanged_s(runs.log)
+    )
     slope = Span()
     if health is not None:
         slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
     return Situation(
         output=output_now(health, evidence),
         sensor_decides=_sensor_decides(health, config),
+        measured=measured,
         slope=slope,
         forecast=future,
         plan_below=config.charger.plan_below,
@@ -346,7 +351,7 @@ def _situation(
         values=int((out.used & ~out.bound).sum()),
         bounds=int((out.used & out.bound).sum()),
         held=held,
-        drifts=drifts,
+        drifts=any(f.code == GAIN_DRIFT for f in findings),
         steps=len(health.steps) if health else 0,
         renewed=evidence.life.renewed,
         renewal_found=evidence.life.gain is not None,

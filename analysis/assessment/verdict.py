@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.assessment.document import Reason, Verdict
 from analysis.assessment.first_limit import may_last, others_sentence
 from analysis.figures import figure, hours_words, rounded
+from analysis.inputs.clamp import MEASURE
 from analysis.text import counted
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ class Situation:
     output: Span
     sensor_decides: bool
     """Whether a clamp meter would show on which side of a limit the output lies."""
+    measured: bool
+    """Whether both meters were held on it in the last year, and the log has those minutes."""
     slope: Span
     forecast: Forecast | None
     plan_below: float
@@ -117,6 +120,17 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
             )
         )
     return Verdict.SOUND, reasons
+
+
+def rests_on_output(case: Situation) -> bool:
+    """Tell whether it is the output that asks for a replacement, and not the design hours alone."""
+    decided, reasons = verdict(case)
+    if decided not in {Verdict.PLAN, Verdict.REPLACE}:
+        return False
+    by_hours = case.forecast is not None and case.forecast.until == "design_hours"
+    return any(reason.code not in {"limit_near", "design_hours_used"} for reason in reasons) or (
+        not by_hours
+    )
 
 
 def _soon(case: Situation) -> Reason | None:
@@ -250,7 +264,9 @@ FOR_TECHNICIAN = frozenset({NO_TEMPERATURE, NO_STATES, NO_COUNTER, NO_CEILING})
 def advice(case: Situation) -> list[str]:
     """Return advice on how to make the verdict more certain, most useful first."""
     told: list[str] = []
-    if case.sensor_decides:
+    if rests_on_output(case) and not case.measured:
+        told.append(MEASURE)
+    elif case.sensor_decides:
         told.append(
             "Measure with a clamp meter: it decides on which side of a limit the output lies. "
             "During a run, read current and voltage at the charger's leads, and record them with: "

@@ -22,6 +22,7 @@ from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
 from logger.durations import DAY_S, YEAR_S
+from logger.event import EXCHANGE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 KIND = "reading"
+#: Code of the finding.
+CLAMPED = "clamp_checked"
 #: The log of so many seconds on either side belongs to a reading: a minute to look at both meters,
 #: and a clock that is off by one.
 AROUND_S = 120.0
@@ -56,6 +59,29 @@ DRIFT_PER_YEAR, APART_S = 0.05, 90.0 * DAY_S
 #: A voltmeter agrees with the log within so much, V: more is a drop between the two taps (our
 #: choice).
 AGREE_V = 0.1
+#: What a sensor as fitted and a meter may differ by; more is an error of the sensor. Two standard
+#: deviations of both: 2 % of the current ([sensor] gain_uncertainty) and 1 % (``CLAMP_COMMON``);
+#: 0.1 V for each 12 V ([sensor] voltage_uncertainty_v) and 0.5 % of 13 V (a voltmeter for the hand;
+#: common practice, no source). So far off, the output is wrong by 5 and by 1.5 % of itself, which a
+#: nameplate may be as well (``from_new.NEW_GIVES``).
+MAY_DIFFER, MAY_DIFFER_V = 0.05, 0.2
+_APART = (
+    f"more than {100.0 * MAY_DIFFER:.0f} % or {MAY_DIFFER_V:g} V apart (24 V: "
+    f"{2.0 * MAY_DIFFER_V:g} V)"
+)
+#: What comes before a replacement that the output asks for: one wrong sensor would ask for it too.
+MEASURE = (
+    "Before you order, in a steady run: compare 'ebbwatt watch' with a clamp meter, and with a "
+    f"voltmeter on its terminals. If {_APART}, stop: the sensor is off. Record both to correct it: "
+    "ebbwatt event add reading --current A --voltage V"
+)
+#: The same in short, for the dashboard, and as a reason for a size.
+MEASURE_SHORT = (
+    "before you order, measure current and voltage in a steady run: 'ebbwatt report' says how"
+)
+MEASURE_REASON = f"{MEASURE_SHORT}; if {_APART}, stop"
+#: A measurement is asked for again after so long: once a season, as the finding says (our choice).
+MEASURED_FOR_S = YEAR_S
 
 _TEXT = re.compile(r"^current (-?[\d.]+) A(?:, voltage ([\d.]+) V)?(?:; |$)")
 
@@ -126,6 +152,26 @@ def read_events(events: Iterable[Event], from_s: float = -math.inf) -> list[Read
             Reading(event.time_s, float(match.group(1)), None if volts is None else float(volts))
         )
     return sorted(found, key=lambda reading: reading.time_s)
+
+
+def measured_lately(events: Iterable[Event], end_s: float, from_s: float) -> bool:
+    """Tell whether both meters were held on the charger in the last year of a log."""
+    return any(
+        r.voltage_v is not None and abs(r.current_a) >= LEAST_A and r.time_s <= end_s + AROUND_S
+        for r in read_events(events, max(from_s, end_s - MEASURED_FOR_S))
+    )
+
+
+def exchanged_s(log: History) -> float:
+    """Return when the charger was exchanged last by an event; its sensor goes with it.
+
+    An exchange after the log says nothing of the charger that the log is of.
+    """
+    end_s = float(log.end_s[-1])
+    return max(
+        (e.time_s for e in log.events if e.kind == EXCHANGE and not e.struck and e.time_s <= end_s),
+        default=-math.inf,
+    )
 
 
 def beside_log(reading: Reading, log: History) -> Reading:
@@ -244,7 +290,7 @@ def clamp_finding(clamped: Clamped) -> Finding:
             f"put back into every output."
         )
     return Finding(
-        "clamp_checked",
+        CLAMPED,
         Severity.NOTE,
         clamped.readings[0].time_s,
         text,

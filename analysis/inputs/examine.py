@@ -47,7 +47,6 @@ from analysis.inputs.zero import (
     without_zero,
     zero_finding,
 )
-from logger.event import EXCHANGE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -210,7 +209,7 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
     # Rounding to whole steps: a uniform distribution of a step's width.
     zero_sd_a = math.hypot(zero_sd_a, step_of(mean_current(runs.log), rated_a) / math.sqrt(12.0))
     gain_sd, zero_sd = sensor.gain_uncertainty, zero_sd_a / rated_a
-    clamped = clamp.look(runs.log.events, runs.log, zero_sd_a, _exchanged_s(runs.log))
+    clamped = clamp.look(runs.log.events, runs.log, zero_sd_a, clamp.exchanged_s(runs.log))
     if clamped is not None:
         findings.append(clamp.clamp_finding(clamped))
         runs = find_runs(clamp.corrected(runs.log, clamped), rated_w)
@@ -278,19 +277,3 @@ def _with_others(log: History, config: Config) -> Flags:
     for source in config.other_sources:
         found |= (log.end_s > source.begin_s) & (log.start_s < source.end_s)
     return found
-
-
-def _exchanged_s(history: History) -> float:
-    """Return when the charger was exchanged last by an event; its sensor goes with it.
-
-    An exchange after the log says nothing of the charger that the log is of.
-    """
-    end_s = float(history.end_s[-1])
-    return max(
-        (
-            e.time_s
-            for e in history.events
-            if e.kind == EXCHANGE and not e.struck and e.time_s <= end_s
-        ),
-        default=-np.inf,
-    )

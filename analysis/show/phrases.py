@@ -20,6 +20,7 @@ from analysis.figures import (
     hours_words,
     rounded,
 )
+from analysis.inputs.clamp import MEASURE, MEASURE_SHORT
 from analysis.inputs.finding import Severity, stops
 from analysis.inputs.gain import GAIN_DRIFT
 from analysis.show.service import overdue
@@ -27,6 +28,8 @@ from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import harmless
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.assessment.document import Assessment
 
 #: What comes to an end first, as the subject of a sentence.
@@ -193,6 +196,12 @@ _ACTIONS = {
 }
 
 
+_NO_PASSAGE = "Do not rely on it for a passage."
+#: The same behind "if the meters confirm it".
+_MEASURED = {
+    Verdict.PLAN: "Plan the replacement now.",
+    Verdict.REPLACE: "Have it replaced.",
+}
 #: What the verdict asks for where nothing can be concluded from the data, however many there are.
 _MEND_FIRST = "Do not decide by this report: mend the data first."
 #: With these findings the output may read far too low: a clamp meter comes before a replacement.
@@ -216,23 +225,31 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
     out.
     """
     own = [Action(_own_action(a), "owner")]
-    doubted = [f.what_to_do for f in a.inputs if f.severity is not Severity.NOTE]
-    # What asks for the cause of a loss stands in the verdict's own action already.
     replaced = a.verdict in {Verdict.PLAN, Verdict.REPLACE} and not stops(a.inputs)
+    to_measure = replaced and MEASURE in a.advice
+    doubted = [
+        f.what_to_do
+        for f in a.inputs
+        if f.severity is not Severity.NOTE and not (to_measure and f.code in _MEASURE_FIRST)
+    ]
+    # What asks for the cause of a loss stands in the verdict's own action already.
     noted = [f.what_to_do for f in a.inputs if f.asks and f.severity is Severity.NOTE]
     found = [
         Action(words, "technician")
         for words in dict.fromkeys([*doubted, *([] if replaced else noted)])
     ]
     # What is wrong with the data comes first where the verdict hangs on it.
-    measured = any(f.code in _MEASURE_FIRST for f in a.inputs)
-    first = [*own, *found] if replaced and not measured else [*found, *own]
+    hangs = any(f.code in _MEASURE_FIRST for f in a.inputs)
+    first = [*own, *found] if replaced and not hangs else [*found, *own]
+    if to_measure:
+        first = [Action(f"{MEASURE}.", "technician"), *first]
     if found and a.verdict is Verdict.SOUND:
         words = "look again when the data are mended." if doubted else "look again after that."
         first = [*found, Action(f"No wear calls for action; {words}", "owner")]
     further = [
         Action(sentence(words), "technician" if words in FOR_TECHNICIAN else "crew")
         for words in a.advice
+        if words != MEASURE
     ]
     asked_s = a.observed_to_s if now_s is None else now_s
     due = [] if asked_s is None else overdue(a.service, asked_s)
@@ -246,24 +263,29 @@ def _own_action(a: Assessment) -> str:
     if stops(a.inputs):
         return _MEND_FIRST
     action = _ACTIONS[a.verdict]
-    then = f"{action[0].lower()}{action[1:]}"
-    if a.verdict in {Verdict.PLAN, Verdict.REPLACE} and any(
-        f.code in _MEASURE_FIRST for f in a.inputs
-    ):
-        return f"If the meters confirm the output: {then}"
-    if a.verdict in {Verdict.PLAN, Verdict.REPLACE} and any(f.code == WEAK for f in a.inputs):
-        return (
-            "First check rated_w, the current sensor and the guarantee (ebbwatt check --log): it "
-            f"was weak from its first day. If they are in order: {then}"
-        )
-    lost = [step for step in a.steps if step.change < 0.0]
-    if not lost or a.verdict not in {Verdict.PLAN, Verdict.REPLACE}:
+    if a.verdict not in {Verdict.PLAN, Verdict.REPLACE}:
         return action
-    worst = min(lost, key=lambda step: step.change)
-    return (
-        f"First find the cause of the sudden {100 * worst.change:+.0f} % about "
-        f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: {then}"
-    )
+    to_measure = MEASURE in a.advice
+    first = "First "
+    if to_measure or any(f.code in _MEASURE_FIRST for f in a.inputs):
+        action, first = _MEASURED[a.verdict], "If the meters confirm it, "
+        if a.verdict is Verdict.REPLACE:
+            first = f"{_NO_PASSAGE} {first}"
+    then = f"{action[0].lower()}{action[1:]}"
+    lost = [step for step in a.steps if step.change < 0.0]
+    if any(f.code == WEAK for f in a.inputs):
+        return (
+            f"{first}check rated_w{'' if to_measure else ', the current sensor'} and the guarantee "
+            "(ebbwatt check --log): it was weak from its first day. If they are in order: "
+            f"{then}"
+        )
+    if lost:
+        worst = min(lost, key=lambda step: step.change)
+        return (
+            f"{first}find the cause of the sudden {100 * worst.change:+.0f} % about "
+            f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: {then}"
+        )
+    return action if first == "First " else f"{first}{then}"
 
 
 #: Where the rest of an action stands.
@@ -288,6 +310,14 @@ def whole_sentences(text: str, longest: int, more: str) -> str:
         if len(kept) <= longest:
             return kept
     return ""
+
+
+def in_short(a: Assessment, told: Sequence[str]) -> str:
+    """Return the first of the next actions as the dashboard says it."""
+    if not told[0].startswith(MEASURE):
+        return told[0]
+    warned = f"{_NO_PASSAGE} " if a.verdict is Verdict.REPLACE else ""
+    return f"{warned}{sentence(MEASURE_SHORT)}"
 
 
 def next_actions(a: Assessment, now_s: float | None = None) -> list[str]:

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.figures import rounded
+from analysis.inputs.clamp import MEASURE_REASON
 from analysis.units import owner
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def reasons(
             f"the fitted unit gave {100 * today.output:.0f} % of rated at the end of the log: "
             "to be replaced"
         )
+        told += [MEASURE_REASON] if today.to_measure else []
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:
         told.append(

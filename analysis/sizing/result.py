@@ -50,6 +50,8 @@ class Fitted:
     """Whether it must be replaced now or soon; then it is not recommended."""
     l_per_kwh: float | None = None
     """Its present use of fuel, as ``ebbwatt fuel`` says it; None where no [fuel] is configured."""
+    to_measure: bool = False
+    """Whether its output is to be measured before anybody orders."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from analysis.show.inputs import COUNTER_WRONG, worst
 from analysis.show.phrases import (
     NOTHING_TO_DO,
     first_limits,
+    in_short,
     kept_short,
     next_actions,
     remaining_short,
@@ -204,7 +205,7 @@ def health(
 
 def _to_do(pen: Pen, facts: Facts, a: Assessment) -> list[Text]:
     """Return the next thing to do; that there is none is said only where no line asks for one."""
-    text = next_actions(a, facts.now_s)[0]
+    text = in_short(a, next_actions(a, facts.now_s))
     asked = (
         advice(pen, facts)
         or facts.notices

@@ -20,6 +20,7 @@ from analysis.figures import (
     figure,
     figure_with_ends,
 )
+from analysis.inputs.clamp import MEASURE
 from analysis.inputs.finding import Severity, stops
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
@@ -67,6 +68,8 @@ _NAMES = 11
 _CHANGE_NAMES = 20
 #: Longest text of one reason or advice, characters; such texts are a sentence or two.
 _LONGEST = 300
+#: Weight of what is put shorter only when all else that may be left out is.
+_STAYS = 10
 #: What two lines of the full width hold beside the name at the left.
 _TWO_LINES = 2 * (_FULL_WIDTH - _NAMES)
 
@@ -124,14 +127,16 @@ def _laid_out(entries: Sequence[_Entry], width: int) -> list[Line]:
 
     # The last of equals goes first: later reasons and advice weigh less.
     order = sorted(range(len(entries)), key=lambda i: (entries[i].weight, -i))
-    for leave_out in (False, True):
+    for leave_out, heaviest in ((False, _STAYS - 1), (True, _STAYS - 1), (True, _STAYS)):
         for i in order:
-            while too_long() and chosen[i] + 1 < len(wordings[i]):
+            while entries[i].weight <= heaviest and too_long() and chosen[i] + 1 < len(wordings[i]):
                 if not wordings[i][chosen[i] + 1] and not leave_out:
                     break
                 chosen[i] += 1
     # What was put shorter before something else was left out may have room again.
-    for i in reversed(order):
+    order.reverse()
+    order.sort(key=lambda i: entries[i].weight >= _STAYS)
+    for i in order:
         while chosen[i] > 0:
             longer = len(wordings[i][chosen[i] - 1]) > len(wordings[i][chosen[i]])
             chosen[i] -= 1
@@ -340,9 +345,21 @@ def _advice(matter: Matter) -> list[_Entry]:
     actions = [
         kept_short(item, _LONGEST) for item in next_actions(matter.assessment, matter.made_s)[:3]
     ]
-    first = _Entry("next", (actions[0],), 9)
     # What is to be done weighs more than the third reason for it.
-    return [first, *[_Entry("", _shorter(text, MORE), 6 - k) for k, text in enumerate(actions[1:])]]
+    if not actions[0].startswith(MEASURE):
+        further = [_Entry("", _asked(text), 6 - k) for k, text in enumerate(actions[1:])]
+        return [_Entry("next", (actions[0],), 9), *further]
+    # How both meters are recorded need not stay; what the verdict asks for must.
+    first = _Entry("next", (actions[0], whole_sentences(actions[0], len(MEASURE), "")), _STAYS)
+    own = _Entry("", _asked(actions[1])[:-1], _STAYS)
+    return [first, own, *[_Entry("", _asked(text), 8) for text in actions[2:]]]
+
+
+def _asked(text: str) -> tuple[str, ...]:
+    """Return an action in full, in what two lines and one line hold of it, and left out."""
+    *longer, nothing = _shorter(text, "" if "ebbwatt check --log" in text else MORE)
+    one_line = whole_sentences(text, _FULL_WIDTH - _NAMES, "")
+    return (*dict.fromkeys([*longer, one_line or longer[-1]]), nothing)
 
 
 def _comparison(matter: Matter) -> Iterable[_Entry]:
@@ -356,5 +373,7 @@ def _comparison(matter: Matter) -> Iterable[_Entry]:
         same = change.then == change.now
         pair = f"{change.now}, as then" if same else f"{change.then} -> {change.now}"
         full = f"{pair} ({change.change})" if change.change and not same else pair
-        wordings = (pair, "") if same else (full, pair)
-        yield _Entry(change.what, wordings, 8, indent=_CHANGE_NAMES)
+        # The headline tells both verdicts already.
+        told = change.what == "verdict"
+        wordings = (pair, "") if same or told else (full, pair)
+        yield _Entry(change.what, wordings, 7 if told else 8, indent=_CHANGE_NAMES)

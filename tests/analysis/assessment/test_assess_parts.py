@@ -236,10 +236,12 @@ def test_what_the_verdict_is_told(case):
     bound = np.arange(40) < 5
     out = replace(evidence.out, bound=bound, used=np.arange(40) < 30)
     out = replace(out, left_out_h={module._HELD_BY_OTHERS: 12.0})
+    drifts = (finding(module.GAIN_DRIFT, Severity.DOUBT),)
     told = _situation(
-        case.health, replace(evidence, out=out), None, year, case.config, held=True, drifts=True
+        case.health, replace(evidence, out=out), None, year, case.config, drifts, held=True
     )
     assert told.drifts
+    assert not told.measured
     assert (told.values, told.bounds, told.runs) == (25, 5, 40)
     assert (told.held, told.hours_per_year, told.other_source_h) == (True, 321.0, 12.0)
     assert (told.steps, told.renewed, told.renewal_found) == (0, False, False)
@@ -248,7 +250,7 @@ def test_what_the_verdict_is_told(case):
     silent = replace(out, temperature_c=np.full(40, np.nan), left_out_h={})
     life = Life(BEGIN_S, 1.0, StepFound(0.0, 0.1, 0.08, 0.12))
     other = replace(evidence, out=silent, life=life)
-    told = _situation(None, other, None, None, case.config, held=False, drifts=False)
+    told = _situation(None, other, None, None, case.config, (), held=False)
     assert (told.temperature_told, told.hours_per_year, told.other_source_h) == (False, None, 0.0)
     assert (told.renewed, told.renewal_found, told.slope, told.steps) == (True, True, Span(), 0)
 

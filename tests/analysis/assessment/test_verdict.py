@@ -8,11 +8,13 @@ import pytest
 from analysis.assessment.document import Verdict
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Span
+from analysis.inputs.clamp import MEASURE
 
 #: A healthy unit with a complete log; each test changes what it is about.
 HEALTHY = Situation(
     output=Span(0.93, 0.95, 0.97),
     sensor_decides=False,
+    measured=False,
     slope=Span(0.01, 0.02, 0.03),
     forecast=None,
     plan_below=0.75,
@@ -320,3 +322,37 @@ def test_nobody_is_told_to_run_a_charger_that_a_setting_holds():
     assert advice(replace(HEALTHY, values=3, bounds=0, held=True)) == []
     assert len(advice(replace(HEALTHY, values=3, bounds=0))) == 1
     assert advice(replace(HEALTHY, values=0, bounds=0, runs=0)) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "asked"),
+    [
+        ({"output": Span(0.50, 0.52, 0.54)}, True),
+        ({"output": Span(0.70, 0.72, 0.74)}, True),
+        ({"forecast": ahead(50.0, 100.0, 150.0)}, True),
+        ({"forecast": ahead(50.0, 100.0, 150.0, "load")}, True),
+        # Hours are counted, whatever the current sensor shows.
+        ({"forecast": ahead(50.0, 100.0, 150.0, "design_hours")}, False),
+        ({"forecast": ahead(0.0, 0.0, 0.0, "design_hours")}, False),
+        (
+            {
+                "output": Span(0.70, 0.72, 0.74),
+                "forecast": ahead(50.0, 100.0, 150.0, "design_hours"),
+            },
+            True,
+        ),
+        ({}, False),
+        ({"output": Span(None, None, None), "values": 0}, False),
+        ({"output": Span(0.50, 0.52, 0.54), "measured": True}, False),
+    ],
+)
+def test_before_the_output_asks_for_a_replacement_meters_are_held_on_it(changes, asked):
+    told = advice(replace(HEALTHY, **changes))
+    assert (MEASURE in told) is asked
+
+
+def test_the_meters_are_asked_for_once():
+    told = advice(replace(HEALTHY, output=Span(0.70, 0.72, 0.76), sensor_decides=True))
+    assert sum("clamp" in words for words in told) == 1
+    sound = advice(replace(HEALTHY, sensor_decides=True))
+    assert sum("clamp" in words for words in sound) == 1

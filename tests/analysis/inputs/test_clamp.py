@@ -1,11 +1,16 @@
 """Readings of a clamp meter correct the current, and say how far it can be trusted."""
 
+import math
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 
+from analysis.assessment.document import Verdict
+from analysis.inputs import clamp
 from analysis.inputs.clamp import Reading, clamp_text, corrected, read_events, solve
+from analysis.show.phrases import next_actions
 from logger.config import SensorConfig
 from logger.event import Event
 from tests.support.asked import assess
@@ -119,6 +124,21 @@ def test_the_sensors_gain_widens_the_output_and_not_what_is_relative_to_the_star
     assert set(document["since_start"]) == {"fraction", "low", "high"}
 
 
+def test_a_sensor_at_half_scale_is_measured_before_anybody_orders(log):
+    config = config_for()
+    # Years old when its log began, so that half of rated may well be wear.
+    config = replace(config, charger=replace(config.charger, fitted=date(2015, 5, 1)))
+    wrong = with_gain(log, 0.5)
+    told = assess(wrong, config)
+    assert told.verdict is Verdict.REPLACE
+    assert next_actions(told)[0] == f"{clamp.MEASURE}."
+    assert "If the meters confirm it, have it replaced." in next_actions(told)[1]
+    after = assess(clamped(wrong, log), config)
+    assert after.verdict is not Verdict.REPLACE
+    assert after.output.median == pytest.approx(2.0 * told.output.median, rel=0.03)
+    assert not any("Before you order" in words for words in next_actions(after))
+
+
 def test_correcting_undoes_gain_and_zero(log):
     found = solve([reading(2.0, 2.0 * 0.9 + 0.2), reading(8.0, 8.0 * 0.9 + 0.2)], zero_sd_a=1.0)
     off = replace(
@@ -146,3 +166,36 @@ def test_a_voltage_that_is_tapped_behind_a_drop_is_put_right_by_a_voltmeter(seas
     assert right.output.median == pytest.approx(course.output[-1], abs=0.02)
     assert holds_truth(right, course)
     assert "put back into every output" in found(right, "clamp_checked").text
+
+
+def test_sensor_and_meter_may_differ_by_two_standard_deviations_of_both():
+    sensor = SensorConfig()
+    both = math.hypot(sensor.gain_uncertainty, clamp.CLAMP_COMMON)
+    # 2 * sqrt(0.02^2 + 0.01^2) = 0.0447, said as 5 %.
+    assert both == pytest.approx(0.02236, abs=1e-5)
+    assert 0.5 * clamp.MAY_DIFFER < 2.0 * both <= clamp.MAY_DIFFER
+    volts = math.hypot(sensor.voltage_uncertainty_v, 0.5 * 0.005 * 13.0)
+    # 2 * sqrt(0.1^2 + 0.0325^2) = 0.210 V, said as 0.2 V.
+    assert 2.0 * volts == pytest.approx(clamp.MAY_DIFFER_V, abs=0.02)
+    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.MEASURE
+    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.MEASURE_REASON
+
+
+@pytest.mark.parametrize(
+    ("days_ago", "text", "lately"),
+    [
+        (10.0, "current 5.1 A, voltage 13.2 V", True),
+        (364.0, "current 5.1 A, voltage 13.2 V", True),
+        (366.0, "current 5.1 A, voltage 13.2 V", False),
+        (10.0, "current 5.1 A", False),
+        (10.0, "current 0.4 A, voltage 13.2 V", False),
+        # After the log: it has nothing of those minutes.
+        (-1.0, "current 5.1 A, voltage 13.2 V", False),
+    ],
+)
+def test_both_meters_count_for_a_year(days_ago, text, lately):
+    end_s = 1.7e9
+    events = [Event(1, end_s - days_ago * DAY_S, "reading", None, text)]
+    assert clamp.measured_lately(events, end_s, -math.inf) is lately
+    # What was read on a charger that was exchanged since says nothing of this one.
+    assert not clamp.measured_lately(events, end_s, end_s - days_ago * DAY_S + 1.0)

@@ -6,6 +6,7 @@ import pytest
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
+from analysis.inputs.clamp import MEASURE
 from analysis.inputs.finding import Finding, Severity
 from analysis.show.phrases import (
     MORE,
@@ -57,21 +58,59 @@ def test_before_more_is_logged_the_data_are_mended(severity, then):
     assert told[:2] == ["Mend the sensor.", then]
 
 
-@pytest.mark.parametrize("verdict", [Verdict.PLAN, Verdict.REPLACE])
+OWN = {
+    Verdict.PLAN: "If the meters confirm it, plan the replacement now.",
+    Verdict.REPLACE: "Do not rely on it for a passage. If the meters confirm it, have it replaced.",
+}
+
+
+@pytest.mark.parametrize("verdict", OWN)
+def test_before_anybody_orders_the_output_is_measured(verdict):
+    told = said(verdict)
+    assert told[:2] == [f"{MEASURE}.", OWN[verdict]]
+    assert sum(words.startswith(MEASURE) for words in told) == 1
+
+
+@pytest.mark.parametrize("verdict", OWN)
 @pytest.mark.parametrize("code", ["gain_drift", "voltage_drop"])
-def test_an_output_that_meters_may_refute_is_measured_before_it_is_replaced(verdict, code):
-    told = said(verdict, finding(Severity.DOUBT, "Hold a clamp meter on it.", code))
-    assert told[0] == "Hold a clamp meter on it."
-    assert told[1].startswith("If the meters confirm the output: ")
+def test_meters_that_a_finding_asks_for_too_are_asked_for_once(verdict, code):
+    doubt = finding(Severity.DOUBT, "Hold a clamp meter on it.", code)
+    assert said(verdict, doubt)[:2] == [f"{MEASURE}.", OWN[verdict]]
+    assert "Hold a clamp meter on it." not in said(verdict, doubt)
+    measured = replace(scenes.assessment(), verdict=verdict, inputs=(doubt,), advice=())
+    assert next_actions(measured)[:2] == [
+        "Hold a clamp meter on it.",
+        OWN[verdict],
+    ]
+
+
+@pytest.mark.parametrize("verdict", OWN)
+def test_what_was_measured_is_replaced_without_further_ado(verdict):
+    told = next_actions(replace(scenes.assessment(), verdict=verdict, advice=()))
+    assert told[0].startswith(("Plan the replacement now", "Have the charger replaced"))
 
 
 def test_a_unit_that_was_weak_from_its_first_day_is_checked_before_it_is_replaced():
     weak = finding(Severity.DOUBT, "Check rated_w.", "weak_from_new")
-    first = actions(
-        replace(scenes.assessment(), verdict=Verdict.REPLACE, inputs=(weak,), steps=())
-    )[0]
-    assert first.text.startswith("First check rated_w")
+    due = replace(scenes.assessment(), verdict=Verdict.REPLACE, inputs=(weak,), steps=())
+    measure, check, *_ = actions(due)
+    assert (measure.text, measure.who) == (f"{MEASURE}.", "technician")
+    assert "If the meters confirm it, check rated_w and the guarantee" in check.text
+    assert "have it replaced" in check.text
+    first = actions(replace(due, advice=()))[0]
+    assert first.text.startswith("First check rated_w, the current sensor and the guarantee")
     assert "have the charger replaced" in first.text
+
+
+def test_the_cause_of_a_sudden_loss_is_looked_for_when_the_meters_confirm_it():
+    lost = scenes.replacement_due()
+    assert lost.steps
+    told = next_actions(replace(lost, advice=(MEASURE,)))
+    assert told[0] == f"{MEASURE}."
+    assert "If the meters confirm it, find the cause of the sudden -11 %" in told[1]
+    assert told[1].startswith("Do not rely on it for a passage.")
+    first = next_actions(replace(lost, advice=()))[0]
+    assert first.startswith("First find the cause of the sudden -11 %")
 
 
 def test_a_long_action_ends_with_a_whole_sentence():

@@ -67,7 +67,8 @@ def test_the_technician_sees_what_is_wrong_how_sure_and_what_next():
         "71.2 % of its rated 110 W (69.0 to 73.4 %, 90 % confidence)",  # how sure
         "per 1000 running hours",
         "next",  # what next
-        "Plan the replacement now",
+        "Before you order",
+        "plan the replacement now",
     ):
         assert answer in shown, answer
 

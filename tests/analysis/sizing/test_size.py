@@ -2,12 +2,14 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from analysis.figures import rounded
+from analysis.inputs.clamp import MEASURE_REASON
 from analysis.show.screen.sizing import lines
 from analysis.sizing.cable import advise, choose
 from analysis.sizing.candidates import EXAMPLES, Unit, read_audit, read_candidates
@@ -68,6 +70,11 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     # 932 Wh a day at the mean of 62 and 60 % of 110 W: 13.9 h a day, so 100 h last a week.
     assert old.hours_a_day == pytest.approx(932 / (110 * 0.61), rel=2e-3)
     assert old.years == pytest.approx(100.0 / (365.25 * 932 / (110 * 0.61)), rel=2e-3)
+    assert MEASURE_REASON not in found.reasons, "it was measured"
+    unsure = replace(worn, to_measure=True)
+    asked = size(need, (fitted, twin), end_fraction=0.6, today=unsure).reasons
+    assert asked[2] == MEASURE_REASON
+    assert asked[1].endswith("to be replaced")
     sound = Fitted(output=0.95, remaining_h=4000.0, due=False)
     assert size(need, (fitted, twin), end_fraction=0.6, today=sound).recommended == "aft locker"
 

@@ -9,6 +9,7 @@ from analysis.assessment.account import HoursRow
 from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.estimate import Span
 from analysis.health.run_table import Limit, RunTable
+from analysis.inputs.clamp import MEASURE
 from logger.durations import DAY_S
 from logger.event import Event
 
@@ -109,7 +110,10 @@ def assessment(**changes):
         account=account(
             table, {"warm-up": 96.4, "battery nearly full": 402.0, "gap in the readings": 3.2}
         ),
-        advice=("one run from a well discharged battery each month keeps the interval narrow",),
+        advice=(
+            MEASURE,
+            "one run from a well discharged battery each month keeps the interval narrow",
+        ),
     )
     return replace(base, **changes)
 

@@ -40,8 +40,10 @@ def identity(matter: Matter) -> Markup:
     return block(matter.identity, a.label, a.at_runtime_h, day(matter.made_s))
 
 
-#: Reasons whose figures stand in the box of the verdict, or in the plot.
-_IN_THE_BOX = frozenset({"below_plan", "below_replace", "output_sound", "limit_near"})
+#: Reasons whose figures stand in the box of the verdict, or in the table of what was used.
+_IN_THE_BOX = frozenset(
+    {"below_plan", "below_replace", "output_sound", "limit_near", "lower_bounds"}
+)
 
 
 def verdict(matter: Matter) -> Markup:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.inputs.clamp import MEASURE
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.pieces import heading, joined, listing, paragraphs, tag, text
 from analysis.units import owner
@@ -21,8 +22,7 @@ def method(_: Matter) -> Markup:
         paragraphs(
             "A run counts with its settled early output, brought to "
             f"{owner().units.temperature(25.0)} where the temperature is logged. A line is fitted "
-            "over running hours; sudden steps, and what a rest brings back, are kept apart. The "
-            "remaining life ends when the forecast falls below the replacement limit for good.",
+            "over running hours; sudden steps, and what a rest brings back, are kept apart.",
         ),
     )
 
@@ -30,15 +30,16 @@ def method(_: Matter) -> Markup:
 _PREPARING = (
     "Discharge the battery well below full; switch off every other source.",
     "Start the charger; let the current settle (20 to 60 minutes; common practice).",
-    "Read a DC clamp meter on one output lead, and the voltage at the charger's terminals.",
 )
+_READING = "Read a DC clamp meter on one output lead, and the voltage at the charger's terminals."
 
 
 def by_hand(matter: Matter) -> Markup:
     """Return how to check the main figure with a clamp meter and a voltmeter."""
     a = matter.assessment
     volts = 1000 * a.energy_kwh / a.charge_ah if a.charge_ah > 0 else None
-    steps = list(_PREPARING)
+    # What the next action asks for already is not said twice.
+    steps = [*_PREPARING, *([] if MEASURE in a.advice else [_READING])]
     if a.output.median is not None and volts is not None:
         amps = a.output.median * a.rated_w / volts
         low, high = (

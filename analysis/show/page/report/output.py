@@ -132,9 +132,9 @@ def _below(a: Assessment) -> str:
         reasons.setdefault(runs.reason[row], []).append(row)
     parts = []
     for reason, rows in sorted(reasons.items(), key=lambda item: -len(item[1])):
-        days = ", ".join(day(float(runs.start_s[row])) for row in rows[:3])
-        more = f" and {len(rows) - 3} more" if len(rows) > 3 else ""
-        parts.append(f"{harmless(reason, 120).removeprefix('left out: ')} ({days}{more})")
+        last = day(max(float(runs.start_s[row]) for row in rows))
+        when = last if len(rows) == 1 else f"{len(rows)}, the last {last}"
+        parts.append(f"{harmless(reason, 120).removeprefix('left out: ')} ({when})")
     return f"Runs below the plot were left out: {'; '.join(parts)}."
 
 

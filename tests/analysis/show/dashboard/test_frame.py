@@ -194,7 +194,10 @@ def test_the_frame_names_the_other_limit_that_may_come_first(config, width, heig
 def test_nothing_to_do_is_said_only_where_nothing_else_asks(config, name):
     text = "\n".join(text_of(config, name, 80))
     assert ("Nothing to do." in text) == (name == "resting")
-    next_step = {"producing": "Plan the replacement now", "replacement-due": "have the charger"}
+    next_step = {
+        "producing": "Before you order, measure current and voltage",
+        "replacement-due": "Do not rely on it for a passage. Before you order, measure",
+    }
     assert next_step.get(name, "") in text
 
 

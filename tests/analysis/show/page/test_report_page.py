@@ -3,6 +3,7 @@
 import itertools
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -138,6 +139,24 @@ def test_a_run_left_out_does_not_flatten_the_plot_and_is_counted():
     axis = re.compile(r">(\d+) %<")
     assert set(axis.findall(made)) == set(axis.findall(usual))
     assert made.count(f"{len(out)} runs left out below") == 4
+    days = [f"{datetime.fromtimestamp(t, UTC):%Y-%m-%d}" for t in table.start_s[out]]
+    words = re.sub(r"<[^>]+>", "", made).replace("\u00a0", " ").replace("\u2011", "-")
+    assert (
+        f"Runs below the plot were left out: too short to settle (7, the last {max(days)})" in words
+    )
+
+
+def test_the_page_asks_for_meters_before_anybody_orders_and_says_how_once():
+    words = re.sub(r"<[^>]+>", " ", page(matter("plan"))).replace("\u00a0", " ")
+    rows = words[words.index("Recommended next action") :]
+    assert rows.index("Before you order") < rows.index("plan the replacement now")
+    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in rows
+    by_hand = rows[rows.index("How to check it by hand") :]
+    assert "Read a DC clamp meter" not in by_hand
+    assert "Expected: about" in by_hand
+    sound = re.sub(r"<[^>]+>", " ", page(matter("sound")))
+    assert "Before you order" not in sound
+    assert "Read a DC clamp meter" in sound
 
 
 def test_the_first_page_says_whose_charger_it_is_and_leaves_blanks_for_the_pen():

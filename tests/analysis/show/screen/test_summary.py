@@ -95,7 +95,7 @@ def test_the_other_limit_is_named_once_and_the_reason_keeps_its_own_sentence(wid
 
 
 def test_one_run_is_no_runs():
-    alone = matter("plan", runs=1)
+    alone = matter("sound", runs=1)
     told = " ".join(line.text for line in summary(alone))
     assert re.search(r"in 1 run\b", told)
     assert "1 runs" not in told
