@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.assessment.document import Verdict
 from analysis.figures import (
     charge,
     date_ends,
@@ -68,8 +69,9 @@ _NAMES = 11
 _CHANGE_NAMES = 20
 #: Longest text of one reason or advice, characters; such texts are a sentence or two.
 _LONGEST = 300
-#: Weight of what is put shorter only when all else that may be left out is.
-_STAYS = 10
+#: Weight up to which entries are left out before the next step is put shorter, and the weight of
+#: that step.
+_LIGHT, _STAYS = 6, 10
 #: What two lines of the full width hold beside the name at the left.
 _TWO_LINES = 2 * (_FULL_WIDTH - _NAMES)
 
@@ -127,7 +129,8 @@ def _laid_out(entries: Sequence[_Entry], width: int) -> list[Line]:
 
     # The last of equals goes first: later reasons and advice weigh less.
     order = sorted(range(len(entries)), key=lambda i: (entries[i].weight, -i))
-    for leave_out, heaviest in ((False, _STAYS - 1), (True, _STAYS - 1), (True, _STAYS)):
+    steps = ((False, _STAYS - 1), (True, _LIGHT), (False, _STAYS), (True, _STAYS))
+    for leave_out, heaviest in steps:
         for i in order:
             while entries[i].weight <= heaviest and too_long() and chosen[i] + 1 < len(wordings[i]):
                 if not wordings[i][chosen[i] + 1] and not leave_out:
@@ -270,7 +273,7 @@ def _remaining(matter: Matter) -> list[_Entry]:
         date = f"{date_figure(a.remaining_date)}{f' ({span})' if span else ''}"
         entries.append(_Entry("date", (f"{date}, if the boat is used as before.",), 9))
     other = other_limits(a)
-    return [*entries, _Entry("", (other, ""), 6)] if other else entries
+    return [*entries, _Entry("", (other, ""), 8)] if other else entries
 
 
 def _reasons(matter: Matter) -> list[_Entry]:
@@ -349,9 +352,12 @@ def _advice(matter: Matter) -> list[_Entry]:
     if not actions[0].startswith(MEASURE):
         further = [_Entry("", _asked(text), 6 - k) for k, text in enumerate(actions[1:])]
         return [_Entry("next", (actions[0],), 9), *further]
-    # How both meters are recorded need not stay; what the verdict asks for must.
+    # How both meters are recorded need not stay. That a replacement is to be planned stands at the
+    # top too; what else the verdict asks for must stay.
     first = _Entry("next", (actions[0], whole_sentences(actions[0], len(MEASURE), "")), _STAYS)
-    own = _Entry("", _asked(actions[1])[:-1], _STAYS)
+    own = _Entry("", _asked(actions[1]), 8)
+    if matter.assessment.verdict is Verdict.REPLACE:
+        own = _Entry("", _asked(actions[1])[:-1], _STAYS)
     return [first, own, *[_Entry("", _asked(text), 8) for text in actions[2:]]]
 
 
