@@ -66,8 +66,7 @@ AGREE_V = 0.1
 #: nameplate may be as well (``from_new.NEW_GIVES``).
 MAY_DIFFER, MAY_DIFFER_V = 0.05, 0.2
 _APART = (
-    f"more than {100.0 * MAY_DIFFER:.0f} % or {MAY_DIFFER_V:g} V apart (24 V: "
-    f"{2.0 * MAY_DIFFER_V:g} V)"
+    f"over {100.0 * MAY_DIFFER:.0f} % or {MAY_DIFFER_V:g} V apart (24 V: {2.0 * MAY_DIFFER_V:g} V)"
 )
 #: What comes before a replacement that the output asks for: one wrong sensor would ask for it too.
 MEASURE = (

@@ -62,8 +62,8 @@ def test_what_decides_is_never_left_out_of_the_summary(name, width):
 
 def test_the_summary_says_more_where_there_is_room():
     said = {w: "\n".join(line.text for line in summary(matter(), w)) for w in (60, 120)}
-    assert "sags within a run" in said[120]
-    assert "sags within a run" not in said[60]
+    assert "in 420 runs" in said[120]
+    assert "in 420 runs" not in said[60]
 
 
 def test_a_figure_keeps_its_unit_and_wide_letters_count_twice():
