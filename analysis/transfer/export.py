@@ -85,15 +85,18 @@ def interval_rows(reader: Reader, fitting: int) -> Iterator[Row]:
     """Yield the intervals of a fitting with :data:`INTERVAL_COLUMNS`, in order of writing."""
     clocks, nowhere = reader.clocks(), Placed(0, known=False)
     columns = ("session", "start_ms", *(field.stored for field in FIELDS))
+    scales = [(field.divisor, field.places) for field in FIELDS]
+    state = [field.name for field in FIELDS].index("state")
     with reader.snapshot():
         # Whatever stands in the file is exported; text where a number belongs is left empty.
         rows = reader.intervals(fitting, 1, 2**63 - 1, columns, doubted=True)
         for session, start_ms, *stored in rows:
             placed = clocks.get(-1 if session == math.inf else int(session), nowhere)
-            values = (
-                None if value == math.inf else _value(field, value)
-                for field, value in zip(FIELDS, stored, strict=True)
-            )
+            values: list[str | float | None] = [
+                None if value == math.inf else round(value / divisor, places) if places else value
+                for value, (divisor, places) in zip(stored, scales, strict=True)
+            ]
+            values[state] = _state_name(values[state])
             clock = KNOWN if placed.known else ESTIMATED
             start = "" if start_ms == math.inf else iso_time(int(start_ms) + placed.offset_ms)
             yield (start, *values, clock)
@@ -113,11 +116,11 @@ def event_rows(reader: Reader) -> Iterator[Row]:
         yield time, event.kind, event.amount, event.text, event.struck
 
 
-def _value(field: Field, stored: float) -> str | float:
-    if field.stored == "state":
-        number = int(stored)
-        return _STATES[number] if 0 <= number < len(_STATES) else str(OperatingState.UNKNOWN)
-    return round(stored / field.divisor, field.places) if field.places else stored
+def _state_name(stored: str | float | None) -> str | None:
+    if stored is None:
+        return None
+    number = int(stored)
+    return _STATES[number] if 0 <= number < len(_STATES) else str(OperatingState.UNKNOWN)
 
 
 def iso_time(time_ms: int) -> str:
@@ -248,11 +251,16 @@ def _table_kind(columns: tuple[str, ...]) -> Kind:
 
 def _write_text(file: IO[str], form: str, columns: tuple[str, ...], rows: Iterable[Row]) -> None:
     if form == "csv":
-        places = [_PLACES.get(name) for name in columns]
+        forms = [f"%.{_PLACES[name]}f" if name in _PLACES else "" for name in columns]
         writer = csv.writer(file)  # lines end with CR LF: RFC 4180
         writer.writerow(columns)
         writer.writerows(
-            [_cell(value, n) for value, n in zip(row, places, strict=True)] for row in rows
+            [
+                # Almost all cells are such numbers: no call for each.
+                form % value if form and type(value) is float else _cell(value, form)
+                for value, form in zip(row, forms, strict=True)
+            ]
+            for row in rows
         )
         return
     for row in rows:
@@ -260,7 +268,7 @@ def _write_text(file: IO[str], form: str, columns: tuple[str, ...], rows: Iterab
         file.write("\n")
 
 
-def _cell(value: object, places: int | None) -> str:
+def _cell(value: object, form: str) -> str:
     """Return a CSV cell; text that a spreadsheet would run stands behind an apostrophe."""
     if value is None:
         return ""
@@ -268,7 +276,7 @@ def _cell(value: object, places: int | None) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return f"'{value}" if value.startswith(_FORMULA) else value
-    return f"{value:.{places}f}" if places is not None else f"{value}"
+    return form % value if form else f"{value}"
 
 
 def _write_parquet(path: Path, columns: tuple[str, ...], rows: Iterable[Row]) -> None:
