@@ -42,13 +42,13 @@ def passage_for_good(
     Times, shape (paths,); infinity where a path does not cross for good.
     """
     limits = np.broadcast_to(np.asarray(limit, dtype=float), (len(paths),))[:, None]
-    below = paths < limits
     count = np.zeros((len(paths), len(times_h) + 1), dtype=np.int32)
-    np.cumsum(below, axis=1, out=count[:, 1:])
+    np.cumsum(paths < limits, axis=1, out=count[:, 1:])
     until = np.searchsorted(times_h, times_h + sustained_h, side="left")
     until = np.minimum(until + 1, len(times_h))
-    start = np.arange(len(times_h))
-    stays = below & (count[:, until] - count[:, start] == until - start)
+    all_below = (until - np.arange(len(times_h))).astype(np.int32)
+    # np.take copies columns several times as fast as an index does.
+    stays = np.take(count, until, axis=1) - count[:, :-1] == all_below
     first = np.argmax(stays, axis=1)
     crossed = stays[np.arange(len(paths)), first]
     before = np.maximum(first - 1, 0)

@@ -105,10 +105,6 @@ def test_a_sound_boat_has_nothing_against_itself(told):
 # --- the sensor of the current ---
 
 
-def test_current_measured_at_the_battery(told):
-    stopped(told(net_current=True), "net_current")
-
-
 def cases(*first, more):
     """Return the cases; of ``more``, which the tests of the inputs hold, in ``make soak`` alone."""
     return [*first, *more] if LONG else [*first]
@@ -143,14 +139,6 @@ def test_a_zero_that_drifts_with_states(told, run_ebbwatt):
     assert fuel["estimate"] == pytest.approx(true, rel=0.06)
 
 
-def test_a_gain_that_drifts(told):
-    t = told(gain_per_year=-0.05, seasons=3, days=110, loss_per_kh=0.005, load_a=2.4)
-    assert t.doubts == ["gain_drift"]
-    assert "clamp meter" in t.finding("gain_drift")["what_to_do"]
-    assert t.holds_truth()
-    assert t.document["verdict"] == "sound"
-
-
 @pytest.mark.parametrize(
     "wrong",
     cases({"reversed_sensor": True}, more=[{"current_is_power": True}, {"current_scale": 1000.0}]),
@@ -164,42 +152,7 @@ def test_a_current_of_the_wrong_sign_or_unit(told, wrong):
     assert "refused" in t.imported.splitlines()[0] + t.imported.splitlines()[1]
 
 
-def test_a_current_that_is_stuck(told):
-    t = told(stuck_from=0.6)
-    assert t.doubts == ["current_stuck"]
-    assert t.holds_truth()
-
-
-def test_a_sensor_at_the_end_of_its_range(told):
-    t = told(saturates_a=7.0)
-    assert t.doubts == ["current_saturates"]
-    assert t.document["output"]["fraction"] is None
-    assert t.document["output"]["low"] < t.course.output[-1]
-
-
 # --- the charger ---
-
-
-@pytest.mark.parametrize(
-    ("share", "tenths"), cases((0.3, "of 10 runs"), more=[(0.12, "of 100 runs")])
-)
-def test_a_fault_that_comes_and_goes(told, share, tenths):
-    t = told(half_share=share, days=150, load_a=2.0)
-    assert t.doubts == ["two_levels"]
-    assert tenths in t.finding("two_levels")["text"]
-    assert "Find the cause" in t.finding("two_levels")["what_to_do"]
-    assert t.holds_truth()
-    assert t.document["verdict"] == "sound"
-    assert t.document["steps"] == []
-
-
-def test_turned_down_by_its_user(told):
-    t = told(capped_from=0.6, days=150)
-    assert t.doubts == ["flat_cap"]
-    assert "60.0 W" in t.check
-    assert t.holds_truth()
-    assert t.document["verdict"] == "sound"
-    assert t.document["steps"] == []
 
 
 def test_exchanged_without_a_record(told):
@@ -223,14 +176,6 @@ def test_exchanged_without_a_record_for_one_that_gives_the_same(told):
 
 
 # --- the counter ---
-
-
-def test_a_counter_of_the_hours_switched_on(told):
-    t = told(counter_on_all_day=True, loss_per_kh=0.06, days=150)
-    assert t.doubts == ["counter_switched_on"]
-    slope = t.document["decline"]
-    assert slope["low"] <= 0.06 <= slope["high"]
-    assert t.document["output"]["at_runtime_h"] == pytest.approx(t.course.hours[-1], rel=0.03)
 
 
 def test_a_logger_that_is_aboard_one_week_in_three(told):
@@ -356,3 +301,56 @@ def test_kilowatt_hours_for_the_capacity_of_the_bank(told):
     assert t.doubts == ["capacity_too_small"]
     assert "kilowatt-hours" in t.finding("capacity_too_small")["text"]
     assert t.holds_truth()
+
+
+# --- in make soak alone: tests/analysis/inputs asks the analysis the same of the like seasons ---
+
+if LONG:
+
+    def test_current_measured_at_the_battery(told):
+        stopped(told(net_current=True), "net_current")
+
+    def test_a_gain_that_drifts(told):
+        t = told(gain_per_year=-0.05, seasons=3, days=110, loss_per_kh=0.005, load_a=2.4)
+        assert t.doubts == ["gain_drift"]
+        assert "clamp meter" in t.finding("gain_drift")["what_to_do"]
+        assert t.holds_truth()
+        assert t.document["verdict"] == "sound"
+
+    def test_a_current_that_is_stuck(told):
+        t = told(stuck_from=0.6)
+        assert t.doubts == ["current_stuck"]
+        assert t.holds_truth()
+
+    def test_a_sensor_at_the_end_of_its_range(told):
+        t = told(saturates_a=7.0)
+        assert t.doubts == ["current_saturates"]
+        assert t.document["output"]["fraction"] is None
+        assert t.document["output"]["low"] < t.course.output[-1]
+
+    @pytest.mark.parametrize(
+        ("share", "tenths"), cases((0.3, "of 10 runs"), more=[(0.12, "of 100 runs")])
+    )
+    def test_a_fault_that_comes_and_goes(told, share, tenths):
+        t = told(half_share=share, days=150, load_a=2.0)
+        assert t.doubts == ["two_levels"]
+        assert tenths in t.finding("two_levels")["text"]
+        assert "Find the cause" in t.finding("two_levels")["what_to_do"]
+        assert t.holds_truth()
+        assert t.document["verdict"] == "sound"
+        assert t.document["steps"] == []
+
+    def test_turned_down_by_its_user(told):
+        t = told(capped_from=0.6, days=150)
+        assert t.doubts == ["flat_cap"]
+        assert "60.0 W" in t.check
+        assert t.holds_truth()
+        assert t.document["verdict"] == "sound"
+        assert t.document["steps"] == []
+
+    def test_a_counter_of_the_hours_switched_on(told):
+        t = told(counter_on_all_day=True, loss_per_kh=0.06, days=150)
+        assert t.doubts == ["counter_switched_on"]
+        slope = t.document["decline"]
+        assert slope["low"] <= 0.06 <= slope["high"]
+        assert t.document["output"]["at_runtime_h"] == pytest.approx(t.course.hours[-1], rel=0.03)
