@@ -23,7 +23,10 @@ def lives():
     # Short lives: the machinery is tested here, the estimator in the study itself.
     boats = [replace(b, until_h=min(b.until_h, b.model.charger.hours_before + 400)) for b in boats]
     lived = [(boat, *simulate(boat)) for boat in boats]
-    return [(boat, history, with_load_limit(boat, truth)) for boat, history, truth in lived]
+    with pytest.MonkeyPatch.context() as patch:
+        # Found roughly, which takes half the time; test_short_days.py holds how well it is found.
+        patch.setattr("analysis.study.short_days._WIDTH", 0.5)
+        return [(boat, history, with_load_limit(boat, truth)) for boat, history, truth in lived]
 
 
 def judged(lives, change):
