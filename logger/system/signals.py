@@ -6,15 +6,18 @@ minutes at rest. Numbers and defaults: signal(7) of Linux.
 
 from __future__ import annotations
 
+import _thread
 import signal
 import sys
 import threading
+import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from types import CodeType, FrameType
 
 #: Signals on which the logger commits and ends. HUP: the terminal was closed; PWR: the power is
 #: about to fail; XCPU: a limit of processor time was reached.
@@ -38,7 +41,8 @@ HARMLESS = (
     *range(signal.SIGRTMIN, signal.SIGRTMAX + 1),
 )
 
-#: A signal whose exception was dropped is sent again after so long, s: the callback has ended then.
+#: A signal whose exception was dropped is sent again after so long, s, and not before Python has
+#: done with the exception.
 _AGAIN_S = 0.01
 
 
@@ -99,11 +103,9 @@ def leaving_cleanly(*, from_now: bool = True) -> Iterator[Leaving]:
         else:
             dropped(what)
             return
-        main = threading.main_thread().ident or 0
-        # Not from here: the exception would be dropped again.
-        again = threading.Timer(_AGAIN_S, signal.pthread_kill, (main, number))
-        again.daemon = True
-        again.start()
+        # Not from here: the exception would be dropped again. Not by threading, which waits here
+        # until the thread runs.
+        _thread.start_new_thread(_send_outside, (number, send_again.__code__))
 
     numbers = (signal.SIGTERM, signal.SIGHUP)
     before = {n: signal.getsignal(n) for n in numbers if signal.getsignal(n) != signal.SIG_IGN}
@@ -119,3 +121,21 @@ def leaving_cleanly(*, from_now: bool = True) -> Iterator[Leaving]:
         sys.unraisablehook = dropped
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _send_outside(number: int, hook: CodeType) -> None:
+    """Send a signal to the main thread as soon as it is no longer inside the hook.
+
+    On a busy machine it may stay there for long.
+    """
+    main = threading.main_thread().ident or 0
+    time.sleep(_AGAIN_S)
+    while _is_inside(sys._current_frames().get(main), hook):  # noqa: SLF001 - documented
+        time.sleep(_AGAIN_S)
+    signal.pthread_kill(main, number)
+
+
+def _is_inside(frame: FrameType | None, code: CodeType) -> bool:
+    while frame is not None and frame.f_code is not code:
+        frame = frame.f_back
+    return frame is not None
