@@ -6,6 +6,7 @@ package tzdata provides. Without a name it is the zone of this machine.
 
 from __future__ import annotations
 
+import functools
 import os
 import zoneinfo
 from datetime import UTC, tzinfo
@@ -47,7 +48,14 @@ def _machine_zone() -> tzinfo:
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
             return UTC
     try:
-        with MACHINE.open("rb") as file:
-            return zoneinfo.ZoneInfo.from_file(file)
+        return _zone_in(MACHINE, MACHINE.stat().st_mtime_ns)
     except (OSError, ValueError):
         return UTC
+
+
+@functools.lru_cache(maxsize=1)
+def _zone_in(path: Path, changed_ns: int) -> tzinfo:
+    """Return the zone in a file; one that has not changed is read once."""
+    del changed_ns
+    with path.open("rb") as file:
+        return zoneinfo.ZoneInfo.from_file(file)

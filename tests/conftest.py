@@ -180,8 +180,9 @@ def _nothing_outlives_its_test():
     yield
     for pid in _children() - before:
         with contextlib.suppress(OSError):
-            # The helper of multiprocessing serves the whole of this process.
-            if b"resource_tracker" not in Path(f"/proc/{pid}/cmdline").read_bytes():
+            # The helpers of multiprocessing serve the whole of this process.
+            started = Path(f"/proc/{pid}/cmdline").read_bytes()
+            if not (b"resource_tracker" in started or b"forkserver" in started):
                 os.kill(pid, signal.SIGKILL)
                 os.waitpid(pid, 0)
 

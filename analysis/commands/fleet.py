@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from analysis.fleet.folder import Fleet
+    from analysis.fleet.listing import FleetList
+
+#: What workers load before their first boat, and what they need besides for reports.
+_LIST, _REPORTS = "analysis.fleet.assess", "analysis.show.page.fleet_boat"
 
 HELP = "look after many boats: take in their logs, say who needs a visit"
 DESCRIPTION = (
@@ -164,13 +168,15 @@ def _workers(args: argparse.Namespace) -> int:
 def _demo(args: argparse.Namespace) -> int:
     """Let an invented fleet live, hand its logs in, and show the report."""
     from analysis.fleet.demo import FLEET, INCOMING, PAGE, TABLE, live, make_folder, tasks
+    from analysis.fleet.engine.runner import Failure, prepare, results
     from analysis.fleet.folder import Fleet
     from analysis.fleet.intake import take
-    from analysis.fleet.runner import Failure, results
     from analysis.show.progress import counted
 
     folder: Path = args.out
     make_folder(folder)
+    if _workers(args):
+        prepare("analysis.fleet.demo", _LIST, _REPORTS)
     todo = tasks(folder, datetime.now(UTC).date())
     with counted("boats live") as progress:
         progress(0, len(todo))
@@ -247,10 +253,9 @@ def _fetched(args: argparse.Namespace, copies: Path) -> int:
 
 def _listed(args: argparse.Namespace, fleet: Fleet) -> int:
     """Assess the boats of a fleet's folder, and show the list."""
-    from analysis.fleet.assess import assess_fleet
-    from analysis.fleet.boat import assess_boat
     from analysis.fleet.document import DOCUMENT, TABLE, document, table
-    from analysis.fleet.runner import results
+    from analysis.fleet.engine.runner import apart, failures, prepare
+    from analysis.fleet.kept import changed
     from analysis.show.page.fleet_page import FLEET_PAGE, fleet_page
     from analysis.show.progress import counted
     from analysis.show.screen.fleet import lines
@@ -259,28 +264,19 @@ def _listed(args: argparse.Namespace, fleet: Fleet) -> int:
     for path, kind in ((args.json, DOCUMENT), (args.csv, TABLE), (args.html, FLEET_PAGE)):
         if path is not None:
             check_output(path, kind, {})
-    work: Callable[[str], None] = assess_boat
-    if args.html is not None:
-        from analysis.show.page.fleet_boat import assess_with_report
-
-        work = assess_with_report
-    runner: Callable[..., Iterator[tuple[str, object]]] = results
-    if args.scheduler is not None:
-        from analysis.fleet.remote import Scheduler, results_on
-
-        where = Scheduler(args.scheduler, args.tls_ca, args.tls_cert, args.tls_key)
-        runner = partial(results_on, where, tell=partial(say, file=sys.stderr))
+    runner, work = _runner(args), assess if args.html is None else assess_with_report
     with fleet.held(), counted("boats") as progress:
-        listed = assess_fleet(
-            fleet,
-            time.time(),
-            _workers(args),
-            args.horizon_days,
-            progress,
-            runner,
-            work,
-            reports=args.html is not None,
+        todo = changed(fleet.boats(), reports=args.html is not None)
+        workers = min(_workers(args), len(todo))
+        by_pool = workers > 0 and args.scheduler is None
+        if by_pool:
+            prepare(_LIST, *(() if args.html is None else (_REPORTS,)))
+        failed = failures(work, todo, workers, progress, runner)
+        put_together = partial(
+            make_list, str(fleet.path), failed, len(todo), time.time(), args.horizon_days
         )
+        # Where workers have loaded all that it takes, this process need not.
+        listed = apart(put_together) if by_pool else put_together()
     if args.json is not None:
         write_whole(args.json, json.dumps(document(listed), indent=1) + "\n", DOCUMENT, {})
     if args.csv is not None:
@@ -292,3 +288,38 @@ def _listed(args: argparse.Namespace, fleet: Fleet) -> int:
     width = shutil.get_terminal_size((80, 24)).columns
     print("\n".join(lines(listed, width, sys.stdout.encoding or "ascii")))
     return 0
+
+
+def assess(name: str) -> None:
+    """Assess a boat; what that takes is loaded where it is done, by a worker as a rule."""
+    from analysis.fleet.boat import assess_boat
+
+    assess_boat(name)
+
+
+def assess_with_report(name: str) -> None:
+    """Assess a boat and write her own report."""
+    from analysis.show.page.fleet_boat import assess_with_report
+
+    assess_with_report(name)
+
+
+def make_list(
+    path: str, failed: dict[str, str], assessed: int, now_s: float, horizon_days: int
+) -> FleetList:
+    """Put the list together from what is kept of each boat."""
+    from analysis.fleet.assess import listed
+
+    return listed(path, failed, assessed, now_s, horizon_days)
+
+
+def _runner(args: argparse.Namespace) -> Callable[..., Iterator[tuple[str, object]]]:
+    """Return what runs the work: the pool, or a scheduler."""
+    from analysis.fleet.engine.runner import results
+
+    if args.scheduler is None:
+        return results
+    from analysis.fleet.engine.remote import Scheduler, results_on
+
+    where = Scheduler(args.scheduler, args.tls_ca, args.tls_cert, args.tls_key)
+    return partial(results_on, where, tell=partial(say, file=sys.stderr))

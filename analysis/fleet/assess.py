@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,71 +13,33 @@ from analysis.assessment.document import SCHEMA as DOCUMENT_SCHEMA
 from analysis.assessment.usage import Usage, date_of
 from analysis.estimate import Z90, Span
 from analysis.fleet import folder
-from analysis.fleet.boat import SCHEMA, assess_boat, is_current
-from analysis.fleet.demand import Quarter, demand
+from analysis.fleet.boat import assess_boat
+from analysis.fleet.demand import demand
+from analysis.fleet.engine.runner import failures, results
 from analysis.fleet.facts import Facts, facts_of
+from analysis.fleet.folder import Fleet
+from analysis.fleet.kept import SCHEMA, changed
+from analysis.fleet.listing import FleetList, Fuel, Group
 from analysis.fleet.outlook import alone_seed, outlook
 from analysis.fleet.prior import MOST_SISTERS, Prior, Sisters, outlier_tail
 from analysis.fleet.ranking import Boat, ranked
-from analysis.fleet.runner import Failure, results
 from analysis.fleet.sketch import Sketch
 from analysis.text import harmless
 from logger.durations import DAY_S
 from logger.local import zone_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
-
-    from analysis.fleet.folder import Fleet
 
     Floats = NDArray[np.float64]
 
 
-_NOTHING = Span()
 #: Draws of the fuel of a type: the ends of its interval are good to 2 % of its width (our choice).
 _FUEL_DRAWS = 10_000
 #: What a file from outside raises where it is not what it says.
 _ODD = (ValueError, LookupError, TypeError, AttributeError)
-
-
-@dataclass(frozen=True, slots=True)
-class Fuel:
-    """What the boats of a type use in a year, L."""
-
-    boats: int = 0
-    """Boats of which it is known."""
-    litres: Span = _NOTHING
-    """Of all of these together."""
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """The boats of one type, and what they will need."""
-
-    name: str
-    boats: int
-    sketches: int
-    old: int
-    """Sisters that have passed half the loss."""
-    demand: tuple[Quarter, ...]
-    unknown: int
-    """Boats of which no date can be told: they are not in the demand."""
-    fuel: Fuel = field(default_factory=Fuel)
-
-
-@dataclass(frozen=True, slots=True)
-class FleetList:
-    """The ranked boats and their groups."""
-
-    boats: tuple[Boat, ...]
-    groups: tuple[Group, ...]
-    assessed: int
-    """Boats that were assessed now; the others had not changed."""
-    now_s: float
-    horizon_days: int
 
 
 def assess_fleet(
@@ -88,7 +51,7 @@ def assess_fleet(
     runner: Callable[..., Iterator[tuple[str, object]]] = results,
     work: Callable[[str], None] = assess_boat,
     *,
-    reports: bool = False,
+    todo: Sequence[str] | None = None,
 ) -> FleetList:
     """Assess what changed, and put the list together.
 
@@ -105,41 +68,45 @@ def assess_fleet(
     progress
         Is told how many of how many changed boats are done.
     runner
-        Runs the work (:func:`analysis.fleet.runner.results` or one of the same form).
+        Runs the work (:func:`analysis.fleet.engine.runner.results` or one of the same form).
     work
         Assesses one boat (:func:`analysis.fleet.boat.assess_boat` or one that writes its report).
-    reports
-        Whether a boat without a report of its own is assessed again.
+    todo
+        The folders of the boats that are assessed, as :func:`analysis.fleet.kept.changed` returns
+        them; found out here if left out.
     """
-    boats = fleet.boats()
-    changed = [
-        str(boat)
-        for boat in boats
-        if (boat / folder.LOG).exists()
-        and not (
-            is_current(boat, folder.read_json(boat / folder.RESULT))
-            and (not reports or (boat / folder.REPORT).exists())
-        )
-    ]
-    failed: dict[str, str] = {}
-    progress(0, len(changed))
-    for done, (name, result) in enumerate(runner(work, changed, workers), 1):
-        if isinstance(result, Failure):
-            failed[name] = result.reason
-        progress(done, len(changed))
-    found = [_read(boat, failed.get(str(boat))) for boat in boats]
+    todo = changed(fleet.boats()) if todo is None else todo
+    failed = failures(work, todo, workers, progress, runner)
+    return listed(str(fleet.path), failed, len(todo), now_s, horizon_days)
+
+
+def listed(
+    path: str, failed: Mapping[str, str], assessed: int, now_s: float, horizon_days: int
+) -> FleetList:
+    """Put the list together from what is kept of each boat.
+
+    Parameters
+    ----------
+    path
+        The fleet's folder.
+    failed
+        Of boats whose assessment failed: the reason, by the boat's folder.
+    assessed
+        How many boats were assessed now.
+    now_s, horizon_days
+        As for :func:`assess_fleet`.
+    """
+    found = [_read(boat, failed.get(str(boat))) for boat in Fleet(Path(path)).boats()]
     groups: dict[str, list[_Found]] = {}
     for one in found:
         groups.setdefault(one.boat.group, []).append(one)
-    listed: list[Boat] = []
+    boats: list[Boat] = []
     told: list[Group] = []
     for name in sorted(groups):
         group, seen = _group(name, groups[name], now_s, horizon_days)
-        listed += seen
+        boats += seen
         told.append(group)
-    return FleetList(
-        ranked(listed, now_s, horizon_days), tuple(told), len(changed), now_s, horizon_days
-    )
+    return FleetList(ranked(boats, now_s, horizon_days), tuple(told), assessed, now_s, horizon_days)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +116,7 @@ class _Found:
     usage: Usage | None = None
     logged_output: float | None = None
     """Mean output over the hours of its log."""
-    litres: Span = _NOTHING
+    litres: Span = Span()  # noqa: RUF009 - it cannot change
 
 
 def _read(path: Path, failure: str | None) -> _Found:
@@ -179,7 +146,8 @@ def _result(path: Path) -> tuple[_Found | None, str | None]:
             f"{SCHEMA!r}. Hand in the boat's log again"
         )
     try:
-        own = replace(facts_of(result["document"]), zone=zone_of(result["timezone"]))
+        own = replace(facts_of(result["document"]), timezone=result["timezone"])
+        zone_of(own.timezone)
         report = path / folder.REPORT
         boat = Boat(
             path.name,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from analysis.assessment.case import Case
 from analysis.fleet import folder
+from analysis.fleet.kept import SCHEMA, stamps
 from analysis.fleet.sketch import sketch_of
 from analysis.fuel.outlook import fuel_outlook
 from analysis.history.history import load_fitting
@@ -19,19 +20,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from logger.config import Config
-
-#: Rises when what is kept of a boat changes: then all boats are assessed again.
-SCHEMA = "ebbwatt/fleet-result/4"
-
-
-def is_current(boat: Path, result: dict[str, Any] | None) -> bool:
-    """Tell by sizes and times alone whether the kept result is of the files that are there."""
-    return (
-        result is not None
-        and result.get("schema") == SCHEMA
-        and result.get("version") == __version__
-        and result.get("files") == _stamps(boat)
-    )
 
 
 def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = None) -> None:
@@ -53,8 +41,8 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
     boat = Path(name)
     for part in folder.parts_of(boat / folder.RESULT):  # left by a worker that was killed
         part.unlink(missing_ok=True)
-    stamps = _stamps(boat)
-    digests = {n: folder.digest(boat / n) for n in stamps}
+    files = stamps(boat)
+    digests = {n: folder.digest(boat / n) for n in files}
     kept = folder.read_json(boat / folder.RESULT)
     if (
         kept is not None
@@ -62,7 +50,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
         and kept.get("digests") == digests
         and (write_report is None or (boat / folder.REPORT).exists())
     ):
-        folder.write_json(boat / folder.RESULT, kept | {"files": stamps})
+        folder.write_json(boat / folder.RESULT, kept | {"files": files})
         return
     key = folder.Key.of(boat.name)
     history, config = load_fitting(_configuration(boat), key.fitting)
@@ -80,7 +68,7 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
             {
                 "schema": SCHEMA,
                 "version": __version__,
-                "files": stamps,
+                "files": files,
                 "digests": digests,
                 "boat": config.boat.name,
                 "type": config.charger.type,
@@ -116,14 +104,3 @@ def _configuration(boat: Path) -> Config:
     own = boat / folder.CONFIGURATION
     config = load_config(own if own.exists() else boat / folder.LOG, quiet=True)
     return replace(config, store=replace(config.store, path=(boat / folder.LOG).absolute()))
-
-
-def _stamps(boat: Path) -> dict[str, list[int]]:
-    """Return size and time of what a boat is assessed from."""
-    found = {}
-    for name in (folder.LOG, folder.CONFIGURATION):
-        path = boat / name
-        if path.exists():
-            about = path.stat()
-            found[name] = [about.st_size, about.st_mtime_ns]
-    return found

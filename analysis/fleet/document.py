@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from analysis.estimate import Span
-    from analysis.fleet.assess import FleetList
+    from analysis.fleet.listing import FleetList
     from analysis.fleet.ranking import Boat
 
 SCHEMA = "ebbwatt/fleet/1"

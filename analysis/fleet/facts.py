@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from analysis.estimate import Span
+from logger.local import zone_of
 
 #: No figure of a document is as large (our choice, so that sums stay finite).
 _LARGEST = 1e12
@@ -52,8 +53,13 @@ class Facts:
     course: tuple[tuple[float, float], ...]
     """Running hours and output, as far as it is known."""
     service: tuple[Job, ...] = ()
-    zone: tzinfo = field(default=UTC, compare=False)
-    """In which the boat's days are told; a document does not say it."""
+    timezone: str | None = field(default="UTC", compare=False)
+    """In which the boat's days are told, None for that of this machine; a document does not say."""
+
+    @property
+    def zone(self) -> tzinfo:
+        """Return the zone in which the boat's days are told."""
+        return zone_of(self.timezone)
 
 
 def facts_of(document: dict[str, Any]) -> Facts:

@@ -20,9 +20,9 @@ import numpy as np
 from analysis.fleet import demo, folder
 from analysis.fleet.assess import assess_fleet
 from analysis.fleet.boat import assess_boat
+from analysis.fleet.engine.runner import results
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
-from analysis.fleet.runner import results
 from tests.bench import boats
 
 UNTIL = "2025-09-08"

@@ -31,7 +31,7 @@ from analysis.text import BEFORE_UNIT, counted, for_html, harmless
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analysis.fleet.assess import FleetList, Group
+    from analysis.fleet.listing import FleetList, Group
     from analysis.fleet.ranking import Boat
 
 _TITLE = "Fleet"

@@ -15,7 +15,7 @@ from analysis.units import days_in
 
 if TYPE_CHECKING:
     from analysis.estimate import Span
-    from analysis.fleet.assess import FleetList, Group
+    from analysis.fleet.listing import FleetList, Group
     from analysis.fleet.ranking import Boat
 
 NARROWEST, WIDEST = 40, 120

@@ -10,15 +10,14 @@ import threading
 from contextlib import closing
 from dataclasses import replace
 from urllib.parse import unquote
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
 from analysis.estimate import Span
-from analysis.fleet.assess import FleetList, Group
 from analysis.fleet.demand import demand
 from analysis.fleet.facts import Facts
+from analysis.fleet.listing import FleetList, Group
 from analysis.fleet.ranking import Boat, ranked
 from analysis.show.comparison import compare
 from analysis.show.page.fleet_page import fleet_page
@@ -140,7 +139,7 @@ def test_the_page_of_a_fleet_can_be_read_by_everyone(chromium, tmp_path, width):
     facts = Facts(
         "aft locker", 110.0, 1.76e9, 900.0, Span(0.8, 0.85, 0.9), Span(), "load",
         Span(10100.0, 12000.0, 13300.0), limit, None, "plan", "it is planned", (),
-        ((0.0, 1.01), (900.0, 0.85)), zone=ZoneInfo("Pacific/Kiritimati"),
+        ((0.0, 1.01), (900.0, 0.85)), timezone="Pacific/Kiritimati",
     )  # fmt: skip
     boat = Boat(
         "key", facts, "small", name="Turnstone", with_sisters=Span(10100.0, 12000.0, 13300.0),

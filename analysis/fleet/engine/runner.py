@@ -1,5 +1,9 @@
 """Runs work on many boats in a pool of processes: ``results(work, items)``.
 
+The workers are forked from a process that has loaded the program once and does nothing else, so
+that a worker costs next to nothing to start. :func:`prepare` starts that process early: it loads
+while the command itself is still loading.
+
 A worker that dies (out of memory, a fault in a library) breaks the whole of the standard library's
 pool. Here the pool is built anew, what was under way is done again one by one, and a boat that
 ends its worker a second time is given up by name; everything else is done as usual.
@@ -8,23 +12,29 @@ ends its worker a second time is given up by name; everything else is done as us
 from __future__ import annotations
 
 import multiprocessing
+import os
 import resource
 import signal
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from functools import partial
+from multiprocessing import forkserver, resource_tracker
+from typing import TYPE_CHECKING, TypeVar, cast
+
+from logger.errors import EbbwattError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from multiprocessing.connection import Connection
 
 Result = TypeVar("Result")
 
 #: A boat is given up when it has ended so many workers: once may be another boat's doing.
 MOST_DEATHS = 2
 #: Workers are replaced after so many boats: what a library does not give back is then given back
-#: (our choice, a start of a worker is then below 1 % of the time).
+#: (our choice).
 _TASKS_A_WORKER = 500
 #: Address space of a worker, bytes: a file that swells when it is unpacked ends its own assessment
 #: instead of the machine's memory.
@@ -37,6 +47,27 @@ class Failure:
     """Why there is no result."""
 
     reason: str
+
+
+def prepare(*modules: str) -> None:
+    """Start the process from which workers are forked, unless it runs already.
+
+    Parameters
+    ----------
+    modules
+        What it loads.
+    """
+    # It looks for modules where this process does, and never in the current folder.
+    os.environ["PYTHONSAFEPATH"] = "1"
+    forkserver.set_forkserver_preload(list(modules))
+    resource_tracker.ensure_running()
+    # Ctrl-C is for this process, which lets the workers finish their boats. The process that is
+    # started inherits that the signal is blocked, and so do the workers.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def results(
@@ -78,13 +109,81 @@ def results(
                     yield item, Failure(ENDED)
 
 
+def failures(
+    work: Callable[[str], None],
+    items: Sequence[str],
+    workers: int,
+    progress: Callable[[int, int], None],
+    runner: Callable[..., Iterator[tuple[str, object]]] = results,
+) -> dict[str, str]:
+    """Do the work on each item; return of those that failed why.
+
+    Parameters
+    ----------
+    work, items, workers
+        As for :func:`results`.
+    progress
+        Is told how many of how many are done.
+    runner
+        :func:`results`, or a function of the same form.
+    """
+    failed: dict[str, str] = {}
+    progress(0, len(items))
+    for done, (item, result) in enumerate(runner(work, items, workers), 1):
+        if isinstance(result, Failure):
+            failed[item] = result.reason
+        progress(done, len(items))
+    return failed
+
+
+def apart(work: Callable[[], Result]) -> Result:
+    """Do one piece of work in a process of its own, so that this one need not load what it needs.
+
+    Whatever ends the wait ends that process too.
+
+    Raises
+    ------
+    EbbwattError
+        If the work fails, or its process ends.
+    """
+    prepare(_module_of(work))
+    context = multiprocessing.get_context("forkserver")
+    ours, its = context.Pipe(duplex=False)
+    process = context.Process(target=_send, args=(its, work), daemon=True)
+    process.start()
+    its.close()
+    try:
+        found = ours.recv()
+    except EOFError:
+        raise EbbwattError("the process of the list has ended (out of memory?)") from None
+    finally:
+        process.terminate()
+        process.join()
+        ours.close()
+    if isinstance(found, Failure):
+        raise EbbwattError(found.reason)
+    return cast("Result", found)
+
+
+def _send(target: Connection, work: Callable[[], object]) -> None:
+    try:
+        target.send(work())
+    except Exception as error:  # noqa: BLE001 - told where somebody reads it
+        target.send(_failure(error))
+
+
+def _module_of(work: Callable[..., object]) -> str:
+    return str((work.func if isinstance(work, partial) else work).__module__)
+
+
 def _pool(
     work: Callable[[str], Result], batch: list[str], width: int, running: dict[Future[Result], str]
 ) -> Iterator[tuple[str, Result | Failure]]:
     queue = deque(batch)
+    prepare(_module_of(work))
     pool = ProcessPoolExecutor(
         width,
-        multiprocessing.get_context("spawn"),
+        multiprocessing.get_context("forkserver"),
         initializer=_begin,
         max_tasks_per_child=_TASKS_A_WORKER,
     )
@@ -106,8 +205,7 @@ def _pool(
 
 
 def _begin() -> None:
-    """Prepare a worker: Ctrl-C is for the parent, which lets it finish its boat."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """Bound the memory of a worker."""
     hard = resource.getrlimit(resource.RLIMIT_AS)[1]
     most = _MOST_MEMORY if hard == resource.RLIM_INFINITY else min(_MOST_MEMORY, hard)
     resource.setrlimit(resource.RLIMIT_AS, (most, hard))

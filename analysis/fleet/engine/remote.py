@@ -16,7 +16,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlsplit
 
-from analysis.fleet.runner import ENDED, Failure
+from analysis.fleet.engine.runner import ENDED, Failure
 from logger.errors import EbbwattError, UsageError
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def results_on(
     batch: int = BATCH,
     tell: Callable[[str], None] = lambda _: None,
 ) -> Iterator[tuple[str, Result | Failure]]:
-    """Do the work on each item; as :func:`analysis.fleet.runner.results`.
+    """Do the work on each item; as :func:`analysis.fleet.engine.runner.results`.
 
     Parameters
     ----------
