@@ -244,8 +244,8 @@ def _tell_wear(store: Path) -> None:
     size = os.statvfs(place).f_frsize if place.exists() else 0
     if size == _USUAL_BLOCKS:
         print(
-            f"  wear      blocks of {size} bytes: on ext4 up to 49 MB a day are written, with "
-            f"blocks of 1024 27 (REFERENCE, Guides: A memory card that lasts)"
+            f"  wear      blocks of {size} bytes: on ext4 up to 49 MB a day are written; blocks of "
+            "1024 bytes take 27 MB (REFERENCE, Guides: A memory card that lasts)"
         )
 
 

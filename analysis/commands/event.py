@@ -120,7 +120,18 @@ def _add(args: argparse.Namespace, config: Config) -> int:
     say(f"recorded as event {event.id}: {_line(event)}")
     if event.kind == "fuel" and config.fuel is None:
         print("note: without a [fuel] section in the configuration, 'ebbwatt fuel' is silent")
+    if event.kind == "reading":
+        print(_beside_log(event, config))
     return 0
+
+
+def _beside_log(event: Event, config: Config) -> str:
+    """Return what a clamp reading tells beside the log of its minutes."""
+    from analysis.history.history import load_fitting
+    from analysis.inputs.clamp import beside_log, beside_words, read_events
+
+    (reading,) = read_events([event])
+    return beside_words(beside_log(reading, load_fitting(config)[0]))
 
 
 def _text(args: argparse.Namespace) -> str:

@@ -114,6 +114,8 @@ def run(args: argparse.Namespace) -> int:
             f"{path}: there is no [fuel] section; add the line [fuel] and, below it, "
             "container_l = 10 (size of a container, L)"
         )
+    if args.depart is not None and args.depart < datetime.now(config.boat.zone).date():
+        raise UsageError(f"--depart {args.depart}: is over; accepted: a day from today on")
     from analysis.assessment.case import Case
     from analysis.fuel.outlook import fuel_outlook
     from analysis.history.history import load_fitting

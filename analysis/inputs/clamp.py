@@ -21,6 +21,7 @@ from analysis.estimate import Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
+from analysis.physics import blocks_in_series
 from logger.durations import DAY_S, YEAR_S
 from logger.event import EXCHANGE
 
@@ -190,6 +191,27 @@ def beside_log(reading: Reading, log: History) -> Reading:
     volts = log.voltage_mean_v[near]
     logged_v = float(np.nanmean(volts)) if np.isfinite(volts).any() else None
     return replace(reading, logged_a=mean_a, logged_v=logged_v, noise_a=spread)
+
+
+def beside_words(reading: Reading) -> str:
+    """Say at once what a reading tells, beside what the log holds of its minutes."""
+    logged_a, logged_v = reading.logged_a, reading.logged_v
+    if logged_a is None:
+        return (
+            "the log holds nothing of these minutes yet, and without them the reading changes "
+            "nothing: is --at right, and does 'ebbwatt log' run?"
+        )
+    held = f"the log holds {logged_a:.2f} A"
+    if abs(reading.current_a) < LEAST_A:
+        return f"{held}; below {LEAST_A:g} A a clamp meter tells nothing of the sensor"
+    off = abs(logged_a / reading.current_a - 1.0) > MAY_DIFFER
+    if reading.voltage_v is not None and logged_v is not None:
+        blocks = blocks_in_series(reading.voltage_v)
+        held += f" and {logged_v:.2f} V"
+        off |= abs(logged_v - reading.voltage_v) > MAY_DIFFER_V * blocks
+    if off:
+        return f"{held} of these minutes: the sensor is off; every output is corrected from now on"
+    return f"{held} of these minutes: the sensor is right"
 
 
 def solve(readings: list[Reading], zero_sd_a: float) -> Clamped | None:

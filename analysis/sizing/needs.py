@@ -11,6 +11,7 @@ import numpy as np
 from analysis.assessment.document import Verdict
 from analysis.figures import day
 from analysis.fuel.outlook import fuel_outlook
+from analysis.health.evidence import design_hours_left
 from analysis.inputs.clamp import MEASURE
 from analysis.load.bank import PARTS, Bank, Days, live
 from analysis.load.daily import EFFICIENCY
@@ -143,7 +144,15 @@ def _today(case: Case | None) -> Fitted | None:
     used = None
     if case.config.fuel is not None:
         used = fuel_outlook(case.runs, case.use, case.config).l_per_kwh.median
-    return Fitted(a.output.median, a.remaining_h.median, due, used, MEASURE in a.advice)
+    left_h = design_hours_left(case.evidence, case.config)
+    return Fitted(
+        a.output.median,
+        a.remaining_h.median,
+        due,
+        used,
+        MEASURE in a.advice,
+        None if left_h is None else 0.5 * sum(left_h),
+    )
 
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:

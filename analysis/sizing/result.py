@@ -52,6 +52,8 @@ class Fitted:
     """Its present use of fuel, as ``ebbwatt fuel`` says it; None where no [fuel] is configured."""
     to_measure: bool = False
     """Whether its output is to be measured before anybody orders."""
+    design_left_h: float | None = None
+    """Running hours left of its design hours; None where they have no limit or are not known."""
 
 
 @dataclass(frozen=True, slots=True)

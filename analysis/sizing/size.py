@@ -165,7 +165,9 @@ def _judge(
     if decline is not None and decline > 0.0 and hours > 0.0:
         declined = (1.0 - end) / decline * 1000.0 / hours
     if today is not None and today.remaining_h is not None and hours > 0.0:
-        design, declined = math.inf, today.remaining_h / hours
+        left_h = today.design_left_h
+        design = math.inf if left_h is None else max(left_h, 0.0) / hours
+        declined = today.remaining_h / hours
     lasts = min(design, declined if declined is not None else math.inf)
     fuel = litres * fuel_price if litres is not None and fuel_price is not None else None
     price = cost = None

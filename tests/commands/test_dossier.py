@@ -25,7 +25,11 @@ def place(tmp_path, ebbwatt):
     (tmp_path / "ebbwatt.toml").write_text(CONFIG)
     ebbwatt("import", "log.csv", cwd=tmp_path)
     clamp = ("event", "add", "reading", "--current", "6.1", "--by", "Jo")
-    ebbwatt(*clamp, "--at", "2023-11-15T02:00Z", cwd=tmp_path)
+    told = ebbwatt(*clamp, "--at", "2023-11-15T02:00Z", cwd=tmp_path).stdout
+    assert "the log holds 6.00 A of these minutes: the sensor is right" in told
+    later = ebbwatt(*clamp, "--at", "2024-02-15T02:00Z", cwd=tmp_path)
+    assert "the log holds nothing of these minutes yet" in later.stdout
+    ebbwatt("event", "strike", "2", cwd=tmp_path)
     return tmp_path
 
 

@@ -17,4 +17,7 @@ def test_commands_on_a_real_database(tmp_path, ebbwatt):
     fuel = json.loads(ebbwatt("fuel", "--json", "--days", "21", cwd=tmp_path / "d").stdout)
     assert fuel["l_per_kwh"]["low"] < fuel["l_per_kwh"]["estimate"] < fuel["l_per_kwh"]["high"]
     assert fuel["passage"]["containers"] >= 1
+    over = ("fuel", "--passage", "--under-way", "3", "--depart", "2020-01-01")
+    told = ebbwatt(*over, cwd=tmp_path / "d", status=2).stderr
+    assert told == "ebbwatt: --depart 2020-01-01: is over; accepted: a day from today on\n"
     assert "CAUTION" in ebbwatt("fuel", cwd=tmp_path / "d").stdout

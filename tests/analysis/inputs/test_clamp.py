@@ -199,3 +199,22 @@ def test_both_meters_count_for_a_year(days_ago, text, lately):
     assert clamp.measured_lately(events, end_s, -math.inf) is lately
     # What was read on a charger that was exchanged since says nothing of this one.
     assert not clamp.measured_lately(events, end_s, end_s - days_ago * DAY_S + 1.0)
+
+
+@pytest.mark.parametrize(
+    ("current_a", "voltage_v", "logged", "told"),
+    [
+        (5.0, 13.2, (None, None), "holds nothing of these minutes yet"),
+        (5.0, 13.2, (5.2, 13.38), "5.20 A and 13.38 V of these minutes: the sensor is right"),
+        (5.0, 13.2, (5.3, 13.2), "the sensor is off; every output is corrected"),
+        (5.0, 13.2, (2.5, 13.2), "the sensor is off; every output is corrected"),
+        (5.0, 13.2, (5.0, 12.95), "the sensor is off; every output is corrected"),
+        # Two blocks: twice the voltage may differ.
+        (5.0, 26.4, (5.0, 26.75), "the sensor is right"),
+        (5.0, 26.4, (5.0, 26.85), "the sensor is off; every output is corrected"),
+        (5.0, None, (5.0, 12.0), "the log holds 5.00 A of these minutes: the sensor is right"),
+        (0.6, None, (2.0, 12.0), "below 1 A a clamp meter tells nothing"),
+    ],
+)
+def test_what_a_reading_tells_is_said_at_once(current_a, voltage_v, logged, told):
+    assert told in clamp.beside_words(Reading(1.7e9, current_a, voltage_v, *logged))

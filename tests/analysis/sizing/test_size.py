@@ -1,6 +1,7 @@
 """Sizing: the worked example of the trade, candidates, audit and what is refused."""
 
 import json
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -70,6 +71,11 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     # 932 Wh a day at the mean of 62 and 60 % of 110 W: 13.9 h a day, so 100 h last a week.
     assert old.hours_a_day == pytest.approx(932 / (110 * 0.61), rel=2e-3)
     assert old.years == pytest.approx(100.0 / (365.25 * 932 / (110 * 0.61)), rel=2e-3)
+    assert old.years_design == math.inf, "its design hours have no limit"
+    # Design hours that are left count beside the loss of output: 150 h last half as long again.
+    counted = size(need, (fitted, twin), end_fraction=0.6, today=replace(worn, design_left_h=150.0))
+    old = next(j for j in counted.judged if j.unit.fitted)
+    assert old.years_design == pytest.approx(1.5 * old.years, rel=1e-9)
     assert MEASURE_REASON not in found.reasons, "it was measured"
     unsure = replace(worn, to_measure=True)
     asked = size(need, (fitted, twin), end_fraction=0.6, today=unsure).reasons
