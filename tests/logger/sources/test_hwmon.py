@@ -26,13 +26,15 @@ from tests.support.rigs.devices.sources import described, source_from, take
 pytestmark = pytest.mark.waits
 
 FILES = Path("/proc/self/fd")
-SOURCE = """\
+#: From one look at the sensor to the next, s.
+EVERY_S = 0.02
+SOURCE = f"""\
 [source]
 kind = "hwmon"
 root = "hwmon"
 [source.hwmon]
 name = "shuntmon"
-every_s = 0.02
+every_s = {EVERY_S}
 [source.fields]
 voltage_v = "in1"
 current_a = "curr1"
@@ -192,6 +194,9 @@ def logged(source, tree, spoil, steps=40):
                 sent[-1] = replace(sent[-1], until_s=now_s())
             sent.append(Step(*quick_truth(step), put_s, before_s))
             await asyncio.sleep(0.05)
+        async with asyncio.timeout(60):
+            while not got or got[-1].time_s < sent[-1].put_s:  # noqa: ASYNC110 - as above
+                await asyncio.sleep(0.01)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
         await source.close()
@@ -206,7 +211,7 @@ def test_energy_under_faults(tmp_path, tree, name):
     sent, got = logged(source, tree, getattr(Fault(tree), name))
     got = [r for r in got if r.time_s > sent[1].put_s]
     course = [(s.put_s, s.volts * s.amps) for s in sent]
-    truth_j = measured_s = 0.0
+    truth_j = measured_s = unseen_j = 0.0
     for reading, after in pairwise(got):
         if None in (reading.voltage_v, reading.current_a):
             assert name == "renumbered", "it comes back one attribute after the other"
@@ -218,13 +223,18 @@ def test_energy_under_faults(tmp_path, tree, name):
         assert reading.current_a in {s.amps for s in there}, reading
         if None not in (after.voltage_v, after.current_a):
             truth_j += held(course, reading.time_s, after.time_s)
-            measured_s += after.time_s - reading.time_s
+            passed_s = after.time_s - reading.time_s
+            measured_s += passed_s
+            if passed_s > 1.5 * EVERY_S:
+                # On a busy machine the thread that reads stands still, and the sensor moves on.
+                powers = [s.volts * s.amps for s in there]
+                unseen_j += passed_s * (max(powers) - min(powers))
     assert {r.temperature_c for r in got} <= {31.5, None}
     lasted_s = got[-1].time_s - got[0].time_s
     assert lasted_s > 1.5
     # No energy is made up beside a reading that lacks a value.
-    assert measured_s == pytest.approx(lasted_s, rel=0.25 if name == "renumbered" else 1e-9)
-    assert energy_of(got) / truth_j == pytest.approx(1.0, abs=0.01)
+    assert measured_s == pytest.approx(lasted_s, rel=0.5 if name == "renumbered" else 1e-9)
+    assert energy_of(got) == pytest.approx(truth_j, abs=0.01 * truth_j + unseen_j)
     told = source.refusals.by_reason
     assert ("temperature" in name) == any(reason.startswith("temp1: ") for reason in told), told
 
