@@ -64,6 +64,11 @@ PLATEAU_V = 13.2
 #: Charge that an engine or a shore charger gives in an hour, part of the bank's capacity, lowest
 #: and highest (common practice, no source: shore chargers 0.1 to 0.2, alternators up to 0.4).
 HELP_C = (0.1, 0.4)
+#: How far the pattern of the day goes from an even one towards that of the balance, lowest and
+#: highest. A charger starts when the load is high, so that the hours of the starts are not by
+#: chance, and the balance makes the evening too heavy (settled on boats of the independent
+#: generator, see METHOD.md).
+PATTERN = (0.0, 1.0)
 #: Days that belong together, such as a passage or a spell of weather (judgement).
 BLOCK_D = 10
 #: Fewer blocks than this have no scatter worth a name (our choice).
@@ -166,6 +171,8 @@ class _Drawn:
     """What a full bank still takes in a step."""
     help_ah: Floats
     """Charge that another source gives in an hour."""
+    pattern: Floats
+    """Part of a day's load in each step, shape (PARTS, draws)."""
 
 
 def live(days: Days, bank: Bank) -> Carried:
@@ -193,6 +200,8 @@ def _draw(days: Days, bank: Bank, rng: np.random.Generator) -> _Drawn:
     mean_a = load.mean(axis=1) / 24.0
     weight = _weights(load.shape[1], DRAWS, rng)
     load = load * _other_blocks(load, rng)
+    even = 1.0 / PARTS
+    pattern = even + rng.uniform(*PATTERN, DRAWS) * (days.pattern[:, None] - even)
     return _Drawn(
         # What is drawn while something else charges comes from there.
         load_ah=load * (1.0 - np.minimum(days.help_h, 24.0) / 24.0),
@@ -207,6 +216,7 @@ def _draw(days: Days, bank: Bank, rng: np.random.Generator) -> _Drawn:
         top_kept=top,
         finish_ah=finish,
         help_ah=help_ah,
+        pattern=pattern,
     )
 
 
@@ -223,7 +233,7 @@ def _short(days: Days, drawn: _Drawn, amps: Floats) -> Floats:
         if days.help_h[day] > 0.0:
             depth = np.maximum(depth - drawn.help_ah * days.help_h[day], 0.0)
         deepest = depth
-        for part in days.pattern:
+        for part in drawn.pattern:
             load = np.maximum(drawn.load_ah[:, day] * part, 1e-6)
             depth, on = _step(depth, on, amps, load, drawn)
             deepest = np.maximum(deepest, depth)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.held_voltage import HOUR, HOUR_2, reach_of_stillness
+from analysis.load.held_voltage import HOUR, HOUR_2
 from analysis.statistics.windows import reaching_back, since, window
 
 if TYPE_CHECKING:
@@ -28,6 +28,10 @@ CHARGED_V = 13.2
 FLOAT_BELOW_V = 13.9
 #: In float the voltage stays within this for two hours, V: noise of a coarse meter (judgement).
 FLOAT_SPREAD_V = 0.12
+#: Where the voltmeter stands at the other end of the leads, the voltage moves with each load: by so
+#: much where the whole usual current comes and goes, V: 3 % of 13.2 V (common practice for the drop
+#: in charging leads, no source).
+LEADS_V = 0.4
 #: In float the current follows the loads, by at least this part of its usual size within two hours
 #: (judgement).
 FOLLOWS = 0.2
@@ -78,7 +82,13 @@ def in_float(volts: Floats, amps: Floats, running: Flags) -> Flags:
     if not shown.any():
         return np.zeros(len(volts), dtype=bool)
     usual = float(np.percentile(amps[shown], 95.0))
-    held = reach_of_stillness(np.where(shown, volts, np.nan), HOUR_2, CHARGED_V, FLOAT_SPREAD_V)
+    level = np.where(shown, volts, np.nan)
+    moved = _swing(np.where(shown, amps, np.nan)) / usual
+    # A load moves the voltage at the other end of the leads, and lowers it where it is more than
+    # the charger gives. In each hour it comes back to where the charger holds it.
+    still = _swing(level) <= FLOAT_SPREAD_V + LEADS_V * moved
+    still &= _swing(window(level, 0, HOUR - 1, np.fmax)) <= FLOAT_SPREAD_V
+    held = reaching_back(still, HOUR_2)
     # While it warms up, the current changes without any load.
     warm = running & (since(~running, np.arange(len(volts))) > HOUR)
     current = np.where(warm, amps, np.nan)
@@ -86,3 +96,9 @@ def in_float(volts: Floats, amps: Floats, running: Flags) -> Flags:
     follows = reaching_back(swing > FOLLOWS * usual, HOUR_2)
     little = amps < LITTLE * usual
     return np.asarray(held & (follows | little))
+
+
+def _swing(values: Floats) -> Floats:
+    """Return the range of the last two hours; NaN where a cell of them is."""
+    most = window(values, 0, HOUR_2 - 1, np.maximum)
+    return np.asarray(most - window(values, 0, HOUR_2 - 1, np.minimum))

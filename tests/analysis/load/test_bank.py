@@ -205,6 +205,27 @@ def test_a_bank_that_sinks_day_by_day_is_short_from_a_day_on_that_can_be_reckone
     assert (enough.short[LEVELS > 1.03] == 0.0).all()
 
 
+def test_the_hours_of_the_day_are_known_by_half_and_widen_the_limit(monkeypatch):
+    # A small bank of 24 Ah a day that seems to be drawn in the evening alone: in six hours of 4 A a
+    # weak charger falls far behind. How much of it is true is drawn between nothing and all.
+    steep = np.array([0.0, 0.0, 0.0, 1.0])
+
+    def spread(pattern, ends):
+        monkeypatch.setattr("analysis.load.bank.PATTERN", ends)
+        low, middle, high = np.percentile(
+            live(days(pattern=pattern), bank(40.0, start_ah=18.0)).limit_w(), [5.0, 50.0, 95.0]
+        )
+        return middle, high / low
+
+    none, half, whole = (spread(steep, (at, at)) for at in (0.0, 0.5, 1.0))
+    drawn = spread(steep, (0.0, 1.0))
+    assert none[0] < half[0] < whole[0]
+    assert drawn[0] == pytest.approx(half[0], rel=0.1)
+    assert drawn[1] > 1.15 * half[1]
+    # A load that is alike at all hours stays so.
+    assert spread(EVEN, (0.0, 1.0)) == pytest.approx(spread(EVEN, (1.0, 1.0)))
+
+
 def test_a_gap_in_the_log_starts_the_bank_again():
     # Eight days after a start no bank is at its end yet; ten days and more it is.
     assert short_at_least(live(days(gap=range(0, 60, 7)), bank(chemistry="lfp"))) == 0.0
@@ -246,6 +267,7 @@ def test_errors_that_all_days_share_spread_the_limit():
 @pytest.fixture
 def exact(monkeypatch):
     """A bank that holds what its label says and may give 42 % of it: no draw differs."""
+    monkeypatch.setattr("analysis.load.bank.PATTERN", (1.0, 1.0))
     monkeypatch.setattr("analysis.load.bank.HOLDS", (1.0, 1.0))
     monkeypatch.setattr("analysis.load.bank.USABLE", {"lfp": (0.42, 0.42), "agm": (0.42, 0.42)})
 

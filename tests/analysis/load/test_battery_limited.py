@@ -1,6 +1,7 @@
 """Cells in which the battery sets the current: ceiling and float, drawn by hand."""
 
 import numpy as np
+import pytest
 
 from analysis.load.battery_limited import in_float, limited
 
@@ -97,6 +98,23 @@ def test_a_fortnight_is_compared_with_its_own_power_and_at_least_with_the_best()
     assert not limited(volts, watts / volts, running).any()
 
 
+@pytest.mark.parametrize("ohm", [-0.02, 0.0, 0.02])
+def test_float_is_seen_through_the_drop_in_the_leads_and_where_a_load_is_too_much_at_times(ohm):
+    # 8 A at most; the voltmeter stands at the charger, at the battery, or between. A cold box of
+    # 5 A runs for twenty minutes of each hour; at night another 2 A are too much with it.
+    cells = 24 * HOUR
+    minute, hour = np.arange(cells) % HOUR, np.arange(cells) // HOUR
+    load = 2.0 + 5.0 * (minute < 4) + 2.0 * (hour >= 12)
+    amps = np.minimum(load, 8.0)
+    volts = 13.6 + ohm * amps - 0.15 * (load > 8.0)
+    running = np.ones(cells, dtype=bool)
+    running[0] = False
+    assert in_float(volts, amps, running)[4 * HOUR :].all()
+    # The same loads while the bank fills: the voltage rises from hour to hour.
+    rising = (volts - 13.5 + np.linspace(13.0, 15.4, cells))[: 9 * HOUR]
+    assert not in_float(rising, amps[: 9 * HOUR], running[: 9 * HOUR])[3 * HOUR :].any()
+
+
 def test_each_limit_of_float():
     cells = 8 * HOUR
     running = np.ones(cells, dtype=bool)
@@ -117,9 +135,12 @@ def test_each_limit_of_float():
     assert not told(13.2, swings(0.3))
     assert told(13.89, swings(0.3))
     assert not told(13.9, swings(0.3))
-    # Within 0.12 V in two hours.
-    assert told(13.5 + 0.119 * (np.arange(cells) % 2), swings(0.3))
-    assert not told(13.5 + 0.121 * (np.arange(cells) % 2), swings(0.3))
+    # Within 0.12 V in two hours, and 0.4 V times the part of the current that comes and goes: the
+    # leads. But it comes back each hour to where it was within 0.12 V.
+    assert told(13.5 + 0.239 * (np.arange(cells) % 2), swings(0.3))
+    assert not told(13.5 + 0.241 * (np.arange(cells) % 2), swings(0.3))
+    assert told(13.5 + 0.055 * np.arange(cells) / HOUR, swings(0.6))
+    assert not told(13.4 + 0.065 * np.arange(cells) / HOUR, swings(0.6))
     # A current that stands still is the charger's own, unless it is little: below six tenths.
     quiet = np.where(np.arange(cells) < HOUR, 5.0, 2.9)
     assert told(13.6, quiet)
