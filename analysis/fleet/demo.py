@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from logger.sources.boat.model import BoatModel
 
 #: What a demonstration leaves behind, and nothing else may be in its folder.
-INCOMING, FLEET, PAGE, TABLE = "incoming", "fleet", "fleet.html", "fleet.csv"
+INCOMING, FLEET, PAGE, TABLE = "incoming", "invented-fleet", "fleet.html", "fleet.csv"
 LEAVES = (INCOMING, FLEET, PAGE, TABLE)
 NAMES = (
     "Avocet", "Curlew", "Dunlin", "Eider", "Fulmar", "Gannet", "Godwit", "Goosander",
@@ -64,10 +64,10 @@ TYPES = (
 #: Spread of the lives of one type (log), and the part of its life at which a charger is met
 #: (invented, for a demonstration).
 _SPREAD, _AGES = 0.22, (0.3, 1.0)
-#: One of the second type fades twice as fast as its sisters; one has not been heard of for long
-#: (invented, for a demonstration).
-ODD, SILENT = 8 + 3, 5
-_ODD_LIFE_KH, _ODD_AGE = 1.3, 0.3
+#: One of the first type fades three times as fast as its sisters, one of the third is worn out, and
+#: one has not been heard of for long (invented, for a demonstration).
+ODD, SILENT, WORN = 3, 5, 16 + 4
+_ODD_LIFE_KH, _ODD_AGE, _WORN_AGE = 0.6, 0.55, 1.1
 _SILENT_D = 150
 #: Readings this far apart are enough for the analysis, and let two years pass in a second or two.
 _SPACING_S = 120.0
@@ -92,6 +92,9 @@ charge_ceiling_v = 14.2
 
 [fuel]
 container_l = 10
+
+[service.intake-filter]
+months = 12
 
 [log]
 interval_s = {spacing_s:g}
@@ -144,6 +147,8 @@ def live(task: str) -> None:
     age = float(rng.uniform(*_AGES))
     if number == ODD:
         life_kh, age = _ODD_LIFE_KH, _ODD_AGE
+    if number == WORN:
+        age = _WORN_AGE
     ends = datetime.fromisoformat(told["until"]).replace(tzinfo=UTC)
     ends -= timedelta(days=_SILENT_D if number == SILENT else int(rng.integers(0, 9)))
     path = folder / f"{name.lower()}.db"

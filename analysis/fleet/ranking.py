@@ -64,6 +64,11 @@ STANDING_WORDS = {
 }
 
 
+#: Stands before the list where a unit may be ordered: a wrong sensor would ask for one too.
+MEASURE_FIRST = (
+    "Before you order, measure current and voltage in a steady run: the boat's own report says how."
+)
+
 #: Limits, as in the assessment document's ``remaining.until``.
 LIMIT_WORDS = {
     "output": "the replacement limit",
@@ -95,6 +100,11 @@ class Boat:
     """The boat's own report, where there is one."""
     standing: Standing = Standing.SOUND
     reason: str = ""
+
+    @property
+    def odd(self) -> bool:
+        """Tell whether it fades faster than its sisters."""
+        return self.tail is not None and self.tail < OUTLIER_CUT
 
     @property
     def label(self) -> str:
@@ -139,8 +149,8 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
     near = _chance_in_words(boat, facts, horizon_days)
     # Nobody knows how a boat was used since its log ended.
     if near and _fresh(facts, now_s):
-        yield Standing.LIMIT_NEAR, near
-    if boat.tail is not None and boat.tail < OUTLIER_CUT:
+        yield Standing.LIMIT_NEAR, near + ("; it fades faster than its sisters" if boat.odd else "")
+    if boat.tail is not None and boat.odd:
         yield (
             Standing.OUTLIER,
             f"fades faster than its {boat.sisters} sisters: {100 * boat.tail:.1f} % live shorter",
@@ -158,6 +168,11 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
         yield Standing.NO_NEWS, f"no log since {day(facts.until_s)}, {silent:.0f} days{used}"
     # A replacement is told above.
     yield _OF_VERDICT[facts.verdict], facts.reason
+
+
+def may_order(boats: Iterable[Boat]) -> bool:
+    """Tell whether the list names a boat for which a unit may be ordered now."""
+    return any(boat.standing in {Standing.REPLACE, Standing.LIMIT_NEAR} for boat in boats)
 
 
 def _chance_in_words(boat: Boat, facts: Facts, horizon_days: int) -> str:

@@ -9,8 +9,9 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from analysis.figures import day, figure, minute
-from analysis.fleet.ranking import OUTLIER_CUT, STANDING_WORDS, Standing
+from analysis.figures import day, ends, figure, minute
+from analysis.fleet.demand import QUARTER_S
+from analysis.fleet.ranking import MEASURE_FIRST, STANDING_WORDS, Standing, may_order
 from analysis.show.cautions import SHORT
 from analysis.show.page.html import frame, page_kind
 from analysis.show.page.pieces import (
@@ -26,7 +27,7 @@ from analysis.show.page.pieces import (
 from analysis.show.page.plots.svg import Drawing, Scale
 from analysis.show.page.style import STYLE
 from analysis.show.screen.fleet import WHEN, forecasts, not_counted
-from analysis.text import BEFORE_UNIT, counted, for_html, harmless
+from analysis.text import counted, for_html, harmless
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,11 +40,16 @@ FLEET_PAGE = page_kind("fleet page", _TITLE)
 #: More small plots than this are no overview; the most urgent boats are drawn.
 MOST_CURVES = 60
 _WIDTH, _HEIGHT = 200.0, 120.0
+#: The small plots begin at half of rated output: it is below any usual limit. If a boat gives less,
+#: they begin at nothing.
+_LEAST = 0.5
 _STYLE = STYLE + Markup("""
 .many { display: grid; grid-template-columns: repeat(auto-fill, minmax(10.5rem, 1fr));
   gap: .5rem 1rem; margin: .5rem 0; }
 .many figure { margin: 0; }
 .many figcaption { overflow-wrap: anywhere; }
+.many .odd { stroke-width: 3.5; }
+svg .bar { fill: var(--band); stroke: var(--seen); }
 li .whole { display: inline-block; white-space: normal; }
 """)
 
@@ -63,7 +69,7 @@ def fleet_page(listed: FleetList, label: str, version: str, folder: Path | None 
         Where the page will lie, for the links to the boats' own reports; none if left out.
     """
     body = [_counts(listed), _visits(listed, folder)]
-    body += [_demand(group, k) for k, group in enumerate(listed.groups)]
+    body += [_demand(group, k, listed.now_s) for k, group in enumerate(listed.groups)]
     body += [_fuel(listed), _curves(listed), _cautions()]
     return frame(
         _TITLE,
@@ -96,7 +102,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
             " ",
             _linked(boat, folder),
             ": ",
-            for_html(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", harmless(boat.reason, 240)), 240),
+            tag("bdi", text(harmless(boat.reason, 240))),
             Markup("<br>"),
             tag("span", _unbroken(_facts(boat)), class_="quiet small"),
         )
@@ -106,7 +112,12 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
         heading("Who needs a visit"),
         paragraphs(
             "The most urgent first. The chance is that of meeting any of the limits within "
-            f"{listed.horizon_days} days."
+            f"{listed.horizon_days} days.",
+            "Hours left are told twice where other chargers of the type say more: by the boat's "
+            "own log alone, and with these sisters."
+            if any(boat.with_sisters is not None for boat in listed.boats)
+            else "",
+            MEASURE_FIRST if may_order(listed.boats) else "",
         ),
         listing(items, "ol"),
     )
@@ -152,7 +163,7 @@ def _facts(boat: Boat) -> list[str]:
     return [*told, f"log until {day(facts.until_s, facts.zone)}"]
 
 
-def _demand(group: Group, number: int) -> Markup:
+def _demand(group: Group, number: int, now_s: float) -> Markup:
     """Return the units that one type will need, as a plot and in figures."""
     most = max(1, *(q.high for q in group.demand))
     most += most % 2 if most > 1 else 0  # so that half of it is a whole unit
@@ -171,16 +182,21 @@ def _demand(group: Group, number: int) -> Markup:
     words = "; ".join(f"quarter {q.number}: {q.low} to {q.high}" for q in group.demand)
     plot = drawing.render(f"Units needed by quarter, {name}", words, "small")
     heard = (
-        f"{group.old} of them lost more than half of what a charger may lose; "
+        f"{group.old} of them have lost more than half of what a charger may lose; "
         + ("forecasts with sisters rest on these." if group.old >= 3 else
            "forecasts with sisters need three such.")
     )  # fmt: skip
-    rows = [(str(q.number), f"{q.mean:.1f}", f"{q.low} to {q.high}") for q in group.demand]
+    rows = [
+        (str(q.number), day(now_s + QUARTER_S * q.number, UTC), f"{q.mean:.1f}",
+         f"{q.low} to {q.high}")
+        for q in group.demand
+    ]  # fmt: skip
     caption = (
         "Units that meet the replacement limit, by quarter from now: mean (bar) and 90 % interval "
         "(line)."
     )
-    figures = table("Units by quarter from now", ("quarter", "mean", "90 % interval"), rows, "nnn")
+    head = ("quarter", "until", "mean", "90 % interval")
+    figures = table("Units by quarter from now", head, rows, "nnnn")
     return joined(
         tag("h2", "Units needed: ", for_html(group.name)),
         paragraphs(f"{counted(group.boats, 'boat')}. {heard}", not_counted(group)),
@@ -194,8 +210,8 @@ def _fuel(listed: FleetList) -> Markup:
         (
             for_html(group.name),
             text(f"{group.fuel.boats} of {group.boats}"),
-            text(f"{group.fuel.litres.median:.0f}"),
-            text(f"{group.fuel.litres.low or 0.0:.0f} to {group.fuel.litres.high or 0.0:.0f}"),
+            text(figure(group.fuel.litres)),
+            text(ends(group.fuel.litres)),
         )
         for group in listed.groups
         if group.fuel.litres.median is not None
@@ -204,7 +220,11 @@ def _fuel(listed: FleetList) -> Markup:
         return NOTHING
     head = ("type", "boats", "L a year", "90 % interval")
     caption = "Fuel of a year, by the last year of each log"
-    return joined(heading("Fuel by type"), table(caption, head, rows, "tnnn"))
+    why = (
+        "A boat that has not logged a whole year may be laid up in the rest of it: so the low end "
+        "can lie further from the figure than the high one."
+    )
+    return joined(heading("Fuel by type"), table(caption, head, rows, "tnnn"), paragraphs(why))
 
 
 def _curves(listed: FleetList) -> Markup:
@@ -212,47 +232,50 @@ def _curves(listed: FleetList) -> Markup:
     drawn = [b for b in listed.boats if b.facts is not None and len(b.facts.course) > 1]
     if not drawn:
         return NOTHING
-    longest = max(b.facts.course[-1][0] for b in drawn if b.facts is not None)
-    highest = max(1.1, *(y for b in drawn if b.facts is not None for _, y in b.facts.course))
-    plots = [
-        tag(
-            "figure",
-            _curve(boat, k, longest, min(highest, 2.0)),
-            tag("figcaption", for_html(boat.label), ": ", text(STANDING_WORDS[boat.standing])),
-        )
-        for k, boat in enumerate(drawn[:MOST_CURVES])
-    ]
-    odd = [for_html(b.label) for b in drawn if b.tail is not None and b.tail < OUTLIER_CUT]
-    faster = paragraphs("These fade faster than their sisters:")
+    outputs = [y for b in drawn if b.facts is not None for _, y in b.facts.course]
+    frame = (
+        max(b.facts.course[-1][0] for b in drawn if b.facts is not None),
+        _LEAST if min(outputs) >= _LEAST else 0.0,
+        min(max(1.1, *outputs), 2.0),
+    )
+    plots = [_curve(boat, k, *frame) for k, boat in enumerate(drawn[:MOST_CURVES])]
+    odd = [for_html(b.label) for b in drawn if b.odd]
+    faster = paragraphs("These fade faster than their sisters, and are drawn bold:")
     named = joined(faster, listing(odd)) if odd else NOTHING
     left = len(drawn) - MOST_CURVES
     more = paragraphs(f"{left} more boats are not drawn.") if left > 0 else NOTHING
     scale = (
-        f"Output, 0 to {100 * min(highest, 2.0):.0f} % of rated, over 0 to {longest:.0f} "
-        "running hours, all on one scale; the dotted line is rated output."
+        f"Output, {100 * frame[1]:.0f} to {100 * frame[2]:.0f} % of rated, over 0 to "
+        f"{frame[0]:.0f} running hours, all on one scale; the dotted line is rated output."
     )
     head = heading("How each one fades")
     return joined(head, named, paragraphs(scale), tag("div", *plots, class_="many"), more)
 
 
-def _curve(boat: Boat, number: int, longest_h: float, highest: float) -> Markup:
+def _curve(boat: Boat, number: int, longest_h: float, lowest: float, highest: float) -> Markup:
     course = () if boat.facts is None else boat.facts.course
     drawing = Drawing(_WIDTH, _HEIGHT, f"fade-{number}")
     across = Scale(0.0, max(longest_h, 1.0), 2.0, _WIDTH - 2.0)
-    up = Scale(0.0, highest, _HEIGHT - 2.0, 2.0)
-    drawing.line(2.0, up.at(0.0), _WIDTH - 2.0, up.at(0.0), "axis")
+    up = Scale(lowest, highest, _HEIGHT - 2.0, 2.0)
+    drawing.line(2.0, up.at(lowest), _WIDTH - 2.0, up.at(lowest), "axis")
     drawing.line(2.0, up.at(1.0), _WIDTH - 2.0, up.at(1.0), "limit")
     shown = [(h, y) for h, y in course if up.holds(y) and across.holds(h)]
-    drawing.path([across.at(h) for h, _ in shown], [up.at(y) for _, y in shown], "fit")
+    pen = "fit odd" if boat.odd else "fit"
+    drawing.path([across.at(h) for h, _ in shown], [up.at(y) for _, y in shown], pen)
     last = f"{100 * shown[-1][1]:.0f} % at {shown[-1][0]:.0f} h" if shown else "nothing to draw"
-    return drawing.render(f"Output of {harmless(boat.label)}", last)
+    return tag(
+        "figure",
+        drawing.render(f"Output of {harmless(boat.label)}", last),
+        tag("figcaption", for_html(boat.label), text(f": {STANDING_WORDS[boat.standing]}, {last}")),
+    )
 
 
 def _cautions() -> Markup:
+    words = SHORT.removeprefix("Cautions: ")
     replaces = "The list ranks visits; it replaces no inspection on board."
     return tag(
         "section",
         heading("Cautions"),
-        paragraphs(SHORT.removeprefix("Cautions: "), replaces),
+        paragraphs(words[0].upper() + words[1:], replaces),
         class_="cautions",
     )

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
 
-from analysis.figures import date_figure, figure_with_ends
-from analysis.fleet.ranking import STANDING_WORDS, Standing
+from analysis.figures import date_figure, figure, figure_with_ends, places_of, rounded
+from analysis.fleet.ranking import MEASURE_FIRST, STANDING_WORDS, Standing, may_order
 from analysis.show.wrapping import wrap_plain
 from analysis.text import counted, for_encoding, harmless
 from analysis.units import days_in
@@ -37,7 +37,7 @@ _CAUTION = (
 def lines(listed: FleetList, width: int, encoding: str = "utf-8") -> list[str]:
     """Return the list, ranked, and what the fleet will need; every line fits the width."""
     width = min(max(width, NARROWEST), WIDEST)
-    out = [_counts(listed)]
+    out = [_counts(listed), *([MEASURE_FIRST] if may_order(listed.boats) else [])]
     label = (width - _PLACE - _STANDING - 2) // 3
     for place, boat in enumerate(listed.boats[:MOST_LISTED], 1):
         out += _boat(place, boat, label, width)
@@ -104,6 +104,8 @@ def _left(hours: Span, date: Span | None) -> str:
 
 
 def _hours(span: Span) -> str:
+    if span.median is not None and span.high is None and span.low is not None:
+        return f"{figure(span, 'h')} (more than {rounded(span.low, places_of(span))} h)"
     if span.median is not None:
         return figure_with_ends(span, "h")
     return "not known" if span.low is None else f"more than {span.low:.0f} h"

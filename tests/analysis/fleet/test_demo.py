@@ -31,7 +31,7 @@ def test_a_fleet_lives_and_is_shown(small, tmp_path, capsys):
     page = (out / "fleet.html").read_text()
     assert all(name in page for name in demo.NAMES)
     assert page.count("report.html") == 6
-    assert len(list((out / "fleet").glob("boats/*/*/report.html"))) == 6
+    assert len(list((out / demo.FLEET).glob("boats/*/*/report.html"))) == 6
     # A folder with anything in it is left alone.
     assert cli.main(["fleet", "demo", "--out", str(out)]) == 2
     assert "is not empty" in capsys.readouterr().err

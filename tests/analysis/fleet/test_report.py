@@ -306,6 +306,38 @@ def _boat(until_s=NOW_S, **more):
     return Boat("key", replace(facts, **own), "small", **more)
 
 
+def test_a_limit_that_is_near_does_not_hide_that_a_charger_is_odd():
+    told = "23 % chance of meeting a limit within 120 days; by its own log the first is the end of "
+    told += "the design life"
+    assert _reason(_boat(chance=0.23, tail=0.03)) == told
+    assert _reason(_boat(chance=0.23, tail=0.01)) == f"{told}; it fades faster than its sisters"
+
+
+def test_hours_without_an_upper_end_tell_their_lower_one(fleet):
+    boats = ranked([_boat(hours=Span(2349.1, 4721.2, None), with_sisters=Span(1.0, 2.0, 3.0))],
+                   NOW_S, 90)  # fmt: skip
+    shown = "\n".join(lines(replace(assess_fleet(fleet, NOW_S, 0, 90), boats=boats), 120))
+    assert "hours left, alone 4700 h (more than 2300 h)" in shown
+
+
+def test_before_a_unit_is_ordered_the_list_asks_for_a_measurement(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    for boats, asked in ((listed.boats, True), (ranked([_boat()], NOW_S, 90), False)):
+        some = replace(listed, boats=boats)
+        assert ("Before you order" in " ".join(lines(some, 80))) == asked
+        assert ("Before you order" in fleet_page(some, "fleet", "0.1.0")) == asked
+
+
+def test_no_figure_of_the_page_parts_from_its_unit(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    page = fleet_page(listed, "fleet", "0.1.0")
+    assert "below the replacement" in page
+    reasons = re.findall(r"<bdi>([^<]*\d.% of rated[^<]*)</bdi>", page)
+    assert reasons
+    for reason in reasons:
+        assert not re.search(r"\d (?:%|h\b|W\b)", reason), reason
+
+
 def _reason(boat, now_s=NOW_S):
     (seen,) = ranked([boat], now_s, 120)
     return seen.reason
