@@ -75,11 +75,13 @@ MEASURE = (
     f"voltmeter on its terminals. If {_APART}, stop: the sensor is off. Record both to correct it: "
     "ebbwatt event add reading --current A --voltage V"
 )
-#: The same in short, for the dashboard, and as a reason for a size.
+#: The same in short: for the dashboard, and behind a reason for a size.
 MEASURE_SHORT = (
     "before you order, measure current and voltage in a steady run: 'ebbwatt report' says how"
 )
-MEASURE_REASON = f"{MEASURE_SHORT}; if {_APART}, stop"
+MEASURE_REASON = "replace it if meters agree ('ebbwatt report')"
+#: What follows where there is room.
+AT_WHICH = f"measure in a steady run before you order; if {_APART}, stop"
 #: A measurement is asked for again after so long: once a season, as the finding says (our choice).
 MEASURED_FOR_S = YEAR_S
 

@@ -268,7 +268,7 @@ def _own_action(a: Assessment) -> str:
     to_measure = MEASURE in a.advice
     first = "First "
     if to_measure or any(f.code in _MEASURE_FIRST for f in a.inputs):
-        action, first = _MEASURED[a.verdict], "If the meters confirm it, "
+        action, first = _MEASURED[a.verdict], "If the meters agree, "
         if a.verdict is Verdict.REPLACE:
             first = f"{_NO_PASSAGE} {first}"
     then = f"{action[0].lower()}{action[1:]}"
@@ -283,7 +283,7 @@ def _own_action(a: Assessment) -> str:
         worst = min(lost, key=lambda step: step.change)
         return (
             f"{first}find the cause of the sudden {100 * worst.change:+.0f} % about "
-            f"{day(worst.time_s)} (ebbwatt check --log): it is no wear. If it stays: {then}"
+            f"{day(worst.time_s)} (ebbwatt check --log). It is no wear; if it stays, {then}"
         )
     return action if first == "First " else f"{first}{then}"
 

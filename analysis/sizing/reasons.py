@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.figures import rounded
-from analysis.inputs.clamp import MEASURE_REASON
+from analysis.inputs.clamp import AT_WHICH, MEASURE_REASON
 from analysis.units import owner
 
 if TYPE_CHECKING:
@@ -43,11 +43,12 @@ def reasons(
     )
     told = [first]
     if today is not None and today.due:
+        output = f"{100 * today.output:.0f} % of rated"
         told.append(
-            f"the fitted unit gave {100 * today.output:.0f} % of rated at the end of the log: "
-            "to be replaced"
+            f"fitted unit at {output}: {MEASURE_REASON}; {AT_WHICH}"
+            if today.to_measure
+            else f"the fitted unit gave {output} at the end of the log: to be replaced"
         )
-        told += [MEASURE_REASON] if today.to_measure else []
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:
         told.append(

@@ -26,7 +26,8 @@ _SIGNS = {
     "degF": "\N{DEGREE SIGN}F",
 }
 _PLAIN = re.compile(rf"\b({'|'.join(_SIGNS)})\b")
-_DATE = re.compile(r"\d{4}-\d\d-\d\d")
+#: What stays on one line: a date, and an option with its value.
+_WHOLE = re.compile(r"\d{4}-\d\d-\d\d|--[a-z]+(?: [A-Z]\b)?")
 NOTHING = Markup("")
 
 
@@ -64,11 +65,11 @@ def letters(words: str) -> Markup:
 
 
 def text(words: str) -> Markup:
-    """Return a text of our own as :func:`letters` does, each date of it on one line."""
-    parts = _DATE.split(words)
-    dates = [*(tag("span", date, class_="whole") for date in _DATE.findall(words)), NOTHING]
+    """Return a text of our own as :func:`letters` does, each date and option on one line."""
+    parts = _WHOLE.split(words)
+    whole = [*(tag("span", found, class_="whole") for found in _WHOLE.findall(words)), NOTHING]
     return joined(
-        *(piece for part, date in zip(parts, dates, strict=True) for piece in (letters(part), date))
+        *(piece for part, kept in zip(parts, whole, strict=True) for piece in (letters(part), kept))
     )
 
 

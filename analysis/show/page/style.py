@@ -142,13 +142,13 @@ svg .bar { fill: var(--seen); stroke: none; }
   html { font-size: 8.4pt; }
   body { max-width: none; padding: 0; line-height: 1.2; }
   h1 { font-size: 14pt; }
-  h2 { font-size: 11pt; margin-top: .5rem; padding-top: .2rem; break-after: avoid; }
+  h2 { font-size: 11pt; margin-top: .4rem; padding-top: .15rem; break-after: avoid; }
   h3 { break-after: avoid; }
   figure, tr, li, .verdict, .cautions { break-inside: avoid; }
   th, td { padding-top: .08rem; padding-bottom: .08rem; }
   p, ul, ol, dl.facts, dl.identity { margin: .3rem 0; }
   ul.checks li { margin: 0 0 .1rem; }
-  .sign { margin-top: 2rem; break-inside: avoid; }
+  .sign { margin-top: 1.6rem; break-inside: avoid; }
   figure, .verdict { margin: .2rem 0; }
   .verdict { padding: .3rem .8rem; }
   dl.facts { grid-template-columns: repeat(5, auto); }

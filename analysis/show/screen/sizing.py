@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 
 from analysis.figures import rounded
+from analysis.inputs.clamp import AT_WHICH
 from analysis.show.wrapping import filled, wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import SCREEN_LINES, harmless
@@ -73,12 +74,21 @@ def lines(
 
 
 def _reasons(reasons: Sequence[str], width: int, room: int) -> list[str]:
-    """Return the reasons; where there is no room, without what the neighbours in size would do."""
-    told = [filled(f"- {harmless(reason, _LONGEST)}", width, "  ") for reason in reasons]
-    for neighbour in ("- the larger one", "- the smaller one"):
-        if sum(map(len, told)) > room:
-            told = [wrapped for wrapped in told if not wrapped[0].startswith(neighbour)]
-    return [line for wrapped in told for line in wrapped]
+    """Return the reasons; where there is no room, without what the neighbours in size would do.
+
+    Where there is still none, the report alone says how the fitted unit is measured.
+    """
+    kept = [harmless(reason, _LONGEST) for reason in reasons]
+
+    def told() -> list[str]:
+        return [line for reason in kept for line in filled(f"- {reason}", width, "  ")]
+
+    for neighbour in ("the larger one", "the smaller one"):
+        if len(told()) > room:
+            kept = [reason for reason in kept if not reason.startswith(neighbour)]
+    if len(told()) > room:
+        kept = [reason.removesuffix(f"; {AT_WHICH}") for reason in kept]
+    return told()
 
 
 def _nearest(found: Sizing, room: int) -> list[UnitOnBoat]:

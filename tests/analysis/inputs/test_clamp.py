@@ -132,7 +132,7 @@ def test_a_sensor_at_half_scale_is_measured_before_anybody_orders(log):
     told = assess(wrong, config)
     assert told.verdict is Verdict.REPLACE
     assert next_actions(told)[0] == f"{clamp.MEASURE}."
-    assert "If the meters confirm it, have it replaced." in next_actions(told)[1]
+    assert "If the meters agree, have it replaced." in next_actions(told)[1]
     after = assess(clamped(wrong, log), config)
     assert after.verdict is not Verdict.REPLACE
     assert after.output.median == pytest.approx(2.0 * told.output.median, rel=0.03)
@@ -178,7 +178,7 @@ def test_sensor_and_meter_may_differ_by_two_standard_deviations_of_both():
     # 2 * sqrt(0.1^2 + 0.0325^2) = 0.210 V, said as 0.2 V.
     assert 2.0 * volts == pytest.approx(clamp.MAY_DIFFER_V, abs=0.02)
     assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.MEASURE
-    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.MEASURE_REASON
+    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.AT_WHICH
 
 
 @pytest.mark.parametrize(

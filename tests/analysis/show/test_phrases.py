@@ -59,8 +59,8 @@ def test_before_more_is_logged_the_data_are_mended(severity, then):
 
 
 OWN = {
-    Verdict.PLAN: "If the meters confirm it, plan the replacement now.",
-    Verdict.REPLACE: "Do not rely on it for a passage. If the meters confirm it, have it replaced.",
+    Verdict.PLAN: "If the meters agree, plan the replacement now.",
+    Verdict.REPLACE: "Do not rely on it for a passage. If the meters agree, have it replaced.",
 }
 
 
@@ -95,7 +95,7 @@ def test_a_unit_that_was_weak_from_its_first_day_is_checked_before_it_is_replace
     due = replace(scenes.assessment(), verdict=Verdict.REPLACE, inputs=(weak,), steps=())
     measure, check, *_ = actions(due)
     assert (measure.text, measure.who) == (f"{MEASURE}.", "technician")
-    assert "If the meters confirm it, check rated_w and the guarantee" in check.text
+    assert "If the meters agree, check rated_w and the guarantee" in check.text
     assert "have it replaced" in check.text
     first = actions(replace(due, advice=()))[0]
     assert first.text.startswith("First check rated_w, the current sensor and the guarantee")
@@ -107,7 +107,7 @@ def test_the_cause_of_a_sudden_loss_is_looked_for_when_the_meters_confirm_it():
     assert lost.steps
     told = next_actions(replace(lost, advice=(MEASURE,)))
     assert told[0] == f"{MEASURE}."
-    assert "If the meters confirm it, find the cause of the sudden -11 %" in told[1]
+    assert "If the meters agree, find the cause of the sudden -11 %" in told[1]
     assert told[1].startswith("Do not rely on it for a passage.")
     first = next_actions(replace(lost, advice=()))[0]
     assert first.startswith("First find the cause of the sudden -11 %")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.figures import rounded
-from analysis.inputs.clamp import MEASURE_REASON
+from analysis.inputs.clamp import AT_WHICH, MEASURE_REASON
 from analysis.show.screen.sizing import lines
 from analysis.sizing.cable import advise, choose
 from analysis.sizing.candidates import EXAMPLES, Unit, read_audit, read_candidates
@@ -76,11 +76,10 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     counted = size(need, (fitted, twin), end_fraction=0.6, today=replace(worn, design_left_h=150.0))
     old = next(j for j in counted.judged if j.unit.fitted)
     assert old.years_design == pytest.approx(1.5 * old.years, rel=1e-9)
-    assert MEASURE_REASON not in found.reasons, "it was measured"
+    assert found.reasons[1].endswith("to be replaced"), "it was measured"
     unsure = replace(worn, to_measure=True)
     asked = size(need, (fitted, twin), end_fraction=0.6, today=unsure).reasons
-    assert asked[2] == MEASURE_REASON
-    assert asked[1].endswith("to be replaced")
+    assert asked[1] == f"fitted unit at 62 % of rated: {MEASURE_REASON}; {AT_WHICH}"
     sound = Fitted(output=0.95, remaining_h=4000.0, due=False)
     assert size(need, (fitted, twin), end_fraction=0.6, today=sound).recommended == "aft locker"
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.figures import charge, day, energy, figure_with_ends
+from analysis.inputs.clamp import MEASURE
 from analysis.inputs.finding import stops
 from analysis.installation.findings import columns, rows
 from analysis.installation.judge import judged, limits
@@ -128,10 +129,15 @@ def installation(matter: Matter) -> Markup:
     return joined(heading("Installation"), figures, paragraphs(" ".join(said)))
 
 
+def _told(action: str) -> Markup:
+    """Return an action; what may come from outside is made harmless."""
+    return text(action) if action == f"{MEASURE}." else for_html(action, 400)
+
+
 def action(matter: Matter) -> Markup:
     """Return what to do next, in order, each with whose work it is."""
     rows = [
-        (str(number), for_html(item.text, 400), text(item.who))
+        (str(number), _told(item.text), text(item.who))
         for number, item in enumerate(actions(matter.assessment, matter.made_s), start=1)
     ]
     return joined(
