@@ -127,9 +127,9 @@ class Fault:
             self.tree.remove("temp1")
 
     def temperature_fails_and_comes_back(self, step):
-        if step % 10 == 4:
+        if step % 10 == 2:
             self.tree.make_fail("temp1")
-        elif step % 10 == 6:
+        elif step % 10 == 8:
             (self.tree.folder / "temp1_input").unlink()
             self.tree.put(temp1=31500)
 
