@@ -1,34 +1,50 @@
 """A scheduler and two workers on loopback; ends when its standard input does.
 
 A worker that dies is started again, as a service manager would do: the nanny that comes with the
-engine gives up when its worker dies while it still starts. Arguments: how many workers, and the
-folder of certificates for TLS, if any. Prints the scheduler's address.
+engine gives up when its worker dies while it still starts. Each is a fork of a process that has
+loaded the engine and the program, which costs a worker more than its work. Arguments: how many
+workers, and the folder of certificates for TLS, if any. Prints the scheduler's address.
 """
 
-import contextlib
-import subprocess
+import json
+import os
 import sys
-import threading
 from pathlib import Path
 
 import dask
 from distributed import LocalCluster, Security
+from distributed.cli.dask_worker import main as worker
+
+import analysis.fleet.assess
+import analysis.fleet.engine.remote  # noqa: F401 - for the workers
+from tests.support.rigs.devices.bluez import die_with_parent
 
 
-def keep_running(command, ending):
-    """Start a worker again as long as it dies."""
-    while not ending.is_set():
-        worker = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-        while worker.poll() is None:
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                worker.wait(0.1)
-            if ending.is_set():
-                worker.kill()
+def keeper():
+    """Fork what starts a worker again as long as it dies; return where it is told how, once.
+
+    It is forked before the scheduler has threads, and ends with this process.
+    """
+    told, tell = os.pipe()
+    if os.fork():
+        os.close(told)
+        return tell
+    die_with_parent()
+    os.close(tell)
+    with os.fdopen(told) as file:
+        arguments = json.loads(file.readline())
+    while True:
+        pid = os.fork()
+        if pid == 0:
+            die_with_parent()
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+            worker(arguments)
+        os.waitpid(pid, 0)
 
 
 def main():
     security, flags = None, []
-    workers = int(sys.argv[1])
+    keepers = [keeper() for _ in range(int(sys.argv[1]))]
     if len(sys.argv) > 2:
         folder = Path(sys.argv[2])
         ca, certificate, key = (str(folder / n) for n in ("ca.crt", "ours.crt", "ours.key"))
@@ -50,19 +66,12 @@ def main():
             protocol=protocol,
         ) as cluster,
     ):
-        ending = threading.Event()
-        worker = ["-m", "dask", "worker", cluster.scheduler_address, "--no-nanny", "--no-dashboard"]
-        command = [sys.executable, *worker, "--nthreads", "1", *flags]
-        threads = [
-            threading.Thread(target=keep_running, args=(command, ending)) for _ in range(workers)
-        ]
-        for thread in threads:
-            thread.start()
+        arguments = [cluster.scheduler_address, "--no-nanny", "--no-dashboard", "--nthreads", "1"]
+        for tell in keepers:
+            with os.fdopen(tell, "w") as file:
+                file.write(json.dumps([*arguments, *flags]) + "\n")
         print(cluster.scheduler_address, flush=True)
         sys.stdin.read()
-        ending.set()
-        for thread in threads:
-            thread.join()
 
 
 if __name__ == "__main__":
