@@ -179,13 +179,16 @@ def _check_schema(connection: sqlite3.Connection) -> None:
             "trigger": TRIGGERS.get(name) == text,
         }.get(kind, False)
         if not ours:
-            raise Refused(f"holds what is not ours, a {one_line(str(kind), 20)}: "
-                          f"{one_line(str(name), 60)}")  # fmt: skip
+            article = "an" if kind == "index" else "a"
+            raise Refused(
+                f"holds {article} {one_line(str(kind), 20)} that is not Ebbwatt's: "
+                f"{one_line(str(name), 60)}"
+            )
     for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'"):
         # A column that is computed runs an expression when it is read.
         hidden = connection.execute("SELECT sum(hidden) FROM pragma_table_xinfo(?)", (name,))
         if hidden.fetchone()[0]:
-            raise Refused(f"holds a computed column that is not ours, in the table {name}")
+            raise Refused(f"holds a computed column that is not Ebbwatt's, in the table {name}")
 
 
 def _check_whole(connection: sqlite3.Connection) -> None:

@@ -7,7 +7,7 @@ sisters can be compared, and futures drawn, without reading a log again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from analysis.assessment.case import Case
     from analysis.health.forms import Form
+    from analysis.health.life import Health
 
     Floats = NDArray[np.float64]
 
@@ -140,24 +141,26 @@ def _short(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.{_DIGITS}g}")
 
 
-def sketch_of(case: Case) -> Sketch | None:
-    """Return the sketch of a boat; None where its log does not tell the charger's health."""
-    health, evidence = case.health, case.evidence
-    if health is None or evidence.now_h is None:
-        return None
+def sketch_of_health(health: Health, observed_h: float, replace_below: float) -> Sketch:
+    """Return the sketch that an estimate makes; nothing of load and design life in it.
+
+    Parameters
+    ----------
+    health
+        The estimate.
+    observed_h, replace_below
+        As in :class:`Sketch`.
+    """
     posterior, cells = health.posterior, health.posterior.cells
     ahead = max(posterior.now_kh - posterior.last_kh, 0.0)
     mean = np.array([(c.mean[0] + c.mean[-1], c.mean[1]) for c in cells])
-    start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
-    used = runtime_h[evidence.out.used & (runtime_h >= start_h)]
-    needed = case.needed
     return Sketch(
         now_kh=posterior.now_kh,
         usual=health.usual_loss_per_kh,
         systematic=health.systematic,
         gain_sd=health.gain_sd,
-        observed_h=max(float(evidence.now_h - used.min()) if len(used) else 0.0, 1.0),
-        replace_below=case.config.charger.replace_below,
+        observed_h=observed_h,
+        replace_below=replace_below,
         form=np.array([FORM_NAMES.index(c.form.name) for c in cells], dtype=np.intp),
         share=np.array([c.form.share for c in cells]),
         wander=np.array([int(np.argmin(np.abs(WANDERS - c.wander))) for c in cells], dtype=np.intp),
@@ -175,6 +178,24 @@ def sketch_of(case: Case) -> Sketch | None:
         ),
         cross=np.array([c.covariance[0, 1] + c.covariance[1, -1] for c in cells]),
         loss_var=np.array([c.covariance[1, 1] for c in cells]),
+    )
+
+
+def sketch_of(case: Case) -> Sketch | None:
+    """Return the sketch of a boat; None where its log does not tell the charger's health."""
+    health, evidence = case.health, case.evidence
+    if health is None or evidence.now_h is None:
+        return None
+    start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
+    used = runtime_h[evidence.out.used & (runtime_h >= start_h)]
+    needed = case.needed
+    sketch = sketch_of_health(
+        health,
+        max(float(evidence.now_h - used.min()) if len(used) else 0.0, 1.0),
+        case.config.charger.replace_below,
+    )
+    return replace(
+        sketch,
         design_left_h=design_hours_left(evidence, case.config),
         unseen_h=0.0 if start_h > 0.0 else evidence.runs.hours.unseen_h,
         load_below=None if needed is None else needed.power_w / case.config.charger.rated_w,

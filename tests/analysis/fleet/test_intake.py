@@ -127,11 +127,11 @@ HOSTILE = {
     "foreign": (_foreign, "another program"),
     "text": (lambda path, _: path.write_text("Dear fitter"), "neither a database nor"),
     "nothing": (lambda path, _: path.touch(), "neither a database nor"),
-    "view": (_with("CREATE VIEW v AS SELECT 1"), "not ours, a view: v"),
-    "view for a table": (_renamed_view, "not ours"),
+    "view": (_with("CREATE VIEW v AS SELECT 1"), "a view that is not Ebbwatt's: v"),
+    "view for a table": (_renamed_view, "not Ebbwatt's"),
     "trigger": (
         _with("CREATE TRIGGER t AFTER INSERT ON events BEGIN DELETE FROM intervals; END"),
-        "not ours, a trigger: t",
+        "a trigger that is not Ebbwatt's: t",
     ),
     "trigger of our name": (
         lambda path, boat: (
@@ -142,16 +142,19 @@ HOSTILE = {
                 "BEGIN DELETE FROM events; END",
             ),
         ),
-        "not ours, a trigger: blocks_delete",
+        "a trigger that is not Ebbwatt's: blocks_delete",
     ),
-    "virtual table": (_with("CREATE VIRTUAL TABLE raw2 USING fts5(a)"), "not ours, a table"),
+    "virtual table": (
+        _with("CREATE VIRTUAL TABLE raw2 USING fts5(a)"),
+        "a table that is not Ebbwatt's",
+    ),
     "computed column": (
         _with("ALTER TABLE about ADD COLUMN c AS (upper(key)) VIRTUAL"),
         "computed column",
     ),
     "index on an expression": (
         _with("CREATE INDEX i ON events (upper(text))"),
-        "not ours, a index: i",
+        "an index that is not Ebbwatt's: i",
     ),
     "path for an id": (_with("UPDATE about SET value = '../../../etc/x'"), "no id of its own"),
     "bytes for an id": (

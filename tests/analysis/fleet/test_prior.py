@@ -24,9 +24,9 @@ from analysis.fleet.prior import (
     loss_at,
     normal,
 )
-from analysis.fleet.sketch import FORM_NAMES, Sketch, sketch_of
+from analysis.fleet.sketch import FORM_NAMES, Sketch, sketch_of, sketch_of_health
 from analysis.health.life import estimate
-from analysis.health.trend import WANDERS, Observations
+from analysis.health.trend import Observations
 from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 from tests.support.published import BATTING, GAAS, GAAS_PSEUDO_H
@@ -51,25 +51,8 @@ def laser(unit, readings):
     # A cabinet of even warmth: no season.
     warm = np.full(readings, 25.0)
     health = estimate(data, warm, 1.5e9 + 3600.0 * hours, now_kh, USUAL)
-    cells = health.posterior.cells
-    return Sketch(
-        now_kh=now_kh,
-        usual=USUAL,
-        systematic=0.0,
-        gain_sd=0.0,
-        observed_h=float(hours[-1]),
-        replace_below=1.0 - LOSS,
-        form=np.array([FORM_NAMES.index(c.form.name) for c in cells]),
-        share=np.array([c.form.share for c in cells]),
-        wander=np.array([int(np.argmin(abs(WANDERS - c.wander))) for c in cells]),
-        weight=health.posterior.weights(),
-        level=np.array([c.mean[0] + c.mean[-1] for c in cells]),
-        loss=np.array([c.mean[1] for c in cells]),
-        level_var=np.array(
-            [c.covariance[0, 0] + c.covariance[-1, -1] + 2 * c.covariance[0, -1] for c in cells]
-        ),
-        cross=np.array([c.covariance[0, 1] + c.covariance[1, -1] for c in cells]),
-        loss_var=np.array([c.covariance[1, 1] for c in cells]),
+    return replace(
+        sketch_of_health(health, float(hours[-1]), 1.0 - LOSS), systematic=0.0, gain_sd=0.0
     )
 
 
