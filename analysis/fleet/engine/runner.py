@@ -15,6 +15,7 @@ import multiprocessing
 import os
 import resource
 import signal
+import threading
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -165,7 +166,20 @@ def apart(work: Callable[[], Result]) -> Result:
     return cast("Result", found)
 
 
+def _end_with_parent() -> None:
+    """Let this process end where its parent is killed: else it would wait for work for ever."""
+    if (parent := multiprocessing.parent_process()) is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _send(target: Connection, work: Callable[[], object]) -> None:
+    _end_with_parent()
     try:
         target.send(work())
     except Exception as error:  # noqa: BLE001 - told where somebody reads it
@@ -205,7 +219,8 @@ def _pool(
 
 
 def _begin() -> None:
-    """Bound the memory of a worker."""
+    """Prepare a worker: it ends with its parent, and its memory is bounded."""
+    _end_with_parent()
     hard = resource.getrlimit(resource.RLIMIT_AS)[1]
     most = _MOST_MEMORY if hard == resource.RLIM_INFINITY else min(_MOST_MEMORY, hard)
     resource.setrlimit(resource.RLIMIT_AS, (most, hard))

@@ -16,6 +16,9 @@ def work(name):
         os.kill(os.getpid(), signal.SIGKILL)
     if kind == "raises":
         raise ValueError(rest)
+    if kind == "tells":
+        Path(rest).write_text(str(os.getpid()))
+        time.sleep(300)
     if kind == "slow":
         time.sleep(float(rest))
     return name.upper()

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from functools import partial
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +15,7 @@ from analysis.fleet.engine.runner import ENDED, Failure, apart, prepare, results
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
 from logger.errors import EbbwattError
+from tests.conftest import unmeasured
 from tests.support.boats.fleet_boats import write_boat
 from tests.support.rigs.fleet_work import work
 
@@ -75,6 +77,35 @@ def test_who_interrupts_work_apart_does_not_wait_for_it():
         signal.signal(signal.SIGALRM, before)
     assert time.monotonic() - begun_s < 100.0
     assert not multiprocessing.active_children()
+
+
+#: Names the process of a worker that has begun, and waits.
+WAITS = """
+from functools import partial
+from analysis.fleet.engine.runner import apart, results
+from tests.support.rigs.fleet_work import work
+if __name__ == "__main__":
+    name = "tells {path}"
+    list(results(work, [name], 1)) if {pool} else apart(partial(work, name))
+"""
+
+
+@pytest.mark.parametrize("pool", [True, False])
+def test_a_worker_ends_when_its_command_is_killed(tmp_path, child_env, pool):
+    told, script = tmp_path / "told", tmp_path / "script.py"
+    script.write_text(WAITS.format(path=told, pool=pool))
+    command = subprocess.Popen([sys.executable, script], env=unmeasured(child_env))
+    deadline = time.monotonic() + 100
+    while not (told.exists() and told.read_text()):
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    worker = Path("/proc", told.read_text())
+    assert worker.exists()
+    command.kill()
+    command.wait()
+    while worker.exists():
+        assert time.monotonic() < deadline, "the worker is still there"
+        time.sleep(0.01)
 
 
 #: Says what the command itself has loaded.
