@@ -8,6 +8,8 @@ import subprocess
 
 import pytest
 
+from tests.support.empty import put_empty
+
 CONFIG = '[boat]\nname = "Dabchick"\n[charger]\nrated_w = 110\nserial = "INVENTED-9"\n'
 FILES = {"report.html", "assessment.json", "intervals.csv.gz", "events.csv", "configuration.json",
          "sensor.txt", "SHA256SUMS"}  # fmt: skip
@@ -23,6 +25,7 @@ def place(tmp_path, ebbwatt):
         rows.append(f"{1_700_006_400 + 60 * minute},{values[0]},{values[1]},{values[2]}")
     (tmp_path / "log.csv").write_text("\n".join(rows) + "\n")
     (tmp_path / "ebbwatt.toml").write_text(CONFIG)
+    put_empty(tmp_path / "ebbwatt.db")
     ebbwatt("import", "log.csv", cwd=tmp_path)
     clamp = ("event", "add", "reading", "--current", "6.1", "--by", "Jo")
     told = ebbwatt(*clamp, "--at", "2023-11-15T02:00Z", cwd=tmp_path).stdout

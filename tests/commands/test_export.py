@@ -21,6 +21,7 @@ from logger.store.events import add_event
 from logger.store.reader import COLUMNS, Reader
 from logger.store.records import SessionStart, write_import
 from tests.support.configurations import AFT_LOCKER
+from tests.support.empty import put_empty
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 TOML = AFT_LOCKER + '[store]\npath = "{}"\n'
@@ -38,6 +39,7 @@ def boat(tmp_path):
         values = [rng.choice((None, rng.randint(-(10**7), 10**8))) for _ in range(10)]
         rows.append((START_MS + 60_000 * k, 60_000, rng.randrange(9), 60, *values))
     path = tmp_path / "ebbwatt.db"
+    put_empty(path)
     write_import(path, CHARGER, SessionStart("test", START_MS / 1000.0), rows[:400])
     lost = SessionStart("test", 5.0, boot_id="b1", offset_quality=0)
     write_import(path, CHARGER, lost, [(r[0] - START_MS, *r[1:]) for r in rows[400:]])

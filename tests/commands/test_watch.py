@@ -11,6 +11,7 @@ import pytest
 
 from tests.conftest import unmeasured
 from tests.support.configurations import AFT_LOCKER
+from tests.support.empty import put_empty
 from tests.support.missing import program, unable
 from tests.support.screens.terminal import Terminal
 
@@ -25,6 +26,7 @@ def boat(tmp_path, ebbwatt):
         AFT_LOCKER + '[log]\ninterval_s = 30\n[fuel]\n[store]\npath = "store/ebbwatt.db"\n'
     )
     (tmp_path / "store").mkdir()
+    put_empty(tmp_path / "store/ebbwatt.db")
     rows = "".join(f"{1700000000 + 30 * k},13.1,8.0,running\n" for k in range(600))
     (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + rows)
     ebbwatt("import", "log.csv", cwd=tmp_path)

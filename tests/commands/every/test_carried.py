@@ -6,6 +6,8 @@ import sqlite3
 
 import pytest
 
+from tests.support.empty import put_empty
+
 CONFIG = """\
 [boat]
 name = "Dabchick"
@@ -36,6 +38,7 @@ def boat(tmp_path, ebbwatt):
         for k in range(8640)
     )
     (folder / "a.csv").write_text("time,voltage_v,current_a,state\n" + rows)
+    put_empty(folder / "ebbwatt.db")
     return folder
 
 

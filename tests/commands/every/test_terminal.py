@@ -7,6 +7,7 @@ import pytest
 
 from tests.conftest import unmeasured
 from tests.support.configurations import AFT_LOCKER
+from tests.support.empty import put_empty
 from tests.support.screens.terminal import BACK, HIDE, Terminal
 
 
@@ -31,6 +32,7 @@ def boat(tmp_path, ebbwatt):
     (tmp_path / "ebbwatt.toml").write_text(AFT_LOCKER + "[log]\ninterval_s = 30\n")
     rows = "".join(f"{1700000000 + 30 * k},13.1,8.0,running\n" for k in range(600))
     (tmp_path / "log.csv").write_text("time,voltage_v,current_a,state\n" + rows)
+    put_empty(tmp_path / "ebbwatt.db")
     ebbwatt("import", "log.csv", cwd=tmp_path)
     return tmp_path
 

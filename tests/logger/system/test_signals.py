@@ -20,8 +20,7 @@ with leaving_cleanly():
     cleared = weakref.ref(lock, lambda _: signal.raise_signal({number}))
     try:
         del lock
-        print("went on", flush=True)
-        time.sleep(600)
+        time.sleep(600)  # the exception was dropped
     except KeyboardInterrupt:
         sys.exit(130)
 """
@@ -51,7 +50,6 @@ def test_a_signal_in_a_callback_of_python_ends_the_command(child_env, number, fi
         [sys.executable, "-c", first + DROPPED.format(number=int(number))],
         env=child_env, capture_output=True, text=True, check=False, timeout=250,
     )  # fmt: skip
-    assert done.stdout == "went on\n", "the first exception was dropped"
     assert (done.returncode, done.stderr) == (128 + number, "")
 
 
@@ -60,5 +58,5 @@ def test_other_dropped_exceptions_are_told_as_before(child_env):
     done = subprocess.run(
         [sys.executable, "-c", code], env=child_env, capture_output=True, text=True, check=False
     )
-    assert done.returncode == 0
+    assert done.returncode == 0, "Python drops what a callback raises"
     assert "ZeroDivisionError" in done.stderr
