@@ -7,6 +7,7 @@ comes first: the replacement limit, the design hours, or the power that this boa
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ import numpy as np
 
 from analysis.estimate import Span
 from analysis.health.forms import slope_factor, trend_columns
+from analysis.statistics import positive
 from analysis.statistics.passage import passage_for_good
 
 if TYPE_CHECKING:
@@ -83,7 +85,9 @@ def draw_paths(
     outputs, slopes
         Shape (paths, m); and the present loss per 1000 h of each path.
     """
-    count = _shares(posterior.weights(), paths)
+    loss_mean = np.array([c.mean[1] for c in posterior.cells])
+    loss_sd = np.sqrt([c.covariance[1, 1] for c in posterior.cells])
+    count = _shares(positive.weighed(posterior.weights(), loss_mean, loss_sd), paths)
     now = posterior.now_kh
     ahead = ahead_h / 1000.0
     drawn, slopes = [], []
@@ -105,19 +109,23 @@ def draw_paths(
 def _draw_cell(
     cell: Cell, number: int, posterior: Posterior, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Draw the present level (trend and wander) and the loss from the posterior of a cell."""
+    """Draw the present level (trend and wander) and the loss from the posterior of a cell.
+
+    Wear does not reverse: the loss is drawn from what is possible, above zero.
+    """
     pick = np.zeros((2, len(cell.mean)))
     pick[0, 0] = pick[0, -1] = 1.0
     pick[1, 1] = 1.0
     mean = pick @ cell.mean
     covariance = pick @ cell.covariance @ pick.T
     ahead = max(posterior.now_kh - posterior.last_kh, 0.0)
-    covariance[0, 0] += cell.wander**2 * ahead
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    draws = mean + rng.standard_normal((number, 2)) @ root.T
-    # Wear does not reverse: no path gains output from use.
-    return draws[:, 0], np.maximum(draws[:, 1], 0.0)
+    variance = covariance[0, 0] + cell.wander**2 * ahead
+    loss_sd = math.sqrt(covariance[1, 1])
+    loss = positive.draw(np.full(number, mean[1]), np.full(number, loss_sd), rng)
+    gain = covariance[0, 1] / covariance[1, 1] if loss_sd > 0.0 else 0.0
+    left = math.sqrt(max(variance - gain * covariance[0, 1], 0.0))
+    level = mean[0] + gain * (loss - mean[1]) + left * rng.standard_normal(number)
+    return level, loss
 
 
 def _shares(weights: Floats, total: int) -> NDArray[np.intp]:

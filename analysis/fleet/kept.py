@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 #: Rises when what is kept of a boat changes: then all boats are assessed again.
-SCHEMA = "ebbwatt/fleet-result/4"
+SCHEMA = "ebbwatt/fleet-result/5"
 
 
 def changed(boats: Iterable[Path], *, reports: bool = False) -> list[str]:

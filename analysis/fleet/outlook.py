@@ -14,6 +14,7 @@ from analysis.assessment.usage import Pace, dates
 from analysis.estimate import Span
 from analysis.fleet.prior import FORM_WEIGHTS, GRID, WANDER_WEIGHTS, evidence_of, loss_at
 from analysis.health.trend import WANDERS
+from analysis.statistics import positive
 from analysis.statistics.passage import passage_for_good
 
 if TYPE_CHECKING:
@@ -134,11 +135,12 @@ def _draw_alone(
     sketch: Sketch, rng: np.random.Generator
 ) -> tuple[NDArray[np.intp], Floats, Floats]:
     """Draw cell, present level and loss from the estimator's posterior."""
-    cell = rng.choice(len(sketch.weight), PATHS, p=sketch.weight / sketch.weight.sum())
-    loss = sketch.loss[cell] + np.sqrt(sketch.loss_var[cell]) * rng.standard_normal(PATHS)
-    level = _level(sketch, cell, loss, rng)
-    # What is lost for good does not come back.
-    return cell, level, np.maximum(loss, 0.0)
+    # What is lost for good does not come back: the loss is above zero.
+    sd = np.sqrt(sketch.loss_var)
+    weight = positive.weighed(sketch.weight, sketch.loss, sd)
+    cell = rng.choice(len(weight), PATHS, p=weight)
+    loss = positive.draw(sketch.loss[cell], sd[cell], rng)
+    return cell, _level(sketch, cell, loss, rng), loss
 
 
 def _draw_with_prior(
@@ -166,6 +168,7 @@ def chances(sketch: Sketch, prior: Prior) -> Floats:
     together = logsumexp(log_p, axis=1)
     ratio = FORM_WEIGHTS[sketch.form] * WANDER_WEIGHTS[sketch.wander]
     alone = np.log(np.maximum(sketch.weight / ratio, 1e-300))
+    alone += positive.log_chance(sketch.loss, np.sqrt(sketch.loss_var))
     weight = np.log(np.maximum(prior.form[sketch.form] * prior.wander[sketch.wander], 1e-300))
     weight += _TRUST * together + (1.0 - _TRUST) * alone
     log_p += (weight - together)[:, None]

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-SCHEMA = "ebbwatt/sketch/1"
+SCHEMA = "ebbwatt/sketch/2"
 FORM_NAMES = tuple(form.name for form in forms(0.05))
 #: Digits that are kept: more than any figure is told with (our choice).
 _DIGITS = 10

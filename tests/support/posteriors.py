@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.health.forms import Cell, Form, Posterior, normal_posterior, trend_columns
+from analysis.health.forms import Cell, Form, Posterior, normal_posteriors, trend_columns
 from analysis.health.trend import Sites
 
 #: Precision of a prior too wide to matter.
@@ -15,5 +15,5 @@ def posterior_of(x, y, s, now):
     design = trend_columns(form, x, now)
     sites = Sites(x, y, np.full(len(x), s**-2.0), design)
     prior = (np.zeros(2), np.full(2, FLAT))
-    _, mean, covariance = normal_posterior(sites, None, design, prior, 0.0)
-    return Posterior((Cell(form, 0.0, 1.0, mean, covariance),), now, now, 0.0)
+    _, mean, covariance = normal_posteriors(sites, None, design[None], [prior], 0.0)
+    return Posterior((Cell(form, 0.0, 1.0, mean[0, 0], covariance[0, 0]),), now, now, 0.0)

@@ -139,15 +139,52 @@ def test_paths_spread_by_what_is_not_known():
 
 
 def test_cells_share_the_paths_and_no_path_gains_by_use():
-    low = Cell(Form("", 1.0), 0.0, 0.25, np.array([0.5, -0.05, 0.0]), np.zeros((3, 3)))
-    high = Cell(Form("", 1.0), 0.0, 0.75, np.array([0.9, 0.1, 0.0]), np.zeros((3, 3)))
+    rising = Cell(Form("", 1.0), 0.0, 0.5, np.array([0.7, -0.05, 0.0]), np.zeros((3, 3)))
+    low = Cell(Form("", 1.0), 0.0, 0.125, np.array([0.5, 0.0, 0.0]), np.zeros((3, 3)))
+    high = Cell(Form("", 1.0), 0.0, 0.375, np.array([0.9, 0.1, 0.0]), np.zeros((3, 3)))
     none = Cell(Form("", 1.0), 0.0, 0.0, np.array([9.0, 9.0, 0.0]), np.zeros((3, 3)))
-    posterior = Posterior((low, none, high), 1.0, 1.0, 0.0)
+    posterior = Posterior((low, none, rising, high), 1.0, 1.0, 0.0)
     rng = np.random.default_rng(1)
-    paths, slopes = draw_paths(posterior, 0.0, np.array([0.0, 1000.0]), 8, rng)
-    assert np.sort(paths[:, 0]) == pytest.approx([0.5] * 2 + [0.9] * 6)
-    assert np.sort(paths[:, 1]) == pytest.approx([0.5] * 2 + [0.8] * 6), "none rises"
-    assert np.sort(slopes) == pytest.approx([0.0] * 2 + [0.1] * 6)
+    paths, slopes = draw_paths(posterior, 0.0, np.array([0.0, 1000.0]), 7, rng)
+    # What surely rises is not possible; no loss at all is as likely as not: 1/16 to 3/8.
+    assert np.sort(paths[:, 0]) == pytest.approx([0.5] + [0.9] * 6)
+    assert np.sort(paths[:, 1]) == pytest.approx([0.5] + [0.8] * 6)
+    assert np.sort(slopes) == pytest.approx([0.0] + [0.1] * 6)
+    # Where nothing else is known, it does not rise.
+    alone = Posterior((rising,), 1.0, 1.0, 0.0)
+    paths, _ = draw_paths(alone, 0.0, np.array([0.0, 1000.0]), 7, rng)
+    assert paths == pytest.approx(np.full((7, 2), 0.7))
+
+
+def test_a_loss_that_is_hardly_known_is_drawn_above_zero_by_bayes_theorem():
+    # A log that hardly shows wear: 0.01 +- 0.02 per 1000 h, bound to the level by -0.6; a second
+    # form sees 0.03 +- 0.02. By quadrature over what is possible.
+    covariance = np.zeros((3, 3))
+    covariance[:2, :2] = [[0.01**2, -0.6 * 0.01 * 0.02], [-0.6 * 0.01 * 0.02, 0.02**2]]
+    cells = tuple(
+        Cell(Form("", 1.0), 0.0, weight, np.array([0.9, mean, 0.0]), covariance)
+        for weight, mean in ((0.7, 0.01), (0.3, 0.03))
+    )
+    rng = np.random.default_rng(4)
+    _, slopes = draw_paths(Posterior(cells, 1.0, 1.0, 0.0), 0.0, np.zeros(1), 200_000, rng)
+    loss = np.linspace(0.0, 0.2, 20_001)
+    density = sum(
+        weight * np.exp(-0.5 * ((loss - mean) / 0.02) ** 2)
+        for weight, mean in ((0.7, 0.01), (0.3, 0.03))
+    )
+    density /= density.sum()
+    mean = density @ loss
+    assert slopes.min() > 0.0
+    assert slopes.mean() == pytest.approx(mean, abs=2e-4)
+    assert slopes.std() == pytest.approx(np.sqrt(density @ (loss - mean) ** 2), abs=2e-4)
+    for probability in (0.05, 0.5, 0.95):
+        end = loss[np.searchsorted(np.cumsum(density), probability)]
+        assert np.quantile(slopes, probability) == pytest.approx(end, abs=4e-4)
+    # Of the first form alone, the level that belongs to a loss.
+    first, slopes = draw_paths(Posterior(cells[:1], 1.0, 1.0, 0.0), 0.0, np.zeros(1), 200_000, rng)
+    line = np.polynomial.Polynomial.fit(slopes, first[:, 0], 1).convert().coef
+    assert line == pytest.approx([0.9 + 0.3 * 0.01, -0.3], abs=0.003)
+    assert np.std(first[:, 0] - line[0] - line[1] * slopes) == pytest.approx(0.008, rel=0.01)
 
 
 def test_the_gain_moves_the_limit_of_the_output_and_not_the_load():

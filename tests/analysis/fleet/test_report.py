@@ -287,7 +287,7 @@ def test_files_of_another_version_are_refused_by_name(fleet):
     seen = {b.key: b for b in assess_fleet(fleet, NOW_S, 0, 90).boats}
     assert seen[old.name].standing is Standing.NOT_ASSESSED
     assert seen[old.name].reason == (
-        "result.json: 'schema' is 'ebbwatt/fleet-result/1'; accepted: 'ebbwatt/fleet-result/4'. "
+        "result.json: 'schema' is 'ebbwatt/fleet-result/1'; accepted: 'ebbwatt/fleet-result/5'. "
         "Hand in the boat's log again"
     )
     assert seen[new.name].facts is not None, "her own log still counts"

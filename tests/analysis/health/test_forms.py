@@ -20,7 +20,7 @@ from analysis.health.forms import (
     compare,
     forms,
     mixture_quantile,
-    normal_posterior,
+    normal_posteriors,
     slope_factor,
     trend_columns,
 )
@@ -185,14 +185,29 @@ def test_the_forms_span_what_published_units_did():
     assert np.median(powers) == pytest.approx(1.0, abs=0.02), "most declined in a straight line"
     assert min(powers) == pytest.approx(0.80, abs=0.01)
     assert max(powers) == pytest.approx(1.15, abs=0.01)
-    slowing = next(form for form in forms(0.05) if form.name == "slowing")
-    assert np.quantile(powers, 0.02) < slowing.power < np.quantile(powers, 0.2)
+    # Each unit goes to the nearest of three powers, and these weigh in that proportion.
+    straight = [form for form in forms(0.05) if form.share == 0.0 and form.power < 1.2]
+    places = np.array([form.power for form in straight])
+    nearest = np.argmin(abs(np.array(powers)[:, None] - places), axis=1)
+    assert np.bincount(nearest) / 30 == pytest.approx([20 / 30, 5 / 30, 5 / 30])
+    weights = np.array([form.weight for form in straight])
+    assert weights / weights.sum() == pytest.approx(np.bincount(nearest) / 30, abs=0.02)
 
 
 def test_half_of_the_prior_is_for_decline_that_accelerates():
     found = forms(0.05)
     assert sum(form.weight for form in found) == pytest.approx(1.0)
-    assert sum(form.weight for form in found if form.power > 1.0) == pytest.approx(0.5)
+    assert sum(form.weight for form in found if form.power > 1.15) == pytest.approx(0.5)
+
+
+def test_no_life_lies_far_between_two_powers():
+    # At half of a life that ends at 1 and goes as the power p, a form of the power q with the same
+    # loss then ends at 2^(p/q) / 2: by so much of the hours left do two neighbours disagree.
+    powers = sorted(form.power for form in forms(0.05) if form.share == 0.0)
+    apart = [abs(2.0 ** (p / q) - 2.0) for p, q in itertools.pairwise(powers)]
+    assert max(apart) < 0.27
+    assert min(powers) == 0.85
+    assert max(powers) == 3.0
 
 
 def test_an_early_forecast_allows_for_an_end_that_accelerates():
@@ -270,7 +285,8 @@ def test_the_posterior_of_one_form_is_that_of_whole_matrices():
     sites, design = sites_of(Form("", 1.0, power=2.0), 2.0)
     for wander in (0.0, 0.03):
         walk = Walk.over(NODES) if wander else None
-        evidence, mean, covariance = normal_posterior(sites, walk, design, BELIEF, wander)
+        found = normal_posteriors(sites, walk, design[None], [BELIEF], wander)
+        evidence, mean, covariance = (part[0, 0] for part in found)
         truth = dense_normal(design, SEEN, SD, BELIEF, wander, NODES, np.arange(5))
         at = [0, 1, 2, -1]  # the coefficients, and the wander at the last node
         assert evidence - CONSTANT == pytest.approx(truth.evidence)
