@@ -135,7 +135,7 @@ FUEL = Section(
             "l_per_kwh",
             "number",
             0.9,
-            "fuel per kilowatt-hour delivered (common practice, no source)",
+            "fuel of a new unit per kilowatt-hour delivered (common practice, no source)",
             "L/kWh",
             0.05,
             20,

@@ -117,14 +117,12 @@ def run(args: argparse.Namespace) -> int:
     if args.depart is not None and args.depart < datetime.now(config.boat.zone).date():
         raise UsageError(f"--depart {args.depart}: is over; accepted: a day from today on")
     from analysis.assessment.case import Case
-    from analysis.fuel.outlook import fuel_outlook
+    from analysis.fuel.outlook import fuel_of
     from analysis.history.history import load_fitting
 
     case = Case(*load_fitting(config, args.fitting))
-    found = fuel_outlook(
-        case.runs,
-        case.use,
-        case.config,
+    found = fuel_of(
+        case,
         spare_l=args.spare,
         temperature_c=args.temperature,
     )

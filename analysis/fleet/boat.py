@@ -10,7 +10,7 @@ from analysis.assessment.case import Case
 from analysis.fleet import folder
 from analysis.fleet.kept import SCHEMA, stamps
 from analysis.fleet.sketch import sketch_of
-from analysis.fuel.outlook import fuel_outlook
+from analysis.fuel.outlook import fuel_of
 from analysis.history.history import load_fitting
 from analysis.units import reading_as
 from logger import __version__
@@ -94,7 +94,7 @@ def _litres(case: Case) -> list[float] | None:
     """Return the fuel that the boat uses in a year: low, median, high; None where not known."""
     if case.config.fuel is None:
         return None
-    year = fuel_outlook(case.runs, case.use, case.config).litres_per_year
+    year = fuel_of(case).litres_per_year
     ends = (year.low, year.median, year.high)
     known = [float(f"{v:.6g}") for v in ends if v is not None]
     return known if len(known) == len(ends) else None

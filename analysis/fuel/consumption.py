@@ -1,8 +1,10 @@
 """Litres per kilowatt-hour of this unit, from its containers and a prior of common practice.
 
 Each container between two recorded changes measures the use at the middle of its running hours. The
-use rises with age, so its logarithm has a level and a trend, and the newest containers count most:
-a linear Gaussian filter (Kalman 1960, J. Basic Eng. 82:35-45; from memory).
+use rises as the output falls. Where the output is known, the figure of a new unit is divided by it;
+what is left of the logarithm has a level and a trend. Where it is not known, the trend is that of a
+usual unit. The newest containers count most: a linear Gaussian filter (Kalman 1960, J. Basic Eng.
+82:35-45; from memory).
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from analysis.history.energy import energy_before
 from analysis.history.hours import LONGEST_SILENCE_H
 
 if TYPE_CHECKING:
+    from analysis.fuel.wear import Wear
     from analysis.history.runs import Runs
     from logger.config import FuelConfig
     from logger.event import Event
@@ -34,6 +37,9 @@ DRIFT_SD = 0.006
 #: hours (one sd): a unit that is replaced at 60 % after 7500 h loses 7 % of its cell voltage in
 #: each 1000 h (judgement).
 TREND, TREND_SD, TREND_DRIFT_SD = 0.05, 0.05, 0.03
+#: The same for what the fall of the output does not explain, where it is known; and how far the
+#: logarithm of the rise may be from that of the loss, as a part of it (judgement).
+BESIDE_SD, EXPLAINED_SD = 0.03, 0.25
 #: Part left in a container that was changed before it ran out: 0 to 10 % (common practice, no
 #: source). Part of the scatter is the owner's habit, the same in all containers; the rest is
 #: chance.
@@ -82,17 +88,30 @@ class FuelUse:
 
 
 class _Filter:
-    """The logarithm of litres per kWh and its rise per 1000 running hours, with covariance."""
+    """The logarithm of litres per kWh and its rise per 1000 running hours, with covariance.
 
-    def __init__(self, prior_l_per_kwh: float) -> None:
+    Where the output is known, both are what the loss of output does not explain.
+    """
+
+    def __init__(self, prior_l_per_kwh: float, wear: Wear | None = None, at_h: float = 0.0) -> None:
+        """Begin with a unit that has run for ``at_h`` hours; the prior is that of a new one."""
+        self._wear, self._at_h, self._explained = wear, at_h, 0.0
         self._state = np.array([np.log(prior_l_per_kwh), TREND])
-        self._spread = np.diag([PRIOR_SD**2, TREND_SD**2])
+        trend_sd = TREND_SD
+        level2 = PRIOR_SD**2
+        if wear is not None:
+            self._explained = wear.log_rise(at_h)
+            self._state[1], trend_sd = 0.0, BESIDE_SD
+            level2 += (EXPLAINED_SD * self._explained) ** 2 + wear.relative_sd**2
+        self._spread = np.diag([level2, trend_sd**2])
+        if wear is None:
+            self._move(at_h / 1000.0)
         self._guessed = 0.0  # weight of the containers that may have been changed early
 
     @property
     def estimate(self) -> float:
         """Return litres per kWh now."""
-        return float(np.exp(self._state[0]))
+        return float(np.exp(self._state[0] + self._explained))
 
     @property
     def sd(self) -> float:
@@ -101,30 +120,40 @@ class _Filter:
 
     def age(self, by_kh: float) -> None:
         """Move on by half a container, ``by_kh`` thousand running hours."""
+        self._move(by_kh)
+        self._spread += np.diag([0.5 * DRIFT_SD**2, (TREND_DRIFT_SD * by_kh) ** 2])
+        self._at_h += 1000.0 * by_kh
+        if self._wear is not None:
+            self._explained = self._wear.log_rise(self._at_h)
+
+    def _move(self, by_kh: float) -> None:
         move = np.array([[1.0, by_kh], [0.0, 1.0]])
-        drift = np.diag([0.5 * DRIFT_SD**2, (TREND_DRIFT_SD * by_kh) ** 2])
         self._state = move @ self._state
-        self._spread = move @ self._spread @ move.T + drift
+        self._spread = move @ self._spread @ move.T
 
     def learn(self, container: Container) -> None:
         """Take a container's litres per kWh as a measurement of the present use."""
         gain = self._spread[:, 0] / (self._spread[0, 0] + container.sd**2)
-        self._state = self._state + gain * (np.log(container.l_per_kwh) - self._state[0])
+        self._state = self._state + gain * (
+            np.log(container.l_per_kwh) - self._explained - self._state[0]
+        )
         self._spread = self._spread - np.outer(gain, self._spread[0])
         weight = float(gain[0])
         self._guessed = self._guessed * (1.0 - weight) + (0.0 if container.emptied else weight)
 
 
-def fuel_use(runs: Runs, events: tuple[Event, ...], fuel: FuelConfig) -> FuelUse:
-    """Estimate litres per kWh from the containers of a log."""
-    log, use, found = runs.log, _Filter(fuel.l_per_kwh), []
+def fuel_use(
+    runs: Runs, events: tuple[Event, ...], fuel: FuelConfig, wear: Wear | None = None
+) -> FuelUse:
+    """Estimate litres per kWh from the containers of a log, and the output where it is known."""
+    log, found = runs.log, []
     until = float(log.end_s[-1]) if len(log) else -np.inf
     told = changes(events, until)
-    if not told:
-        return FuelUse(use.estimate, use.sd, ())
-    times = [change.time_s for change in told]
-    emptied = ran_dry(runs, times[1:])
-    half_kh = np.diff(np.interp([*times, until], log.end_s, runs.hours.at_end_h)) / 2000.0
+    times = [*(change.time_s for change in told), until]
+    at_h = np.interp(times, log.end_s, runs.hours.at_end_h) if len(log) else np.zeros(1)
+    use = _Filter(fuel.l_per_kwh, wear, float(at_h[0]))
+    emptied = ran_dry(runs, times[1:-1]) if told else []
+    half_kh = np.diff(at_h) / 2000.0
     for place, (one, following) in enumerate(itertools.pairwise(told)):
         use.age(half_kh[place])
         container = _container(runs, one, following, use.estimate, emptied=emptied[place])
@@ -132,7 +161,8 @@ def fuel_use(runs: Runs, events: tuple[Event, ...], fuel: FuelConfig) -> FuelUse
         if container.problem is None:
             use.learn(container)
         use.age(half_kh[place])
-    use.age(2.0 * half_kh[-1])
+    if told:
+        use.age(2.0 * half_kh[-1])
     return FuelUse(use.estimate, use.sd, tuple(found))
 
 

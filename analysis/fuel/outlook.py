@@ -10,6 +10,7 @@ from analysis.estimate import Z90, Span
 from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
 from analysis.fuel.result import FuelOutlook
+from analysis.fuel.wear import Wear, wear_of
 from analysis.history.energy import DRAWS, days_to_come, energy_before, with_season
 from analysis.physics import (
     CELLS_PER_BLOCK,
@@ -21,6 +22,7 @@ from analysis.physics import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.assessment.case import Case
     from analysis.history.runs import Runs
     from analysis.history.use import Use, Year
     from logger.config import Config, FuelConfig
@@ -50,11 +52,24 @@ _GAUGE_INTERVALS = 500
 _SEED = 20240608
 
 
+def fuel_of(case: Case, *, spare_l: float = 0.0, temperature_c: float = 20.0) -> FuelOutlook:
+    """Forecast how long the fuel lasts, with all that the log tells; see :func:`fuel_outlook`."""
+    return fuel_outlook(
+        case.runs,
+        case.use,
+        case.config,
+        wear=wear_of(case),
+        spare_l=spare_l,
+        temperature_c=temperature_c,
+    )
+
+
 def fuel_outlook(
     runs: Runs,
     by_day: Use,
     config: Config,
     *,
+    wear: Wear | None = None,
     spare_l: float = 0.0,
     temperature_c: float = 20.0,
 ) -> FuelOutlook:
@@ -68,6 +83,8 @@ def fuel_outlook(
         Energy and hours by day and in the last year.
     config
         With a [fuel] section.
+    wear
+        The course of the output, where it is known.
     spare_l
         Fuel aboard in sealed containers besides the one in use, L.
     temperature_c
@@ -82,7 +99,7 @@ def fuel_outlook(
         raise ValueError("the configuration has no [fuel] section")
     last = float(runs.log.end_s[-1]) if len(runs.log) else None
     known, how = _changes(runs, config.fuel)
-    use = fuel_use(runs, known, config.fuel)
+    use = fuel_use(runs, known, config.fuel, wear)
     warm = methanol_density_kg_per_l(20.0) / methanol_density_kg_per_l(temperature_c)
     rng = np.random.default_rng(_SEED)
     per_kwh = use.estimate * warm * np.exp(use.sd * rng.standard_normal(DRAWS))

@@ -40,7 +40,7 @@ class Matter:
 def with_evidence(matter: Matter, case: Case) -> Matter:
     """Return the matter with what the page shows beyond the assessment."""
     from analysis.assessment.two_runs import two_runs
-    from analysis.fuel.outlook import fuel_outlook
+    from analysis.fuel.outlook import fuel_of
     from analysis.installation.check import check_fitting, replaced_on
 
     config, table = case.config, matter.assessment.run_table
@@ -49,6 +49,6 @@ def with_evidence(matter: Matter, case: Case) -> Matter:
         matter,
         load=case.load,
         fit=check_fitting(case, replaced=replaced_on(case.history, config)),
-        fuel=fuel_outlook(case.runs, case.use, config) if has_fuel else None,
+        fuel=fuel_of(case) if has_fuel else None,
         two_runs=two_runs(case.runs, table, config.charger.rated_w),
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.assessment.document import Verdict
 from analysis.figures import day
-from analysis.fuel.outlook import fuel_outlook
+from analysis.fuel.outlook import fuel_of
 from analysis.health.evidence import design_hours_left
 from analysis.inputs.clamp import MEASURE
 from analysis.load.bank import PARTS, Bank, Days, live
@@ -143,7 +143,7 @@ def _today(case: Case | None) -> Fitted | None:
     due = a.verdict in {Verdict.PLAN, Verdict.REPLACE}
     used = None
     if case.config.fuel is not None:
-        used = fuel_outlook(case.runs, case.use, case.config).l_per_kwh.median
+        used = fuel_of(case).l_per_kwh.median
     left_h = design_hours_left(case.evidence, case.config)
     return Fitted(
         a.output.median,

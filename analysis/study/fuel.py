@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.assessment.case import Case
 from analysis.estimate import Z90
 from analysis.fuel.changes import changes, find_changes
 from analysis.fuel.consumption import fuel_use
-from analysis.fuel.outlook import fuel_outlook
+from analysis.fuel.outlook import fuel_of
+from analysis.fuel.wear import wear_of
 from analysis.history.runs import find_runs
-from analysis.history.use import find_use
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
 from logger.durations import DAY_S
@@ -105,7 +106,8 @@ def _uses(boat: Boat, history: History, truth: Truth) -> dict[int, Said]:
         cut = _cut(history, until_s)
         if len(cut) == 0:
             continue
-        use = fuel_use(find_runs(cut, config.charger.rated_w), cut.events, config.fuel)
+        case = Case(cut, config)
+        use = fuel_use(case.runs, cut.events, config.fuel, wear_of(case))
         if len(use.counted) == count:
             ends = (use.quantile(-Z90), use.estimate, use.quantile(Z90))
             found[count] = Said(*ends, _use_at(boat, truth, until_s))
@@ -140,8 +142,7 @@ def _days_left(boat: Boat, history: History, truth: Truth) -> list[tuple[Said, b
         ahead = np.cumsum(litres[day:-1])
         if left <= 0.0 or len(ahead) == 0 or ahead[-1] < left:
             continue  # the use after the log is not known
-        runs = find_runs(cut, config.charger.rated_w)
-        said = fuel_outlook(runs, find_use(runs, config.boat.zone), config).days_left
+        said = fuel_of(Case(cut, config)).days_left
         if said.low is None:
             continue
         end = day + int(np.searchsorted(ahead, left))

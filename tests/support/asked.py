@@ -21,7 +21,7 @@ def load_limit(history, config):
 
 def fuel_outlook(history, config, passage_days=None, **wanted):
     case = Case(history, config)
-    found = outlook.fuel_outlook(case.runs, case.use, config, **wanted)
+    found = outlook.fuel_of(case, **wanted)
     if passage_days is None:
         return found
     return replace(found, passage=passage(case, found, Trip(passage_days)))

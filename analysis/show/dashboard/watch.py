@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.assessment.case import Case
-from analysis.fuel.outlook import fuel_outlook
+from analysis.fuel.outlook import fuel_of
 from analysis.history.history import History, load_fitting, read_history
 from analysis.show.dashboard.facts import WORKED_OUT, Facts, Fuel, Moment, Situation, collect
 from logger.durations import DAY_S
@@ -166,7 +166,7 @@ class Watch:
             found = replace(self.found, trouble="")
             if self.config.fuel is not None:
                 # Quickly worked out, and asked for every day: it does not wait for the verdict.
-                outlook = fuel_outlook(case.runs, case.use, self.config)
+                outlook = fuel_of(case)
                 found = replace(found, outlook=outlook, fuel=fuel_facts(outlook))
                 self.found = found
             self.found = replace(found, assessment=case.assessment, load=case.load, note="")

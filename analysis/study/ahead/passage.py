@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.assessment.case import Case
-from analysis.fuel.outlook import fuel_outlook
+from analysis.fuel.outlook import fuel_of
 from analysis.fuel.passage import Trip, charger_now, need
 from analysis.study.boats import simulate
 from analysis.study.scores import Said
@@ -51,7 +51,7 @@ def judge_passage(boat: Boat, cache: Path | None) -> PassageOutcome:
     if boat.config().fuel is None or len(history) == 0 or boat.unknown_clock > 0.0:
         return PassageOutcome(boat.name, None, False, None)
     case = Case(history, boat.config())
-    found = fuel_outlook(case.runs, case.use, case.config)
+    found = fuel_of(case)
     bank_ah = case.config.battery.capacity_ah or 0.0
     charger = charger_now(case.runs, case.load.efficiency, bank_ah)
     passage, few = None, False

@@ -15,6 +15,7 @@ from analysis.fuel.consumption import (
     _silence,
     fuel_use,
 )
+from analysis.fuel.wear import Wear
 from analysis.history.runs import find_runs
 from logger.config import FuelConfig
 from logger.event import Event
@@ -56,6 +57,38 @@ def test_the_filter_is_that_of_whole_matrices():
     now = np.append(state[0], 0.0)
     assert math.log(use.estimate) == pytest.approx(now @ found.mean)
     assert use.sd == pytest.approx(math.sqrt(now @ found.covariance @ now))
+
+
+#: A unit that falls from 0.9 to 0.6 of rated between 1000 and 4000 hours.
+WORN = Wear(np.array([1000.0, 4000.0]), np.array([0.9, 0.6]), 0.04)
+
+
+def test_before_the_first_container_the_output_tells_the_use():
+    use = _Filter(0.9, WORN, 2500.0)
+    assert use.estimate == pytest.approx(0.9 / 0.75)
+    explained = 0.25 * math.log(0.75)
+    assert use.sd == pytest.approx(math.sqrt(0.2**2 + explained**2 + 0.04**2))
+    use.age(1.5)
+    assert use.estimate == pytest.approx(0.9 / 0.6)
+    assert use.sd > math.hypot(0.2, 0.03 * 1.5)
+    # An output below three tenths is not believed.
+    assert Wear(np.array([0.0]), np.array([0.1]), 0.1).log_rise(5.0) == pytest.approx(
+        -math.log(0.3)
+    )
+    # Without it the unit is as old as its hours.
+    old = _Filter(0.9, None, 2500.0)
+    assert old.estimate == pytest.approx(0.9 * math.exp(0.05 * 2.5))
+    assert old.sd == pytest.approx(math.hypot(0.2, 0.05 * 2.5))
+
+
+def test_after_a_container_the_use_follows_the_output():
+    use = _Filter(0.9, WORN, 1000.0)
+    use.learn(container(1.1, 0.001))
+    assert use.estimate == pytest.approx(1.1, rel=1e-4)
+    use.age(3.0)
+    assert use.estimate == pytest.approx(1.1 * 0.9 / 0.6, rel=1e-3)
+    # What the fall of the output does not explain: 0.03 in 1000 h, for 3000 h.
+    assert use.sd == pytest.approx(0.09, rel=0.01)
 
 
 def test_a_habit_of_changing_early_does_not_average_out():
@@ -208,7 +241,10 @@ def test_the_use_of_a_log_with_containers_by_hand():
     assert found.sd == pytest.approx(use.sd, rel=1e-3)
     # Without a change the prior stands; what was struck, or comes after the log, is none.
     none = fuel_use(RUNS, (), fuel)
-    assert (none.estimate, none.sd, none.containers) == (pytest.approx(1.5), 0.2, ())
+    # Forty runs of six hours age it, by 0.05 +- 0.05 in 1000 h.
+    assert none.containers == ()
+    assert none.estimate == pytest.approx(1.5 * math.exp(0.05 * 0.24), rel=1e-3)
+    assert none.sd == pytest.approx(math.hypot(0.2, 0.05 * 0.24), rel=1e-4)
     later = (Event(9, BEGIN_S + 1e9, "fuel", 10.0), replace(told[0], struck=True))
     assert fuel_use(RUNS, later, fuel) == none
     # One change tells no container, but the use has risen since: 0.05 in 1000 h, for 240 h.

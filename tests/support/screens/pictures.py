@@ -17,7 +17,7 @@ from rich.style import Style
 
 from analysis.assessment.case import Case
 from analysis.demo import DAYS, live, make_folder
-from analysis.fuel.outlook import fuel_outlook
+from analysis.fuel.outlook import fuel_of
 from analysis.history.history import load_history
 from analysis.show.dashboard.facts import Moment, collect
 from analysis.show.dashboard.frame import frame
@@ -94,7 +94,7 @@ def main() -> int:
             demo.snapshot,
             recent,
             case.assessment,
-            fuel=fuel_facts(fuel_outlook(case.runs, case.use, demo.config)),
+            fuel=fuel_facts(fuel_of(case)),
         )
         lines = frame(facts, 80, BRAILLE_MARKS)
         (work / "terminal.html").write_text(terminal(lines), encoding="utf-8")
