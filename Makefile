@@ -10,7 +10,7 @@ export OPENBLAS_NUM_THREADS := 1
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test coverage lint style types format study soak bench pictures manual install install-program install-system lock sbom clean
+.PHONY: help demo fleet test coverage lint style types format study soak bench pictures manual install install-program install-system lock sbom clean
 
 help:  ## Show the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 18
@@ -35,6 +35,10 @@ $(VENV)/dev.stamp: $(VENV)/run.stamp tests/requirements.lock
 
 demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show it
 	$(BIN)/ebbwatt demo
+
+# The tests' set-up brings the extra ebbwatt[fleet], with hashes.
+fleet: $(VENV)/dev.stamp  ## Let 24 invented boats of one fitter live, rank them, show the page
+	$(BIN)/ebbwatt fleet demo
 
 # Six on two cores: many tests wait for a device, and others use the cores meanwhile.
 PYTEST := $(BIN)/python -m pytest -n 6 --dist loadfile --no-loadscope-reorder

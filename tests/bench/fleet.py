@@ -4,12 +4,17 @@ Each part runs in a process of its own, so that its peak memory is its own.
 """
 
 import argparse
+import contextlib
+import ctypes
 import hashlib
 import json
 import multiprocessing
 import os
 import resource
+import shutil
 import sqlite3
+import subprocess
+import sys
 import tempfile
 import time
 from contextlib import closing
@@ -20,11 +25,12 @@ import numpy as np
 from analysis.fleet import demo, folder
 from analysis.fleet.assess import assess_fleet
 from analysis.fleet.boat import assess_boat
-from analysis.fleet.engine.runner import results
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
 from tests.bench import boats
 
+#: prctl(2): children of children that have ended are this process's own.
+PR_SET_CHILD_SUBREAPER = 36
 UNTIL = "2025-09-08"
 NOW_S = 1_757_376_000.0
 
@@ -106,12 +112,49 @@ def serial(path):
 
 
 def pool(path):
-    """The same by a pool of two (peak of the largest worker behind the bar):"""
+    """The same by the command with two workers (peak of the largest process behind the bar):"""
     fleet = Fleet(path)
     again(fleet)
-    names = [str(boat) for boat in fleet.boats()]
-    assert all(found is None for _, found in results(assess_boat, names, 2))
-    return f"{len(names)}, {peak_mib(resource.RUSAGE_CHILDREN):.0f} MiB"
+    command_cost(path, 2)
+    return f"{len(fleet.boats())}, {peak_mib(resource.RUSAGE_CHILDREN):.0f} MiB"
+
+
+def command_cost(fleet, workers):
+    """Run the whole command; return seconds by the clock and of the processor, of all processes."""
+    ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
+    before, clock = spent(), time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-m", "analysis", "fleet", "report", fleet, "--workers", str(workers)],
+        stdout=subprocess.DEVNULL, check=True,
+    )  # fmt: skip
+    took = time.perf_counter() - clock
+    with contextlib.suppress(ChildProcessError):
+        while True:  # those that the command started, and that end after it
+            os.wait()
+    return took, spent() - before
+
+
+def pairs(source, home, sizes, rounds):
+    """Print what the command takes without workers and with two, in turn, for fleets of sizes."""
+    boats = Fleet(source).boats()
+    print("| boats | workers | clock s, each round | processor s, each round |")
+    print("| --- | --- | --- | --- |")
+    for size in sizes:
+        for k in range(size):
+            name = hashlib.sha256(str(k).encode()).hexdigest()[:16]
+            boat = home / str(size) / "boats" / name[:2] / f"{name}-1"
+            boat.mkdir(parents=True)
+            shutil.copy2(boats[k % len(boats)] / folder.LOG, boat)
+        found = {0: [], 2: []}
+        for _ in range(rounds):
+            for workers, costs in found.items():
+                again(Fleet(home / str(size)))
+                costs.append(command_cost(home / str(size), workers))
+        for workers, costs in found.items():
+            clocks, processors = (
+                ", ".join(f"{c:.2f}" for c in part) for part in zip(*costs, strict=True)
+            )
+            print(f"| {size} | {workers} | {clocks} | {processors} |", flush=True)
 
 
 def many(source, home, count, *, sketches):
@@ -153,6 +196,8 @@ def main():
     parser.add_argument("--boats", type=int, default=24, help="that live and are assessed")
     parser.add_argument("--many", type=int, default=10_000, help="documents")
     parser.add_argument("--sketches", type=int, default=10_000, help="sketches")
+    parser.add_argument("--pairs", type=int, nargs="*", default=[1, 3, 12, 24, 100], help="boats")
+    parser.add_argument("--rounds", type=int, default=3, help="of each pair")
     args = parser.parse_args()
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     with tempfile.TemporaryDirectory() as folder_name:
@@ -162,6 +207,7 @@ def main():
         apart(long_ones, long_log(home / "long").path)
         apart(serial, fleet)
         apart(pool, fleet)
+        pairs(fleet, home / "pairs", args.pairs, args.rounds)
         many(fleet, home / "documents", args.many, sketches=False)
         apart(unchanged, home / "documents")
         many(fleet, home / "sketches", args.sketches, sketches=True)

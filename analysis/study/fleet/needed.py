@@ -92,13 +92,14 @@ def main() -> int:
     """Print the table and return the exit status."""
     parser = argparse.ArgumentParser(prog="python -m analysis.study.fleet.needed")
     parser.add_argument("--fleets", type=int, default=25, help="of each kind (default: 25)")
+    parser.add_argument("--boats", type=int, default=_BOATS, help=f"of a fleet (default: {_BOATS})")
     parser.add_argument("--seed", type=int, default=4400, help="another seed, other fleets")
     args = parser.parse_args()
     found = [
         one
         for kind in KINDS
         for number in range(args.fleets)
-        for one in judge(kind, args.seed, number)
+        for one in judge(kind, args.seed, number, args.boats)
     ]
     print("| quarter | fleets | units told | units that came | interval holds, % |")
     print("|" + " --- |" * 5)
