@@ -281,9 +281,13 @@ def test_the_old_units_report_keeps_its_own_identity_and_rating(ebbwatt, place):
     before = json.loads(_of(ebbwatt, place, 1))
     rated = [part if part != "110" else "150" for part in _EXCHANGED]
     ebbwatt(*rated, cwd=place)
+    whose = "the log holds nothing yet of the charger in the configuration (aft locker, fitted "
+    assert whose in ebbwatt("report", cwd=place).stderr
+    assert whose not in ebbwatt("report", "--fitting", "1", cwd=place).stderr
     _next_unit(place)
     (place / "new.csv").write_text(days(10, 5, 8.0, 0.0))
     ebbwatt("import", "new.csv", cwd=place)
+    assert whose not in ebbwatt("report", cwd=place).stderr
     after = json.loads(_of(ebbwatt, place, 1))
     assert after == before
     # By hand: 4100 h of design life less 4048 h on its counter, not 9000 h less them.
