@@ -160,13 +160,14 @@ def _judge(
     seen = None if today is None else today.l_per_kwh
     per_kwh = unit.l_per_kwh * older if seen is None else seen
     litres = kwh * per_kwh if with_fuel else None
-    design = unit.design_life_h / hours if hours > 0.0 else math.inf
+    design_h = unit.design_life_h
+    if today is not None:
+        design_h = math.inf if today.design_left_h is None else max(today.design_left_h, 0.0)
+    design = design_h / hours if hours > 0.0 else math.inf
     declined = None
     if decline is not None and decline > 0.0 and hours > 0.0:
-        declined = (1.0 - end) / decline * 1000.0 / hours
+        declined = (begin - last) / decline * 1000.0 / hours
     if today is not None and today.remaining_h is not None and hours > 0.0:
-        left_h = today.design_left_h
-        design = math.inf if left_h is None else max(left_h, 0.0) / hours
         declined = today.remaining_h / hours
     lasts = min(design, declined if declined is not None else math.inf)
     fuel = litres * fuel_price if litres is not None and fuel_price is not None else None

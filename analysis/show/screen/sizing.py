@@ -165,7 +165,7 @@ def _row(one: UnitOnBoat, recommended: str | None, width: int) -> str:
 
 
 def _years(value: float | None) -> str:
-    if value is None:
+    if value is None or value == math.inf:
         return "?"
     return f"{value:.1f}" if value < 99.0 else "99+"
 

@@ -76,6 +76,11 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     counted = size(need, (fitted, twin), end_fraction=0.6, today=replace(worn, design_left_h=150.0))
     old = next(j for j in counted.judged if j.unit.fitted)
     assert old.years_design == pytest.approx(1.5 * old.years, rel=1e-9)
+    # Where no end is forecast: from 62 to 60 % of rated at 4 % in 1000 h are 500 h.
+    dark = Fitted(output=0.62, remaining_h=None, due=True, design_left_h=150.0)
+    blind = size(need, (fitted, twin), end_fraction=0.6, decline_per_1000h=0.04, today=dark)
+    old = next(j for j in blind.judged if j.unit.fitted)
+    assert old.years_decline == pytest.approx(500.0 / 150.0 * old.years_design)
     assert found.reasons[1].endswith("to be replaced"), "it was measured"
     unsure = replace(worn, to_measure=True)
     asked = size(need, (fitted, twin), end_fraction=0.6, today=unsure).reasons
