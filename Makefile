@@ -79,6 +79,7 @@ soak: $(VENV)/dev.stamp  ## Three years of power cuts, wrong clocks and full dis
 	$(BIN)/python -m tests.endurance.soak
 	EBBWATT_DAMAGES=600 EBBWATT_FAULTS=100 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_random_damage.py tests/endurance/test_faults.py
 	EBBWATT_LONG=1 $(BIN)/python -m pytest tests/commands/test_demo.py tests/commands/test_doubtful_inputs.py tests/commands/every/test_interrupts.py
+	EBBWATT_LONG=1 $(BIN)/python -m pytest --timeout=3600 -m hypothesis
 	EBBWATT_READINGS=500000,5000000 $(BIN)/python -m pytest --timeout=3600 tests/endurance/test_memory.py
 	EBBWATT_ROWS=1 $(BIN)/python -m pytest --timeout=900 tests/commands/test_bad_imports.py
 	EBBWATT_CUTS=200 $(BIN)/python -m pytest --timeout=900 tests/endurance/test_power_cuts.py

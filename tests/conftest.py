@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, settings
 
 from analysis.units import Owner
 from tests.support import missing
-from tests.support.empty import empty_database
+from tests.support.empty import empty_database, put_empty
 from tests.support.pause import coverage_paused
 from tests.support.prepared import Prepared
 from tests.support.rigs.devices.bluez import (
@@ -30,15 +30,25 @@ from tests.support.rigs.devices.bluez import (
     quick_description,
 )
 
-# How long an example takes says how busy the machine is; whether a test hangs, its time limit.
-settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("patient")
-
 ROOT = Path(__file__).resolve().parent.parent
 #: The demonstration of the tests ended a year and more ago by whoever reads this: it never ages.
 DEMO_UNTIL = "2025-09-08"
 #: ``make soak`` also runs the cases of which a room's own tests hold the like.
 LONG = "EBBWATT_LONG" in os.environ
+
+
+def examples(usual):
+    """Return how many examples hypothesis tries: here half of the usual, in soak ten times that."""
+    return 10 * usual if LONG else (usual + 1) // 2
+
+
+# How long an example takes says how busy the machine is; whether a test hangs, its time limit.
+settings.register_profile(
+    "patient", deadline=None, max_examples=examples(100),
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
+settings.load_profile("patient")
+
 #: To start a command costs the processor more than its work, and coverage doubles that. So each
 #: command is started once in a run as a person does, and where coverage is measured it is started
 #: and measured once with each choice of options; otherwise it is a fork of a process that has
@@ -207,13 +217,17 @@ def start_daemon(request, monkeypatch, tmp_path):
     """Return a function that starts ``ebbwatt log`` in a folder; what is left at the end is killed.
 
     The live snapshot is then found by this process as well. ``measured=False`` switches the
-    measuring of coverage off, which costs the daemon memory of its own.
+    measuring of coverage off, which costs the daemon memory of its own. Unless it is ``new``, it
+    finds an empty database, because to prepare one takes a child process; in
+    ``tests/logger/test_daemon.py`` it makes its own.
     """
     runtime, here = str(tmp_path / "run"), request.path
     monkeypatch.setenv("RUNTIME_DIRECTORY", runtime)
     daemons = []
 
-    def start(folder, *, measured=True, module=("analysis", "log"), **environment):
+    def start(folder, *, measured=True, module=("analysis", "log"), new=False, **environment):
+        if not new:
+            put_empty(folder / "ebbwatt.db")
         env = _environment() if measured and _is_early("log", here) else unmeasured(_environment())
         daemon = subprocess.Popen(
             [sys.executable, "-m", *map(str, module)],

@@ -17,7 +17,7 @@ from tests.support.rigs.damage import (
 )
 
 #: Damages tried in the suite; EBBWATT_DAMAGES=10000 for a longer run by hand.
-DAMAGES = int(os.environ.get("EBBWATT_DAMAGES", "30"))
+DAMAGES = int(os.environ.get("EBBWATT_DAMAGES", "20"))
 #: Damages in one test, so that an endless loop is not taken for a long run.
 AT_ONCE = 500
 #: Rows that may come back changed: of at most 200 bits, of at most 30 pieces, of one piece.

@@ -47,7 +47,7 @@ voltage_v = "U"
 def place(tmp_path, start_daemon):
     """Return a folder with a configuration, and a function that starts the daemon there."""
     (tmp_path / "ebbwatt.toml").write_text(SIMULATED, encoding="utf-8")
-    return tmp_path, partial(start_daemon, tmp_path)
+    return tmp_path, partial(start_daemon, tmp_path, new=True)
 
 
 def test_it_logs_shows_itself_and_ends_cleanly_on_a_signal(place):

@@ -12,6 +12,7 @@ from logger.errors import RecordingError
 from logger.reading import OperatingState, Reading
 from logger.recordings.rows import BadRow, Recording
 from logger.recordings.times import parse_time
+from tests.conftest import examples
 
 #: An instant in the summer of 2025.
 T0 = 1_750_000_000
@@ -141,7 +142,7 @@ def test_a_missing_and_a_broken_file(tmp_path):
         rows(path)
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(st.binary(max_size=400), st.sampled_from(["a.csv", "a.jsonl"]))
 def test_no_content_can_crash_the_reader(tmp_path_factory, content, name):
     path = tmp_path_factory.mktemp("wild") / name

@@ -15,6 +15,7 @@ from logger.config import LogConfig
 from logger.interval import Condenser
 from logger.reading import OperatingState, Reading
 from logger.store.records import interval_row
+from tests.conftest import examples
 
 STATES = [OperatingState.RUNNING, OperatingState.STANDBY, OperatingState.UNKNOWN]
 
@@ -88,7 +89,7 @@ def to_readings(table):
     return readings
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(rows, st.lists(st.integers(0, 120), max_size=4), st.sampled_from([20.0, 60.0]))
 def test_bulk_gives_the_streaming_condensers_intervals_however_the_stream_is_cut(
     table, cuts, longest_s
@@ -98,7 +99,7 @@ def test_bulk_gives_the_streaming_condensers_intervals_however_the_stream_is_cut
     agree(in_bulk(readings, log, cuts=cuts), streamed(readings, log))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(rows, st.data())
 def test_two_overlapping_parts_taken_one_after_the_other_cover_each_stretch_once(table, data):
     log = LogConfig()

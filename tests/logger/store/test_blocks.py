@@ -21,6 +21,7 @@ from logger.store.blocks import pack, pack_column
 from logger.store.reader import COLUMNS, Reader
 from logger.store.records import SessionStart, write_import
 from logger.store.writer import Writer
+from tests.conftest import examples
 
 CHARGER = ChargerConfig("aft locker", 110.0)
 OTHER = ChargerConfig("fore peak", 110.0)
@@ -137,7 +138,7 @@ def test_the_daemon_packs_as_it_goes(store):
     assert np.isnan(history.fuel_l).all()
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 @given(
     st.lists(
         st.tuples(

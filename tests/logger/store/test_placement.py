@@ -20,6 +20,7 @@ from logger.store.placement import BELIEVED, TRUE, UNKNOWN, Boot, place
 from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.conftest import examples
 from tests.support.rigs.board import (
     START_S,
     Board,
@@ -211,7 +212,7 @@ actions = st.one_of(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(st.lists(actions, min_size=1, max_size=25))
 def test_any_sequence_of_boots_and_steps_keeps_order_and_durations(
     tmp_path_factory, empty_store, sequence

@@ -16,13 +16,13 @@ from logger.reading import OperatingState, Reading
 from logger.recorder import Recorder
 from logger.refusals import Refusals
 from logger.store.blocks import pack_column, unpack_column
-from logger.store.files import prepare
 from logger.store.raw import COLUMNS, ROW_READINGS, SCALES, raw_readings
 from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.repair.salvage import salvage
 from logger.store.shortage import MOST_HOURS
 from logger.store.writer import Writer
+from tests.support.empty import put_empty
 
 REST, RUN = OperatingState.STANDBY, OperatingState.RUNNING
 #: Unix time of the beginning of an hour.
@@ -43,7 +43,7 @@ def configured(folder, raw_hours, name="ebbwatt"):
     path = folder / f"{name}.toml"
     path.write_text(TOML.format(f"{name}.db", raw_hours), encoding="utf-8")
     config = load_config(path)
-    prepare(config.store.path)
+    put_empty(config.store.path)
     return config
 
 

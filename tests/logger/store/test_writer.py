@@ -20,6 +20,7 @@ from logger.store.files import APPLICATION_ID, SCHEMA_VERSION, prepare
 from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
+from tests.conftest import examples
 from tests.support.boats.intervals import BEGIN_S, minute
 
 CHARGER = ChargerConfig("aft locker", 110.0)
@@ -37,7 +38,7 @@ IMPORTED = st.tuples(st.floats(EARLIEST_S, BEGIN_S), st.none())
 LIVE = st.tuples(st.floats(0, 3.2e8), st.floats(0, 4e9))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(
     IMPORTED | LIVE,
     st.floats(0, 600, allow_nan=False),

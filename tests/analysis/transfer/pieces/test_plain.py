@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from analysis.transfer.pieces.plain import plain_columns
 from logger.recordings.files import Dialect
+from tests.conftest import examples
 
 HEADER = ["time", "voltage_v", "state", "current_a"]
 DOT, COMMA = Dialect(), Dialect(delimiter=";", decimal=",")
@@ -51,7 +52,7 @@ def same(ours, theirs):
     assert [ours.words[k] for k in ours.places] == [theirs.words[k] for k in theirs.places]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(table, st.booleans(), st.booleans())
 def test_numbers_and_words_are_those_of_python_and_of_pandas(rows, comma, ended):
     dialect = COMMA if comma else DOT
@@ -74,7 +75,7 @@ def test_numbers_and_words_are_those_of_python_and_of_pandas(rows, comma, ended)
         same(ours, theirs)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(
     st.lists(
         st.floats(1e5, 6.9e9).map(lambda s: datetime.fromtimestamp(s, UTC)), min_size=1, max_size=30

@@ -14,7 +14,7 @@ from logger.errors import ConfigError, UsageError
 from logger.settings import Document
 from logger.sources.can.signals import CanDecoder, build_can, fingerprint, read_compiled
 from logger.sources.decoding import Context, Message, Place, Refused
-from tests.conftest import ROOT
+from tests.conftest import ROOT, examples
 
 DBC = ROOT / "fixtures/devices/can-frames.dbc"
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: A\n'
@@ -48,7 +48,7 @@ def messages(draw):
     return f"{HEAD}BO_ 291 M: 8 A\n{line}"
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(messages(), st.binary(min_size=8, max_size=8))
 def test_a_signal_anywhere_is_what_cantools_makes_of_it(text, data):
     import cantools  # takes long to load, and every process of a run reads this file
@@ -128,7 +128,7 @@ def test_the_compiled_form_in_the_examples_is_that_of_its_dbc():
 PLACE = Place(Document(Path("device.toml"), {}))
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(st.binary(max_size=20))
 def test_no_bytes_can_crash_the_decoder(data):
     made = CanDecoder(compiled(DBC.read_text()))
@@ -260,13 +260,13 @@ def test_a_value_at_the_edge_of_what_a_key_holds_is_refused_or_works(key):
     assert any(accepted) == (key != "more")
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=examples(500), deadline=None)
 @given(changes, data_of_frames)
 def test_a_wild_compiled_form_is_refused_or_works(spoilt, frames):
     refused_or_works(spoilt, frames)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(wild)
 def test_what_is_no_form_at_all_is_refused(whole):
     with pytest.raises(ValueError, match=r"^it (is no JSON|does not say)"):

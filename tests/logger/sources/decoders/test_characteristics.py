@@ -20,6 +20,7 @@ from logger.sources.decoders.sig import (
 )
 from logger.sources.decoding import Context, Message, Place, Refused
 from logger.sources.description import build_decoder
+from tests.conftest import examples
 
 PLACE = Place(Document(Path("device.toml"), {}))
 CUSTOM = "7b1d0001-0f5c-4a5e-9b1a-000000000001"
@@ -228,7 +229,7 @@ def test_custom_characteristics_by_their_format():
     assert decode(CUSTOM, "00") == {}, "nobody said what it is"
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(
     st.sampled_from([*SCALARS, *STRUCTURES, *TEXTS, CUSTOM]),
     st.sampled_from(sorted(FORMATS)),

@@ -13,6 +13,7 @@ from logger.sources.decoders.frame import MOST_BY_LENGTH, uncobs, unslip
 from logger.sources.decoding import Context, Message, Refused
 from logger.sources.description import build_decoder
 from logger.sources.link.port import MOST_AT_ONCE
+from tests.conftest import examples
 from tests.support.decoders import PLACE, build, told
 from tests.support.rigs.devices.framing import cobs, slip
 
@@ -82,7 +83,7 @@ def test_frames_in_slip_begin_in_the_middle():
     assert told(step) == [{"volts": 0xC0DB, "amps": 1}, "frame of a wrong length"]
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(
     st.lists(st.one_of(st.binary(max_size=12), st.just(frame(1, 2))), max_size=8),
     st.sampled_from(["plain", "slip", "cobs", "packet"]),
@@ -212,7 +213,7 @@ def test_lengths_tell_frames_apart(framing):
         assert step.items[-1].detail == "got 3 bytes, expected 4 or 6"
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(
     st.lists(
         st.one_of(

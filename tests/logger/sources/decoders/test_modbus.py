@@ -11,6 +11,7 @@ from logger.sources.decoders.checksums import crc
 from logger.sources.decoders.modbus import Block, request
 from logger.sources.decoding import Context
 from logger.sources.description import build_decoder
+from tests.conftest import examples
 from tests.support.decoders import PLACE, build, told
 
 REGISTERS = {
@@ -110,7 +111,7 @@ def test_an_answer_of_another_length_is_passed_over_on_the_way_to_the_right_one(
     assert told(step) == ["answer to another question", {"volts": 1320, "wide": 7}]
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(st.binary(max_size=60))
 def test_no_bytes_can_crash_the_modbus_decoder(data):
     made, context = asked(REGISTERS)

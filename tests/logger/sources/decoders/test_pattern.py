@@ -22,6 +22,7 @@ from logger.settings import Document
 from logger.sources.decoders.pattern import MEMORY
 from logger.sources.decoding import Context, Message, Place
 from logger.sources.description import build_decoder
+from tests.conftest import examples
 
 PLACE = Place(Document(Path("device.toml"), {}))
 #: Far above the milliseconds that a line of the greatest length takes.
@@ -173,7 +174,7 @@ texts = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(parts, min_size=1, max_size=4).map("".join), texts)
 def test_no_text_stalls_an_accepted_pattern(pattern, attack):
     try:

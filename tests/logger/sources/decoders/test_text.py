@@ -10,6 +10,7 @@ from logger.errors import ConfigError
 from logger.sources.decoders.checksums import checksum_hex
 from logger.sources.decoding import Context, Message, Refused
 from logger.sources.numerals import split_numeral
+from tests.conftest import examples
 from tests.support.decoders import TABLES, decode, decoder
 
 
@@ -150,7 +151,7 @@ wild = st.one_of(
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(st.sampled_from(sorted(TABLES)), wild, st.booleans())
 def test_no_bytes_can_crash_or_stall_a_decoder(name, data, in_sync):
     made = decoder(name)
@@ -161,7 +162,7 @@ def test_no_bytes_can_crash_or_stall_a_decoder(name, data, in_sync):
         assert isinstance(item, Message | Refused)
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(st.sampled_from(["keyvalue", "csv", "jsonlines", "xdr"]), wild, st.integers(1, 7))
 def test_pieces_decode_like_the_whole(name, data, size):
     made = decoder(name)
