@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -116,7 +116,7 @@ class _Found:
     usage: Usage | None = None
     logged_output: float | None = None
     """Mean output over the hours of its log."""
-    litres: Span = Span()  # noqa: RUF009 - it cannot change
+    litres: Span = field(default_factory=Span)
 
 
 def _read(path: Path, failure: str | None) -> _Found:
@@ -215,7 +215,6 @@ def _group(
     return Group(
         name,
         len(found),
-        len(sketched),
         old,
         demand(crossings, now_s),
         len(found) - len(crossings),

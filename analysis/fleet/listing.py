@@ -30,7 +30,6 @@ class Group:
 
     name: str
     boats: int
-    sketches: int
     old: int
     """Sisters that have passed half the loss."""
     demand: tuple[Quarter, ...]

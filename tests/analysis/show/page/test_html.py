@@ -146,7 +146,7 @@ def test_the_page_of_a_fleet_can_be_read_by_everyone(chromium, tmp_path, width):
         date_with_sisters=limit, sisters=1234, chance=0.02,
     )  # fmt: skip
     boats = ranked([boat, replace(boat, key="other", chance=0.5)], 1.76e9, 90)
-    group = Group("small", 2, 2, 3, demand([np.full(9, 1.77e9)] * 2, 1.76e9), 0)
+    group = Group("small", 2, 3, demand([np.full(9, 1.77e9)] * 2, 1.76e9), 0)
     made = fleet_page(FleetList(boats, (group,), 0, 1.76e9, 90), "fleet", "0.1.0")
     (found,) = looked_at([made], width, tmp_path)
     assert found["width"] == width
