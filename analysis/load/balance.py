@@ -110,7 +110,7 @@ def fit(
     )
     rough2 = (ROUGH_V * rough.ah_per_v) ** 2
     target = supplied
-    prior_days = _autoregression(count)
+    prior_days = autoregression(count)
     width = design.shape[1]
     fixed = np.zeros(width)
     fixed[count] = 1.0 / (10.0 * level) ** 2
@@ -128,7 +128,7 @@ def fit(
             guessed.swing,
         )
     )
-    weight = 1.0 / (guessed.sd * _usual_swing(spans, supplied, hours, level)) ** 2
+    weight = 1.0 / (guessed.sd * usual_swing(spans, supplied, hours, level)) ** 2
     extra += some.T @ (weight[:, None] * some)
     side += some.T @ (weight * guessed.kept_ah)
     side[-2] += fixed[-2] * rough.ah_per_v
@@ -162,7 +162,7 @@ def fit(
     return Fit(mean, lower, pattern, float(solution[-1]))
 
 
-def _usual_swing(spans: Spans, supplied: Floats, hours: Floats, level_a: float) -> float:
+def usual_swing(spans: Spans, supplied: Floats, hours: Floats, level_a: float) -> float:
     """Return about how much charge goes in from a start to a full battery, Ah."""
     up = spans.swing > 0.0
     if not up.any():
@@ -170,7 +170,7 @@ def _usual_swing(spans: Spans, supplied: Floats, hours: Floats, level_a: float) 
     return max(float(np.median(supplied[up] - level_a * hours[up])), 3.0 * level_a)
 
 
-def _autoregression(count: int) -> Floats:
+def autoregression(count: int) -> Floats:
     """Return the precision of an autoregression of unit variance."""
     if count == 1:
         return np.ones((1, 1))

@@ -187,9 +187,9 @@ def _draw(days: Days, bank: Bank, rng: np.random.Generator) -> _Drawn:
     """Draw loads, capacity, usable share, start, charge kept, help and voltage."""
     rows = rng.integers(0, len(days.load_ah), DRAWS)
     load = days.load_ah[rows] * np.exp(days.relative_sd * rng.standard_normal(DRAWS))[:, None]
-    capacity = _capacities(bank, DRAWS, rng)
+    capacity = draw_capacities(bank, DRAWS, rng)
     usable = rng.uniform(*USABLE[bank.chemistry], DRAWS)
-    start = _starts(bank, capacity, rng)
+    start = draw_starts(bank, capacity, rng)
     floor = capacity * np.maximum(usable, start + BELOW_START)
     lead = bank.chemistry != "lfp"
     top = rng.uniform(0.3, 0.7, DRAWS) if lead else np.full(DRAWS, LFP_KEPT)
@@ -199,7 +199,7 @@ def _draw(days: Days, bank: Bank, rng: np.random.Generator) -> _Drawn:
     volts = _volts(bank, floor / capacity, rng)
     mean_a = load.mean(axis=1) / 24.0
     weight = _weights(load.shape[1], DRAWS, rng)
-    load = load * _other_blocks(load, rng)
+    load = load * draw_other_blocks(load, rng)
     even = 1.0 / PARTS
     pattern = even + rng.uniform(*PATTERN, DRAWS) * (days.pattern[:, None] - even)
     return _Drawn(
@@ -263,7 +263,7 @@ def _any(ends: tuple[float, float], count: int, rng: np.random.Generator) -> Flo
     return np.exp(rng.uniform(math.log(ends[0]), math.log(ends[1]), count))
 
 
-def _capacities(bank: Bank, count: int, rng: np.random.Generator) -> Floats:
+def draw_capacities(bank: Bank, count: int, rng: np.random.Generator) -> Floats:
     """Draw what the bank really holds, Ah."""
     capacity = bank.capacity_ah * np.exp(bank.capacity_sd * rng.standard_normal(count))
     capacity *= rng.uniform(*HOLDS, count)
@@ -285,7 +285,7 @@ def _volts(bank: Bank, floor: Floats, rng: np.random.Generator) -> Floats:
     return np.asarray(bank.blocks * (rested_v + above_v), dtype=np.float64)
 
 
-def _starts(bank: Bank, capacity_ah: Floats, rng: np.random.Generator) -> Floats:
+def draw_starts(bank: Bank, capacity_ah: Floats, rng: np.random.Generator) -> Floats:
     """Draw the depth at which the charger starts, part of the capacity."""
     count = len(capacity_ah)
     charge, voltage = rng.standard_normal((2, count))
@@ -316,7 +316,7 @@ def _weights(days: int, count: int, rng: np.random.Generator) -> Floats:
     return np.asarray(drawn[:, block], dtype=np.float64)
 
 
-def _other_blocks(load_ah: Floats, rng: np.random.Generator) -> Floats:
+def draw_other_blocks(load_ah: Floats, rng: np.random.Generator) -> Floats:
     """Draw factors of the loads, shape (draws, days): other years have blocks that were not seen.
 
     A block that was not seen scatters about the mean of n others with the variance s2 (1 + 1 / n),

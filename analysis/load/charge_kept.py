@@ -65,7 +65,7 @@ TOP_PART, TOP_SD = 0.4, 0.9
 LOADED_V = 0.04
 #: Number of curves drawn, rounds of the fixed point for the load (each takes half a step), and the
 #: seed, so that the same log gives the same figure.
-_DRAWS, _ROUNDS, _SEED = 400, 15, 20261129
+DRAWS, _ROUNDS, _SEED = 400, 15, 20261129
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,25 +120,25 @@ def find_kept(
         ``flooded``, ``agm`` or ``gel``.
     """
     top = grid.limited
-    books = _Books.of(grid, charge_ah, spans)
+    books = Books.of(grid, charge_ah, spans)
     rng = np.random.default_rng(_SEED)
-    curve = _Curve.drawn(rng)
-    capacity = _capacity(capacity_ah, books, rng)
+    curve = Curve.drawn(rng)
+    capacity = draw_capacity(capacity_ah, books, rng)
     rate = books.bulk_ah / max(books.bulk_h, 1e-9) / capacity
     curve = curve.reached_earlier(EARLIER * np.clip(rate - SMALL_RATE, 0.0, 0.1))
-    floats = FLOAT_A_PER_AH.get(chemistry, 0.001) * np.exp(0.7 * rng.standard_normal(_DRAWS))
+    floats = FLOAT_A_PER_AH.get(chemistry, 0.001) * np.exp(0.7 * rng.standard_normal(DRAWS))
     typical_ah = float(capacity.mean())
     books = books.less_float(floats * capacity)
-    swing = rng.uniform(*LOAD_SWING, _DRAWS)
-    load = np.full(_DRAWS, 0.85 * books.charge_ah / books.hours)
-    low = high = depth = np.zeros(_DRAWS)
+    swing = rng.uniform(*LOAD_SWING, DRAWS)
+    load = np.full(DRAWS, 0.85 * books.charge_ah / books.hours)
+    low = high = depth = np.zeros(DRAWS)
     for _ in range(_ROUNDS):
         depth = np.clip(load * books.full_off_h / books.fulls / capacity, 0.01, 0.95)
         low, high = books.shares(curve, depth, load, capacity)
-        low = _less_to_and_fro(low, load, books.bulk_ah / max(books.bulk_h, 1e-9), swing)
+        low = less_to_and_fro(low, load, books.bulk_ah / max(books.bulk_h, 1e-9), swing)
         supplied = low * books.bulk_ah + high * books.top_ah
         load = 0.5 * load + 0.5 * supplied / (books.off_h + low * books.bulk_h + high * books.top_h)
-    weight = np.ones(_DRAWS)
+    weight = np.ones(DRAWS)
     seen = depth_by_voltage(grid, spans, chemistry)
     if seen is not None:
         weight = np.exp(-0.5 * ((depth - seen) / DEPTH_SD) ** 2) + 1e-3
@@ -157,7 +157,7 @@ def find_kept(
 
 
 @dataclass(frozen=True, slots=True)
-class _Curve:
+class Curve:
     """Drawn curves: arrays over the draws."""
 
     low: Floats
@@ -166,13 +166,13 @@ class _Curve:
     ceiling_at: Floats
 
     @classmethod
-    def drawn(cls, rng: np.random.Generator) -> _Curve:
+    def drawn(cls, rng: np.random.Generator) -> Curve:
         """Draw them."""
         return cls(
-            *(rng.uniform(a, b, _DRAWS) for a, b in (LOW_SHARE, KNEE, FULL_SHARE, CEILING_AT))
+            *(rng.uniform(a, b, DRAWS) for a, b in (LOW_SHARE, KNEE, FULL_SHARE, CEILING_AT))
         )
 
-    def reached_earlier(self, by: Floats) -> _Curve:
+    def reached_earlier(self, by: Floats) -> Curve:
         """Return the curves with the charge ceiling at a lower state of charge."""
         return replace(self, ceiling_at=self.ceiling_at - by)
 
@@ -188,7 +188,7 @@ class _Curve:
 
 
 @dataclass(frozen=True, slots=True)
-class _Books:
+class Books:
     """Hours and charge between marks, by what set the current; scalars or arrays over draws."""
 
     off_h: float
@@ -206,7 +206,7 @@ class _Books:
     fulls: float
 
     @classmethod
-    def of(cls, grid: Grid, charge_ah: Floats, spans: Spans) -> _Books:
+    def of(cls, grid: Grid, charge_ah: Floats, spans: Spans) -> Books:
         """Add up."""
         step = STEP_S / 3600.0
         top = grid.limited
@@ -235,10 +235,10 @@ class _Books:
             top_h=step * float(every @ top),
             float_h=step * float(every @ (top & (grid.volts < FLOAT_BELOW_V))),
             bulk_ah=bulk_ah,
-            top_ah=np.full(_DRAWS, float(every @ (charge_ah * top))),
+            top_ah=np.full(DRAWS, float(every @ (charge_ah * top))),
             full_off_h=step * float(full @ ~grid.running),
             full_share=float(full @ (charge_ah * bulk)) / max(bulk_ah, 1e-9),
-            full_top_ah=np.full(_DRAWS, float(full @ (charge_ah * top))),
+            full_top_ah=np.full(DRAWS, float(full @ (charge_ah * top))),
             full_top_h=step * float(full @ top),
             fulls=fulls,
         )
@@ -264,7 +264,7 @@ class _Books:
         """Return all hours."""
         return max(self.off_h + self.on_h, 1e-9)
 
-    def less_float(self, amps: Floats) -> _Books:
+    def less_float(self, amps: Floats) -> Books:
         """Return the books without what a full bank takes in float."""
         lost = np.minimum(amps * self.float_h, 0.5 * self.top_ah)
         part = self.full_top_h / max(self.top_h, 1e-9)
@@ -275,16 +275,16 @@ class _Books:
         )
 
     def shares(
-        self, curve: _Curve, depth: Floats, load_a: Floats, capacity: Floats
+        self, curve: Curve, depth: Floats, load_a: Floats, capacity: Floats
     ) -> tuple[Floats, Floats]:
         """Return the shares kept of what is delivered below the ceiling, and at it."""
         begin = 1.0 - depth
         middle = np.maximum(curve.ceiling_at, 1.0 - 0.5 * depth)
         into_full = curve.mean(begin, middle)
         # A stretch that does not end full takes its charge in the lower half.
-        partly = curve.mean(np.full(_DRAWS, 0.5), np.full(_DRAWS, 0.85))
+        partly = curve.mean(np.full(DRAWS, 0.5), np.full(DRAWS, 0.85))
         low = self.full_share * into_full + (1.0 - self.full_share) * partly
-        high = curve.mean(middle, np.ones(_DRAWS))
+        high = curve.mean(middle, np.ones(DRAWS))
         # There is only so much room above; what comes after it is lost.
         room = (1.0 - middle) * capacity
         each = np.maximum(self.full_top_ah - load_a * self.full_top_h, 0.0) / self.fulls
@@ -292,7 +292,7 @@ class _Books:
         return low, high * -np.expm1(-filled) / filled
 
 
-def _less_to_and_fro(share: Floats, load_a: Floats, charger_a: float, swing: Floats) -> Floats:
+def less_to_and_fro(share: Floats, load_a: Floats, charger_a: float, swing: Floats) -> Floats:
     """Return the share kept where the load fluctuates about the charger's current.
 
     While it is above, the battery gives what it will have to be given again: more passes through it
@@ -306,11 +306,12 @@ def _less_to_and_fro(share: Floats, load_a: Floats, charger_a: float, swing: Flo
     return np.asarray(np.maximum(1.0 - (1.0 - share) * into / net, 0.05), dtype=np.float64)
 
 
-def _capacity(label_ah: float | None, books: _Books, rng: np.random.Generator) -> Floats:
+def draw_capacity(label_ah: float | None, books: Books, rng: np.random.Generator) -> Floats:
+    """Draw the capacity of the bank, Ah: about its label, else about some mean days of the load."""
     if label_ah is not None:
-        return label_ah * rng.uniform(*HOLDS, _DRAWS)
+        return label_ah * rng.uniform(*HOLDS, DRAWS)
     mean_a = 0.85 * float(np.mean(books.charge_ah)) / books.hours
-    return 24.0 * USUAL_DAYS * mean_a * np.exp(CAPACITY_SD * rng.standard_normal(_DRAWS))
+    return 24.0 * USUAL_DAYS * mean_a * np.exp(CAPACITY_SD * rng.standard_normal(DRAWS))
 
 
 def depth_by_voltage(grid: Grid, spans: Spans, chemistry: str) -> float | None:

@@ -113,9 +113,9 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     grid = make_grid(
         runs, config.battery.chemistry, config.battery.charge_ceiling_v, config.boat.zone
     )
-    drawn = _drawn(runs, grid)
+    drawn = boat_current(runs, grid)
     if drawn is not None:
-        grid = replace(grid, aided=_fed(drawn, grid))
+        grid = replace(grid, aided=fed_by_others(drawn, grid))
     day = np.floor(grid.local_s / DAY_S).astype(np.intp)
     origin = int(day[0])
     index = day - origin
@@ -134,8 +134,8 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     quiet = grid.known & ~grid.aided
     volts = float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None
     if drawn is not None:
-        found = _by_current(
-            _measured(drawn, grid, index, count), good, origin, volts, left_out, efficiency
+        found = by_current(
+            measured_ah(drawn, grid, index, count), good, origin, volts, left_out, efficiency
         )
         found = _with_starts(found, runs, grid, config.battery.chemistry)
     else:
@@ -166,7 +166,7 @@ def _begin_s(days: Flags, origin: int) -> Floats:
     return DAY_S * (origin + np.flatnonzero(days).astype(np.float64))
 
 
-def _by_current(
+def by_current(
     measured: Floats,
     good: Flags,
     origin: int,
@@ -178,9 +178,9 @@ def _by_current(
     use = good & np.isfinite(measured)
     left_out["no_battery_current"] = int((good & ~use).sum())
     if use.sum() < FEWEST_DAYS:
-        return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
+        return _nothing(too_few(int(use.sum())), efficiency, left_out, volts)
     draws = measured[use][None, :]
-    return _result(
+    return make_result(
         draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, 0.0
     )
 
@@ -212,7 +212,7 @@ def _balance(
         left_out["between_marks"] = int(good.sum())
         text = (
             "too few stretches from one start of the charger, or full battery, to the next "
-            "without another source; " + _too_few(0)
+            "without another source; " + too_few(0)
         )
         return _nothing(text, efficiency, left_out, volts)
     charge = charge_by_cell(runs, grid)
@@ -235,7 +235,7 @@ def _balance(
     use = good & (hours >= 12.0)
     left_out["between_marks"] = int((good & ~use).sum())
     if use.sum() < FEWEST_DAYS:
-        return _nothing(_too_few(int(use.sum())), efficiency, left_out, volts)
+        return _nothing(too_few(int(use.sum())), efficiency, left_out, volts)
     # Only days that a stretch touches enter the model.
     touched = np.flatnonzero(hours > 0.0)
     supplied = kept_ah[spans.last] - kept_ah[spans.first]
@@ -244,7 +244,7 @@ def _balance(
         rough_parts,
         kept_ah[pieces.last] - kept_ah[pieces.first],
         pieces.rise_v,
-        (capacity_ah or _usual_bank(supplied, days)) / SWING_V,
+        (capacity_ah or usual_bank_ah(supplied, days)) / SWING_V,
     )
     guessed = Guessed(
         rest_days[:, touched],
@@ -266,7 +266,7 @@ def _balance(
     guess /= max(24.0 * float(found.mean_a.sum()), 1e-9)
     parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, guess, _BALANCE)
     common = float(np.linalg.norm(parts_of_it))
-    found_load = _result(
+    found_load = make_result(
         np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
     )
     if found_load.relative_sd >= _MOST_SD or (found_load.ah.median or 0.0) <= 0.0:
@@ -281,7 +281,7 @@ def _balance(
         found_load,
         doubts=(*beside, *doubts(kept, sunny=sunny and not beside)),
         pattern=pattern / pattern.sum(),
-        start_ah=_start_ah(grid, spans, found.swing_ah),
+        start_ah=drawn_at_start(grid, spans, found.swing_ah),
         start_depth=None if _floats(grid) else depth_by_voltage(grid, spans, chemistry),
     )
 
@@ -306,7 +306,7 @@ def _floats(grid: Grid) -> bool:
     return bool(grid.in_float.sum() > 0.3 * grid.running.sum())
 
 
-def _start_ah(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
+def drawn_at_start(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
     """Return what is drawn from the bank when the charger starts, Ah."""
     if _floats(grid):
         return 0.0
@@ -314,12 +314,12 @@ def _start_ah(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
     return max(swing_ah, 0.0) if min(up, down) >= 3 else None
 
 
-def _usual_bank(supplied_ah: Floats, days: Floats) -> float:
+def usual_bank_ah(supplied_ah: Floats, days: Floats) -> float:
     """Return a bank that holds some mean days: where its capacity is not configured, Ah."""
     return 24.0 * USUAL_DAYS * float(supplied_ah.sum() / max(days.sum(), 1e-9))
 
 
-def _result(
+def make_result(
     draws: Floats,
     mean: Floats,
     use: Flags,
@@ -348,8 +348,8 @@ def _result(
         days_left_out=left_out,
         method=method,
         withheld=None,
-        months=_months(begin, mean, volts),
-        levels=_levels(mean),
+        months=by_month(begin, mean, volts),
+        levels=split_levels(mean),
         daily_ah=mean,
         daily_s=begin,
         draw_ah=draws,
@@ -368,14 +368,15 @@ def _nothing(
     )  # fmt: skip
 
 
-def _too_few(days: int) -> str:
+def too_few(days: int) -> str:
+    """Say how many usable days there are, and how many more are needed."""
     return (
         f"{days} usable days; at least {FEWEST_DAYS} are needed, "
         f"{max(FEWEST_DAYS - days, 1)} more on which nothing else charges"
     )
 
 
-def _drawn(runs: Runs, grid: Grid) -> Floats | None:
+def boat_current(runs: Runs, grid: Grid) -> Floats | None:
     """Return charger's current less battery current in each cell, A; None without that channel.
 
     NaN where the battery's current was not told.
@@ -388,7 +389,7 @@ def _drawn(runs: Runs, grid: Grid) -> Floats | None:
     return np.where(seen_s > 0.9 * STEP_S, charge * 3600.0 / STEP_S, np.nan)
 
 
-def _fed(drawn: Floats, grid: Grid) -> Flags:
+def fed_by_others(drawn: Floats, grid: Grid) -> Flags:
     """Mark where something else feeds the boat: for a quarter of an hour she seems to draw nothing.
 
     Then more flows into the battery than the charger gives. Where the battery's current is not
@@ -404,7 +405,7 @@ def _fed(drawn: Floats, grid: Grid) -> Flags:
     return np.where(told, mean < least, grid.aided)
 
 
-def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
+def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
     """Return the load of each day from the battery's current, Ah; NaN where too little is told.
 
     Hours without a reading are filled from the mean of the same hour on other days.
@@ -424,7 +425,8 @@ def _measured(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) ->
     return np.where((seen >= _KNOWN_H) & whole, total, np.nan)
 
 
-def _months(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
+def by_month(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
+    """Return the mean load of each month that has usable days."""
     labels = np.array([day(s, UTC)[:7] for s in begin_s])
     found = []
     for label in np.unique(labels):
@@ -434,7 +436,7 @@ def _months(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ..
     return tuple(found)
 
 
-def _levels(ah: Floats) -> tuple[tuple[str, int, float], ...]:
+def split_levels(ah: Floats) -> tuple[tuple[str, int, float], ...]:
     """Split the days into a low and a high level (least squares), where they are clearly apart."""
     if len(ah) < FEWEST_FOR_P95:
         return ()

@@ -49,10 +49,10 @@ LEAST_HELP_H, SHORE_H = 0.3, 6.0
 #: Expected levels of the kinds, as parts of the mean day, and their standard deviations (common
 #: practice of audit tables, no source: under way a third to a half more than at anchor, left alone
 #: next to nothing).
-_EXPECTED = np.array([0.2, 0.8, 1.25])
+EXPECTED = np.array([0.2, 0.8, 1.25])
 _EXPECTED_SD = np.array([0.15, 0.25, 0.35])
 #: At anchor over under way, and its standard deviation (as above).
-_ANCHOR_SHARE, _ANCHOR_SHARE_SD = 0.68, 0.12
+ANCHOR_SHARE, _ANCHOR_SHARE_SD = 0.68, 0.12
 #: Prior of the relative scatter of days of one kind, and its weight in days (judgement).
 _SCATTER, _SCATTER_DAYS = 0.15, 60.0
 #: Probability that a day keeps the kind of the day before, beside chance; and the weight of the
@@ -60,7 +60,7 @@ _SCATTER, _SCATTER_DAYS = 0.15, 60.0
 _STAYS = 0.6
 _SHARE_DAYS = np.array([2.0, 4.0, 4.0])
 #: Probability that a day on which the engine ran is of a kind: engines run under way (our choice).
-_ENGINE = np.array([0.02, 0.13, 0.85])
+ENGINE = np.array([0.02, 0.13, 0.85])
 #: Rounds of the sampler, and those at its beginning that are dropped (judgement: 90 draws remain).
 _ROUNDS, _BURN_IN = 140, 50
 #: Resistance that a bank shows to its loads, times its charge per volt: V/A x Ah/V (judgement from
@@ -167,18 +167,18 @@ def find_kinds(
     silent = latest & (known_h < 1.0)
     if measured_a is not None:
         told = np.flatnonzero(np.isfinite(measured_a) & latest & ~shore & ~engine)
-        model = _measured(measured_a, told)
+        model = by_current(measured_a, told)
     else:
-        balance = _balance(runs, grid, efficiency, ah_per_v, latest)
+        balance = by_balance(runs, grid, efficiency, ah_per_v, latest)
         if balance is None:
             return None
         told, model = balance
     if len(told) < 3:
         return None
     emission = np.zeros((count, 3))
-    emission[engine] = np.log(_ENGINE)
+    emission[engine] = np.log(ENGINE)
     breaks = shore | silent
-    draws = _sample(model, told, emission, breaks, np.flatnonzero(latest))
+    draws = sample(model, told, emission, breaks, np.flatnonzero(latest))
     return Kinds(
         draws.level,
         draws.scatter,
@@ -189,7 +189,7 @@ def find_kinds(
 
 
 @dataclass(frozen=True, slots=True)
-class _Model:
+class Model:
     """Linear observations of the days' loads: ``design @ unknowns + marks = target + noise``."""
 
     design: Floats
@@ -210,21 +210,21 @@ class _Model:
     """Expected extra charge in the battery at a start, for each ampere drawn then."""
 
 
-def _measured(measured_a: Floats, told: Indices) -> _Model:
+def by_current(measured_a: Floats, told: Indices) -> Model:
     """Set up the days whose load the battery's current gives."""
     loads = measured_a[told]
     level = float(loads.mean()) if len(told) else 1.0
     exact = np.full(len(told), 1.0 / (0.02 * level) ** 2)
     none, nowhere = np.empty(0), np.empty(0, dtype=np.intp)
-    return _Model(
+    return Model(
         np.empty((0, len(told))), nowhere, nowhere, nowhere, none,
         np.diag(exact), exact * loads, level, 0.0,
     )  # fmt: skip
 
 
-def _balance(
+def by_balance(
     runs: Runs, grid: Grid, efficiency: float, ah_per_v: float, latest: Flags
-) -> tuple[Indices, _Model] | None:
+) -> tuple[Indices, Model] | None:
     """Set up the balance of charge between marks, as :mod:`analysis.load.balance` does."""
     spans = find_spans(runs, grid)
     pieces = find_pieces(runs, grid, spans)
@@ -275,24 +275,24 @@ def _balance(
     ends = np.where(swing <= 0.0, day_of(spans.last[recent] - 1), -1)
     sort = (np.sign(swing) + 1.0).astype(np.intp)
     lag = _LAG_OHM_AH * ah_per_v
-    return touched, _Model(design, begins, ends, sort, supplied, extra, side, level, lag)
+    return touched, Model(design, begins, ends, sort, supplied, extra, side, level, lag)
 
 
 @dataclass(frozen=True, slots=True)
-class _Draws:
+class Draws:
+    """What the sampler drew after its burn-in."""
+
     level: Floats
     scatter: Floats
     chance: Floats
     """Probability of each kind on each day of the grid."""
 
 
-def _sample(
-    model: _Model, told: Indices, emission: Floats, breaks: Flags, chain: Indices
-) -> _Draws:
+def sample(model: Model, told: Indices, emission: Floats, breaks: Flags, chain: Indices) -> Draws:
     """Draw loads, kinds and levels in turn."""
     rng = np.random.default_rng(_SEED)
     days, base, rows = len(told), model.level_a, len(model.target)
-    level = base * _EXPECTED / float(_EXPECTED[1:].mean())
+    level = base * EXPECTED / float(EXPECTED[1:].mean())
     scatter, noise2 = _SCATTER, (_NOISE_H * base) ** 2
     trust = np.ones(rows)
     lag = model.lag_ah_per_a
@@ -309,8 +309,8 @@ def _sample(
         weight = trust / noise2[model.sort] if rows else trust
         spread = np.maximum(scatter * level, 0.05 * base)
         if rows:
-            seen = _Seen(design, model, weight, days)
-            kind = _sweep(seen, kind, told, emission, breaks, chain, shares, level, spread, rng)
+            seen = Seen(design, model, weight, days)
+            kind = sweep(seen, kind, told, emission, breaks, chain, shares, level, spread, rng)
         of_day = kind[told]
         prior_mean, prior_sd = level[of_day], spread[of_day]
         precision = design.T @ (weight[:, None] * design) + model.extra
@@ -324,15 +324,15 @@ def _sample(
         loads = np.maximum(drawn[:days], 0.01 * base)
         if rows:
             rest = model.target - design @ drawn
-            noise2, trust = _noise(rest, model.sort, trust, base, rng)
-            lag = _lag(rest + lag * (lever @ drawn[:days]), lever @ drawn[:days],
+            noise2, trust = draw_noise(rest, model.sort, trust, base, rng)
+            lag = draw_lag(rest + lag * (lever @ drawn[:days]), lever @ drawn[:days],
                        trust / noise2[model.sort], model.lag_ah_per_a, rng)  # fmt: skip
         likely = emission.copy()
         likely[told] -= 0.5 * ((loads[:, None] - level) / spread) ** 2 + np.log(spread)
-        kind[chain], drawn_kind = _chain(likely[chain], breaks[chain], shares, rng)
+        kind[chain], drawn_kind = draw_chain(likely[chain], breaks[chain], shares, rng)
         of_day = kind[told]
         shares = rng.dirichlet(_SHARE_DAYS + 0.4 * np.bincount(of_day, minlength=3))
-        level = _levels(loads, of_day, level, scatter, base, rng)
+        level = draw_levels(loads, of_day, level, scatter, base, rng)
         relative = (loads / level[of_day] - 1.0)[of_day != AWAY]
         total = _SCATTER_DAYS * _SCATTER**2 + float(relative @ relative)
         scatter = float(np.sqrt(0.5 * total / rng.gamma(0.5 * (_SCATTER_DAYS + len(relative)))))
@@ -341,17 +341,17 @@ def _sample(
             kept_level.append(level)
             kept_scatter.append(scatter)
             chance[chain] += drawn_kind
-    return _Draws(np.array(kept_level), np.array(kept_scatter), chance / (_ROUNDS - _BURN_IN))
+    return Draws(np.array(kept_level), np.array(kept_scatter), chance / (_ROUNDS - _BURN_IN))
 
 
-class _Seen:
+class Seen:
     """The rows with the loads integrated out: their covariance without the days' scatter.
 
     The unknowns that are no days (pattern, volts, swing) enter by their prior spread; what pieces
     of a day tell by their voltage enters as rows of its own.
     """
 
-    def __init__(self, design: Floats, model: _Model, weight: Floats, days: int) -> None:
+    def __init__(self, design: Floats, model: Model, weight: Floats, days: int) -> None:
         self.columns = design[:, :days]
         width = design.shape[1] - days
         prior = np.zeros(width)
@@ -362,8 +362,8 @@ class _Seen:
         self.target = model.target
 
 
-def _sweep(
-    seen: _Seen, kind: Indices, told: Indices, emission: Floats, breaks: Flags, chain: Indices,
+def sweep(
+    seen: Seen, kind: Indices, told: Indices, emission: Floats, breaks: Flags, chain: Indices,
     shares: Floats, level: Floats, spread: Floats, rng: np.random.Generator,
 ) -> Indices:  # fmt: skip
     """Draw the kind of each day in turn with the loads integrated out (collapsed Gibbs sampler).
@@ -404,7 +404,7 @@ def _sweep(
     return kind
 
 
-def _noise(
+def draw_noise(
     rest: Floats, sort: Indices, trust: Floats, base: float, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """Draw the scatter of the rows of each sort, and the weight of each row (Student's t)."""
@@ -420,7 +420,7 @@ def _noise(
     return noise2, np.asarray(trust, dtype=np.float64)
 
 
-def _lag(
+def draw_lag(
     rest: Floats, lever_a: Floats, weight: Floats, expected: float, rng: np.random.Generator
 ) -> float:
     """Draw the extra charge in the battery at a start, for each ampere drawn then, Ah/A."""
@@ -429,7 +429,7 @@ def _lag(
     return max(float(side / total + rng.standard_normal() / total**0.5), 0.0)
 
 
-def _levels(
+def draw_levels(
     loads: Floats, kind: Indices, level: Floats, scatter: float, base: float,
     rng: np.random.Generator,
 ) -> Floats:  # fmt: skip
@@ -439,22 +439,22 @@ def _levels(
         mine = loads[kind == one]
         sd = max(scatter * float(level[one]), 0.05 * base)
         weight = len(mine) / sd**2
-        expected, spread = base * _EXPECTED[one], base * _EXPECTED_SD[one]
+        expected, spread = base * EXPECTED[one], base * _EXPECTED_SD[one]
         total = weight + 1.0 / spread**2
         side = float(mine.sum()) / sd**2 + expected / spread**2
         if one == ANCHOR:
-            share = _ANCHOR_SHARE * new[UNDER_WAY]
+            share = ANCHOR_SHARE * new[UNDER_WAY]
             total += 1.0 / (_ANCHOR_SHARE_SD * new[UNDER_WAY]) ** 2
             side += share / (_ANCHOR_SHARE_SD * new[UNDER_WAY]) ** 2
         if one == UNDER_WAY:
-            share = new[ANCHOR] / _ANCHOR_SHARE
-            total += 1.0 / (_ANCHOR_SHARE_SD / _ANCHOR_SHARE * share) ** 2
-            side += share / (_ANCHOR_SHARE_SD / _ANCHOR_SHARE * share) ** 2
+            share = new[ANCHOR] / ANCHOR_SHARE
+            total += 1.0 / (_ANCHOR_SHARE_SD / ANCHOR_SHARE * share) ** 2
+            side += share / (_ANCHOR_SHARE_SD / ANCHOR_SHARE * share) ** 2
         new[one] = side / total + rng.standard_normal() / np.sqrt(total)
     return np.asarray(np.sort(np.maximum(new, 0.02 * base)), dtype=np.float64)
 
 
-def _chain(
+def draw_chain(
     seen: Floats, breaks: Flags, shares: Floats, rng: np.random.Generator
 ) -> tuple[Indices, Floats]:
     """Draw the kinds of a chain of days: forward filter, backward draw.

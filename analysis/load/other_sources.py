@@ -151,18 +151,18 @@ def make_grid(
     running = runs.running[at] & known
     volts = np.where(known, volts / blocks, np.nan)
     kind = LFP if chemistry == "lfp" else LEAD
-    aided = _aided(volts, amps, running, known, kind)
+    aided = find_aided(volts, amps, running, known, kind)
     floating = in_float(volts, amps, running)
     held_back = limited(volts, amps, running) | floating
     filling = np.zeros(len(volts), dtype=bool)
     if kind is LEAD:
-        filling = _filling(aided, volts, amps, running, held_back)
+        filling = find_filling(aided, volts, amps, running, held_back)
     off = known & ~running
     at_rest = np.where(off, volts, np.nan)
     if kind is LFP:
         aided |= level(at_rest)
     else:
-        aided |= held(at_rest, kind.held_v) | _raised(volts, running)
+        aided |= held(at_rest, kind.held_v) | find_raised(volts, running)
         lowest, highest = log.voltage_min_v[at] / blocks, log.voltage_max_v[at] / blocks
         aided |= held_high(np.where(off, lowest, np.nan), np.where(off, highest, np.nan))
         top = ceiling_v / blocks if ceiling_v else usual_top(volts, running)
@@ -173,7 +173,7 @@ def make_grid(
     )
 
 
-def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemistry) -> Flags:
+def find_aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemistry) -> Flags:
     """Find where help begins and ends; the last such event before a cell decides."""
     index = np.arange(len(v))
     off = known & ~running
@@ -213,7 +213,7 @@ def _aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Chemist
     return np.asarray((last_open > last_close) & known)
 
 
-def _filling(aided: Flags, v: Floats, amps: Floats, running: Flags, at_top: Flags) -> Flags:
+def find_filling(aided: Flags, v: Floats, amps: Floats, running: Flags, at_top: Flags) -> Flags:
     """Mark times of help that are the charger itself, as it fills the bank.
 
     Where a load is switched off shortly before the ceiling, the voltage jumps up to it, and the
@@ -249,7 +249,7 @@ def start_rise(v: Floats, running: Flags) -> float:
     return float(np.median(rise)) if len(rise) else START_RISE_V
 
 
-def _raised(v: Floats, running: Flags) -> Flags:
+def find_raised(v: Floats, running: Flags) -> Flags:
     """Mark where a bank at rest has risen by more than loads switched off can explain.
 
     This finds a weak source on a large or flat bank, whose voltage stays below the resting one.

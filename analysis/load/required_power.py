@@ -62,15 +62,15 @@ def carried(found: LoadResult) -> Carried | None:
         start_ah=found.start_ah,
         start_depth=found.start_depth,
     )
-    return live(_days(found), bank)
+    return live(days_of(found), bank)
 
 
-def _days(found: LoadResult) -> Days:
+def days_of(found: LoadResult) -> Days:
     """Order the days; a day without a known load gets that of the nearest known one."""
     known = np.round(found.daily_s / DAY_S).astype(np.intp)
     helped = np.round(found.other_s / DAY_S).astype(np.intp)
     silent = set(np.round(found.gap_s / DAY_S).astype(int).tolist())
-    silent |= _laid_up(helped, found.help_h)
+    silent |= laid_up_days(helped, found.help_h)
     first, last = int(known[0]), int(known[-1])
     day = np.array([d for d in range(first, last + 1) if d not in silent], dtype=np.intp)
     after = np.clip(np.searchsorted(known, day), 0, len(known) - 1)
@@ -99,7 +99,7 @@ def _common_sd(found: LoadResult) -> float:
     return math.sqrt(max(found.relative_sd**2 - own**2, 0.0))
 
 
-def _laid_up(helped: NDArray[np.intp], help_h: Floats) -> set[int]:
+def laid_up_days(helped: NDArray[np.intp], help_h: Floats) -> set[int]:
     """Return the days on which the boat was laid up: on shore power for weeks.
 
     They are no days of a season: a winter of them would dilute the days on which she was short.

@@ -130,7 +130,7 @@ def find_pieces(runs: Runs, grid: Grid, spans: Spans) -> Pieces:
         begin = a + SETTLE if a > 0 and grid.aided[a - 1] else a
         while b - begin >= PIECE // 2:
             end = b if b - begin < 2 * PIECE else begin + PIECE
-            shown = _rise(grid, int(begin), int(end))
+            shown = rise_between(grid, int(begin), int(end))
             if shown is not None:
                 rows.append((begin, end, total[end] - total[begin], shown))
             begin = end
@@ -182,7 +182,7 @@ def find_open(runs: Runs, grid: Grid, *known: Spans | Pieces) -> Open:
     return Open(table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), table[:, 2], table[:, 3])
 
 
-def _rise(grid: Grid, begin: int, end: int) -> float | None:
+def rise_between(grid: Grid, begin: int, end: int) -> float | None:
     """Return the rise of the voltage, V; None unless the charger runs nearly all the time.
 
     At rest the voltage falls by surface charge and loads more than by charge drawn.
@@ -206,15 +206,15 @@ def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
     # A run that goes on for days is cut into pieces; only the first one has a start.
     rested = grid.known[before] & ~grid.running[before]
     seen = runs.start_seen & rested & ~grid.aided[begin] & np.isfinite(v_start)
-    started = seen & (np.abs(v_start - _nearby(v_start, seen, 50.0)) < START_BAND_V)
+    started = seen & (np.abs(v_start - nearby(v_start, seen, 50.0)) < START_BAND_V)
     shown = grid.volts[grid.running & ~grid.aided]
     highest = float(np.percentile(shown, 99.0)) if len(shown) else np.inf
     ended = np.isfinite(v_end) & ~grid.aided[np.clip(end - 1, 0, None)]
-    top = np.clip(_nearby(v_end, ended, 90.0), highest - TOPS_V, highest)
+    top = np.clip(nearby(v_end, ended, 90.0), highest - TOPS_V, highest)
     resting = np.clip(end + 1, 0, count - 1)
     filled = (v_end > top - FULL_BAND_V) & grid.known[resting] & ~grid.running[resting]
     filled &= ~grid.aided[np.clip(end - 1, 0, None)] & (end - begin > 6)
-    floated = _float_marks(grid)
+    floated = float_marks(grid)
     cells = np.concatenate((begin[started], end[filled], floated))
     full = np.ones(len(cells), dtype=bool)
     full[: np.count_nonzero(started)] = False
@@ -222,7 +222,7 @@ def _marks(runs: Runs, grid: Grid) -> tuple[Indices, NDArray[np.bool_]]:
     return cells[order], full[order]
 
 
-def _nearby(values: Floats, told: NDArray[np.bool_], percentile: float) -> Floats:
+def nearby(values: Floats, told: NDArray[np.bool_], percentile: float) -> Floats:
     """Return a percentile of the known values, over the runs round each run.
 
     A charger may be set to other voltages within the log: what is usual is so for a time.
@@ -240,7 +240,7 @@ def _nearby(values: Floats, told: NDArray[np.bool_], percentile: float) -> Float
     return np.asarray(usual[at], dtype=np.float64)
 
 
-def _float_marks(grid: Grid) -> Indices:
+def float_marks(grid: Grid) -> Indices:
     """Return cells at which the charger holds a full bank: both ends of float and each day."""
     edge = np.diff(np.concatenate(([0], (grid.in_float & ~grid.aided).astype(np.int8), [0])))
     rows = [

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.load.balance import Guessed, Rough, _autoregression, _usual_swing, fit
+from analysis.load.balance import Guessed, Rough, autoregression, fit, usual_swing
 from analysis.load.stretches import Spans
 from tests.support.oracles import dense_normal
 
@@ -16,19 +16,19 @@ def spans(swing, joined):
 def test_days_are_alike_from_one_to_the_next():
     # Correlation 0.6 a day: 0.36 over two days.
     covariance = 0.6 ** np.abs(np.subtract.outer(np.arange(4), np.arange(4)))
-    assert _autoregression(4) @ covariance == pytest.approx(np.eye(4), abs=1e-12)
-    assert _autoregression(2) @ covariance[:2, :2] == pytest.approx(np.eye(2), abs=1e-12)
-    assert _autoregression(1).tolist() == [[1.0]]
+    assert autoregression(4) @ covariance == pytest.approx(np.eye(4), abs=1e-12)
+    assert autoregression(2) @ covariance[:2, :2] == pytest.approx(np.eye(2), abs=1e-12)
+    assert autoregression(1).tolist() == [[1.0]]
 
 
 def test_the_usual_swing_is_what_goes_in_beyond_the_load():
     hours, supplied = np.array([10.0, 20.0, 8.0, 12.0]), np.array([60.0, 10.0, 50.0, 90.0])
     told = spans([1.0, -1.0, 1.0, 1.0], [False] * 4)
     # At 2 A the three ways up keep 40, 34 and 66 Ah.
-    assert _usual_swing(told, supplied, hours, 2.0) == pytest.approx(40.0)
+    assert usual_swing(told, supplied, hours, 2.0) == pytest.approx(40.0)
     # Three hours of the load at least; a day of it where no stretch goes up.
-    assert _usual_swing(told, supplied / 10.0, hours, 2.0) == pytest.approx(6.0)
-    assert _usual_swing(spans([-1.0] * 4, [False] * 4), supplied, hours, 2.0) == 48.0
+    assert usual_swing(told, supplied / 10.0, hours, 2.0) == pytest.approx(6.0)
+    assert usual_swing(spans([-1.0] * 4, [False] * 4), supplied, hours, 2.0) == 48.0
 
 
 DAYS, PARTS, ROUNDS = 5, 3, 8

@@ -12,9 +12,9 @@ from analysis.load.bank import (
     Bank,
     Carried,
     Days,
-    _capacities,
-    _other_blocks,
-    _starts,
+    draw_capacities,
+    draw_other_blocks,
+    draw_starts,
     live,
 )
 
@@ -124,11 +124,11 @@ def test_a_month_leaves_the_limit_wider_than_a_season_and_that_than_two_years():
 
 def test_one_heavy_block_does_not_move_the_others():
     load = np.full((1, 100), 24.0)
-    assert _other_blocks(load, np.random.default_rng(1)) == pytest.approx(1.0)
+    assert draw_other_blocks(load, np.random.default_rng(1)) == pytest.approx(1.0)
     load[0, :10] = 100.0
-    assert _other_blocks(load, np.random.default_rng(1)) == pytest.approx(1.0)
+    assert draw_other_blocks(load, np.random.default_rng(1)) == pytest.approx(1.0)
     scattered = np.repeat(np.random.default_rng(2).normal(24.0, 6.0, 10), 10)[None, :]
-    moved = _other_blocks(np.repeat(scattered, 2000, axis=0), np.random.default_rng(3))
+    moved = draw_other_blocks(np.repeat(scattered, 2000, axis=0), np.random.default_rng(3))
     # By hand: 1.4826 x the median distance from the median, times the root of 2 / 10.
     level = scattered[0, ::10]
     wanted = 1.4826 * np.median(np.abs(level - np.median(level))) / level.mean() * 0.2**0.5
@@ -142,7 +142,7 @@ def test_the_start_lies_between_what_charge_and_voltage_tell():
 
     def starts(start_ah, start_depth):
         told = Bank(100.0, 0.0, "agm", 1, start_ah, start_depth)
-        return np.quantile(_starts(told, capacity, rng), [0.05, 0.5, 0.95])
+        return np.quantile(draw_starts(told, capacity, rng), [0.05, 0.5, 0.95])
 
     assert starts(30.0, None) == pytest.approx([0.255, 0.30, 0.354], abs=0.01)
     low, middle, high = starts(10.0, 0.5)
@@ -159,10 +159,10 @@ def test_a_capacity_that_is_not_configured_is_at_least_what_was_drawn():
     seen = replace(usual, start_ah=100.0)
     told = replace(seen, capacity_sd=0.0)
     rng = np.random.default_rng
-    assert np.median(_capacities(usual, 4000, rng(5))) == pytest.approx(90.0, rel=0.05)
+    assert np.median(draw_capacities(usual, 4000, rng(5))) == pytest.approx(90.0, rel=0.05)
     # Half of the bank is 100 Ah: it holds 200 Ah and more.
-    assert _capacities(seen, 4000, rng(5)).min() >= 200.0
-    assert _capacities(told, 4000, rng(5)).max() <= 105.0, "a label is a label"
+    assert draw_capacities(seen, 4000, rng(5)).min() >= 200.0
+    assert draw_capacities(told, 4000, rng(5)).max() <= 105.0, "a label is a label"
 
 
 def test_days_carried_falls_with_less_output_and_more_load():

@@ -8,20 +8,20 @@ import pytest
 from scipy import integrate
 
 from analysis.load.charge_kept import (
-    _DRAWS,
+    DRAWS,
     FLOAT_A_PER_AH,
-    _Books,
-    _capacity,
-    _Curve,
-    _less_to_and_fro,
+    Books,
+    Curve,
     depth_by_voltage,
+    draw_capacity,
     find_kept,
+    less_to_and_fro,
     told,
 )
 from analysis.load.other_sources import Grid
 from analysis.load.stretches import Spans
 
-ONES = np.ones(_DRAWS)
+ONES = np.ones(DRAWS)
 
 
 def grid_of(running, limited, volts, in_float=None):
@@ -68,7 +68,7 @@ def test_a_configured_share_moves_the_load_by_the_time_at_rest():
 
 def test_hours_and_charge_between_marks():
     grid, charge, spans = cycle()
-    books = _Books.of(grid, charge, spans)
+    books = Books.of(grid, charge, spans)
     assert (books.off_h, books.bulk_h, books.top_h) == pytest.approx((56.0, 32.0, 8.0))
     assert (books.float_h, books.fulls) == (0.0, 4.0)
     assert books.bulk_ah == pytest.approx(256.0)
@@ -79,23 +79,23 @@ def test_hours_and_charge_between_marks():
     assert books.full_top_ah == pytest.approx(32.0 * ONES)
     # Three ways down and four up count as three and a half of each.
     fewer = Spans(*(getattr(spans, n)[1:] for n in Spans.__slots__))
-    books = _Books.of(grid, charge, fewer)
+    books = Books.of(grid, charge, fewer)
     assert books.fulls == 3.5
     assert (books.off_h, books.bulk_h) == pytest.approx((14.0 * 3.5, 8.0 * 3.5))
     # Without any way down each counts as it is; without either there is one full battery.
     up = Spans(*(getattr(spans, n)[1::2] for n in Spans.__slots__))
-    books = _Books.of(grid, charge, up)
+    books = Books.of(grid, charge, up)
     assert (books.fulls, books.bulk_h, books.off_h) == (2.0, 32.0, 0.0)
     level = replace(up, swing=np.zeros(4))
-    books = _Books.of(grid, charge, level)
+    books = Books.of(grid, charge, level)
     assert (books.fulls, books.bulk_h, books.full_share) == (1.0, 32.0, 0.0)
 
 
 def test_time_in_float_is_that_below_absorption():
     grid, charge, spans = cycle()
     volts = np.where(grid.limited, 13.6, grid.volts)
-    assert _Books.of(replace(grid, volts=volts), charge, spans).float_h == pytest.approx(8.0)
-    books = _Books.of(replace(grid, volts=volts), charge, spans)
+    assert Books.of(replace(grid, volts=volts), charge, spans).float_h == pytest.approx(8.0)
+    books = Books.of(replace(grid, volts=volts), charge, spans)
     # In eight hours of float a full bank takes 1 A: 8 Ah of the 32.
     less = books.less_float(1.0 * ONES)
     assert less.top_ah == pytest.approx(24.0 * ONES)
@@ -106,7 +106,7 @@ def test_time_in_float_is_that_below_absorption():
 
 def test_how_much_is_given_at_the_ceiling():
     grid, charge, spans = cycle()
-    books = _Books.of(grid, charge, spans)
+    books = Books.of(grid, charge, spans)
     # 32 of 288 Ah, less than two fifths.
     assert books.much_at_the_ceiling == 0.0
     much = replace(books, top_ah=256.0 * ONES)
@@ -121,8 +121,8 @@ def test_how_much_is_given_at_the_ceiling():
 
 def test_the_share_kept_of_a_bank_with_a_given_curve():
     grid, charge, spans = cycle()
-    books = _Books.of(grid, charge, spans)
-    flat = _Curve(0.96 * ONES, 0.8 * ONES, 0.96 * ONES, 0.95 * ONES)
+    books = Books.of(grid, charge, spans)
+    flat = Curve(0.96 * ONES, 0.8 * ONES, 0.96 * ONES, 0.95 * ONES)
     low, high = books.shares(flat, 0.3 * ONES, 2.0 * ONES, 200.0 * ONES)
     assert low == pytest.approx(0.96 * ONES)
     # At the ceiling 8 Ah a time, less 2 A for two hours: 3.84 Ah kept of 4, for 10 Ah of room.
@@ -131,7 +131,7 @@ def test_the_share_kept_of_a_bank_with_a_given_curve():
     # A load above what the ceiling gives leaves nothing over for the bank to lose.
     assert books.shares(flat, 0.3 * ONES, 9.0 * ONES, 200.0 * ONES)[1] == pytest.approx(0.96 * ONES)
     # A bank that is hardly drawn reaches the ceiling half of the way up.
-    falls = _Curve(1.0 * ONES, 0.9 * ONES, 0.5 * ONES, 0.95 * ONES)
+    falls = Curve(1.0 * ONES, 0.9 * ONES, 0.5 * ONES, 0.95 * ONES)
     shallow = books.shares(falls, 0.08 * ONES, 2.0 * ONES, 200.0 * ONES)[0]
     over = falls.mean(0.92 * ONES, 0.96 * ONES)
     assert shallow == pytest.approx(over)
@@ -142,7 +142,7 @@ def test_the_share_kept_of_a_bank_with_a_given_curve():
 
 
 def test_a_curve_falls_from_its_knee_to_full():
-    one = _Curve(*(np.array([v]) for v in (0.98, 0.8, 0.3, 0.95)))
+    one = Curve(*(np.array([v]) for v in (0.98, 0.8, 0.3, 0.95)))
     begin, end = np.array([0.7]), np.array([0.95])
 
     def share(at):
@@ -163,27 +163,27 @@ def test_a_load_to_and_fro_passes_through_the_bank():
         lambda a: max(8.0 - a, 0.0) * math.exp(-0.5 * ((a - 5.0) / 4.0) ** 2), -60.0, 60.0,
         points=[8.0], limit=200,
     )[0] / (4.0 * math.sqrt(2.0 * math.pi))  # fmt: skip
-    found = _less_to_and_fro(np.array([0.9]), np.array([5.0]), 8.0, np.array([0.8]))
+    found = less_to_and_fro(np.array([0.9]), np.array([5.0]), 8.0, np.array([0.8]))
     assert found[0] == pytest.approx(1.0 - 0.1 * into / 3.0, rel=1e-6)
     # A steady load passes nothing twice; one above the charger everything, many times.
-    assert _less_to_and_fro(np.array([0.9]), np.array([5.0]), 8.0, np.array([0.0]))[0] == (
+    assert less_to_and_fro(np.array([0.9]), np.array([5.0]), 8.0, np.array([0.0]))[0] == (
         pytest.approx(0.9)
     )
-    assert _less_to_and_fro(np.array([0.9]), np.array([20.0]), 8.0, np.array([0.8]))[0] == 0.05
+    assert less_to_and_fro(np.array([0.9]), np.array([20.0]), 8.0, np.array([0.8]))[0] == 0.05
     # At 9.9 A of 10 the mean that goes in is taken as a fiftieth: 0.2 A.
-    near = _less_to_and_fro(np.array([0.99]), np.array([9.9]), 10.0, np.array([0.0]))[0]
+    near = less_to_and_fro(np.array([0.99]), np.array([9.9]), 10.0, np.array([0.0]))[0]
     assert near == pytest.approx(0.99)
-    assert _less_to_and_fro(np.array([0.9]), np.array([1.0]), 0.0, np.array([0.0]))[0] > 0.0
+    assert less_to_and_fro(np.array([0.9]), np.array([1.0]), 0.0, np.array([0.0]))[0] > 0.0
 
 
 def test_the_capacity_is_about_the_label_or_three_days_of_the_load():
     grid, charge, spans = cycle()
-    books = _Books.of(grid, charge, spans)
+    books = Books.of(grid, charge, spans)
     rng = np.random.default_rng(1)
-    label = _capacity(200.0, books, rng)
+    label = draw_capacity(200.0, books, rng)
     # From three quarters to a twentieth more than the label says.
     assert (label.min(), label.max()) == pytest.approx((150.0, 210.0), abs=1.0)
-    usual = _capacity(None, books, rng)
+    usual = draw_capacity(None, books, rng)
     # 0.85 of 288 Ah in 96 h for three days, within exp(0.4).
     assert np.median(usual) == pytest.approx(0.85 * 3.0 * 72.0, rel=0.06)
     assert np.log(usual).std() == pytest.approx(0.4, rel=0.1)
@@ -231,9 +231,9 @@ def test_shares_of_a_bank_that_cycles_deeply(monkeypatch):
     assert FLOAT_A_PER_AH["flooded"] == pytest.approx(2.5 * FLOAT_A_PER_AH["gel"])
     # What it takes there is not given back: no more than half of the charge at the ceiling.
     asked = []
-    plain = _Books.less_float
+    plain = Books.less_float
     monkeypatch.setattr(
-        _Books, "less_float", lambda books, amps: asked.append(amps) or plain(books, amps)
+        Books, "less_float", lambda books, amps: asked.append(amps) or plain(books, amps)
     )
     find_kept(replace(grid, volts=volts, in_float=top), charge, spans, 200.0, "agm")
     assert np.median(asked[0]) == pytest.approx(0.0006 * 180.0, rel=0.1)
@@ -242,13 +242,13 @@ def test_shares_of_a_bank_that_cycles_deeply(monkeypatch):
 
 def test_the_load_is_what_is_kept_over_the_time_in_which_the_bank_feeds_it(monkeypatch):
     grid, charge, spans = cycle()
-    flat = _Curve(0.96 * ONES, 0.8 * ONES, 0.96 * ONES, 0.95 * ONES)
-    monkeypatch.setattr(_Curve, "drawn", lambda rng: flat)
+    flat = Curve(0.96 * ONES, 0.8 * ONES, 0.96 * ONES, 0.95 * ONES)
+    monkeypatch.setattr(Curve, "drawn", lambda rng: flat)
     monkeypatch.setattr("analysis.load.charge_kept.LOAD_SWING", (0.0, 0.0))
     loads = []
-    plain = _Books.shares
+    plain = Books.shares
     monkeypatch.setattr(
-        _Books, "shares",
+        Books, "shares",
         lambda books, curve, depth, load, capacity: (
             loads.append((load, capacity)) or plain(books, curve, depth, load, capacity)
         ),
@@ -272,9 +272,9 @@ def test_the_load_is_what_is_kept_over_the_time_in_which_the_bank_feeds_it(monke
 
 def test_a_large_charger_reaches_the_ceiling_earlier(monkeypatch):
     asked = []
-    plain = _Curve.reached_earlier
+    plain = Curve.reached_earlier
     monkeypatch.setattr(
-        _Curve, "reached_earlier", lambda curve, by: asked.append(by) or plain(curve, by)
+        Curve, "reached_earlier", lambda curve, by: asked.append(by) or plain(curve, by)
     )
     grid, charge, spans = cycle()
     find_kept(grid, charge, spans, 200.0, "agm")
@@ -305,7 +305,7 @@ def test_the_loads_that_the_curves_give_spread_as_told():
 def test_the_load_swings_about_the_current_of_the_charger(monkeypatch):
     asked = []
     monkeypatch.setattr(
-        "analysis.load.charge_kept._less_to_and_fro",
+        "analysis.load.charge_kept.less_to_and_fro",
         lambda share, load, charger_a, swing: asked.append((charger_a, swing)) or share,
     )
     grid, charge, spans = cycle()

@@ -5,7 +5,7 @@ import pytest
 
 from analysis.history.history import load_history
 from analysis.history.runs import find_runs
-from analysis.load.charge_kept import FULL_SHARE, KNEE, LOW_SHARE, _Curve
+from analysis.load.charge_kept import FULL_SHARE, KNEE, LOW_SHARE, Curve
 from analysis.load.daily import daily_load
 from analysis.statistics.windows import window
 from logger.store.records import SessionStart
@@ -81,14 +81,14 @@ def test_the_log_of_such_a_boat_goes_through_the_store(lived, tmp_path):
 def test_the_curves_hold_what_is_published():
     # Stevens and Corey (1996), A Study of Lead-Acid Battery Efficiency Near Top-of-Charge, Sandia:
     # above 95 % low down; below 50 % above 90 % (the latter from memory).
-    curve = _Curve.drawn(np.random.default_rng(1))
+    curve = Curve.drawn(np.random.default_rng(1))
     ones = np.ones(len(curve.low))
     deep = curve.mean(0.2 * ones, 0.6 * ones)
     assert (deep > 0.95).all()
     top = curve.mean(0.9 * ones, ones)
     assert np.quantile(top, 0.2) < 0.5 < np.quantile(top, 0.9)
     # By hand: a straight fall from s to f over the whole rise needs ln(s / f) / (s - f) of charge.
-    one = _Curve(*(np.array([v]) for v in (0.96, 0.8, 0.4, 1.0)))
+    one = Curve(*(np.array([v]) for v in (0.96, 0.8, 0.4, 1.0)))
     by_hand = (0.96 - 0.4) / np.log(0.96 / 0.4)
     assert one.mean(np.array([0.8]), np.array([1.0]))[0] == pytest.approx(by_hand, rel=0.03)
     assert (LOW_SHARE[0], KNEE[0], FULL_SHARE[0]) < (LOW_SHARE[1], KNEE[1], FULL_SHARE[1])

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.load.daily import EFFICIENCY
 from analysis.load.other_sources import STEP_S, make_grid
-from analysis.load.required_power import _laid_up
+from analysis.load.required_power import laid_up_days
 from analysis.show.screen.load import lines
 from tests.support.asked import daily_load, load_limit
 from tests.support.boats.small_boat import SmallBoat, sail
@@ -101,8 +101,8 @@ def test_a_winter_on_shore_power_is_no_part_of_the_season():
     assert wintered.power_w == pytest.approx(alone.power_w, rel=0.03)
     # A week at the quay within the season belongs to it.
     week = sail(SmallBoat(days=80, shore_days=frozenset(range(40, 47))))[0]
-    assert not _laid_up(*_helped(daily_load(week, config)))
-    assert len(_laid_up(*_helped(daily_load(both, config)))) == pytest.approx(80, abs=2)
+    assert not laid_up_days(*_helped(daily_load(week, config)))
+    assert len(laid_up_days(*_helped(daily_load(both, config)))) == pytest.approx(80, abs=2)
 
 
 def _helped(found):

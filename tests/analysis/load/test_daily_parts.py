@@ -11,18 +11,18 @@ import pytest
 from analysis.history.runs import find_runs
 from analysis.load.daily import (
     LATEST_DAYS,
-    _by_current,
-    _drawn,
-    _fed,
-    _levels,
-    _measured,
-    _months,
-    _result,
-    _start_ah,
-    _too_few,
-    _usual_bank,
+    boat_current,
+    by_current,
+    by_month,
     daily_load,
+    drawn_at_start,
     efficiency_of,
+    fed_by_others,
+    make_result,
+    measured_ah,
+    split_levels,
+    too_few,
+    usual_bank_ah,
 )
 from analysis.load.other_sources import Grid
 from logger.other_sources import OtherSource
@@ -46,7 +46,7 @@ def result(mean, draws=None, common=0.0):
     use = np.zeros(len(mean) + 2, dtype=bool)
     use[1:-1] = True
     draws = np.asarray(mean[None, :] if draws is None else draws)
-    return _result(draws, mean, use, 19000, 12.5, {}, "balance", 0.9, common)
+    return make_result(draws, mean, use, 19000, 12.5, {}, "balance", 0.9, common)
 
 
 def test_the_interval_of_the_mean_holds_its_own_spread_and_the_common_one():
@@ -74,54 +74,54 @@ def test_the_interval_of_the_mean_holds_its_own_spread_and_the_common_one():
 def test_the_mean_of_each_month():
     # 2023-12-30 to 2024-01-02, and a day of June.
     days = np.array([19721.0, 19722.0, 19723.0, 19724.0, 19880.0])
-    found = _months(DAY_S * days, np.array([10.0, 20.0, 30.0, 50.0, 7.0]), 12.0)
+    found = by_month(DAY_S * days, np.array([10.0, 20.0, 30.0, 50.0, 7.0]), 12.0)
     assert [(m.month, m.days, m.ah, m.wh) for m in found] == [
         ("2023-12", 2, 15.0, 180.0),
         ("2024-01", 2, 40.0, 480.0),
         ("2024-06", 1, 7.0, 84.0),
     ]
-    assert math.isnan(_months(DAY_S * days, days, None)[0].wh)
+    assert math.isnan(by_month(DAY_S * days, days, None)[0].wh)
 
 
 def test_two_levels_need_four_standard_deviations_between_them():
     spread = np.resize([-1.0, 1.0], 24)
     days = np.where(np.arange(24) < 16, 30.0, 50.0) + spread
-    assert _levels(days[::-1]) == (("at rest", 16, 30.0), ("under way", 8, 50.0))
-    assert _levels(days[:19]) == ()
+    assert split_levels(days[::-1]) == (("at rest", 16, 30.0), ("under way", 8, 50.0))
+    assert split_levels(days[:19]) == ()
     # Ends of a bell, or an even spread, are no two levels.
-    assert _levels(np.linspace(10.0, 20.0, 40)) == ()
+    assert split_levels(np.linspace(10.0, 20.0, 40)) == ()
     for apart, told in ((4.1, True), (3.9, False)):
         two = np.where(np.arange(24) < 12, 30.0, 30.0 + apart) + spread
-        assert bool(_levels(two)) is told
+        assert bool(split_levels(two)) is told
     # Three days make a level, be they three alike or two and one of the others.
     for first in (21, 22):
         few = np.where(np.arange(24) < first, 30.0, 50.0) + 0.01 * spread
-        assert [n for _, n, _ in _levels(few)] == [21, 3]
+        assert [n for _, n, _ in split_levels(few)] == [21, 3]
     few = np.where(np.arange(24) < 3, 30.0, 50.0) + 0.01 * spread
-    assert [n for _, n, _ in _levels(few)] == [3, 21]
+    assert [n for _, n, _ in split_levels(few)] == [3, 21]
 
 
 def test_a_usual_bank_and_the_charge_at_a_start():
     # 48 Ah in 36 hours: three days of 32 Ah.
-    assert _usual_bank(np.array([20.0, 28.0]), np.array([[12.0, 0.0], [12.0, 12.0]])) == 96.0
+    assert usual_bank_ah(np.array([20.0, 28.0]), np.array([[12.0, 0.0], [12.0, 12.0]])) == 96.0
     grid = SimpleNamespace(in_float=np.zeros(100, dtype=bool), running=np.arange(100) < 50)
 
     def swings(up, down):
         return SimpleNamespace(swing=np.r_[np.ones(up), -np.ones(down), 0.0])
 
-    assert _start_ah(grid, swings(3, 3), 55.0) == 55.0
-    assert _start_ah(grid, swings(3, 3), -5.0) == 0.0
-    assert _start_ah(grid, swings(2, 3), 55.0) is None
-    assert _start_ah(grid, swings(3, 2), 55.0) is None
+    assert drawn_at_start(grid, swings(3, 3), 55.0) == 55.0
+    assert drawn_at_start(grid, swings(3, 3), -5.0) == 0.0
+    assert drawn_at_start(grid, swings(2, 3), 55.0) is None
+    assert drawn_at_start(grid, swings(3, 2), 55.0) is None
     grid.in_float = np.arange(100) < 15
-    assert _start_ah(grid, swings(3, 3), 55.0) == 55.0
+    assert drawn_at_start(grid, swings(3, 3), 55.0) == 55.0
     grid.in_float = np.arange(100) < 16  # more than three tenths: it never stops
-    assert _start_ah(grid, swings(3, 3), 55.0) == 0.0
+    assert drawn_at_start(grid, swings(3, 3), 55.0) == 0.0
 
 
 def test_how_many_days_are_missing():
-    assert _too_few(4).startswith("4 usable days; at least 7 are needed, 3 more ")
-    assert "1 more" in _too_few(7)
+    assert too_few(4).startswith("4 usable days; at least 7 are needed, 3 more ")
+    assert "1 more" in too_few(7)
 
 
 def day_grid(days=3, **flags):
@@ -136,7 +136,7 @@ def day_grid(days=3, **flags):
 
 def measured(drawn, grid):
     index = np.arange(len(drawn)) // 288
-    return _measured(drawn, grid, index, int(index[-1]) + 1)
+    return measured_ah(drawn, grid, index, int(index[-1]) + 1)
 
 
 def test_the_load_of_a_day_by_the_battery_current():
@@ -173,19 +173,21 @@ def test_a_boat_that_seems_to_draw_nothing_is_fed():
     grid = day_grid()
     grid = replace(grid, aided=np.zeros(100, dtype=bool))
     # A quarter of an hour about each cell: both ends have a neighbour that draws.
-    assert np.flatnonzero(_fed(drawn, grid)).tolist() == list(range(21, 29))
+    assert np.flatnonzero(fed_by_others(drawn, grid)).tolist() == list(range(21, 29))
     # A fiftieth of the usual current: 0.1 A.
     for little, told in ((0.09, 8), (0.11, 0)):
         drawn[20:30] = little
-        assert _fed(drawn, grid).sum() == told
+        assert fed_by_others(drawn, grid).sum() == told
     # Where the current is not told the voltage decides; unknown neighbours do not count.
     drawn[20:30] = 0.0
     drawn[[19, 24]] = np.nan
     aided = np.zeros(100, dtype=bool)
     aided[[24, 50]] = True
-    found = np.flatnonzero(_fed(drawn, replace(grid, aided=aided)))
+    found = np.flatnonzero(fed_by_others(drawn, replace(grid, aided=aided)))
     assert found.tolist() == list(range(20, 29))
-    assert _fed(np.full(100, np.nan), replace(grid, aided=aided)).tolist() == aided.tolist()
+    assert (
+        fed_by_others(np.full(100, np.nan), replace(grid, aided=aided)).tolist() == aided.tolist()
+    )
 
 
 def test_the_current_of_the_boat_needs_half_of_the_log():
@@ -197,13 +199,13 @@ def test_the_current_of_the_boat_needs_half_of_the_log():
     )  # fmt: skip
     grid = SimpleNamespace(start_s=start_s[0] + 150.0, volts=np.zeros(count))
     runs = SimpleNamespace(log=log)
-    assert _drawn(runs, grid) == pytest.approx(np.full(count, 2.0))
+    assert boat_current(runs, grid) == pytest.approx(np.full(count, 2.0))
     log.battery_charge_c[:10] = np.nan
-    found = _drawn(runs, grid)
+    found = boat_current(runs, grid)
     assert np.isnan(found[:10]).all()
     assert found[10:] == pytest.approx(np.full(10, 2.0))
     log.battery_charge_c[10] = np.nan
-    assert _drawn(runs, grid) is None
+    assert boat_current(runs, grid) is None
 
 
 def test_a_cell_is_told_where_nine_tenths_of_it_are():
@@ -217,7 +219,7 @@ def test_a_cell_is_told_where_nine_tenths_of_it_are():
             charge_c=8.0 * length_s, battery_charge_c=battery_c,
         )  # fmt: skip
         grid = SimpleNamespace(start_s=19000 * DAY_S + 150.0, volts=np.zeros(20))
-        found = _drawn(SimpleNamespace(log=log), grid)
+        found = boat_current(SimpleNamespace(log=log), grid)
         assert bool(np.isfinite(found).all()) is told, part
         assert np.isnan(found).all() or told
 
@@ -227,7 +229,7 @@ def test_a_measured_load_needs_a_week():
     good[0] = False
     days[1] = np.nan
     left = {}
-    found = _by_current(days, good, 19000, 12.5, left, 0.9)
+    found = by_current(days, good, 19000, 12.5, left, 0.9)
     assert (found.method, found.days_used, left) == (
         "battery_current",
         8,
@@ -236,12 +238,12 @@ def test_a_measured_load_needs_a_week():
     assert found.ah.median == 40.0
     assert found.relative_sd == pytest.approx(0.01)
     days[[2, 3]] = np.nan
-    none = _by_current(days, good, 19000, 12.5, {}, 0.9)
+    none = by_current(days, good, 19000, 12.5, {}, 0.9)
     assert (none.method, none.days_used, none.ah.median) == ("none", 0, None)
     assert none.withheld.startswith("6 usable days; at least 7 are needed, 1 more ")
     assert (none.voltage_v, none.efficiency, len(none.daily_ah)) == (12.5, 0.9, 0)
     days[2] = 40.0
-    assert _by_current(days, good, 19000, 12.5, {}, 0.9).days_used == 7
+    assert by_current(days, good, 19000, 12.5, {}, 0.9).days_used == 7
 
 
 #: 8 A for six hours, of which nine tenths are kept, feed eighteen hours of rest and six of running:

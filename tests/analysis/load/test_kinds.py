@@ -13,22 +13,22 @@ from analysis.estimate import Span
 from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
 from analysis.load.kinds import (
-    _ANCHOR_SHARE,
-    _ENGINE,
-    _EXPECTED,
+    ANCHOR_SHARE,
+    ENGINE,
+    EXPECTED,
     Kinds,
-    _balance,
-    _chain,
-    _lag,
-    _levels,
-    _measured,
-    _Model,
-    _noise,
-    _sample,
-    _Seen,
-    _sweep,
+    Model,
+    Seen,
+    by_balance,
+    by_current,
+    draw_chain,
+    draw_lag,
+    draw_levels,
+    draw_noise,
     find_kinds,
     kinds_of_day,
+    sample,
+    sweep,
 )
 from logger.other_sources import OtherSource
 from tests.support.boats.drawn_cycles import boat
@@ -87,11 +87,11 @@ def test_the_extra_charge_at_a_start_is_drawn_from_its_normal():
     # A prior of 4 within 4, and the rows: precision and mean by hand.
     total = (weight * lever**2).sum() + 1.0 / 16.0
     middle = ((weight * lever * rest).sum() + 1.0 / 4.0) / total
-    mean, sd = moments(lambda rng: _lag(rest, lever, weight, 4.0, rng))
+    mean, sd = moments(lambda rng: draw_lag(rest, lever, weight, 4.0, rng))
     assert mean == pytest.approx(middle, abs=0.03)
     assert sd == pytest.approx(total**-0.5, rel=0.05)
     # It is never below nothing.
-    assert moments(lambda rng: _lag(-50.0 * lever, lever, weight, 4.0, rng), 50)[0] == 0.0
+    assert moments(lambda rng: draw_lag(-50.0 * lever, lever, weight, 4.0, rng), 50)[0] == 0.0
 
 
 def test_the_scatter_of_stretches_is_drawn_from_its_inverse_gamma():
@@ -106,19 +106,19 @@ def test_the_scatter_of_stretches_is_drawn_from_its_inverse_gamma():
         0.5 * (square + 10.0 * (h * base) ** 2) / (0.5 * (n + 10.0) - 1.0)
         for square, h, n in zip(squares, (1.5, 2.0, 2.5), rows, strict=True)
     ]
-    mean, _ = moments(lambda rng: _noise(rest, sort, trust, base, rng)[0], 3000)
+    mean, _ = moments(lambda rng: draw_noise(rest, sort, trust, base, rng)[0], 3000)
     assert mean == pytest.approx(expected, rel=0.06)
     # Student's t with four degrees: weights of mean 5 / (4 + z^2).
     fixed = np.full(4, 1e-9)
 
     def weights_for(rng):
-        noise2, weight = _noise(rest, sort, trust, base, rng)
+        noise2, weight = draw_noise(rest, sort, trust, base, rng)
         return weight * (4.0 + rest**2 / noise2[sort])
 
     mean, _ = moments(weights_for, 2000)
     assert mean == pytest.approx(np.full(4, 5.0), rel=0.05)
     # No less than a fifth of an hour of the load.
-    tiny = _noise(0.0 * fixed, sort, trust, 1e-6, np.random.default_rng(1))[0]
+    tiny = draw_noise(0.0 * fixed, sort, trust, 1e-6, np.random.default_rng(1))[0]
     assert (tiny >= (0.2e-6) ** 2).all()
 
 
@@ -137,7 +137,7 @@ def test_levels_of_the_kinds_are_drawn_from_their_normals():
     away = combined((0.55, 0.1 / 2**0.5), (0.4, 0.3))
     # At anchor: three days; the prior; and 0.68 within 0.12 of under way (3 A as yet).
     anchor = combined((2.2, 0.3 / 3**0.5), (1.6, 0.5), (0.68 * 3.0, 0.12 * 3.0))
-    mean, sd = moments(lambda rng: _levels(loads, kind, level, scatter, base, rng))
+    mean, sd = moments(lambda rng: draw_levels(loads, kind, level, scatter, base, rng))
     assert (mean[0], sd[0]) == pytest.approx(away, rel=0.05)
     assert (mean[1], sd[1]) == pytest.approx(anchor, rel=0.05)
     # Under way: one day, the prior, and that at anchor over 0.68, which was drawn before.
@@ -145,10 +145,12 @@ def test_levels_of_the_kinds_are_drawn_from_their_normals():
     under_way = combined((3.5, 0.45), (2.5, 0.7), (share, 0.12 / 0.68 * share))
     assert mean[2] == pytest.approx(under_way[0], rel=0.03)
     # In their order, and no less than a fiftieth of the mean load.
-    low = _levels(np.zeros(30), np.full(30, 2), level, scatter, base, np.random.default_rng(1))
+    low = draw_levels(np.zeros(30), np.full(30, 2), level, scatter, base, np.random.default_rng(1))
     assert (np.diff(low) >= 0.0).all()
     rng = np.random.default_rng(6)
-    none = [_levels(np.zeros(300), np.zeros(300, int), level, 0.15, base, rng)[0] for _ in range(9)]
+    none = [
+        draw_levels(np.zeros(300), np.zeros(300, int), level, 0.15, base, rng)[0] for _ in range(9)
+    ]
     assert min(none) == 0.04
 
 
@@ -172,9 +174,9 @@ def test_a_chain_of_kinds_is_drawn_as_all_chains_together_say():
     seen = np.log(np.array([[0.7, 0.2, 0.1], [0.3, 0.3, 0.4], [0.2, 0.6, 0.2], [0.5, 0.1, 0.4]]))
     shares = np.array([0.2, 0.5, 0.3])
     for breaks in (np.zeros(4, dtype=bool), np.array([False, False, True, False])):
-        mean, _ = moments(lambda rng, breaks=breaks: _chain(seen, breaks, shares, rng)[1], 1500)
+        mean, _ = moments(lambda rng, breaks=breaks: draw_chain(seen, breaks, shares, rng)[1], 1500)
         assert mean == pytest.approx(every_chain(seen, breaks, shares), abs=0.045)
-    kind, flags = _chain(seen, breaks, shares, np.random.default_rng(2))
+    kind, flags = draw_chain(seen, breaks, shares, np.random.default_rng(2))
     assert flags.tolist() == np.eye(3)[kind].tolist()
 
 
@@ -182,7 +184,7 @@ def test_days_with_their_loads_unknown_are_drawn_as_all_kinds_together_say():
     """Two stretches over three days: each set of kinds has a normal likelihood of its own."""
     rng = np.random.default_rng(8)
     design = np.column_stack((np.array([[20.0, 10.0, 0.0], [0.0, 8.0, 22.0]]), np.zeros((2, 3))))
-    model = _Model(
+    model = Model(
         design, np.array([-1, -1]), np.array([-1, -1]), np.array([1, 1]), np.array([70.0, 45.0]),
         np.zeros((6, 6)), np.zeros(6), 2.0, 0.0,
     )  # fmt: skip
@@ -192,7 +194,7 @@ def test_days_with_their_loads_unknown_are_drawn_as_all_kinds_together_say():
     emission = np.zeros((3, 3))
     emission[1] = np.log([0.02, 0.13, 0.85])
     told = chain = np.arange(3)
-    seen = _Seen(design, model, weight, 3)
+    seen = Seen(design, model, weight, 3)
     columns = design[:, :3]
     move = 0.6 * np.eye(3) + 0.4 * shares
     expected, total = np.zeros((3, 3)), 0.0
@@ -208,7 +210,7 @@ def test_days_with_their_loads_unknown_are_drawn_as_all_kinds_together_say():
     kind = np.array([1, 1, 1])
     counts = np.zeros((3, 3))
     for _ in range(1500):
-        kind = _sweep(seen, kind, told, emission, breaks, chain, shares, level, spread, rng)
+        kind = sweep(seen, kind, told, emission, breaks, chain, shares, level, spread, rng)
         counts[range(3), kind] += 1.0
     assert counts / 1500.0 == pytest.approx(expected / total, abs=0.05)
 
@@ -216,11 +218,11 @@ def test_days_with_their_loads_unknown_are_drawn_as_all_kinds_together_say():
 def test_what_is_no_day_enters_by_its_prior():
     # Pattern of 0.5 of the mean load, volts not at all (they have rows of their own), swing wide.
     design = np.array([[10.0, 2.0, 3.0, 1.0], [12.0, -1.0, 4.0, -1.0]])
-    model = _Model(
+    model = Model(
         design, np.empty(0), np.empty(0), np.empty(0), np.array([1.0, 2.0]), np.empty(0),
         np.empty(0), 2.0, 0.0,
     )  # fmt: skip
-    seen = _Seen(design, model, np.array([0.5, 0.25]), 1)
+    seen = Seen(design, model, np.array([0.5, 0.25]), 1)
     swing = (1000.0 * 2.0) ** 2
     expected = np.diag([2.0, 4.0]) + np.outer([2.0, -1.0], [2.0, -1.0])
     assert seen.fixed == pytest.approx(expected + swing * np.outer([1.0, -1.0], [1.0, -1.0]))
@@ -229,12 +231,12 @@ def test_what_is_no_day_enters_by_its_prior():
 
 def test_measured_days_are_taken_as_they_are():
     loads = np.array([2.0, np.nan, 3.0, 4.0])
-    model = _measured(loads, np.array([0, 2, 3]))
+    model = by_current(loads, np.array([0, 2, 3]))
     # To a fiftieth of their mean of 3 A.
     assert np.diag(model.extra) == pytest.approx(np.full(3, 1.0 / 0.06**2))
     assert model.side == pytest.approx(np.array([2.0, 3.0, 4.0]) / 0.06**2)
     assert (model.level_a, model.design.shape, len(model.target)) == (3.0, (0, 3), 0)
-    assert _measured(loads, np.empty(0, dtype=np.intp)).level_a == 1.0
+    assert by_current(loads, np.empty(0, dtype=np.intp)).level_a == 1.0
 
 
 def test_three_kinds_of_measured_days_are_told_apart():
@@ -243,7 +245,7 @@ def test_three_kinds_of_measured_days_are_told_apart():
     loads = np.array([0.5, 2.0, 3.2])[truth] * (1.0 + 0.08 * rng.standard_normal(len(truth)))
     told = np.arange(len(truth))
     nothing = np.zeros(len(truth), dtype=bool)
-    draws = _sample(_measured(loads, told), told, np.zeros((len(truth), 3)), nothing, told)
+    draws = sample(by_current(loads, told), told, np.zeros((len(truth), 3)), nothing, told)
     assert (draws.chance.argmax(axis=1) == truth).mean() > 0.95
     assert draws.chance.sum(axis=1) == pytest.approx(np.ones(len(truth)))
     assert draws.level.shape == (90, 3)
@@ -264,7 +266,7 @@ def test_how_uncertain_the_days_of_a_kind_are():
 def test_the_balance_of_a_boat_that_runs_six_hours_a_day():
     runs, grid = boat(6)
     days = int((grid.local_s[-1] // 86400) - (grid.local_s[0] // 86400)) + 1
-    told, model = _balance(runs, grid, 0.9, 200.0, np.ones(days, dtype=bool))
+    told, model = by_balance(runs, grid, 0.9, 200.0, np.ones(days, dtype=bool))
     # Up with 48 Ah, of which 43.2 are kept, and down with none, in turn.
     assert model.target[::2] == pytest.approx(np.full(6, 0.9 * 48.0), abs=0.7)
     assert model.target[1::2] == pytest.approx(np.zeros(5), abs=0.7)
@@ -294,11 +296,11 @@ def test_the_balance_of_a_boat_that_runs_six_hours_a_day():
     assert model.extra[-1, -1] == pytest.approx(1.0 / (1000.0 * model.level_a) ** 2)
     # Days before the last year do not count; without three stretches there is no balance.
     latest = np.arange(days) >= days - 3
-    fewer, part = _balance(runs, grid, 0.9, 200.0, latest)
+    fewer, part = by_balance(runs, grid, 0.9, 200.0, latest)
     assert len(part.target) < len(model.target)
     assert fewer.min() >= days - 3
-    assert _balance(*boat(1), 0.9, 200.0, np.ones(3, dtype=bool)) is None
-    assert _balance(runs, grid, 0.9, 200.0, np.zeros(days, dtype=bool)) is None
+    assert by_balance(*boat(1), 0.9, 200.0, np.ones(3, dtype=bool)) is None
+    assert by_balance(runs, grid, 0.9, 200.0, np.zeros(days, dtype=bool)) is None
 
 
 @pytest.mark.parametrize(("label_ah", "expected"), [(156.0, 200.0), (None, 120.0 / 0.78)])
@@ -389,9 +391,9 @@ def test_an_even_boat_has_an_even_load_on_all_her_days():
 
 def test_the_chances_and_levels_that_are_expected():
     # Where the engine runs a day is of one of the kinds, mostly under way.
-    assert _ENGINE.sum() == pytest.approx(1.0)
-    assert _ENGINE.argmax() == 2
+    assert ENGINE.sum() == pytest.approx(1.0)
+    assert ENGINE.argmax() == 2
     # Under way a third to a half more than at anchor, as audit tables have it.
-    assert 1 / 3 < 1.0 / _ANCHOR_SHARE - 1.0 < 1 / 2
-    assert (np.diff(_EXPECTED) > 0.0).all()
-    assert 0.5 * (_EXPECTED[1] + _EXPECTED[2]) == pytest.approx(1.0, abs=0.05)
+    assert 1 / 3 < 1.0 / ANCHOR_SHARE - 1.0 < 1 / 2
+    assert (np.diff(EXPECTED) > 0.0).all()
+    assert 0.5 * (EXPECTED[1] + EXPECTED[2]) == pytest.approx(1.0, abs=0.05)

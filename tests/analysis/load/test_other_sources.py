@@ -11,9 +11,9 @@ from analysis.load.other_sources import (
     LEAD,
     LFP,
     STEP_S,
-    _aided,
-    _filling,
-    _raised,
+    find_aided,
+    find_filling,
+    find_raised,
     make_grid,
     start_rise,
 )
@@ -124,7 +124,7 @@ def aided(v, running=None, amps=None, known=None, kind=LEAD):
     running = np.zeros(len(v), dtype=bool) if running is None else running
     amps = 8.0 * running if amps is None else amps
     known = np.ones(len(v), dtype=bool) if known is None else known
-    return np.flatnonzero(_aided(v, amps, running, known, kind)).tolist()
+    return np.flatnonzero(find_aided(v, amps, running, known, kind)).tolist()
 
 
 def test_at_rest_a_rise_above_a_rested_voltage_is_help():
@@ -223,7 +223,7 @@ def test_a_load_that_goes_off_before_the_ceiling_may_be_the_charger_that_fills_t
         amps[51] = last_a
         helped = np.zeros(60, dtype=bool)
         helped[40:52] = True
-        return np.flatnonzero(_filling(helped, v, amps, running, held)).tolist()
+        return np.flatnonzero(find_filling(helped, v, amps, running, held)).tolist()
 
     assert filled() == list(range(40, 52))
     # Three tenths of the time at the ceiling: 3.6 of 12 cells.
@@ -285,9 +285,9 @@ def test_a_bank_low_down_is_raised_by_more_than_all_loads():
     v = np.full(80, 12.0)
     v[50:] = 12.0 + 0.77  # 0.85 of 0.9 V
     nothing = np.zeros(80, dtype=bool)
-    assert np.flatnonzero(_raised(v, nothing)).tolist() == list(range(50, 74))
-    assert not _raised(np.where(v > 12.0, 12.76, v), nothing).any()
+    assert np.flatnonzero(find_raised(v, nothing)).tolist() == list(range(50, 74))
+    assert not find_raised(np.where(v > 12.0, 12.76, v), nothing).any()
     # Not within two hours of running.
     running = np.zeros(80, dtype=bool)
     running[:40] = True
-    assert np.flatnonzero(_raised(v, running)).tolist() == list(range(64, 74))
+    assert np.flatnonzero(find_raised(v, running)).tolist() == list(range(64, 74))

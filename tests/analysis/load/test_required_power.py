@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.load.bank import Bank, Carried
-from analysis.load.required_power import _days, carried, limit_of
+from analysis.load.required_power import carried, days_of, limit_of
 
 DAY_S = 86400.0
 
@@ -33,7 +33,7 @@ def load(**more):
 
 
 def test_a_day_without_a_known_load_gets_that_of_the_nearest():
-    found = _days(load())
+    found = days_of(load())
     # From the 10th to the 18th without the silent 15th; between two the later one.
     nearest = [20.0, 22.0, 22.0, 30.0, 30.0, 24.0, 24.0, 24.0]
     assert found.load_ah[0].tolist() == nearest
@@ -44,14 +44,14 @@ def test_a_day_without_a_known_load_gets_that_of_the_nearest():
     assert found.pattern == pytest.approx([0.15, 0.25, 0.3, 0.3])
     # The draws' means of 24 and 25 Ah spread by 0.5 Ah: the rest of 0.1 is common.
     assert found.relative_sd == pytest.approx(math.sqrt(0.1**2 - (0.5 / 24.5) ** 2))
-    assert _days(load(pattern=None)).pattern.tolist() == [0.25] * 4
+    assert days_of(load(pattern=None)).pattern.tolist() == [0.25] * 4
 
 
 def test_one_known_day_is_simulated_alone():
     one = load(
         daily_s=DAY_S * np.array([10.0]), daily_ah=np.array([20.0]), draw_ah=np.array([[20.0]])
     )
-    found = _days(one)
+    found = days_of(one)
     assert found.load_ah.tolist() == [[20.0]]
     assert found.gap.tolist() == [False]
     assert found.help_h.tolist() == [0.0]

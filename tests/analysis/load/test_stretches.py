@@ -13,14 +13,14 @@ from analysis.load.stretches import (
     Open,
     Pieces,
     Spans,
-    _float_marks,
-    _nearby,
-    _rise,
     by_cell,
     charge_by_cell,
     find_open,
     find_pieces,
     find_spans,
+    float_marks,
+    nearby,
+    rise_between,
     weights,
 )
 from tests.support.boats.drawn_cycles import boat
@@ -118,14 +118,14 @@ def test_what_is_usual_is_so_for_a_time():
     told = np.ones(60, dtype=bool)
     told[5] = False
     values[5] = 99.0
-    found = _nearby(values, told, 50.0)
+    found = nearby(values, told, 50.0)
     assert found[[0, 5, 16]].tolist() == [1.0, 1.0, 1.0]
     assert found[[45, 59]].tolist() == [2.0, 2.0]
     # Twelve on either side: the 90 % quantile moves as soon as three of twenty-five are high.
-    high = _nearby(values, told, 90.0)
+    high = nearby(values, told, 90.0)
     assert np.flatnonzero(high > 1.5)[0] == 30 - 12 + 2
-    assert _nearby(values, np.zeros(60, dtype=bool), 50.0).tolist() == [0.0] * 60
-    few = _nearby(np.array([1.0, 2.0, 4.0]), np.ones(3, dtype=bool), 50.0)
+    assert nearby(values, np.zeros(60, dtype=bool), 50.0).tolist() == [0.0] * 60
+    few = nearby(np.array([1.0, 2.0, 4.0]), np.ones(3, dtype=bool), 50.0)
     # At either end the last value stands for those beyond.
     assert few.tolist() == [1.0, 2.0, 4.0]
 
@@ -133,23 +133,23 @@ def test_what_is_usual_is_so_for_a_time():
 def test_float_marks_stand_at_both_ends_and_each_day():
     grid = bare(100 * HOUR, in_float=slice(10, 10 + 50 * HOUR))
     # Fifty hours: after 24 and 48 hours, and the last cell.
-    assert _float_marks(grid).tolist() == [10, 10 + 288, 10 + 576, 10 + 599]
-    assert _float_marks(bare(100, in_float=slice(10, 10 + 2 * HOUR))).tolist() == []
-    assert _float_marks(bare(100, in_float=slice(10, 11 + 2 * HOUR))).tolist() == [10, 34]
+    assert float_marks(grid).tolist() == [10, 10 + 288, 10 + 576, 10 + 599]
+    assert float_marks(bare(100, in_float=slice(10, 10 + 2 * HOUR))).tolist() == []
+    assert float_marks(bare(100, in_float=slice(10, 11 + 2 * HOUR))).tolist() == [10, 34]
     # None within an hour of the end.
     for more, marks in ((6, [10, 303]), (12, [10, 309]), (13, [10, 298, 310])):
-        assert _float_marks(bare(600, in_float=slice(10, 298 + more))).tolist() == marks
+        assert float_marks(bare(600, in_float=slice(10, 298 + more))).tolist() == marks
     helped = bare(100, in_float=slice(10, 60), aided=slice(10, 60))
-    assert _float_marks(helped).tolist() == []
+    assert float_marks(helped).tolist() == []
 
 
 def test_voltage_is_compared_where_the_charger_runs_nearly_all_the_time():
     volts = np.linspace(12.0, 13.0, 101)
     grid = bare(101, volts=volts, running=slice(0, 91))
     # From the mean of the first hour to that of the last.
-    assert _rise(grid, 0, 100) == pytest.approx(0.01 * (93.5 + 1.0 - 6.5))
-    assert _rise(bare(101, volts=volts, running=slice(0, 90)), 0, 100) is not None
-    assert _rise(bare(101, volts=volts, running=slice(0, 89)), 0, 100) is None
+    assert rise_between(grid, 0, 100) == pytest.approx(0.01 * (93.5 + 1.0 - 6.5))
+    assert rise_between(bare(101, volts=volts, running=slice(0, 90)), 0, 100) is not None
+    assert rise_between(bare(101, volts=volts, running=slice(0, 89)), 0, 100) is None
 
 
 NO_SPANS = Spans(*(np.empty(0, dtype=np.intp),) * 2, *(np.empty(0),) * 2, np.empty(0, dtype=bool))
