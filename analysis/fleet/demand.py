@@ -53,8 +53,8 @@ def interval(chances: Floats) -> tuple[int, int]:
     return min(low, last), min(int(np.searchsorted(cumulated, 0.95)), last)
 
 
-def demand(crossings_s: Sequence[Floats], now_s: float) -> tuple[Quarter, ...]:
-    """Return the demand of the next quarters.
+def chances(crossings_s: Sequence[Floats], now_s: float) -> Floats:
+    """Return each boat's chance of needing a unit in each quarter; shape (boats, quarters).
 
     Parameters
     ----------
@@ -64,13 +64,18 @@ def demand(crossings_s: Sequence[Floats], now_s: float) -> tuple[Quarter, ...]:
     now_s
         Unix time.
     """
-    chances = np.zeros((len(crossings_s), QUARTERS))
+    found = np.zeros((len(crossings_s), QUARTERS))
     for k, drawn in enumerate(crossings_s):
         place = np.maximum(np.floor((drawn - now_s) / QUARTER_S), 0.0)
         inside = place[place < QUARTERS].astype(np.intp)
-        chances[k] = np.bincount(inside, minlength=QUARTERS) / len(drawn)
+        found[k] = np.bincount(inside, minlength=QUARTERS) / len(drawn)
+    return found
+
+
+def demand(crossings_s: Sequence[Floats], now_s: float) -> tuple[Quarter, ...]:
+    """Return the demand of the next quarters; as :func:`chances`."""
     quarters = []
-    for number in range(QUARTERS):
-        low, high = interval(chances[:, number])
-        quarters.append(Quarter(number + 1, float(chances[:, number].sum()), low, high))
+    for place, each in enumerate(chances(crossings_s, now_s).T):
+        low, high = interval(each)
+        quarters.append(Quarter(place + 1, float(each.sum()), low, high))
     return tuple(quarters)

@@ -65,7 +65,8 @@ TYPES = (
 #: (invented, for a demonstration).
 _SPREAD, _AGES = 0.22, (0.3, 1.0)
 #: One of the first type fades three times as fast as its sisters, one of the third is worn out, and
-#: one has not been heard of for long (invented, for a demonstration).
+#: one has not been heard of for long, though no service of hers is due (invented, for a
+#: demonstration).
 ODD, SILENT, WORN = 3, 5, 16 + 4
 _ODD_LIFE_KH, _ODD_AGE, _WORN_AGE = 0.6, 0.55, 1.1
 _SILENT_D = 150
@@ -94,7 +95,7 @@ charge_ceiling_v = 14.2
 container_l = 10
 
 [service.intake-filter]
-months = 12
+months = {service_months}
 
 [log]
 interval_s = {spacing_s:g}
@@ -154,6 +155,7 @@ def live(task: str) -> None:
     path = folder / f"{name.lower()}.db"
     text = _CONFIG.format(
         name=name, kind=kind, fitted=ends.date(), path=path.name, seed=1000 + number,
+        service_months=60 if number == SILENT else 12,
         capacity_ah=2.0 * kind.rated_w, spacing_s=_SPACING_S, rest_spacing_s=5.0 * _SPACING_S,
     )  # fmt: skip
     settings = path.with_suffix(".toml")

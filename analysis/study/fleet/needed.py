@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.fleet.demand import QUARTER_S, QUARTERS, demand
+from analysis.fleet.demand import QUARTER_S, QUARTERS, chances, demand, number_of_events
 from analysis.fleet.outlook import outlook
 from analysis.fleet.prior import LOSS, Sisters
 from analysis.fleet.sketch import Sketch, sketch_of_health
@@ -43,6 +43,8 @@ class Counted:
     low: int
     high: int
     came: int
+    expected: float
+    """Probability that it holds, if all that was told is true: whole numbers make it above 90 %."""
 
     @property
     def holds(self) -> bool:
@@ -83,8 +85,15 @@ def judge(kind: Kind, seed: int, number: int, boats: int = _BOATS) -> list[Count
         crossings.append(near_h * QUARTER_S / _QUARTER_H)
     came = np.bincount((np.array(left_h) / _QUARTER_H).astype(int), minlength=QUARTERS)
     return [
-        Counted(q.number, q.mean, q.low, q.high, int(came[q.number - 1]))
-        for q in demand(crossings, 0.0)
+        Counted(
+            q.number,
+            q.mean,
+            q.low,
+            q.high,
+            int(came[q.number - 1]),
+            float(number_of_events(each)[q.low : q.high + 1].sum()),
+        )
+        for q, each in zip(demand(crossings, 0.0), chances(crossings, 0.0).T, strict=True)
     ]
 
 
@@ -101,8 +110,8 @@ def main() -> int:
         for number in range(args.fleets)
         for one in judge(kind, args.seed, number, args.boats)
     ]
-    print("| quarter | fleets | units told | units that came | interval holds, % |")
-    print("|" + " --- |" * 5)
+    print("| quarter | fleets | units told | units that came | interval holds, % | should, % |")
+    print("|" + " --- |" * 6)
     for quarter in (*range(1, QUARTERS + 1), None):
         print(row(quarter, [c for c in found if quarter in {None, c.quarter}]))
     return 0
@@ -117,7 +126,8 @@ def row(quarter: int | None, counted: list[Counted]) -> str:
         share += f" ({100 * low:.0f} to {100 * high:.0f})"
     told, came = sum(c.mean for c in counted), sum(c.came for c in counted)
     name, fleets = ("all", "") if quarter is None else (str(quarter), str(len(counted)))
-    return f"| {name} | {fleets} | {told:.0f} | {came} | {share} |"
+    should = 100 * float(np.mean([c.expected for c in counted]))
+    return f"| {name} | {fleets} | {told:.0f} | {came} | {share} | {should:.0f} |"
 
 
 if __name__ == "__main__":
