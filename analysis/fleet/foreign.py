@@ -82,8 +82,12 @@ def private_copy(path: Path, target: Path, most_bytes: int = MOST_BYTES) -> None
         raise Refused(f"cannot be read: {error.strerror or error}") from None
     try:
         about = os.fstat(source)
+        if stat.S_ISDIR(about.st_mode):
+            raise Refused(
+                f"is a folder; name the files in it, such as {one_line(str(path / '*.db'))}"
+            )
         if not stat.S_ISREG(about.st_mode):
-            raise Refused("is no plain file (a folder, a device or a pipe)")
+            raise Refused("is no plain file (a device or a pipe)")
         _check_size(about.st_size, most_bytes)
         copied = 0
         handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)

@@ -51,10 +51,12 @@ def lines(listed: FleetList, width: int, encoding: str = "utf-8") -> list[str]:
 
 
 def _counts(listed: FleetList) -> str:
+    if not listed.boats:
+        return "No boats yet: 'ebbwatt fleet take DIR FILE...' takes in what they hand in."
     counts = {s: sum(b.standing is s for b in listed.boats) for s in Standing}
     told = ", ".join(f"{n} {STANDING_WORDS[s]}" for s, n in counts.items() if n)
     boats = counted(len(listed.boats), "boat")
-    return f"{boats}: {told or 'none yet'}. Horizon {listed.horizon_days} days."
+    return f"{boats}: {told}. Horizon {listed.horizon_days} days."
 
 
 def _boat(place: int, boat: Boat, label: int, width: int) -> list[str]:
@@ -80,8 +82,10 @@ def _boat(place: int, boat: Boat, label: int, width: int) -> list[str]:
 
 
 def _forecasts(boat: Boat) -> str:
-    """Return both forecasts side by side where sisters spoke."""
-    return "" if boat.with_sisters is None else "; ".join(forecasts(boat))
+    """Return both forecasts side by side where sisters spoke; its own where a limit is near."""
+    if boat.with_sisters is None and boat.standing is not Standing.LIMIT_NEAR:
+        return ""
+    return "; ".join(forecasts(boat))
 
 
 def forecasts(boat: Boat) -> list[str]:

@@ -123,6 +123,10 @@ HOSTILE = {
     "link": (_link, "is a link"),
     "pipe": (_pipe, "no plain file"),
     "socket": (_socket, "cannot be read|no plain file"),
+    "folder": (
+        lambda path, _: path.mkdir(),
+        r"is a folder; name the files in it, such as .*/\*\.db",
+    ),
     "cut": (_cut, "is damaged"),
     "foreign": (_foreign, "another program"),
     "text": (lambda path, _: path.write_text("Dear fitter"), "neither a database nor"),

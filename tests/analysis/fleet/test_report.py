@@ -320,6 +320,21 @@ def test_hours_without_an_upper_end_tell_their_lower_one(fleet):
     assert "hours left, alone 4700 h (more than 2300 h)" in shown
 
 
+def test_a_list_without_boats_says_how_to_begin(fleet):
+    shown = lines(replace(assess_fleet(fleet, NOW_S, 0, 90), boats=(), groups=()), 80)
+    assert "fleet take DIR FILE" in shown[0]
+
+
+def test_hours_left_are_told_where_a_limit_is_near_or_sisters_spoke(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    for boat, told in ((_boat(chance=0.5), "hours left 200 h (100 to 300 h)"), (_boat(), "")):
+        shown = " ".join(
+            " ".join(lines(replace(listed, boats=ranked([boat], NOW_S, 90)), 80)).split()
+        )
+        assert ("hours left" in shown) == bool(told)
+        assert told in shown
+
+
 def test_before_a_unit_is_ordered_the_list_asks_for_a_measurement(fleet):
     listed = assess_fleet(fleet, NOW_S, 0, 90)
     for boats, asked in ((listed.boats, True), (ranked([_boat()], NOW_S, 90), False)):
