@@ -58,7 +58,7 @@ def since(terminal, words, act):
     """Do something and return what is shown after it, up to these words."""
     before = len(terminal.shown)
     act()
-    end_s = time.monotonic() + 60.0
+    end_s = time.monotonic() + 200.0
     while words not in terminal.shown[before:]:
         assert time.monotonic() < end_s, terminal.shown[before:]
         terminal.listen()
@@ -92,8 +92,9 @@ def test_a_new_window_size_is_drawn_at_once(watching):
         begin_s = time.monotonic()
         since(watch, b"\x1b[2J", lambda c=columns, n=lines: watch.resize(c, n))
         took.append(time.monotonic() - begin_s)
-    # Without the signal it would be drawn at the next whole second: half a second on average.
-    assert sorted(took)[len(took) // 2] < 0.35, took
+    # Without the signal it would be drawn at the next whole second. That is almost a second each
+    # time but the first, since each change follows a picture at once.
+    assert sorted(took)[len(took) // 2] < 0.7, took
 
 
 @pytest.mark.parametrize("size", [(40, 10), (60, 24), (81, 24), (120, 40)])

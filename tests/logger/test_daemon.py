@@ -55,7 +55,7 @@ def test_it_logs_shows_itself_and_ends_cleanly_on_a_signal(place):
     process = start()
     first = live(folder)
     assert first.boot_id == boot_id()
-    assert first.reading_age_s < 2.0
+    assert 0.0 <= first.reading_age_s < 60.0
     assert 10.0 < first.reading.voltage_v < 15.0
     assert first.link == "live"
     second = live(folder, first.readings + 4)

@@ -193,13 +193,13 @@ def test_an_interrupted_run_keeps_what_is_done_and_goes_on(fleet, child_env, tmp
         env=child_env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         start_new_session=True,
     )  # fmt: skip
-    deadline = time.monotonic() + 100
+    deadline = time.monotonic() + 200
     while not any((b / "result.json").exists() for b in fleet.boats()):
         assert time.monotonic() < deadline
         assert run.poll() is None, run.stderr.read()
         time.sleep(0.01)
     os.killpg(run.pid, signal.SIGINT)  # as a terminal does, to the workers as well
-    _, told = run.communicate(timeout=100)
+    _, told = run.communicate(timeout=200)
     assert "Traceback" not in told
     kept = {b.name for b in fleet.boats() if (b / "result.json").exists()}
     assert kept

@@ -60,7 +60,7 @@ def test_a_megabyte_of_rubbish_of_all_kinds_makes_a_few_harmless_lines(tmp_path,
     line = PtyLine(tmp_path / "charger")
     (tmp_path / "ebbwatt.toml").write_text(SERIAL.format(timing=""))
     daemon = start_daemon(tmp_path)
-    end_s = time.monotonic() + 90.0
+    end_s = time.monotonic() + 200.0
     while read_snapshot(snapshot_path(tmp_path / "ebbwatt.db")) is None:
         assert time.monotonic() < end_s
         time.sleep(0.05)

@@ -35,6 +35,17 @@ class Manager:
             lines = self.socket.recv(4096).decode("ascii").split("\n")
             self.heard += [(time.monotonic(), line) for line in lines]
 
+    def falls_silent(self, for_s):
+        """Listen until nothing comes for so long; tell whether that happened."""
+        end_s = time.monotonic() + 200.0
+        self.socket.settimeout(for_s)
+        while time.monotonic() < end_s:
+            try:
+                self.socket.recv(4096)
+            except TimeoutError:
+                return True
+        return False
+
     def lines(self):
         return [line for _, line in self.heard]
 
@@ -93,10 +104,8 @@ def test_a_writer_that_hangs_stops_the_beat(manager, tmp_path, start_daemon):
     )
     manager.listen(lambda: len(manager.beats()) >= 2)
     stuck.touch()
-    held_s = time.monotonic()
-    with pytest.raises(TimeoutError):
-        manager.listen(lambda: manager.heard[-1][0] > held_s + 5.0, limit_s=6.0)
-    assert all(beat < held_s + 2.5 for beat in manager.beats()), "a beat while the writer hangs"
+    # Beats come twice in each time of the watchdog.
+    assert manager.falls_silent(2.5 * USEC / 1e6), "a beat while the writer hangs"
     stuck.unlink()
     so_far = len(manager.beats())
     manager.listen(lambda: len(manager.beats()) > so_far)

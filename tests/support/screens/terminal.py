@@ -63,7 +63,7 @@ class Terminal:
         while self.process.poll() is None and time.monotonic() < end_s:
             self.listen()
         self.listen()
-        return self.process.wait(30.0)
+        return self.process.wait(200.0)
 
     def is_clean(self):
         """Whether cursor, screen and line settings are as they were."""

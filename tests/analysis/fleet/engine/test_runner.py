@@ -75,7 +75,7 @@ def test_who_interrupts_work_apart_does_not_wait_for_it():
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0.0)
         signal.signal(signal.SIGALRM, before)
-    assert time.monotonic() - begun_s < 100.0
+    assert time.monotonic() - begun_s < 200.0
     assert not multiprocessing.active_children()
 
 
@@ -95,7 +95,7 @@ def test_a_worker_ends_when_its_command_is_killed(tmp_path, child_env, pool):
     told, script = tmp_path / "told", tmp_path / "script.py"
     script.write_text(WAITS.format(path=told, pool=pool))
     command = subprocess.Popen([sys.executable, script], env=unmeasured(child_env))
-    deadline = time.monotonic() + 100
+    deadline = time.monotonic() + 200
     while not (told.exists() and told.read_text()):
         assert time.monotonic() < deadline
         time.sleep(0.01)

@@ -214,7 +214,7 @@ def test_what_a_killed_command_left_is_removed_by_the_next(incoming, tmp_path, c
     run = subprocess.Popen(told, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
     left = copies.glob if stays else passing.glob
     pattern = ".fetching-*/handed.db" if stays else "ebbwatt-fleet-*/fleet/.fetching-*/handed.db"
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 200
     while not list(left(pattern)):
         assert time.monotonic() < deadline
         assert run.poll() is None, run.stderr.read()

@@ -3,6 +3,7 @@
 import ast
 import asyncio
 import errno
+import math
 import random
 import socket
 import struct
@@ -181,10 +182,12 @@ def test_energy_under_faults(tmp_path, pair, fault):
 
     asyncio.run(main())
     told = [r for r in got if r.voltage_v is not None]
-    sent_s = {(volts, amps): at_s for at_s, volts, amps in measured}
+    # Fifteen steps are half a second; on a busy machine they last as long as sender and reader do.
+    later_s = [at_s for at_s, _, _ in measured[15:]] + [math.inf] * 15
+    sent_s = {(v, a): (at_s, end) for (at_s, v, a), end in zip(measured, later_s, strict=True)}
     for reading in told:
-        late_s = reading.time_s - sent_s[reading.voltage_v, reading.current_a]
-        assert 0.0 <= late_s < 0.5, "as it was sent, and of its own time"
+        from_s, until_s = sent_s[reading.voltage_v, reading.current_a]
+        assert from_s <= reading.time_s < until_s, "as it was sent, and of its own time"
     begin_s, end_s = told[0].time_s, told[-1].time_s
     assert end_s - begin_s > 1.5
     # What is measured between two frames lies between them.

@@ -97,7 +97,7 @@ def test_it_says_which_value_comes_from_which(tmp_path, both):
 
     async def until_both():
         got = []
-        async with asyncio.timeout(60), contextlib.aclosing(source.readings()) as readings:
+        async with asyncio.timeout(200), contextlib.aclosing(source.readings()) as readings:
             async for reading in readings:
                 got.append(reading)
                 if str(reading.state) == "running" and reading.temperature_c is not None:
