@@ -165,7 +165,7 @@ class Watch:
             case = Case(*load_fitting(self.config))
             found = replace(self.found, trouble="")
             if self.config.fuel is not None:
-                # Quickly worked out, and asked for every day: it does not wait for the verdict.
+                # Asked for every day: it waits for the output, not for the load and the verdict.
                 outlook = fuel_of(case)
                 found = replace(found, outlook=outlook, fuel=fuel_facts(outlook))
                 self.found = found
