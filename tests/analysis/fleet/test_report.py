@@ -15,15 +15,13 @@ import numpy as np
 import pytest
 
 from analysis import cli
-from analysis.estimate import Span
 from analysis.figures import iso
 from analysis.fleet.assess import assess_fleet
 from analysis.fleet.document import COLUMNS, document, table
-from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
-from analysis.fleet.ranking import STANDING_WORDS, Boat, Standing, ranked
-from analysis.show.page.fleet_page import _unbroken, fleet_page
+from analysis.fleet.ranking import STANDING_WORDS, Standing
+from analysis.show.page.fleet_page import fleet_page
 from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
 from tests.support.boats import plain_log
@@ -40,18 +38,6 @@ BOATS = {
 DAY_S = 86400.0
 #: Shortly after the longest of the logs ended.
 NOW_S = plain_log.BEGIN_S + 102 * DAY_S
-#: An assessment document with no more than the list needs.
-_OPEN = {"low": None, "median": None, "high": None}
-DOCUMENT = {
-    "schema": "ebbwatt/assessment/1",
-    "charger": {"label": "aft", "rated_w": 110.0},
-    "observed": {"to": "2019-07-01T00:00:00Z", "running_hours": 900.0},
-    "output": {"low": 0.8, "fraction": 0.85, "high": 0.9},
-    "decline": {"low": None, "per_1000h": None, "high": None},
-    "remaining": {"until": None, "hours": _OPEN, "date": _OPEN, "withheld": None},
-    "verdict": "sound",
-    "reasons": [],
-}
 
 
 @pytest.fixture(scope="module")
@@ -297,52 +283,6 @@ def test_files_of_another_version_are_refused_by_name(fleet):
     )
 
 
-def _boat(until_s=NOW_S, **more):
-    facts = Facts(
-        "aft", 110.0, until_s, 900.0, Span(0.8, 0.85, 0.9), Span(), "design_hours",
-        Span(100.0, 200.0, 300.0), Span(), None, "plan", "it is planned", (), (),
-    )  # fmt: skip
-    own = {k: more.pop(k) for k in ("service", "hours") if k in more}
-    return Boat("key", replace(facts, **own), "small", **more)
-
-
-def test_a_limit_that_is_near_does_not_hide_that_a_charger_is_odd():
-    told = "23 % chance of meeting a limit within 120 days; by its own log the first is the end of "
-    told += "the design life"
-    assert _reason(_boat(chance=0.23, tail=0.03)) == told
-    assert _reason(_boat(chance=0.23, tail=0.01)) == f"{told}; it fades faster than its sisters"
-
-
-def test_hours_without_an_upper_end_tell_their_lower_one(fleet):
-    boats = ranked([_boat(hours=Span(2349.1, 4721.2, None), with_sisters=Span(1.0, 2.0, 3.0))],
-                   NOW_S, 90)  # fmt: skip
-    shown = "\n".join(lines(replace(assess_fleet(fleet, NOW_S, 0, 90), boats=boats), 120))
-    assert "hours left, alone 4700 h (more than 2300 h)" in shown
-
-
-def test_a_list_without_boats_says_how_to_begin(fleet):
-    shown = lines(replace(assess_fleet(fleet, NOW_S, 0, 90), boats=(), groups=()), 80)
-    assert "fleet take DIR FILE" in shown[0]
-
-
-def test_hours_left_are_told_where_a_limit_is_near_or_sisters_spoke(fleet):
-    listed = assess_fleet(fleet, NOW_S, 0, 90)
-    for boat, told in ((_boat(chance=0.5), "hours left 200 h (100 to 300 h)"), (_boat(), "")):
-        shown = " ".join(
-            " ".join(lines(replace(listed, boats=ranked([boat], NOW_S, 90)), 80)).split()
-        )
-        assert ("hours left" in shown) == bool(told)
-        assert told in shown
-
-
-def test_before_a_unit_is_ordered_the_list_asks_for_a_measurement(fleet):
-    listed = assess_fleet(fleet, NOW_S, 0, 90)
-    for boats, asked in ((listed.boats, True), (ranked([_boat()], NOW_S, 90), False)):
-        some = replace(listed, boats=boats)
-        assert ("Before you order" in " ".join(lines(some, 80))) == asked
-        assert ("Before you order" in fleet_page(some, "fleet", "0.1.0")) == asked
-
-
 def test_no_figure_of_the_page_parts_from_its_unit(fleet):
     listed = assess_fleet(fleet, NOW_S, 0, 90)
     page = fleet_page(listed, "fleet", "0.1.0")
@@ -351,49 +291,6 @@ def test_no_figure_of_the_page_parts_from_its_unit(fleet):
     assert reasons
     for reason in reasons:
         assert not re.search(r"\d (?:%|h\b|W\b)", reason), reason
-
-
-def _reason(boat, now_s=NOW_S):
-    (seen,) = ranked([boat], now_s, 120)
-    return seen.reason
-
-
-def test_the_chance_is_told_of_any_limit_within_the_horizon():
-    """It counts output, load and design hours; which is first is another matter."""
-    assert _reason(_boat(chance=0.23)) == (
-        "23 % chance of meeting a limit within 120 days; by its own log the first is the end of "
-        "the design life"
-    )
-
-
-@pytest.mark.parametrize(
-    ("job", "silent_d", "reason"),
-    [
-        # Overdue by its hours: since when nobody knows, by how much is known.
-        ({"hours_left": -120.4, "due": "2019-07-20", "due_by": "hours"}, 0,
-         "filter overdue by 120 h when the log ended"),
-        ({"hours_left": -120.4, "hours_estimated": True, "due": "2019-07-20", "due_by": "hours"}, 0,
-         "filter overdue by about 120 h when the log ended"),
-        ({"hours_left": None, "due": "2019-07-02", "due_by": "months"}, 0,
-         "filter due since 2019-07-02"),
-        # Its hours end by a forecast: only while the log is fresh.
-        ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "hours"}, 30,
-         "filter due about 2019-07-02, used as before"),
-        ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "hours"}, 90, "no log since"),
-        ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "months"}, 90,
-         "filter due since 2019-07-02"),
-    ],
-)  # fmt: skip
-def test_a_service_is_told_as_it_is_known(job, silent_d, reason):
-    (told,) = facts_of(DOCUMENT | {"service": [{"name": "filter", "last": None, **job}]}).service
-    boat = _boat(NOW_S - silent_d * DAY_S, service=(told,))
-    assert _reason(boat).startswith(reason)
-
-
-def test_a_log_without_a_span_is_not_said_to_be_silent_since_1970():
-    (seen,) = ranked([_boat(0.0)], NOW_S, 120)
-    assert seen.standing is Standing.NOT_ASSESSED
-    assert seen.reason == "its log holds no span of time yet"
 
 
 def test_a_boats_own_report_tells_her_days_and_the_fleet_page_its_own(fleet, tmp_path, capsys):
@@ -432,20 +329,6 @@ def test_a_boats_date_is_the_same_on_every_page(fleet):
     (boat,) = [b for b in document(listed)["boats"] if b["boat"] == "gannet"]
     assert boat["remaining_date"] == {"low": "2027-03-02", "median": "2027-03-11",
                                       "high": "2027-03-21"}  # fmt: skip
-
-
-def test_page_and_screen_say_the_same_of_a_boat(fleet):
-    """Where no median can be named both tell the lower end."""
-    boats = ranked(
-        [_boat(hours=Span(250.0, None, None), with_sisters=Span(300.0, 400.0, 500.0), sisters=6)],
-        NOW_S, 90,
-    )  # fmt: skip
-    listed = replace(assess_fleet(fleet, NOW_S, 0, 90), boats=boats)
-    page = fleet_page(listed, "fleet", "0.1.0").replace("\N{NO-BREAK SPACE}", " ")
-    shown = " ".join(" ".join(lines(listed, 80)).split())
-    for words in ("hours left, alone more than 250 h", "with 6 sisters 400 h (300 to 500 h)"):
-        assert words in re.sub(r"<[^>]*>", "", page), words
-        assert words in shown, words
 
 
 def test_fuel_of_a_type_is_the_sum_of_its_boats(fleet):
@@ -515,15 +398,3 @@ def test_the_page_is_self_contained_and_escapes_what_boats_say(fleet):
     known = [b for b in listed.boats if b.facts.course]
     assert page.count('id="fade-') == 2 * len(known)
     assert page.count('id="demand-') == 2
-
-
-def test_no_line_of_facts_begins_with_a_mark():
-    facts = ["output 62 %", "hours left 100 h (0 to 220 h), about 2026-12-08", "log until 2026-11"]
-    page = str(_unbroken(facts)).replace("\N{NO-BREAK SPACE}", " ")
-    depth, between = 0, ""
-    for tag, said in re.findall("(<[^>]*>)([^<]*)", page):
-        depth += -1 if tag == "</span>" else 1
-        between += said if depth == 0 else ""
-    assert between.split() == [], "a line may break before what stands between the pieces"
-    said = re.sub("<[^>]*>", "", page)
-    assert said == "output 62 %; hours left 100 h (0 to 220 h), about 2026-12-08; log until 2026-11"
