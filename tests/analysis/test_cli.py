@@ -108,7 +108,7 @@ def test_ctrl_c_inside_an_import_is_never_lost(tmp_path, child_env, command, mod
     )
     done = subprocess.run(
         [sys.executable, "-c", _PRESSED_IN_AN_IMPORT, module, command],
-        cwd=tmp_path, env=unmeasured(child_env), capture_output=True, text=True, timeout=100,
+        cwd=tmp_path, env=unmeasured(child_env), capture_output=True, text=True, timeout=200,
         check=False,
     )  # fmt: skip
     assert f"loading {module}" in done.stderr

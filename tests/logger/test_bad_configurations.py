@@ -73,6 +73,6 @@ def test_what_is_no_file_is_not_read(tmp_path, ebbwatt, path):
         path = tmp_path / "pipe"
         subprocess.run(["mkfifo", path], check=True)
     for command in ("check", "report", "log"):
-        done = ebbwatt(command, "--config", path, status=2, timeout=60)
+        done = ebbwatt(command, "--config", path, status=2)
         assert len(done.stderr.splitlines()) == 1
         assert done.stderr.startswith(f"ebbwatt: {path}: ")

@@ -100,7 +100,7 @@ def started(boat, child_env):
 
 
 def quiet(process, statuses):
-    said = process.communicate(timeout=100)[1]
+    said = process.communicate(timeout=200)[1]
     assert process.returncode in statuses, (process.returncode, said)
     for word in ("Traceback", "Exception ignored", "Error", "never retrieved"):
         assert word not in said, said

@@ -158,6 +158,6 @@ def test_a_new_database_is_private_before_anything_is_in_it(tmp_path, child_env)
     (tmp_path / "a.csv").write_text(table())
     subprocess.run(
         [sys.executable, "-m", "analysis", "import", "a.csv"], cwd=tmp_path, env=child_env,
-        umask=0, capture_output=True, check=True, timeout=60,
+        umask=0, capture_output=True, check=True, timeout=200,
     )  # fmt: skip
     assert stat.S_IMODE((tmp_path / "ebbwatt.db").stat().st_mode) == 0o640

@@ -233,7 +233,7 @@ def test_a_source_tree_needs_no_installation(tmp_path, child_env):
     env = {key: value for key, value in child_env.items() if key != "PYTHONPATH"}
     done = subprocess.run(
         [sys.executable, "-m", "analysis", "import", "recording.csv"],
-        cwd=tree, env=env, capture_output=True, text=True, check=False, timeout=60,
+        cwd=tree, env=env, capture_output=True, text=True, check=False, timeout=200,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert (tree / "ebbwatt.db").exists()

@@ -21,6 +21,6 @@ def browse(page, work, *flags, program="chromium"):
         [program, *FLAGS, f"--user-data-dir={work / 'profile'}", *flags, page.as_uri()],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=250,
         check=True,
     )
