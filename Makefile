@@ -40,8 +40,8 @@ demo: $(VENV)/run.stamp  ## Simulate a boat for years, log it, analyse it, show 
 fleet: $(VENV)/dev.stamp  ## Let 24 invented boats of one fitter live, rank them, show the page
 	$(BIN)/ebbwatt fleet demo
 
-# Six on two cores: many tests wait for a device, and others use the cores meanwhile.
-PYTEST := $(BIN)/python -m pytest -n 6 --dist loadfile --no-loadscope-reorder
+# Eight on two cores: many tests wait for a device, and others use the cores meanwhile.
+PYTEST := $(BIN)/python -m pytest -n 8 --dist loadfile --no-loadscope-reorder
 # What each process of the tests would compile is compiled once before them.
 COMPILE := $(BIN)/python -m tests.compiled
 # The types are checked beside the tests. What is wrong with them is said at once and at the end.

@@ -86,7 +86,7 @@ def pytest_make_parametrize_id(val, argname):
 
 
 def pytest_collection_modifyitems(items):
-    """Begin with the files of slow tests, and with those that wait for a device between them.
+    """Begin with the files of slow tests, and spread those that wait for a device among all.
 
     Whoever gets a slow file last would keep the other workers waiting, and where files that wait
     come one after another nobody uses the cores. The demonstration is waited for as long as it may
@@ -96,8 +96,10 @@ def pytest_collection_modifyitems(items):
     slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
     waiting = {item.path for item in items if item.get_closest_marker("waits")}
     computing = sorted((path for path in files if path not in waiting), key=lambda p: -slow[p])
-    place = {path: 2 * k for k, path in enumerate(computing)}
-    place |= {path: 2 * k + 1 for k, path in enumerate(path for path in files if path in waiting)}
+    place = {path: k for k, path in enumerate(computing)}
+    # None of them comes last.
+    apart = 0.85 * len(computing) / max(len(waiting), 1)
+    place |= {path: k * apart for k, path in enumerate(path for path in files if path in waiting)}
     items.sort(key=lambda item: place[item.path])
     for item in items:
         if {"demonstration", "short_demonstration"} & {*item.fixturenames}:

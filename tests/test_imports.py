@@ -6,6 +6,7 @@ assessment, prognostic assessment, advisory generation), with what people see on
 
 import ast
 import graphlib
+from functools import cache
 
 import pytest
 
@@ -45,8 +46,13 @@ def modules(package):
 KNOWN = dict(modules("logger")) | dict(modules("analysis"))
 
 
+@cache
 def imported(path):
-    """Yield the modules of the project that a file imports, wherever in it the import stands."""
+    """Return the modules of the project that a file imports, wherever in it the import stands."""
+    return tuple(_imported(path))
+
+
+def _imported(path):
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names if alias.name in KNOWN)
