@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.assessment.document import Reason, Verdict
 from analysis.assessment.first_limit import may_last, others_sentence
 from analysis.figures import figure, hours_words, rounded
-from analysis.inputs.clamp import MEASURE
+from analysis.inputs.meters import MEASURE
 from analysis.text import counted
 
 if TYPE_CHECKING:

@@ -20,6 +20,7 @@ import numpy as np
 from analysis.estimate import Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
+from analysis.inputs.meters import MAY_DIFFER, MAY_DIFFER_V
 from analysis.inputs.zero import mean_current
 from analysis.physics import blocks_in_series
 from logger.durations import DAY_S, YEAR_S
@@ -60,28 +61,6 @@ DRIFT_PER_YEAR, APART_S = 0.05, 90.0 * DAY_S
 #: A voltmeter agrees with the log within so much, V: more is a drop between the two taps (our
 #: choice).
 AGREE_V = 0.1
-#: What a sensor as fitted and a meter may differ by; more is an error of the sensor. Two standard
-#: deviations of both: 2 % of the current ([sensor] gain_uncertainty) and 1 % (``CLAMP_COMMON``);
-#: 0.1 V for each 12 V ([sensor] voltage_uncertainty_v) and 0.5 % of 13 V (a voltmeter for the hand;
-#: common practice, no source). So far off, the output is wrong by 5 and by 1.5 % of itself, which a
-#: nameplate may be as well (``from_new.NEW_GIVES``).
-MAY_DIFFER, MAY_DIFFER_V = 0.05, 0.2
-_APART = (
-    f"over {100.0 * MAY_DIFFER:.0f} % or {MAY_DIFFER_V:g} V apart (24 V: {2.0 * MAY_DIFFER_V:g} V)"
-)
-#: What comes before a replacement that the output asks for: one wrong sensor would ask for it too.
-MEASURE = (
-    "Before you order, in a steady run: compare 'ebbwatt watch' with a clamp meter, and a "
-    f"voltmeter on its terminals. If {_APART}, stop: the sensor is off. Record both to correct it: "
-    "ebbwatt event add reading --current A --voltage V"
-)
-#: The same in short: for the dashboard, and behind a reason for a size.
-MEASURE_SHORT = (
-    "before you order, measure current and voltage in a steady run: 'ebbwatt report' says how"
-)
-MEASURE_REASON = "replace it if meters agree ('ebbwatt report')"
-#: What follows where there is room.
-AT_WHICH = f"measure in a steady run before you order; if {_APART}, stop"
 #: A measurement is asked for again after so long: once a season, as the finding says (our choice).
 MEASURED_FOR_S = YEAR_S
 

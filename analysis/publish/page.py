@@ -14,6 +14,7 @@ from markupsafe import Markup
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
 from analysis.figures import age, clock, day, energy, figure_with_ends, rounded
+from analysis.inputs.meters import MEASURE, MEASURE_SHORT
 from analysis.publish.facts import moment, number
 from analysis.show.freshness import dated, forecast_too_old, fuel_too_old
 from analysis.show.page.pieces import NOTHING, joined, tag, text
@@ -317,7 +318,11 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
         told.append("the log is too old to say how many hours are left")
     elif left is not None:
         told.append(f"about {rounded(left, -1)} running hours were left then")
-    return joined(tag("p", text(", ".join(told))), _course(d, limit))
+    advice = d.get("advice")
+    measure = NOTHING
+    if isinstance(advice, list) and MEASURE in advice:
+        measure = tag("p", text(f"{MEASURE_SHORT[0].upper()}{MEASURE_SHORT[1:]}."))
+    return joined(tag("p", text(", ".join(told))), measure, _course(d, limit))
 
 
 def _course(d: dict[str, Any], limit: float) -> Markup:

@@ -20,9 +20,9 @@ from analysis.figures import (
     hours_words,
     rounded,
 )
-from analysis.inputs.clamp import MEASURE, MEASURE_SHORT
 from analysis.inputs.finding import Severity, stops
 from analysis.inputs.gain import GAIN_DRIFT
+from analysis.inputs.meters import MEASURE, MEASURE_SHORT
 from analysis.show.service import overdue
 from analysis.show.verdict_words import VERDICT_WORDS
 from analysis.text import harmless

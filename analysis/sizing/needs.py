@@ -12,7 +12,7 @@ from analysis.assessment.document import Verdict
 from analysis.figures import day
 from analysis.fuel.outlook import fuel_of
 from analysis.health.evidence import design_hours_left
-from analysis.inputs.clamp import MEASURE
+from analysis.inputs.meters import MEASURE
 from analysis.load.bank import PARTS, Bank, Days, live
 from analysis.load.daily import EFFICIENCY
 from analysis.physics import BLOCK_V, blocks_in_series

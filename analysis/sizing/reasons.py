@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.figures import rounded
-from analysis.inputs.clamp import AT_WHICH, MEASURE_REASON
+from analysis.inputs.meters import AT_WHICH, MEASURE_REASON
 from analysis.units import owner
 
 if TYPE_CHECKING:

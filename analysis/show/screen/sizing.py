@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len, set_cell_size
 
 from analysis.figures import rounded
-from analysis.inputs.clamp import AT_WHICH
+from analysis.inputs.meters import AT_WHICH
 from analysis.show.wrapping import filled, wrap_plain
 from analysis.sizing.size import AUTONOMY_D, BANK_WORN, DEPTH
 from analysis.text import SCREEN_LINES, harmless

@@ -21,8 +21,8 @@ from analysis.figures import (
     figure,
     figure_with_ends,
 )
-from analysis.inputs.clamp import MEASURE
 from analysis.inputs.finding import Severity, stops
+from analysis.inputs.meters import MEASURE
 from analysis.show.cautions import BRIEF, SHORT
 from analysis.show.freshness import as_of
 from analysis.show.inputs import first_sentence, one_line

@@ -8,7 +8,7 @@ import pytest
 from analysis.assessment.document import Verdict
 from analysis.assessment.verdict import Situation, advice, notes, verdict
 from analysis.estimate import Span
-from analysis.inputs.clamp import MEASURE
+from analysis.inputs.meters import MEASURE
 
 #: A healthy unit with a complete log; each test changes what it is about.
 HEALTHY = Situation(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment.document import Verdict
-from analysis.inputs import clamp
+from analysis.inputs import clamp, meters
 from analysis.inputs.clamp import Reading, clamp_text, corrected, read_events, solve
 from analysis.show.phrases import next_actions
 from logger.config import SensorConfig
@@ -131,7 +131,7 @@ def test_a_sensor_at_half_scale_is_measured_before_anybody_orders(log):
     wrong = with_gain(log, 0.5)
     told = assess(wrong, config)
     assert told.verdict is Verdict.REPLACE
-    assert next_actions(told)[0] == f"{clamp.MEASURE}."
+    assert next_actions(told)[0] == f"{meters.MEASURE}."
     assert "If the meters agree, have it replaced." in next_actions(told)[1]
     after = assess(clamped(wrong, log), config)
     assert after.verdict is not Verdict.REPLACE
@@ -173,12 +173,12 @@ def test_sensor_and_meter_may_differ_by_two_standard_deviations_of_both():
     both = math.hypot(sensor.gain_uncertainty, clamp.CLAMP_COMMON)
     # 2 * sqrt(0.02^2 + 0.01^2) = 0.0447, said as 5 %.
     assert both == pytest.approx(0.02236, abs=1e-5)
-    assert 0.5 * clamp.MAY_DIFFER < 2.0 * both <= clamp.MAY_DIFFER
+    assert 0.5 * meters.MAY_DIFFER < 2.0 * both <= meters.MAY_DIFFER
     volts = math.hypot(sensor.voltage_uncertainty_v, 0.5 * 0.005 * 13.0)
     # 2 * sqrt(0.1^2 + 0.0325^2) = 0.210 V, said as 0.2 V.
-    assert 2.0 * volts == pytest.approx(clamp.MAY_DIFFER_V, abs=0.02)
-    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.MEASURE
-    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in clamp.AT_WHICH
+    assert 2.0 * volts == pytest.approx(meters.MAY_DIFFER_V, abs=0.02)
+    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in meters.MEASURE
+    assert "5 % or 0.2 V apart (24 V: 0.4 V)" in meters.AT_WHICH
 
 
 @pytest.mark.parametrize(

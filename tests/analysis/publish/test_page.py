@@ -10,6 +10,7 @@ from datetime import UTC, date
 import pytest
 
 from analysis.figures import iso
+from analysis.inputs.meters import MEASURE
 from analysis.publish import page_target
 from analysis.publish.page import POLICY, page
 from analysis.publish.page_target import Page
@@ -160,6 +161,14 @@ def test_an_output_that_is_only_known_from_below_says_so():
     document = DOCUMENT | {"output": {"fraction": None, "low": 0.64, "high": None}}
     shown = re.sub(r"<[^>]*>", "", made(lambda: facts(document=document))).replace("\xa0", " ")
     assert "gives at least 64 % of its rated output" in shown
+
+
+def test_the_owner_is_asked_for_meters_where_the_assessment_asks_for_them():
+    asked = "Before you order, measure current and voltage in a steady run"
+    with_it = DOCUMENT | {"advice": ["Log more.", MEASURE]}
+    assert asked in made(lambda: facts(document=with_it))
+    for document in (DOCUMENT, DOCUMENT | {"advice": ["Log more."]}, DOCUMENT | {"advice": 3}):
+        assert asked not in made(lambda document=document: facts(document=document))
 
 
 def test_nothing_is_loaded_and_nothing_runs():

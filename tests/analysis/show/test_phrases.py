@@ -6,8 +6,8 @@ import pytest
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.inputs.clamp import MEASURE
 from analysis.inputs.finding import Finding, Severity
+from analysis.inputs.meters import MEASURE
 from analysis.show.phrases import (
     MORE,
     NOTHING_TO_DO,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.figures import rounded
-from analysis.inputs.clamp import AT_WHICH, MEASURE_REASON
+from analysis.inputs.meters import AT_WHICH, MEASURE_REASON
 from analysis.show.screen.sizing import lines
 from analysis.sizing.cable import advise, choose
 from analysis.sizing.candidates import EXAMPLES, Unit, read_audit, read_candidates

@@ -9,7 +9,7 @@ from analysis.assessment.account import HoursRow
 from analysis.assessment.document import Assessment, Curve, Reason, Step, Verdict
 from analysis.estimate import Span
 from analysis.health.run_table import Limit, RunTable
-from analysis.inputs.clamp import MEASURE
+from analysis.inputs.meters import MEASURE
 from logger.durations import DAY_S
 from logger.event import Event
 

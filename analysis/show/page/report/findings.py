@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
 from analysis.figures import charge, day, energy, figure_with_ends
-from analysis.inputs.clamp import MEASURE
 from analysis.inputs.finding import stops
+from analysis.inputs.meters import MEASURE
 from analysis.installation.findings import columns, rows
 from analysis.installation.judge import judged, limits
 from analysis.show.freshness import as_of

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.inputs.clamp import MEASURE
+from analysis.inputs.meters import MEASURE
 from analysis.show.cautions import CAUTIONS, LIMITS
 from analysis.show.page.pieces import heading, joined, listing, paragraphs, tag, text
 from analysis.units import owner
