@@ -143,6 +143,10 @@ def test_the_table_of_commands_is_complete():
     assert sorted(named) == sorted(COMMANDS)
 
 
+def test_the_readme_is_short():
+    assert len((ROOT / "README.md").read_text(encoding="utf-8").splitlines()) <= 200
+
+
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_every_command_line_in_the_documents_is_taken(document):
     text = (ROOT / document).read_text(encoding="utf-8")
