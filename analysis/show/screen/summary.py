@@ -271,7 +271,8 @@ def _remaining(matter: Matter) -> list[_Entry]:
     if a.remaining_date.median is not None:
         span = date_ends(a.remaining_date)
         date = f"{date_figure(a.remaining_date)}{f' ({span})' if span else ''}"
-        entries.append(_Entry("date", (f"{date}, if the boat is used as before.",), 9))
+        used = (f"{date}, if the boat is used as before.", f"{date}, used as before.")
+        entries.append(_Entry("date", used, 9))
     other = other_limits(a)
     return [*entries, _Entry("", (other, ""), 8)] if other else entries
 
