@@ -6,12 +6,11 @@ Statistica Sinica 3:295-312). The chances are taken as independent given what th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logger.durations import YEAR_S
+from analysis.fleet.listing import QUARTER_S, Quarter
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,21 +19,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: A quarter of a mean year of the calendar, s.
-QUARTER_S = YEAR_S / 4.0
 #: Number of quarters that are looked ahead: two years (judgement: a season to plan, one to fit).
 QUARTERS = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Quarter:
-    """Units needed in one quarter: the mean and the ends of the 90 % interval."""
-
-    number: int
-    """1 is the quarter that begins now."""
-    mean: float
-    low: int
-    high: int
 
 
 def number_of_events(chances: Floats) -> Floats:
@@ -53,7 +39,7 @@ def interval(chances: Floats) -> tuple[int, int]:
     return min(low, last), min(int(np.searchsorted(cumulated, 0.95)), last)
 
 
-def chances(crossings_s: Sequence[Floats], now_s: float) -> Floats:
+def chances_by_quarter(crossings_s: Sequence[Floats], now_s: float) -> Floats:
     """Return each boat's chance of needing a unit in each quarter; shape (boats, quarters).
 
     Parameters
@@ -73,9 +59,9 @@ def chances(crossings_s: Sequence[Floats], now_s: float) -> Floats:
 
 
 def demand(crossings_s: Sequence[Floats], now_s: float) -> tuple[Quarter, ...]:
-    """Return the demand of the next quarters; as :func:`chances`."""
+    """Return the demand of the next quarters; as :func:`chances_by_quarter`."""
     quarters = []
-    for place, each in enumerate(chances(crossings_s, now_s).T):
+    for place, each in enumerate(chances_by_quarter(crossings_s, now_s).T):
         low, high = interval(each)
         quarters.append(Quarter(place + 1, float(each.sum()), low, high))
     return tuple(quarters)

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, tzinfo
 from typing import Any
 
-import numpy as np
-
 from analysis.estimate import Span
 from logger.local import zone_of
 
@@ -107,6 +105,8 @@ def _job(table: dict[str, Any]) -> Job:
 
 
 def _course(hours: Any, outputs: Any) -> tuple[tuple[float, float], ...]:  # noqa: ANN401
+    import numpy as np  # the command itself does without: workers read the documents
+
     # All at once: ten thousand documents have a million of these.
     columns = np.array([hours, outputs], dtype=float)
     if columns.size == 0:

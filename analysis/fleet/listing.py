@@ -6,12 +6,25 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from analysis.estimate import Span
+from logger.durations import YEAR_S
 
 if TYPE_CHECKING:
-    from analysis.fleet.demand import Quarter
     from analysis.fleet.ranking import Boat
 
+#: A quarter of a mean year of the calendar, s.
+QUARTER_S = YEAR_S / 4.0
 _NOTHING = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """Units needed in one quarter: the mean and the ends of the 90 % interval."""
+
+    number: int
+    """1 is the quarter that begins now."""
+    mean: float
+    low: int
+    high: int
 
 
 @dataclass(frozen=True, slots=True)

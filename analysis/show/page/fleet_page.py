@@ -10,7 +10,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from analysis.figures import day, ends, figure, minute
-from analysis.fleet.demand import QUARTER_S
+from analysis.fleet.listing import QUARTER_S
 from analysis.fleet.ranking import MEASURE_FIRST, STANDING_WORDS, Standing, may_order
 from analysis.show.cautions import SHORT
 from analysis.show.page.html import frame, page_kind

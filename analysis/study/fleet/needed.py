@@ -16,7 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.fleet.demand import QUARTER_S, QUARTERS, chances, demand, number_of_events
+from analysis.fleet.demand import QUARTERS, chances_by_quarter, demand, number_of_events
+from analysis.fleet.listing import QUARTER_S
 from analysis.fleet.outlook import outlook
 from analysis.fleet.prior import LOSS, Sisters
 from analysis.fleet.sketch import Sketch, sketch_of_health
@@ -93,7 +94,9 @@ def judge(kind: Kind, seed: int, number: int, boats: int = _BOATS) -> list[Count
             int(came[q.number - 1]),
             float(number_of_events(each)[q.low : q.high + 1].sum()),
         )
-        for q, each in zip(demand(crossings, 0.0), chances(crossings, 0.0).T, strict=True)
+        for q, each in zip(
+            demand(crossings, 0.0), chances_by_quarter(crossings, 0.0).T, strict=True
+        )
     ]
 
 

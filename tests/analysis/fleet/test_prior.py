@@ -10,7 +10,8 @@ import pytest
 
 from analysis.assessment.case import Case
 from analysis.assessment.usage import date_of, dates
-from analysis.fleet.demand import QUARTER_S, demand, interval, number_of_events
+from analysis.fleet.demand import demand, interval, number_of_events
+from analysis.fleet.listing import QUARTER_S
 from analysis.fleet.outlook import chances, outlook
 from analysis.fleet.prior import (
     FORM_WEIGHTS,

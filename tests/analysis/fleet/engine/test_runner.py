@@ -114,7 +114,7 @@ import sys
 from analysis import cli
 if __name__ == "__main__":
     status = cli.main(sys.argv[1:])
-    print("loaded:", *({"scipy", "analysis.health"} & set(sys.modules)))
+    print("loaded:", *({"numpy", "scipy", "analysis.health"} & set(sys.modules)))
     sys.exit(status)
 """
 
@@ -144,7 +144,9 @@ def test_a_pool_lists_the_same_and_loads_nothing_twice_nor_from_the_current_fold
             cwd=here, env=child_env, capture_output=True, text=True, check=True,
         )  # fmt: skip
         *screen, loaded = done.stdout.splitlines()
-        assert set(loaded.split()[1:]) == (set() if workers else {"scipy", "analysis.health"})
+        assert set(loaded.split()[1:]) == (
+            set() if workers else {"numpy", "scipy", "analysis.health"}
+        )
         assert "report.html" in page.read_text()
         told.append((screen, json.loads(document.read_text()) | {"as_of": None}))
     assert told[0] == told[1]
