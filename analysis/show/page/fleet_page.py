@@ -193,7 +193,7 @@ def _demand(group: Group, number: int, now_s: float) -> Markup:
     ]  # fmt: skip
     caption = (
         "Units that meet the replacement limit, by quarter from now: mean (bar) and 90 % interval "
-        "(line)."
+        "(line). The last quarters come out low: a limit too far ahead for a log is not in it."
     )
     head = ("quarter", "until", "mean", "90 % interval")
     figures = table("Units by quarter from now", head, rows, "nnnn")
