@@ -118,7 +118,7 @@ class Assessment:
     sag: float | None
     steps: tuple[Step, ...]
     until: str | None
-    """Which limit comes first: output, design_hours or load."""
+    """Which limit comes first: output, design_hours or load; None where hours are withheld."""
     remaining_h: Span
     remaining_date: Span
     """Unix times."""

@@ -42,7 +42,7 @@ class Forecast:
 
     hours: Span
     until: str | None
-    """Which limit comes first: output, design_hours or load."""
+    """Which limit comes first: output, design_hours or load; None where hours are withheld."""
     first: dict[str, float]
     """Chance of each limit to come first; empty where median and high end are withheld."""
     withheld: str | None
@@ -207,8 +207,8 @@ def forecast(
     withheld, code = _withhold(posterior, median, high, reach, until, used_up, observed_h)
     if code is not None:
         hours = Span(low if np.isfinite(low) else min(reach, used_up), None, None)
-        until = None if code == "decline_not_distinguishable" else until
-        first = {}
+        # So far ahead nobody knows which comes first either.
+        until, first = None, {}
     else:
         hours = Span(low, median, high if np.isfinite(high) else None)
     bands = np.quantile(paths / gain[:, None], (0.05, 0.5, 0.95), axis=0)

@@ -62,8 +62,9 @@ ABOVE_RESTED_V, ABOVE_SD_V = 0.3, 0.15
 #: Rested voltage of an LFP block on its plateau, V (four cells of 3.3 V).
 PLATEAU_V = 13.2
 #: Charge that an engine or a shore charger gives in an hour, part of the bank's capacity, lowest
-#: and highest (common practice, no source: shore chargers 0.1 to 0.2, alternators up to 0.4).
-HELP_C = (0.1, 0.4)
+#: and highest, as the mean over some hours: an alternator begins with up to 0.4, and a bank that is
+#: four fifths full takes less than 0.1 (common practice, no source).
+HELP_C = (0.05, 0.3)
 #: How far the pattern of the day goes from an even one towards that of the balance, lowest and
 #: highest. A charger starts when the load is high, so that the hours of the starts are not by
 #: chance, and the balance makes the evening too heavy (settled on boats of the independent
