@@ -42,7 +42,7 @@ GROWING = Guide(
     "From ten boats to a million",
     (
         """Three parts cost something: boats that changed are assessed, each by itself; the sketches
-        that this leaves (three kilobytes a boat) are compared within their type; the list is put
+        that this leaves (six kilobytes a boat) are compared within their type; the list is put
         together. The first part is most of it and runs on as many processors as there are; the
         second and third run on one. The figures below are those of tests/bench/RESULTS.md: 0.8 s of
         processor time a boat that changed, 0.02 s a sketch and 0.06 s more for each of at most 200
@@ -67,7 +67,7 @@ GROWING = Guide(
         that fsspec names for it, such as s3fs; credentials are that package's matter.""",
         """A million, on paper: the first pass is 1,000,000 x 0.8 s = 222 hours of one processor,
         2.2 of a hundred; each day 5 % changed are 50,000 x 0.8 s = 11 hours of one. Logs are 10 TB,
-        sketches 1,000,000 x 3 kB = 3 GB. The sketches then are 1,000,000 x 0.02 s = 6 hours of one
+        sketches 1,000,000 x 6 kB = 6 GB. The sketches then are 1,000,000 x 0.02 s = 6 hours of one
         processor, so types are shared out among machines, a fleet's folder for each: types do not
         speak to each other, and of more than 200 sisters of a type some speak for all, evenly
         spread, so that the prior costs no more. 250,000 tasks of four boats cost the scheduler some
