@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
-    from analysis.load.stretches import Spans
+    from analysis.load.stretches import Open, Pieces, Spans
     from logger.config import Config
 
     Floats = NDArray[np.float64]
@@ -226,12 +226,7 @@ def _balance(
     rest = find_open(runs, grid, spans, pieces)
     rest_days, rest_parts, _ = weights(rest, grid, kept.by_cell)
     kept_ah = np.concatenate(([0.0], np.cumsum(kept.by_cell * charge - kept.lost_ah)))
-    inside = np.zeros(len(grid.volts) + 1)
-    np.add.at(inside, np.concatenate((spans.first, pieces.first, rest.first)), 1.0)
-    np.add.at(inside, np.concatenate((spans.last, pieces.last, rest.last)), -1.0)
-    covered = np.cumsum(inside[:-1]) > 0
-    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
-    hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=len(good))
+    hours = _covered_h(grid, (spans, pieces, rest), origin, len(good))
     use = good & (hours >= 12.0)
     left_out["between_marks"] = int((good & ~use).sum())
     if use.sum() < FEWEST_DAYS:
@@ -284,6 +279,20 @@ def _balance(
         start_ah=drawn_at_start(grid, spans, found.swing_ah),
         start_depth=None if _floats(grid) else depth_by_voltage(grid, spans, chemistry),
     )
+
+
+def _covered_h(
+    grid: Grid, parts: tuple[Spans | Pieces | Open, ...], origin: int, count: int
+) -> Floats:
+    """Return how much of each day stretches and pieces cover, h."""
+    inside = np.zeros(len(grid.volts) + 1)
+    for part in parts:
+        np.add.at(inside, part.first, 1.0)
+        np.add.at(inside, part.last, -1.0)
+    covered = np.cumsum(inside[:-1]) > 0
+    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
+    hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=count)
+    return np.asarray(hours, dtype=np.float64)
 
 
 def _with_starts(found: LoadResult, runs: Runs, grid: Grid, chemistry: str) -> LoadResult:
