@@ -45,14 +45,14 @@ GROWING = Guide(
         that this leaves (six kilobytes a boat) are compared within their type; the list is put
         together. The first part is most of it and runs on as many processors as there are; the
         second and third run on one. The figures below are those of tests/bench/RESULTS.md: 0.8 s of
-        processor time a boat that changed, 0.02 s a sketch and 0.06 s more for each of at most 200
+        processor time a boat that changed, 0.02 s a sketch and 0.16 s more for each of at most 200
         of a type, 0.4 ms a document.""",
         """Ten to a thousand boats: one machine, 'ebbwatt fleet report DIR'. The first morning takes
         1000 x 0.8 s = 13 minutes of one processor, 7 of two; a later one, 5 % of the boats changed,
-        50 x 0.8 + 1000 x 0.02 + 200 x 0.06 s, 1.2 minutes.""",
+        50 x 0.8 + 1000 x 0.02 + 200 x 0.16 s, 1.5 minutes.""",
         """Ten thousand: the first morning 10,000 x 0.8 s = 2.2 hours of one processor, 17 minutes
         of eight; a later one 500 x 0.8 s = 7 minutes, and 4 minutes for the sketches of three
-        types, as measured. Logs of two years are 10 MB a boat: 100 GB. Use a scheduler
+        types. Logs of two years are 10 MB a boat: 100 GB. Use a scheduler
         (--scheduler) when one machine no longer does it in time; its workers must see the folder
         under the same path, and whoever reaches a scheduler runs code on it, so it is tls:// with
         certificates of both sides. Start it and its workers with
