@@ -15,6 +15,7 @@ from analysis.assessment.case import Case
 from analysis.assessment.from_new import WEAK
 from analysis.assessment.step_causes import STEP
 from analysis.inputs.channels.late import LATE
+from analysis.inputs.clamp import CLAMPED
 from analysis.inputs.gain import GAIN_DRIFT
 from analysis.show.inputs import first_sentence, listed, one_line
 from analysis.show.page.report import inputs_part
@@ -241,7 +242,7 @@ def test_every_code_is_provoked_here():
         for path in (ROOT / room).rglob("*.py"):
             text = path.read_text(encoding="utf-8")
             codes |= set(re.findall(r'\bFinding\(\s*"([a-z_]+)"|\bcode ?= ?"([a-z_]+)"', text))
-    found = {a or b for a, b in codes} | {GAIN_DRIFT, LATE, STEP, WEAK}
+    found = {a or b for a, b in codes} | {CLAMPED, GAIN_DRIFT, LATE, STEP, WEAK}
     assert found == set(PROVOKE)
 
 
