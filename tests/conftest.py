@@ -245,7 +245,8 @@ def start_daemon(request, monkeypatch, tmp_path):
     yield start
     for daemon in daemons:
         daemon.kill()
-        daemon.communicate()
+        # A test that waited in vain has not read it; pytest shows it with the failure.
+        print(daemon.communicate()[1])
 
 
 @pytest.fixture
