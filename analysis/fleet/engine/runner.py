@@ -58,7 +58,8 @@ def prepare(*modules: str) -> None:
     modules
         What it loads.
     """
-    # It looks for modules where this process does, and never in the current folder.
+    # It looks for modules where this process does, and never in the current folder. This stays set:
+    # multiprocessing starts it anew if it dies.
     os.environ["PYTHONSAFEPATH"] = "1"
     forkserver.set_forkserver_preload(list(modules))
     resource_tracker.ensure_running()
