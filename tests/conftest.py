@@ -124,14 +124,8 @@ def _only_chosen_children_are_measured(tmp_path_factory):
 
 
 def _environment():
-    """Return the environment of a child that is measured, if coverage is measured at all.
-
-    A fleet's pool leaves safe-path mode switched on in this process for its own children. A child
-    of a test starts as a person's command does.
-    """
-    own = {"PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "80"}
-    inherited = {key: value for key, value in os.environ.items() if key != "PYTHONSAFEPATH"}
-    return inherited | _MEASURING | own
+    """Return the environment of a child that is measured, if coverage is measured at all."""
+    return os.environ | _MEASURING | {"PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "80"}
 
 
 def _is_new(arguments):

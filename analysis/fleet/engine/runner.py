@@ -19,6 +19,7 @@ import threading
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from multiprocessing import forkserver, resource_tracker
@@ -40,6 +41,8 @@ _TASKS_A_WORKER = 500
 #: Address space of a worker, bytes: a file that swells when it is unpacked ends its own assessment
 #: instead of the machine's memory.
 _MOST_MEMORY = 4 * 2**30
+#: Switches Python's safe-path mode on in children.
+_SAFE_PATH = "PYTHONSAFEPATH"
 ENDED = "its assessment ended the process twice (out of memory?)"
 
 
@@ -58,18 +61,33 @@ def prepare(*modules: str) -> None:
     modules
         What it loads.
     """
-    # It looks for modules where this process does, and never in the current folder. This stays set:
-    # multiprocessing starts it anew if it dies.
-    os.environ["PYTHONSAFEPATH"] = "1"
     forkserver.set_forkserver_preload(list(modules))
-    resource_tracker.ensure_running()
-    # Ctrl-C is for this process, which lets the workers finish their boats. The process that is
-    # started inherits that the signal is blocked, and so do the workers.
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    with _safe_path():
+        resource_tracker.ensure_running()
+        # Ctrl-C is for this process, which lets the workers finish their boats. The process that is
+        # started inherits that the signal is blocked, and so do the workers.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            forkserver.ensure_running()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _safe_path() -> Iterator[None]:
+    """Let a Python that is started meanwhile look for no module in the current folder.
+
+    Whoever starts a process later has the environment as it was.
+    """
+    before = os.environ.get(_SAFE_PATH)
+    os.environ[_SAFE_PATH] = "1"
     try:
-        forkserver.ensure_running()
+        yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if before is None:
+            os.environ.pop(_SAFE_PATH, None)
+        else:
+            os.environ[_SAFE_PATH] = before
 
 
 def results(
@@ -152,7 +170,8 @@ def apart(work: Callable[[], Result]) -> Result:
     context = multiprocessing.get_context("forkserver")
     ours, its = context.Pipe(duplex=False)
     process = context.Process(target=_send, args=(its, work), daemon=True)
-    process.start()
+    with _safe_path():
+        process.start()
     its.close()
     try:
         found = ours.recv()
@@ -202,21 +221,23 @@ def _pool(
         initializer=_begin,
         max_tasks_per_child=_TASKS_A_WORKER,
     )
-    try:
-        while queue or running:
-            # No more than the workers can take up at once: when one dies, few are suspect.
-            while queue and len(running) < width + 1:
-                item = queue.popleft()
-                running[pool.submit(work, item)] = item
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                error = future.exception()
-                if isinstance(error, BrokenProcessPool):
-                    raise error
-                item = running.pop(future)
-                yield item, future.result() if error is None else _failure(error)
-    finally:
-        # What has begun is finished and kept; what has not is left for the next time.
-        pool.shutdown(wait=True, cancel_futures=True)
+    # The pool starts workers all the time, and their parent anew where it died.
+    with _safe_path():
+        try:
+            while queue or running:
+                # No more than the workers can take up at once: when one dies, few are suspect.
+                while queue and len(running) < width + 1:
+                    item = queue.popleft()
+                    running[pool.submit(work, item)] = item
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    error = future.exception()
+                    if isinstance(error, BrokenProcessPool):
+                        raise error
+                    item = running.pop(future)
+                    yield item, future.result() if error is None else _failure(error)
+        finally:
+            # What has begun is finished and kept; what has not is left for the next time.
+            pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _begin() -> None:

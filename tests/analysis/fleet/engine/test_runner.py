@@ -2,6 +2,7 @@
 
 import json
 import multiprocessing
+import os
 import signal
 import subprocess
 import sys
@@ -51,6 +52,15 @@ def test_a_boat_that_ends_its_worker_twice_is_given_up_by_name():
     found = done(items, 2)
     assert found.pop("dies") == Failure(ENDED)
     assert found == {item: item.upper() for item in "abcde"}
+
+
+def test_the_environment_is_left_as_it_was(monkeypatch):
+    monkeypatch.delenv("PYTHONSAFEPATH", raising=False)
+    assert done(["a"], 2) == {"a": "A"}
+    assert "PYTHONSAFEPATH" not in os.environ
+    monkeypatch.setenv("PYTHONSAFEPATH", "as it was")
+    assert apart(partial(work, "a")) == "A"
+    assert os.environ["PYTHONSAFEPATH"] == "as it was"
 
 
 def test_work_apart_is_done_and_its_error_told():
