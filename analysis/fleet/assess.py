@@ -13,12 +13,10 @@ from analysis.assessment.document import SCHEMA as DOCUMENT_SCHEMA
 from analysis.assessment.usage import Usage, date_of
 from analysis.estimate import Z90, Span
 from analysis.fleet import folder
-from analysis.fleet.boat import assess_boat
 from analysis.fleet.demand import demand
-from analysis.fleet.engine.runner import failures, results
 from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.folder import Fleet
-from analysis.fleet.kept import SCHEMA, changed
+from analysis.fleet.kept import SCHEMA
 from analysis.fleet.listing import FleetList, Fuel, Group
 from analysis.fleet.outlook import alone_seed, outlook
 from analysis.fleet.prior import MOST_SISTERS, Prior, Sisters, outlier_tail
@@ -29,7 +27,7 @@ from logger.durations import DAY_S
 from logger.local import zone_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -40,44 +38,6 @@ if TYPE_CHECKING:
 _FUEL_DRAWS = 10_000
 #: What a file from outside raises where it is not what it says.
 _ODD = (ValueError, LookupError, TypeError, AttributeError)
-
-
-def assess_fleet(
-    fleet: Fleet,
-    now_s: float,
-    workers: int,
-    horizon_days: int,
-    progress: Callable[[int, int], None] = lambda *_: None,
-    runner: Callable[..., Iterator[tuple[str, object]]] = results,
-    work: Callable[[str], None] = assess_boat,
-    *,
-    todo: Sequence[str] | None = None,
-) -> FleetList:
-    """Assess what changed, and put the list together.
-
-    Parameters
-    ----------
-    fleet
-        Its folder; each result is kept there as soon as it is made.
-    now_s
-        Unix time.
-    workers
-        Processes; 0 for this one alone.
-    horizon_days
-        For the chance of meeting a limit.
-    progress
-        Is told how many of how many changed boats are done.
-    runner
-        Runs the work (:func:`analysis.fleet.engine.runner.results` or one of the same form).
-    work
-        Assesses one boat (:func:`analysis.fleet.boat.assess_boat` or one that writes its report).
-    todo
-        The folders of the boats that are assessed, as :func:`analysis.fleet.kept.changed` returns
-        them; found out here if left out.
-    """
-    todo = changed(fleet.boats()) if todo is None else todo
-    failed = failures(work, todo, workers, progress, runner)
-    return listed(str(fleet.path), failed, len(todo), now_s, horizon_days)
 
 
 def listed(
@@ -93,8 +53,10 @@ def listed(
         Of boats whose assessment failed: the reason, by the boat's folder.
     assessed
         How many boats were assessed now.
-    now_s, horizon_days
-        As for :func:`assess_fleet`.
+    now_s
+        Unix time for which chances and demand are told.
+    horizon_days
+        How far ahead a limit counts.
     """
     found = [_read(boat, failed.get(str(boat))) for boat in Fleet(Path(path)).boats()]
     groups: dict[str, list[_Found]] = {}

@@ -23,11 +23,11 @@ from pathlib import Path
 import numpy as np
 
 from analysis.fleet import demo, folder
-from analysis.fleet.assess import assess_fleet
 from analysis.fleet.boat import assess_boat
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
 from tests.bench import boats
+from tests.support.boats.fleets import assess_fleet
 
 #: prctl(2): children of children that have ended are this process's own.
 PR_SET_CHILD_SUBREAPER = 36

@@ -16,7 +16,6 @@ import pytest
 
 from analysis import cli
 from analysis.figures import iso
-from analysis.fleet.assess import assess_fleet
 from analysis.fleet.document import COLUMNS, document, table
 from analysis.fleet.folder import Fleet
 from analysis.fleet.intake import take
@@ -26,6 +25,7 @@ from analysis.show.screen.fleet import lines
 from logger.store.files import prepare
 from tests.support.boats import plain_log
 from tests.support.boats.fleet_boats import write_boat
+from tests.support.boats.fleets import assess_fleet
 from tests.support.screens.pages import Outline
 
 #: Of each boat: label, runs, loss a thousand hours. The logs end when the last run ended.

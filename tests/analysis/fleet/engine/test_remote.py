@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from analysis.fleet.assess import assess_fleet
 from analysis.fleet.engine.remote import Scheduler, results_on
 from analysis.fleet.engine.runner import ENDED, Failure
 from analysis.fleet.engine.runner import results as local
@@ -19,6 +18,7 @@ from analysis.fleet.intake import take
 from logger.errors import EbbwattError, UsageError
 from tests.conftest import ROOT, unmeasured
 from tests.support.boats.fleet_boats import write_boat
+from tests.support.boats.fleets import assess_fleet
 from tests.support.missing import library
 from tests.support.rigs.fleet_work import work
 
