@@ -7,6 +7,7 @@ from datetime import UTC
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
+from analysis.assessment.first_limit import LIMITS
 from analysis.figures import day
 from analysis.text import boat_and_charger
 from analysis.units import days_in
@@ -68,13 +69,6 @@ STANDING_WORDS = {
 MEASURE_FIRST = (
     "Before you order, measure current and voltage in a steady run: the boat's own report says how."
 )
-
-#: Limits, as in the assessment document's ``remaining.until``.
-LIMIT_WORDS = {
-    "output": "the replacement limit",
-    "design_hours": "the end of the design life",
-    "load": "an output too small for the load",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +174,8 @@ def _chance_in_words(boat: Boat, facts: Facts, horizon_days: int) -> str:
     if boat.chance is None or boat.chance < LEAST_CHANCE:
         return ""
     near = f"{100 * boat.chance:.0f} % chance of meeting a limit within {horizon_days} days"
-    if facts.until in LIMIT_WORDS:
-        near += f"; by its own log the first is {LIMIT_WORDS[facts.until]}"
+    if facts.until in LIMITS:
+        near += f"; by its own log the first is {LIMITS[facts.until]}"
     return near
 
 

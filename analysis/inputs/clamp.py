@@ -191,7 +191,7 @@ def beside_words(reading: Reading) -> str:
         held += f" and {logged_v:.2f} V"
         off |= abs(logged_v - reading.voltage_v) > MAY_DIFFER_V * blocks
     if off:
-        return f"{held} of these minutes: the sensor is off; every output is corrected from now on"
+        return f"{held} of these minutes: a sensor is wrong; every output is corrected from now on"
     return f"{held} of these minutes: the sensor is right"
 
 

@@ -17,7 +17,7 @@ _APART = (
 #: What comes before a replacement that the output asks for: one wrong sensor would ask for it too.
 MEASURE = (
     "Before you order, in a steady run: compare 'ebbwatt watch' with a clamp meter, and a "
-    f"voltmeter on the charger's terminals. If {_APART}, stop: the sensor is off. Record both to "
+    f"voltmeter on the charger's terminals. If {_APART}, stop: a sensor is wrong. Record both to "
     "correct it: ebbwatt event add reading --current A --voltage V"
 )
 #: The same in short: for the dashboard, and behind a reason for a size.

@@ -47,8 +47,8 @@ def listed(boats):
 
 
 def test_a_limit_that_is_near_does_not_hide_that_a_charger_is_odd():
-    told = "23 % chance of meeting a limit within 120 days; by its own log the first is the end of "
-    told += "the design life"
+    told = "23 % chance of meeting a limit within 120 days; by its own log the first is the design "
+    told += "hours"
     assert _reason(_boat(chance=0.23, tail=0.03)) == told
     assert _reason(_boat(chance=0.23, tail=0.01)) == f"{told}; it fades faster than its sisters"
 
@@ -82,8 +82,8 @@ def test_before_a_unit_is_ordered_the_list_asks_for_a_measurement():
 def test_the_chance_is_told_of_any_limit_within_the_horizon():
     """It counts output, load and design hours; which is first is another matter."""
     assert _reason(_boat(chance=0.23)) == (
-        "23 % chance of meeting a limit within 120 days; by its own log the first is the end of "
-        "the design life"
+        "23 % chance of meeting a limit within 120 days; by its own log the first is the design "
+        "hours"
     )
 
 

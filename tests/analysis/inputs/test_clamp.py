@@ -206,12 +206,12 @@ def test_both_meters_count_for_a_year(days_ago, text, lately):
     [
         (5.0, 13.2, (None, None), "holds nothing of these minutes yet"),
         (5.0, 13.2, (5.2, 13.38), "5.20 A and 13.38 V of these minutes: the sensor is right"),
-        (5.0, 13.2, (5.3, 13.2), "the sensor is off; every output is corrected"),
-        (5.0, 13.2, (2.5, 13.2), "the sensor is off; every output is corrected"),
-        (5.0, 13.2, (5.0, 12.95), "the sensor is off; every output is corrected"),
+        (5.0, 13.2, (5.3, 13.2), "a sensor is wrong; every output is corrected"),
+        (5.0, 13.2, (2.5, 13.2), "a sensor is wrong; every output is corrected"),
+        (5.0, 13.2, (5.0, 12.95), "a sensor is wrong; every output is corrected"),
         # Two blocks: twice the voltage may differ.
         (5.0, 26.4, (5.0, 26.75), "the sensor is right"),
-        (5.0, 26.4, (5.0, 26.85), "the sensor is off; every output is corrected"),
+        (5.0, 26.4, (5.0, 26.85), "a sensor is wrong; every output is corrected"),
         (5.0, None, (5.0, 12.0), "the log holds 5.00 A of these minutes: the sensor is right"),
         (0.6, None, (2.0, 12.0), "below 1 A a clamp meter tells nothing"),
     ],
