@@ -266,8 +266,9 @@ def _own_action(a: Assessment) -> str:
     if a.verdict not in {Verdict.PLAN, Verdict.REPLACE}:
         return action
     to_measure = MEASURE in a.advice
+    metered = to_measure or any(f.code in _MEASURE_FIRST for f in a.inputs)
     first = "First "
-    if to_measure or any(f.code in _MEASURE_FIRST for f in a.inputs):
+    if metered:
         action, first = _MEASURED[a.verdict], "If the meters agree, "
         if a.verdict is Verdict.REPLACE:
             first = f"{_NO_PASSAGE} {first}"
@@ -285,7 +286,7 @@ def _own_action(a: Assessment) -> str:
             f"{first}find the cause of the sudden {100 * worst.change:+.0f} % about "
             f"{day(worst.time_s)} (ebbwatt check --log). It is no wear; if it stays, {then}"
         )
-    return action if first == "First " else f"{first}{then}"
+    return f"{first}{then}" if metered else action
 
 
 #: Where the rest of an action stands.

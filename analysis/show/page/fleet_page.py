@@ -233,20 +233,20 @@ def _curves(listed: FleetList) -> Markup:
     if not drawn:
         return NOTHING
     outputs = [y for b in drawn if b.facts is not None for _, y in b.facts.course]
-    frame = (
+    edges = (
         max(b.facts.course[-1][0] for b in drawn if b.facts is not None),
         _LEAST if min(outputs) >= _LEAST else 0.0,
         min(max(1.1, *outputs), 2.0),
     )
-    plots = [_curve(boat, k, *frame) for k, boat in enumerate(drawn[:MOST_CURVES])]
+    plots = [_curve(boat, k, *edges) for k, boat in enumerate(drawn[:MOST_CURVES])]
     odd = [for_html(b.label) for b in drawn if b.odd]
     faster = paragraphs("These fade faster than their sisters, and are drawn bold:")
     named = joined(faster, listing(odd)) if odd else NOTHING
     left = len(drawn) - MOST_CURVES
     more = paragraphs(f"{left} more boats are not drawn.") if left > 0 else NOTHING
     scale = (
-        f"Output, {100 * frame[1]:.0f} to {100 * frame[2]:.0f} % of rated, over 0 to "
-        f"{frame[0]:.0f} running hours, all on one scale; the dotted line is rated output."
+        f"Output, {100 * edges[1]:.0f} to {100 * edges[2]:.0f} % of rated, over 0 to "
+        f"{edges[0]:.0f} running hours, all on one scale; the dotted line is rated output."
     )
     head = heading("How each one fades")
     return joined(head, named, paragraphs(scale), tag("div", *plots, class_="many"), more)
