@@ -72,6 +72,9 @@ def main():
                 file.write(json.dumps([*arguments, *flags]) + "\n")
         print(cluster.scheduler_address, flush=True)
         sys.stdin.read()
+        # A cluster that closes ends its workers, which their keepers start again: it may wait for
+        # them for ever. All of these end with this process.
+        os._exit(0)
 
 
 if __name__ == "__main__":
