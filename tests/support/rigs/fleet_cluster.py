@@ -26,17 +26,19 @@ def keeper():
     It is forked before the scheduler has threads, and ends with this process.
     """
     told, tell = os.pipe()
+    rig = os.getpid()
     if os.fork():
         os.close(told)
         return tell
-    die_with_parent()
+    die_with_parent(rig)
     os.close(tell)
     with os.fdopen(told) as file:
         arguments = json.loads(file.readline())
+    this = os.getpid()
     while True:
         pid = os.fork()
         if pid == 0:
-            die_with_parent()
+            die_with_parent(this)
             os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
             worker(arguments)
         os.waitpid(pid, 0)
@@ -72,8 +74,8 @@ def main():
                 file.write(json.dumps([*arguments, *flags]) + "\n")
         print(cluster.scheduler_address, flush=True)
         sys.stdin.read()
-        # A cluster that closes ends its workers, which their keepers start again: it may wait for
-        # them for ever. All of these end with this process.
+        # All others end with this process. A cluster that is closed ends its workers first, and
+        # their keepers would start them again.
         os._exit(0)
 
 
