@@ -50,8 +50,8 @@ def places_of(span: Span, scale: float = 1.0) -> int:
 
 
 #: Most decimals by unit: a current sensor is accurate to 1 % at best (common practice, no source),
-#: so further digits would show chance alone.
-_MOST_PLACES = {"%": 1, "L/kWh": 2, "containers": 1, "K": 1}
+#: so further digits would show chance alone. Days of fuel are counted whole.
+_MOST_PLACES = {"%": 1, "L/kWh": 2, "containers": 1, "K": 1, "days": 0, "d": 0}
 
 
 def _places(span: Span, unit: str, scale: float) -> int:

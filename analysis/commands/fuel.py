@@ -232,6 +232,7 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
     if len(found.use.counted) < 4:
         return None
     from analysis.estimate import Z90
+    from analysis.figures import rounded
     from analysis.fuel.cross_check import rise_of_output, rise_of_use
 
     seen = rise_of_use(found.use)
@@ -240,10 +241,10 @@ def _check(case: Case, found: FuelOutlook) -> str | None:
         return None
     apart = abs(seen[0] - expected) > 2.0 * seen[1] + 0.05
     low, high = seen[0] - Z90 * seen[1], seen[0] + Z90 * seen[1]
+    rise, *ends, explained = (rounded(100 * part, 0) for part in (seen[0], low, high, expected))
     return (
-        f"Between its first and last containers the use rose by {100 * seen[0]:.0f} % "
-        f"({100 * low:.0f} to {100 * high:.0f} %); "
-        f"the loss of output explains {100 * expected:.0f} %. "
+        f"Between its first and last containers the use rose by {rise} % "
+        f"({ends[0]} to {ends[1]} %); the loss of output explains {explained} %. "
         + (
             "The two should agree: check the fuel and the recorded changes."
             if apart

@@ -110,15 +110,18 @@ def fuel_outlook(
     days_left, year = Span(), Span()
     if len(daily) < FEWEST_DAYS:
         text = (
-            f"{len(daily)} whole days in the log; {FEWEST_DAYS} are needed, "
-            f"{FEWEST_DAYS - len(daily)} more"
+            f"it takes {FEWEST_DAYS} whole days, and the log has {len(daily) or 'none'} so far"
             if last is not None
             else EMPTY
         )
         withheld["days_left"] = withheld["containers_per_year"] = text
     else:
         recent = daily[-RECENT_DAYS:]
-        year = litres_a_year(by_day.year, per_kwh, rng)
+        if by_day.year is not None and not by_day.year.whole and by_day.year.kwh <= 0.0:
+            # Of a part of a year without a run nothing follows for the rest.
+            withheld["containers_per_year"] = "the charger did not run"
+        else:
+            year = litres_a_year(by_day.year, per_kwh, rng)
         days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
         # The mean of the coming weeks differs from the latest ones, not only the single days.
         days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
@@ -130,7 +133,9 @@ def fuel_outlook(
     container = config.fuel.container_l
     return FuelOutlook(
         use=use,
-        l_per_kwh=Span(use.quantile(-Z90), use.estimate, use.quantile(Z90)),
+        l_per_kwh=Span(
+            *(warm * value for value in (use.quantile(-Z90), use.estimate, use.quantile(Z90)))
+        ),
         litres_left=Span() if left is None else _span(left),
         days_left=days_left,
         last_s=last,

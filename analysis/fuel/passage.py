@@ -223,7 +223,7 @@ class Provision:
     """Fuel to have aboard at departure, for trip and reserve, L."""
     stock_l: float | None
     """Least fuel aboard (19 times in 20 there is more), in the container in use and in sealed ones,
-    L; None where the container in use is not known."""
+    L; None where neither is known."""
     container_l: float
     depart_s: float | None
     """Day of departure, Unix time."""
@@ -337,7 +337,8 @@ def provision(
         taken,
         reserve_d,
         longer.litres.high or 0.0,
-        None if left is None else left + spare_l,
+        # Of a container in use that is not known nothing counts; sealed ones were counted.
+        (left or 0.0) + spare_l if left is not None or spare_l > 0.0 else None,
         stock.container_l,
         depart_s,
         delivery_d,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.estimate import Span
     from analysis.fuel.consumption import FuelUse
     from analysis.history.use import Year
+    from analysis.physics import FuelBalance
 
     Floats = NDArray[np.float64]
 
@@ -60,15 +61,19 @@ class FuelOutlook:
             out_s = self.last_s + DAY_S * math.floor(self.days_left.low)
         return Stock(self.draws, self.litres_left.low, self.container_l, out_s)
 
+    def balance(self) -> FuelBalance:
+        """Return what a kWh makes of the fuel; the litres are those at its temperature."""
+        return fuel_balance(self.l_per_kwh.median or self.use.estimate, self.mean_c)
+
     @property
     def closed_space_m3_per_h(self) -> float:
         """Fresh air that keeps a closed space at the limit for carbon dioxide, m3/h."""
-        balance = fuel_balance(self.use.estimate, self.mean_c)
+        balance = self.balance()
         return co2_air_m3_per_h(balance.co2_g_per_kwh * self.rated_w / 1000.0)
 
     def document(self) -> dict[str, object]:
         """Return the figures under their published keys."""
-        balance = fuel_balance(self.use.estimate, self.mean_c)
+        balance = self.balance()
         return {
             "l_per_kwh": {
                 "estimate": _short(self.l_per_kwh.median),

@@ -67,6 +67,10 @@ _GUESS = 0.15
 _BALANCE = 0.025
 #: Fewer days than this carry no mean (our choice, a week with its weekend).
 FEWEST_DAYS = 7
+#: Fewer stretches than this tell no day from the others (our choice).
+FEWEST_SPANS = 3
+#: What to do where the voltage does not tell the load.
+_MEASURE_IT = "log the battery current, which measures the load"
 #: Only so many days of the log are looked at: the boat of today is asked for (our choice).
 LATEST_DAYS = 730
 #: Hours of help from others that make a day not self-reliant; hours known that a day needs (our
@@ -203,17 +207,14 @@ def _balance(
     if chemistry == "lfp":
         left_out["between_marks"] = int(good.sum())
         text = (
-            "the voltage of an LFP bank hardly tells its charge nor who charges it; "
-            "log the battery current and the load is measured directly"
+            "the voltage of an LFP bank tells neither its charge nor what charges it; "
+            f"{_MEASURE_IT}"
         )
         return _nothing(text, efficiency, left_out, volts)
     spans = find_spans(runs, grid)
-    if len(spans) < 3:
+    if len(spans) < FEWEST_SPANS:
         left_out["between_marks"] = int(good.sum())
-        text = (
-            "too few stretches from one start of the charger, or full battery, to the next "
-            "without another source; " + too_few(0)
-        )
+        text = too_few_spans(len(spans)) if runs.running.any() else "the charger did not run"
         return _nothing(text, efficiency, left_out, volts)
     charge = charge_by_cell(runs, grid)
     kept = find_kept(grid, charge, spans, capacity_ah, chemistry)
@@ -267,7 +268,7 @@ def _balance(
     if found_load.relative_sd >= _MOST_SD or (found_load.ah.median or 0.0) <= 0.0:
         text = (
             "nearly all of the charge goes into a bank that is full, and the log does not tell "
-            "what becomes of it; log the battery current and the load is measured directly"
+            f"what becomes of it; {_MEASURE_IT}"
         )
         return _nothing(text, efficiency, left_out, volts)
     # Half a mean day's load on each eighth of the day at least: what is below is noise.
@@ -378,10 +379,18 @@ def _nothing(
 
 
 def too_few(days: int) -> str:
-    """Say how many usable days there are, and how many more are needed."""
+    """Say how many usable days are needed, and how many there are."""
     return (
-        f"{days} usable days; at least {FEWEST_DAYS} are needed, "
-        f"{max(FEWEST_DAYS - days, 1)} more on which nothing else charges"
+        f"it takes {FEWEST_DAYS} whole days on which nothing but the charger charges, and the log "
+        f"has {days or 'none'} so far"
+    )
+
+
+def too_few_spans(spans: int) -> str:
+    """Say how many stretches are needed, and how many there are."""
+    return (
+        f"it takes {FEWEST_SPANS} stretches from one start of the charger (or full battery) to the "
+        f"next in which nothing else charges, and the log has {spans or 'none'} so far"
     )
 
 

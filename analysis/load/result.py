@@ -82,10 +82,14 @@ class LoadResult:
         """Return Wh for Ah of this boat."""
         return None if ah is None or self.voltage_v is None else ah * self.voltage_v
 
-    def _rare_withheld(self) -> str | None:
+    def rare_withheld(self) -> str | None:
+        """Return why the load of rare days is not known; None where it is."""
         if self.ah_p95 is not None:
             return None
-        return f"p90 and p95 need {FEWEST_FOR_P95} days; {self.days_used} are usable"
+        return (
+            f"it takes {FEWEST_FOR_P95} days to say what 9 days in 10 and 19 in 20 need, and the "
+            f"log has {self.days_used} so far"
+        )
 
     def document(self) -> dict[str, object]:
         """Return the figures under their published keys."""
@@ -110,7 +114,7 @@ class LoadResult:
             "days_used": self.days_used,
             "days_left_out": self.days_left_out,
             "method": self.method,
-            "withheld": self.withheld or self._rare_withheld(),
+            "withheld": self.withheld or self.rare_withheld(),
             "charge_efficiency": round(self.efficiency, 3),
             "doubts": list(self.doubts),
             "months": [

@@ -44,13 +44,21 @@ def rows(found: Provision, now_s: float) -> list[tuple[str, str]]:
         ),
     ]
     if found.stock_l is None:
-        told.append(("aboard now", "not known: count the sealed containers"))
+        told.append(("aboard now", "not known: name the sealed containers with --spare LITRES"))
     else:
         told.append(("aboard now", f"at least {found.stock_l * scale:.1f} {unit}"))
-    told.append(("buy", f"{found.buy} containers of {size}" if found.buy else "nothing"))
+    told.append(("buy", _to_buy(found, size)))
     if (by := found.order_by_s) is not None:
         told.append(_order(found, by, now_s))
     return told
+
+
+def _to_buy(found: Provision, size: str) -> str:
+    """Say how many containers are missing."""
+    if not found.buy:
+        return "nothing"
+    less = ", less what is aboard" if found.stock_l is None else ""
+    return f"{found.buy} containers of {size}{less}"
 
 
 def _order(found: Provision, by_s: float, now_s: float) -> tuple[str, str]:

@@ -80,8 +80,7 @@ def find_need(
             words = _by_log(load, need, audit, passage_share)
             return Basis(need, (*words, *load.doubts), decline, _today(case))
     if audit is None:
-        why = load.withheld if load is not None else "there is no log yet"
-        why = why or "too few days for the load of 19 days in 20"
+        why = "there is no log yet" if load is None else load.withheld or load.rare_withheld()
         return Basis(None, (f"the load is not known: {why}",), decline)
     need = _audited(battery, audit, passage_share, days_a_year)
     text = (

@@ -12,7 +12,6 @@ from analysis.physics import (
     METHANOL_REL_PPM,
     METHANOL_STEL_PPM,
     energy_kwh_per_l,
-    fuel_balance,
 )
 from analysis.show.wrapping import filled
 from analysis.units import owner
@@ -109,14 +108,14 @@ def _of_year(found: FuelOutlook) -> str:
     year = found.year
     if year is None:
         return ""
-    which = "the" if year.whole else "only"
-    return f", on {energy(year.kwh)} in {which} {year.days:.0f} days to {day(year.end_s)}"
+    which, alike = ("the", "") if year.whole else ("only", ", as if the whole year were alike")
+    return f", on {energy(year.kwh)} in {which} {year.days:.0f} days to {day(year.end_s)}{alike}"
 
 
 def _body(found: FuelOutlook, width: int) -> list[str]:
     """Return what the fuel makes, with the limits."""
     units = owner().units
-    balance = fuel_balance(found.use.estimate, found.mean_c)
+    balance = found.balance()
     per_unit = energy_kwh_per_l(found.mean_c) / units.per_l
     made = (
         f"A kWh makes {balance.co2_g_per_kwh:.0f} g of carbon dioxide and "

@@ -37,7 +37,7 @@ def lines(found: LoadResult, width: int) -> list[str]:
     out = ["What the boat draws a day"]
     left = [f"{n} d ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n]
     if found.withheld is not None:
-        out += filled(f"No figure: {found.withheld}.", width)
+        out += ["", *filled(f"Not known: {found.withheld}.", width)]
         return out + _left_out(left, width)
     wh = found.voltage_v or 0.0
     out += filled(
@@ -51,7 +51,7 @@ def lines(found: LoadResult, width: int) -> list[str]:
         ("9 days in 10", found.ah_p90),
         ("19 days in 20", found.ah_p95),
     ):
-        text = f"needs {FEWEST_FOR_P95} days"
+        text = f"not known: it takes {FEWEST_FOR_P95} days"
         if value is not None:
             text = f"{value:.0f} Ah, {rounded(value * wh, -1)} Wh"
         upto = "" if name == "median day" or value is None else "up to "

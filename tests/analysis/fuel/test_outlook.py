@@ -126,6 +126,19 @@ def test_warm_fuel_holds_less_in_a_litre(voyage):
     # Density by the IUPAC tables for methanol (de Reuck & Craven 1993): 791.01 and 772.17 kg/m3.
     ratio = warm.passage.litres.median / cool.passage.litres.median
     assert ratio == pytest.approx(791.01 / 772.17, rel=1e-3)
+    # Every figure in litres follows; what a kWh makes of the fuel's mass does not.
+    for name in ("l_per_kwh", "litres_per_year"):
+        ends = (vars_of(warm, name), vars_of(cool, name))
+        assert [a / b for a, b in zip(*ends, strict=True)] == pytest.approx([ratio] * 3, rel=1e-3)
+    assert warm.document()["per_kwh"] == pytest.approx(cool.document()["per_kwh"], rel=1e-3)
+    assert warm.document()["closed_space"]["air_m3_per_h"] == pytest.approx(
+        cool.document()["closed_space"]["air_m3_per_h"], rel=1e-2
+    )
+
+
+def vars_of(found, name):
+    span = getattr(found, name)
+    return span.low, span.median, span.high
 
 
 def test_without_changes_the_prior_stands_and_litres_are_unknown():
@@ -193,7 +206,7 @@ def test_too_short_a_log_says_how_many_days_more(voyage):
     short = history.select(history.start_s < START_S + 5 * DAY_S)
     found = fuel_outlook(short, config_for())
     assert found.days_left.median is None
-    assert "9 more" in found.withheld["days_left"]
+    assert found.withheld["days_left"] == "it takes 14 whole days, and the log has 5 so far"
 
 
 def test_rise_of_use_is_seen_between_first_and_last_thirds():
@@ -271,3 +284,18 @@ def test_the_air_of_closed_spaces_stands_beside_the_fuel():
     assert per_kwh["efficiency_lhv"] * more == pytest.approx(0.254, abs=5e-4)
     assert per_kwh["co2_g"] / more == pytest.approx(978, abs=1)
     assert per_kwh["water_g"] / more == pytest.approx(801, abs=1)
+
+
+def test_a_part_of_a_year_without_a_run_tells_nothing_of_a_year(voyage):
+    """A charger that did not run in three weeks may run all summer: no "0 (0 to 0)"."""
+    history, _, _ = voyage
+    part = history.select(history.start_s < START_S + 21 * DAY_S)
+    still = replace(part, state=np.zeros_like(part.state), charge_c=0.0 * part.charge_c,
+                    energy_j=0.0 * part.energy_j)  # fmt: skip
+    found = fuel_outlook(still, config_for())
+    assert found.containers_per_year.median is None
+    assert found.withheld["containers_per_year"] == "the charger did not run"
+    ran = fuel_outlook(part, config_for())
+    assert ran.containers_per_year.median > 0.0
+    screen = " ".join(" ".join(lines(ran, None, 80)).split())
+    assert "in only 21 days to 2023-12-06, as if the whole year were alike" in screen

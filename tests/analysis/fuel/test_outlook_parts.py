@@ -162,7 +162,7 @@ def test_two_weeks_carry_a_forecast():
     assert (found.kwh_per_day, found.days_used, found.withheld) == (1.0, 14, {})
     few = told(13)
     assert few.days_left == Span()
-    assert few.withheld["days_left"] == "13 whole days in the log; 14 are needed, 1 more"
+    assert few.withheld["days_left"] == "it takes 14 whole days, and the log has 13 so far"
     assert few.kwh_per_day == 1.0
     # Days that are not whole do not count, and of the others the last ninety.
     assert told(95).days_used == 90

@@ -119,6 +119,14 @@ def test_the_sheet_says_it_all_on_one_screen(width):
         assert len(told) <= 23
 
 
+def test_what_to_buy_where_nobody_knows_what_is_aboard():
+    told = " ".join(" ".join(lines(plan(stock_l=None), "x", None, 80, 0.0)).split())
+    assert "aboard now not known: name the sealed containers with --spare LITRES" in told
+    assert "buy 5 containers of 10 L, less what is aboard" in told
+    known = " ".join(" ".join(lines(plan(stock_l=12.0), "x", None, 80, 0.0)).split())
+    assert "less what" not in known
+
+
 def test_the_sheet_is_a_page_that_escapes_what_it_is_told():
     made = page(plan(), "<script>", "Made today.", "1", 0.0)
     assert "<script" not in made
@@ -227,7 +235,14 @@ def test_what_is_aboard_and_what_is_missing():
         replace(stock, left_l=None), Trip(21, 0, watts=32.0), None, CHARGER, 12.8,
         reserve_d=3, spare_l=20.0, depart_s=None, delivery_d=14,
     )  # fmt: skip
-    assert open_.stock_l is None
+    # The container in use counts as empty where nobody knows what is left in it.
+    assert open_.stock_l == 20.0
+    unknown = provision(
+        replace(stock, left_l=None), Trip(21, 0, watts=32.0), None, CHARGER, 12.8,
+        reserve_d=3, spare_l=0.0, depart_s=None, delivery_d=14,
+    )  # fmt: skip
+    assert unknown.stock_l is None
+    assert unknown.buy == unknown.containers_aboard
     nothing = provision(
         stock, Trip(21), None, CHARGER, 12.8, reserve_d=3, spare_l=0.0, depart_s=None, delivery_d=14
     )

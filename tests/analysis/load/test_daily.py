@@ -12,6 +12,7 @@ from analysis.load.daily import EFFICIENCY
 from analysis.load.other_sources import STEP_S, make_grid
 from analysis.load.required_power import laid_up_days
 from analysis.show.screen.load import lines
+from logger.durations import DAY_S
 from tests.support.asked import daily_load, load_limit
 from tests.support.boats.small_boat import SmallBoat, sail
 from tests.support.configurations import config_for
@@ -163,7 +164,7 @@ def test_too_little_says_how_many_days_are_missing():
     history, _ = sail(SmallBoat(days=4))
     found = daily_load(history, config_for())
     assert found.ah.median is None
-    assert "more on which nothing else charges" in found.withheld
+    assert "on which nothing but the charger charges" in found.withheld
     assert load_limit(history, config_for()) is None
     assert found.document()["ah_per_day"]["p95"] is None
 
@@ -175,21 +176,26 @@ def test_ten_days_carry_a_mean_but_no_rare_day():
     assert found.ah_p95 is None
     document = found.document()
     assert document["ah_per_day"]["p95"] is None
-    assert document["withheld"] == f"p90 and p95 need 20 days; {found.days_used} are usable"
+    assert document["withheld"] == (
+        "it takes 20 days to say what 9 days in 10 and 19 in 20 need, and the log has "
+        f"{found.days_used} so far"
+    )
+    screen = lines(found, 80)
+    assert "  19 days in 20    not known: it takes 20 days" in screen
 
 
 #: What is wrong with a log, and why no load can be told from it.
 ODD = {
     "empty": (lambda h, nan: h.select(np.zeros(len(h), dtype=bool)), "holds no voltage yet"),
-    "one interval": (lambda h, nan: h.select(np.arange(1)), "at least 7 are needed"),
+    "one interval": (lambda h, nan: h.select(np.arange(1)), "the charger did not run"),
     "no voltage": (lambda h, nan: replace(h, voltage_mean_v=nan), "holds no voltage yet"),
     "no current": (lambda h, nan: replace(h, charge_c=nan, energy_j=nan), "holds no current yet"),
     "one instant": (
         lambda h, nan: replace(h, start_s=np.full(len(h), h.start_s[0])),
-        "at least 7 are needed",
+        "the charger did not run",
     ),
     "no length": (lambda h, nan: replace(h, duration_s=nan), "holds no voltage yet"),
-    "backwards": (lambda h, nan: replace(h, charge_c=-h.charge_c), "at least 7 are needed"),
+    "backwards": (lambda h, nan: replace(h, charge_c=-h.charge_c), "it takes 7 whole days"),
 }
 
 
@@ -398,3 +404,19 @@ def test_days_are_those_of_the_boats_calendar():
         assert dates == [10, 11]
         # Half of the cells on either side of local midnight.
         assert abs(int((day == day[0]).sum()) - len(day) // 2) <= 1
+
+
+def test_the_screen_says_why_there_is_no_figure(passage):
+    """A heading and one sentence that says why, with what there is and what it takes."""
+    history, _ = passage
+    begin = history.start_s < history.start_s[0] + 5.0 * DAY_S
+    week = daily_load(history.select(begin), config_for())
+    assert lines(week, 80)[:4] == [
+        "What the boat draws a day",
+        "",
+        "Not known: it takes 7 whole days on which nothing but the charger charges, and",
+        "the log has 5 so far.",
+    ]
+    still = replace(history, state=np.zeros_like(history.state), charge_c=0.0 * history.charge_c,
+                    energy_j=0.0 * history.energy_j)  # fmt: skip
+    assert lines(daily_load(still, config_for()), 80)[2] == "Not known: the charger did not run."

@@ -22,6 +22,7 @@ from analysis.load.daily import (
     measured_ah,
     split_levels,
     too_few,
+    too_few_spans,
     usual_bank_ah,
 )
 from analysis.load.other_sources import Grid
@@ -120,8 +121,15 @@ def test_a_usual_bank_and_the_charge_at_a_start():
 
 
 def test_how_many_days_are_missing():
-    assert too_few(4).startswith("4 usable days; at least 7 are needed, 3 more ")
-    assert "1 more" in too_few(7)
+    assert too_few(4) == (
+        "it takes 7 whole days on which nothing but the charger charges, and the log has 4 so far"
+    )
+    assert too_few(0).endswith("the log has none so far")
+    assert too_few_spans(2) == (
+        "it takes 3 stretches from one start of the charger (or full battery) to the next in which "
+        "nothing else charges, and the log has 2 so far"
+    )
+    assert too_few_spans(0).endswith("the log has none so far")
 
 
 def day_grid(days=3, **flags):
@@ -240,7 +248,7 @@ def test_a_measured_load_needs_a_week():
     days[[2, 3]] = np.nan
     none = by_current(days, good, 19000, 12.5, {}, 0.9)
     assert (none.method, none.days_used, none.ah.median) == ("none", 0, None)
-    assert none.withheld.startswith("6 usable days; at least 7 are needed, 1 more ")
+    assert none.withheld == too_few(6)
     assert (none.voltage_v, none.efficiency, len(none.daily_ah)) == (12.5, 0.9, 0)
     days[2] = 40.0
     assert by_current(days, good, 19000, 12.5, {}, 0.9).days_used == 7
@@ -370,9 +378,9 @@ def test_a_week_carries_a_mean():
     for days, used in ((7, 7), (6, 0)):
         found = daily_load(boat(days)[0], CONFIG)
         assert found.days_used == used
-    assert found.withheld.startswith("6 usable days; at least 7 are needed, 1 more ")
+    assert found.withheld == too_few(6)
     one = daily_load(boat(1)[0], CONFIG)
-    assert one.withheld.startswith("too few stretches from one start of the charger")
+    assert one.withheld.startswith("it takes 3 stretches from one start of the charger")
     assert one.days_used == 0
 
 

@@ -47,7 +47,7 @@ def test_the_owner_sees_whether_it_runs_what_it_gives_battery_fuel_and_what_to_d
     for answer in (
         ">> Producing 79 W",  # is it on, is it producing
         "13.3 V charging",  # battery
-        "fuel 12.0 d",  # fuel
+        "fuel 12 d",  # fuel
         "[!] Plan the replacement",  # anything to do
         "read 0 s ago",
     ):

@@ -30,7 +30,7 @@ MINUTE_S, HOUR_S = 60.0, 3600.0
 READ_V, READ_W = "13.37 V", "57 W"
 LOGGED_V = "12.89 V"
 CAN_GIVE, PERCENT = "78.3 W", "71.2 %"
-COUNTER, FUEL, FUEL_TOP = "3127 h", "41.0 days", "fuel 41.0 d"
+COUNTER, FUEL, FUEL_TOP = "3127 h", "41 days", "fuel 41 d"
 
 
 @pytest.fixture(scope="module")
@@ -144,7 +144,7 @@ def test_what_is_live_says_so_and_how_old_it_is(config):
 
 #: What a forecast of 200 days and fuel for 10 days are told by, as screens round them.
 REMAINING = ("220 h", "110 to 330 h")
-DAYS_OF_FUEL = ("10.0 d", "10.0 days", "9.0 to 11.0 days", "4.0 L")
+DAYS_OF_FUEL = ("fuel 10 d", "10 days", "9 to 11 days", "4.0 L")
 
 
 def _told(config, age_d):
