@@ -136,6 +136,8 @@ class Pipeline:
         self._in_rounds = False  # until the caller begins one: plain bytes tell of no rounds
         self._part: tuple[float, str, Message] | None = None  # the newest answer of the round
         self._held: dict[str, tuple[float, Value]] = {}
+        self._may_be_cut = True  # until the first reading or half reading of the session
+        self._cut: tuple[float, str, Refused] | None = None  # that half reading
 
     def asked(self, request: Request | None, *, echo: bool = False) -> None:
         """Note a request, and drop the buffers: what they hold cannot be its answer.
@@ -350,8 +352,18 @@ class Pipeline:
         if not values.keys() >= self._fresh:
             missing = self._fresh - values.keys()
             detail = f"without {', '.join(sorted(missing))}"
-            self._refuse(self._round_s, channel, Refused(message.raw, "incomplete message", detail))
+            refused = Refused(message.raw, "incomplete message", detail)
+            if self._may_be_cut and self.gather_s > 0.0 and not self._in_rounds:
+                # A device that is not asked can be in the middle of a reading when the session
+                # begins. If the next one is incomplete as well, both are refused.
+                self._may_be_cut, self._cut = False, (self._round_s, channel, refused)
+                return []
+            if self._cut is not None:
+                self._refuse(*self._cut)
+                self._cut = None
+            self._refuse(self._round_s, channel, refused)
             return []
+        self._may_be_cut, self._cut = False, None
         try:
             reading = self._reading(values)
         except ValueRefusedError as error:

@@ -78,6 +78,24 @@ def test_values_spread_over_messages_make_one_reading_and_rare_ones_are_held():
     assert later.runtime_h is None, "held no longer than it may be"
 
 
+def test_a_session_may_begin_in_the_middle_of_a_reading():
+    pipe = pipeline({"voltage_v": "U", "current_a": "I"}, timing={"gather_s": 0.5})
+    for _ in range(2):
+        pipe.feed(1.0, b"\nI=4.2\n")
+        pipe.feed(2.0, b"U=13.5\n")
+        assert len(pipe.feed(2.1, b"I=4.3\n")) == 1
+        assert pipe.refusals.by_reason == {}
+        pipe.reset()
+    pipe.feed(4.0, b"\nI=4.2\n")
+    pipe.feed(5.0, b"I=4.2\n")
+    pipe.feed(6.0, b"I=4.2\n")
+    assert pipe.refusals.by_reason == {"incomplete message": 2}, "what never comes whole is refused"
+    pipe.feed(6.1, b"U=13.5\n")
+    pipe.feed(7.0, b"I=4.2\n")
+    pipe.feed(8.0, b"I=4.2\n")
+    assert pipe.refusals.by_reason == {"incomplete message": 3}, "later none is let pass"
+
+
 def test_messages_of_one_burst_keep_their_order_and_are_all_taken():
     pipe = pipeline({"voltage_v": "U"})
     burst = [reading for _ in range(2) for reading in pipe.feed(1.0, b"\nU=13.5\nU=13.6\nU=13.7\n")]
