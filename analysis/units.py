@@ -118,9 +118,14 @@ class Owner:
 _owners = [Owner()]
 
 
+def read_by(reader: Owner) -> None:
+    """Write days and amounts from now on as this owner reads them."""
+    _owners[0] = reader
+
+
 def read_as(boat: BoatConfig) -> None:
     """Write days and amounts from now on as the owner of a boat reads them."""
-    _owners[0] = Owner(boat.zone, units_of(boat.units))
+    read_by(Owner(boat.zone, units_of(boat.units)))
 
 
 @contextmanager
@@ -131,18 +136,18 @@ def reading_as(boat: BoatConfig) -> Iterator[None]:
     try:
         yield
     finally:
-        _owners[0] = before
+        read_by(before)
 
 
 @contextmanager
 def days_in(zone: tzinfo) -> Iterator[None]:
     """Write days in this zone, and afterwards as before."""
     before = owner()
-    _owners[0] = replace(before, zone=zone)
+    read_by(replace(before, zone=zone))
     try:
         yield
     finally:
-        _owners[0] = before
+        read_by(before)
 
 
 def owner() -> Owner:

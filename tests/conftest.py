@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-from analysis.units import Owner
+from analysis.units import Owner, read_by
 from tests.support import missing
 from tests.support.empty import empty_database, put_empty
 from tests.support.pause import coverage_paused
@@ -322,9 +322,9 @@ def without_coverage():
 
 
 @pytest.fixture(autouse=True)
-def _no_reader_from_before(monkeypatch):
+def _no_reader_from_before():
     """Let no command that ran inside this process decide in which days and units a test reads."""
-    monkeypatch.setattr("analysis.units._owners", [Owner()])
+    read_by(Owner())
 
 
 @pytest.fixture

@@ -43,6 +43,7 @@ def modules(package):
         yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path
 
 
+PACKAGES = ("analysis", "logger")
 KNOWN = dict(modules("logger")) | dict(modules("analysis"))
 
 
@@ -96,6 +97,63 @@ def test_no_test_imports_another():
                 continue
             parts = {part for name in names for part in name.split(".")}
             assert not [p for p in parts if p.startswith("test_")], f"{path}: {names}"
+
+
+def private(name):
+    """Tell whether a name begins with an underscore and is none of Python's own, as __main__ is."""
+    return name.startswith("_") and not name.endswith("__")
+
+
+def imported_by_name(tree):
+    """Return what a test imports from the program: its name here, and its whole name."""
+    return {
+        alias.asname or alias.name: f"{node.module}.{alias.name}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(PACKAGES)
+        for alias in node.names
+    }
+
+
+def reached_for(tree):
+    """Return the private names of the program's modules that a test imports, reads or replaces.
+
+    They stand as attributes of a module, as the second argument of a call (setattr), and in texts.
+    """
+    imported_names = imported_by_name(tree)
+    found = [f for f in imported_names.values() if any(private(part) for part in f.split("."))]
+    here = {name for name, full in imported_names.items() if full in KNOWN}
+    for node in ast.walk(tree):
+        match node:
+            case ast.Attribute(value=ast.Name(id=of), attr=name):
+                found += [f"{of}.{name}"] if of in here and private(name) else []
+            case ast.Call(args=[ast.Name(id=of), ast.Constant(value=str(name)), *_]):
+                found += [f"{of}.{name}"] if of in here and private(name) else []
+            case ast.Constant(value=str(path)) if path.startswith(PACKAGES):
+                module, _, name = path.rpartition(".")
+                found += [path] if module in KNOWN and private(name) else []
+    return found
+
+
+def test_no_test_reaches_for_the_private_names_of_a_module():
+    # A rule that a test asks directly has a name and a docstring of its own.
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        found = reached_for(ast.parse(path.read_text(encoding="utf-8")))
+        assert not found, f"{path}: {found}: ask what is public, or make it public"
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "from analysis.units import _owners",
+        "from analysis import units\nunits._owners",
+        "from analysis import units\npatch.setattr(units, '_owners', [])",
+        "patch.setattr('analysis.units._owners', [])",
+        "from analysis._hidden import rule",
+    ],
+)
+def test_a_private_name_is_seen_however_it_is_reached(line):
+    assert len(reached_for(ast.parse(line))) == 1
+    assert not reached_for(ast.parse(line.replace("_", "")))
 
 
 #: As functions of pytest and as its marks.

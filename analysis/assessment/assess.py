@@ -55,7 +55,7 @@ _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
 _DRIFTS = "wear cannot be told from a current sensor that drifts; a clamp reading tells"
 #: Findings after which what a run gave is no more than a lower bound.
 _HOLDS = frozenset({"flat_cap", "current_saturates"})
-_HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
+HELD_BY_OTHERS = limiter.REASONS[limiter.OTHER_SOURCE]
 
 
 def assess(
@@ -97,7 +97,7 @@ def assess(
     charger = config.charger
     runs, out = evidence.runs, evidence.out
     table = run_table(runs, out, evidence.runtime_h)
-    future = _forecast(health, evidence, needed, config)
+    future = forecast_for(health, evidence, needed, config)
     drifts = any(f.code == GAIN_DRIFT for f in findings)
     logged = None if drifts or future is None else mean_logged_output(health, evidence)
     pace = None
@@ -105,11 +105,11 @@ def assess(
         pace = Pace.of(future.times_h - future.times_h[0], future.median, logged)
     if drifts and future is not None:
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
-        future = _without_hours(future)
+        future = without_hours(future)
     held = any(f.code in _HOLDS for f in findings)
-    case = _situation(health, evidence, future, use.year, config, findings, held=held)
+    case = situation_of(health, evidence, future, use.year, config, findings, held=held)
     decided, reasons = verdict(case)
-    steps = _steps(health, evidence)
+    steps = steps_of(health, evidence)
     changes = [(step.runtime_h, step.change) for step in steps]
     used = out.used & ~out.bound
     course = series("output by run", "% of rated", out.middle_s[used], 100.0 * out.value[used])
@@ -136,7 +136,7 @@ def assess(
         until=future.until if future else None,
         first=future.first if future else {},
         remaining_h=future.hours if future else Span(),
-        remaining_date=_dates(future, pattern, pace, runs),
+        remaining_date=end_dates(future, pattern, pace, runs),
         withheld=future.withheld if future else "the available output is not known",
         verdict=decided,
         reasons=tuple(reasons + notes(case)),
@@ -144,8 +144,8 @@ def assess(
         replace_below=charger.replace_below,
         design_life_h=charger.design_life_h,
         run_table=table,
-        curve=_curve(health, future, evidence),
-        hours_ahead=_hours_ahead(pattern, pace, runs),
+        curve=curve_of(health, future, evidence),
+        hours_ahead=hours_ahead(pattern, pace, runs),
         logged_output=logged,
         left_out=out.left_out_h,
         account=hours_account(evidence.logged_h, runs, out),
@@ -192,7 +192,7 @@ def _without_conclusions(made: Assessment) -> Assessment:
     )
 
 
-def _without_hours(future: Forecast) -> Forecast:
+def without_hours(future: Forecast) -> Forecast:
     """Return the forecast without hours and without its course ahead."""
     return replace(
         future,
@@ -229,7 +229,7 @@ def output_now(health: Health | None, evidence: Evidence) -> Span:
     return Span(low=max(float(sure[max(len(sure) - 2, 0)]) - _BOUND_MARGIN, 0.0))
 
 
-def _sensor_decides(health: Health | None, config: Config) -> bool:
+def sensor_decides(health: Health | None, config: Config) -> bool:
     """Tell whether only the sensor's uncertainty hides on which side of a limit the output is."""
     if health is None or health.gain_sd == 0.0:
         return False
@@ -245,9 +245,10 @@ def _sensor_decides(health: Health | None, config: Config) -> bool:
     )
 
 
-def _forecast(
+def forecast_for(
     health: Health | None, evidence: Evidence, needed: LoadLimit | None, config: Config
 ) -> Forecast | None:
+    """Forecast the remaining life of the present unit; None where its output is not known."""
     if health is None or evidence.now_h is None:
         return None
     start_h, runtime_h = evidence.life.start_h, evidence.runtime_h
@@ -276,14 +277,18 @@ def mean_logged_output(health: Health | None, evidence: Evidence) -> float | Non
     return float(np.trapezoid(fitted, past_h)) / span_h if span_h > 0.0 else float(fitted[-1])
 
 
-def _hours_ahead(pattern: Usage | None, pace: Pace | None, runs: Runs) -> HoursAhead | None:
+def hours_ahead(pattern: Usage | None, pace: Pace | None, runs: Runs) -> HoursAhead | None:
+    """Return the running hours expected by date; None without a pattern of use."""
     if pattern is None or len(runs.log) == 0:
         return None
     time_s, hours = expected_hours(pattern, float(runs.log.end_s[-1]))
     return HoursAhead(time_s, hours if pace is None else pace.real(hours))
 
 
-def _dates(future: Forecast | None, pattern: Usage | None, pace: Pace | None, runs: Runs) -> Span:
+def end_dates(
+    future: Forecast | None, pattern: Usage | None, pace: Pace | None, runs: Runs
+) -> Span:
+    """Return when the remaining hours are used up, Unix time; empty where it is not known."""
     if future is None or pattern is None or pace is None:
         return Span()
     last = float(runs.log.end_s[-1])
@@ -291,7 +296,8 @@ def _dates(future: Forecast | None, pattern: Usage | None, pace: Pace | None, ru
     return date_of(drawn, future.hours)
 
 
-def _steps(health: Health | None, evidence: Evidence) -> tuple[Step, ...]:
+def steps_of(health: Health | None, evidence: Evidence) -> tuple[Step, ...]:
+    """Return the steps of the output in hours of the fitting, a renewal that was found first."""
     if health is None:
         return ()
 
@@ -303,7 +309,8 @@ def _steps(health: Health | None, evidence: Evidence) -> tuple[Step, ...]:
     return tuple(([step(gain, start_h)] if gain is not None else []) + steps)
 
 
-def _curve(health: Health | None, future: Forecast | None, evidence: Evidence) -> Curve | None:
+def curve_of(health: Health | None, future: Forecast | None, evidence: Evidence) -> Curve | None:
+    """Return the output by running hours, logged and ahead, each with its 90 % interval."""
     now_h = evidence.now_h
     if health is None or future is None or now_h is None:
         return None
@@ -321,7 +328,7 @@ def _curve(health: Health | None, future: Forecast | None, evidence: Evidence) -
     )
 
 
-def _situation(
+def situation_of(
     health: Health | None,
     evidence: Evidence,
     future: Forecast | None,
@@ -331,6 +338,7 @@ def _situation(
     *,
     held: bool,
 ) -> Situation:
+    """Return the facts on which the verdict is decided; ``held``: the figures are lower bounds."""
     runs, out = evidence.runs, evidence.out
     measured = any(f.code == CLAMPED for f in findings) and measured_lately(
         runs.log.events, float(runs.log.end_s[-1]), exchanged_s(runs.log)
@@ -340,7 +348,7 @@ def _situation(
         slope = Span(health.slope(0.05), health.slope(0.5), health.slope(0.95))
     return Situation(
         output=output_now(health, evidence),
-        sensor_decides=_sensor_decides(health, config),
+        sensor_decides=sensor_decides(health, config),
         measured=measured,
         slope=slope,
         forecast=future,
@@ -360,7 +368,7 @@ def _situation(
         counted=runs.hours.counted,
         ceiling_known=evidence.ceiling.known,
         warm_found=out.warm_found,
-        other_source_h=out.left_out_h.get(_HELD_BY_OTHERS, 0.0),
+        other_source_h=out.left_out_h.get(HELD_BY_OTHERS, 0.0),
         now_h=evidence.now_h or 0.0,
         design_life_h=config.charger.design_life_h,
     )

@@ -87,7 +87,7 @@ def draw_paths(
     """
     loss_mean = np.array([c.mean[1] for c in posterior.cells])
     loss_sd = np.sqrt([c.covariance[1, 1] for c in posterior.cells])
-    count = _shares(positive.weighed(posterior.weights(), loss_mean, loss_sd), paths)
+    count = shares(positive.weighed(posterior.weights(), loss_mean, loss_sd), paths)
     now = posterior.now_kh
     ahead = ahead_h / 1000.0
     drawn, slopes = [], []
@@ -128,7 +128,7 @@ def _draw_cell(
     return level, loss
 
 
-def _shares(weights: Floats, total: int) -> NDArray[np.intp]:
+def shares(weights: Floats, total: int) -> NDArray[np.intp]:
     """Divide ``total`` draws by weight (method of largest remainders)."""
     exact = weights * total
     share = np.floor(exact).astype(np.intp)
@@ -200,11 +200,11 @@ def forecast(
         ends_h = first_h + (last_h - first_h) * rng.random(len(paths))
         design_h = np.maximum(ends_h - unseen_h * rng.random(len(paths)), 0.0)
     draws = np.minimum(np.minimum(output_h, load_h), design_h)
-    low, median, high = (float(v) for v in _quantiles(draws, (0.05, 0.5, 0.95)))
-    first = _first(output_h, load_h, design_h)
+    low, median, high = (float(v) for v in quantiles(draws, (0.05, 0.5, 0.95)))
+    first = chances(output_h, load_h, design_h)
     until: str | None = max(first, key=lambda name: first[name])
-    used_up = _quantiles(design_h, (0.9,))[0]
-    withheld, code = _withhold(posterior, median, high, reach, until, used_up, observed_h)
+    used_up = quantiles(design_h, (0.9,))[0]
+    withheld, code = why_withheld(posterior, median, high, reach, until, used_up, observed_h)
     if code is not None:
         hours = Span(low if np.isfinite(low) else min(reach, used_up), None, None)
         # So far ahead nobody knows which comes first either.
@@ -215,7 +215,7 @@ def forecast(
     return Forecast(hours, until, first, withheld, code, draws, ahead, bands[0], bands[1], bands[2])
 
 
-def _first(output_h: Floats, load_h: Floats, design_h: Floats) -> dict[str, float]:
+def chances(output_h: Floats, load_h: Floats, design_h: Floats) -> dict[str, float]:
     """Return the chance of each limit to come first, of the paths that meet one at all."""
     ends = np.isfinite(np.minimum(np.minimum(output_h, load_h), design_h))
     count = max(int(ends.sum()), 1)
@@ -227,13 +227,13 @@ def _first(output_h: Floats, load_h: Floats, design_h: Floats) -> dict[str, floa
     return {name: int(paths.sum()) / count for name, paths in met.items()}
 
 
-def _quantiles(values: Floats, probabilities: tuple[float, ...]) -> list[float]:
+def quantiles(values: Floats, probabilities: tuple[float, ...]) -> list[float]:
     """Return quantiles as order statistics, so that some values may be infinite."""
     ordered = np.sort(values)
     return [float(ordered[min(int(p * len(ordered)), len(ordered) - 1)]) for p in probabilities]
 
 
-def _withhold(
+def why_withheld(
     posterior: Posterior,
     median: float,
     high: float,

@@ -93,13 +93,13 @@ def _course(runs: Runs, table: RunTable, row: int, rated_w: float) -> RunCourse:
     return RunCourse(
         float(log.start_s[first]),
         float(table.runtime_h[row]),
-        _thinned(hours[shown], apart),
-        _thinned(runs.power_w[first:last][shown] / rated_w, apart),
-        _thinned(log.temperature_c[first:last][shown], apart),
+        thinned(hours[shown], apart),
+        thinned(runs.power_w[first:last][shown] / rated_w, apart),
+        thinned(log.temperature_c[first:last][shown], apart),
     )
 
 
-def _thinned(values: Floats, apart: int) -> Floats:
+def thinned(values: Floats, apart: int) -> Floats:
     """Return the mean of each so many neighbours."""
     whole = len(values) // apart * apart
     return np.asarray(values[:whole].reshape(-1, apart).mean(axis=1), dtype=np.float64)

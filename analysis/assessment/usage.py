@@ -71,7 +71,7 @@ def usage(use: Use) -> Usage | None:
     if use.year is None or len(use.hours) == 0:
         return None
     begin_s = use.edges_s[:-1]
-    told = _told(use) & (begin_s < use.year.end_s)
+    told = telling_days(use) & (begin_s < use.year.end_s)
     if not told.any() or float(use.hours[told].sum()) <= 0.0:
         return None
     part = part_of_year(begin_s[told] + DAY_S / 2.0)
@@ -89,7 +89,7 @@ def usage(use: Use) -> Usage | None:
     )
 
 
-def _told(use: Use) -> Flags:
+def telling_days(use: Use) -> Flags:
     """Mark the days that say something: all but those of a pause longer than any winter."""
     silent = (use.logged <= 0.0) & (use.hours <= 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.astype(np.int8), [0]))))

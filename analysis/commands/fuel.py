@@ -138,7 +138,7 @@ def run(args: argparse.Namespace) -> int:
     from analysis.show.screen.fuel import lines
 
     width = shutil.get_terminal_size((80, 24)).columns
-    check = _check(case, found)
+    check = wear_check(case, found)
     print("\n".join(lines(with_fuel_suspended(found, time.time()), check, width)))
     return 0
 
@@ -224,7 +224,7 @@ def _sheet(case: Case, found: FuelOutlook, args: argparse.Namespace) -> int:
     return 0
 
 
-def _check(case: Case, found: FuelOutlook) -> str | None:
+def wear_check(case: Case, found: FuelOutlook) -> str | None:
     """Compare the rise of the fuel use with the loss of output.
 
     They do not confirm each other, because both follow the cell voltage and the current sensor.

@@ -17,6 +17,8 @@ from analysis.history.energy import energy_before
 from logger.event import Event
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
@@ -49,7 +51,7 @@ _BEFORE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Stop:
+class Stop:
     """A stop that looks like an empty container."""
 
     time_s: float
@@ -80,10 +82,11 @@ def find_changes(runs: Runs, fuel: FuelConfig) -> tuple[Event, ...]:
         What each container holds, and the expected litres per kWh.
     """
     told = np.isfinite(runs.log.fuel_l)
+    expected_kwh = fuel.container_l / fuel.l_per_kwh
     times = (
         _gauge_rises(runs, told, fuel.container_l)
         if np.count_nonzero(told) > _GAUGE_SHARE * len(told)
-        else [stop.time_s for stop in _credible(runs, fuel.container_l / fuel.l_per_kwh)]
+        else [stop.time_s for stop in credible(_stops(runs, expected_kwh), expected_kwh)]
     )
     return tuple(
         Event(number, at, "fuel", fuel.container_l, FOUND) for number, at in enumerate(times, 1)
@@ -106,26 +109,26 @@ def _gauge_rises(runs: Runs, told: Flags, container_l: float) -> list[float]:
     return [float(at[place + _KEPT]) for place in middle]
 
 
-def _credible(runs: Runs, expected_kwh: float) -> list[_Stop]:
+def credible(stops: Iterable[Stop], expected_kwh: float) -> list[Stop]:
     """Return the stops that the energy between them supports.
 
     Of two stops with too little energy between them, the stronger sign stays. A weak sign needs a
     neighbour at the distance of one container. ``expected_kwh`` is what a container should give.
     """
-    kept: list[_Stop] = []
-    for stop in _stops(runs, expected_kwh):
+    kept: list[Stop] = []
+    for stop in stops:
         part = (stop.energy_kwh - kept[-1].energy_kwh) / expected_kwh if kept else np.inf
         if part >= _MIN_SHARE:
             kept.append(stop)
         elif stop.sign > kept[-1].sign or part < _RESTART_SHARE:
-            kept[-1] = _Stop(stop.time_s, stop.energy_kwh, max(stop.sign, kept[-1].sign))
+            kept[-1] = Stop(stop.time_s, stop.energy_kwh, max(stop.sign, kept[-1].sign))
     parts = np.diff([stop.energy_kwh for stop in kept]) / expected_kwh
     one = np.flatnonzero((parts > _FITTING_SHARE[0]) & (parts < _FITTING_SHARE[1]))
     supported = {*one.tolist(), *(one + 1).tolist()}
     return [s for place, s in enumerate(kept) if place in supported or s.sign > Sign.WAITED]
 
 
-def _stops(runs: Runs, expected_kwh: float) -> list[_Stop]:
+def _stops(runs: Runs, expected_kwh: float) -> list[Stop]:
     """Return the stops that look like an empty container, in order of time."""
     starts_kwh = energy_before(runs, runs.start_s)
     ends_kwh = energy_before(runs, runs.end_s)
@@ -139,5 +142,5 @@ def _stops(runs: Runs, expected_kwh: float) -> list[_Stop]:
         energy = float(starts_kwh[following])
         more = int(np.searchsorted(ends_kwh, energy + _MIN_RUN_SHARE * expected_kwh))
         place = min(max(following, more), len(runs) - 1)
-        found.append(_Stop(float(runs.start_s[place] - _BEFORE_S), energy, sign))
+        found.append(Stop(float(runs.start_s[place] - _BEFORE_S), energy, sign))
     return found

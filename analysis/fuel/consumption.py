@@ -87,7 +87,7 @@ class FuelUse:
         return self.estimate * float(np.exp(z * self.sd))
 
 
-class _Filter:
+class UseFilter:
     """The logarithm of litres per kWh and its rise per 1000 running hours, with covariance.
 
     Where the output is known, both are what the loss of output does not explain.
@@ -151,12 +151,12 @@ def fuel_use(
     told = changes(events, until)
     times = [*(change.time_s for change in told), until]
     at_h = np.interp(times, log.end_s, runs.hours.at_end_h) if len(log) else np.zeros(1)
-    use = _Filter(fuel.l_per_kwh, wear, float(at_h[0]))
+    use = UseFilter(fuel.l_per_kwh, wear, float(at_h[0]))
     emptied = ran_dry(runs, times[1:-1]) if told else []
     half_kh = np.diff(at_h) / 2000.0
     for place, (one, following) in enumerate(itertools.pairwise(told)):
         use.age(half_kh[place])
-        container = _container(runs, one, following, use.estimate, emptied=emptied[place])
+        container = container_of(runs, one, following, use.estimate, emptied=emptied[place])
         found.append(container)
         if container.problem is None:
             use.learn(container)
@@ -166,9 +166,13 @@ def fuel_use(
     return FuelUse(use.estimate, use.sd, tuple(found))
 
 
-def _container(
+def container_of(
     runs: Runs, one: Event, following: Event, expected: float, *, emptied: bool
 ) -> Container:
+    """Return what one container gave, from its change to the following one.
+
+    ``expected`` is litres per kWh as known before; ``emptied``: the container ran dry.
+    """
     log = runs.log
     litres = float(one.amount or 0.0)
     begin, end = one.time_s, following.time_s
@@ -177,7 +181,7 @@ def _container(
     logged = np.interp([begin, end], log.end_s, np.cumsum(runs.running * log.duration_s) / 3600.0)
     passed, seen = float(np.diff(hours)[0]), float(np.diff(logged)[0])
     if not runs.hours.counted:
-        passed = seen * _silence(runs, begin, end)
+        passed = seen * silence(runs, begin, end)
     problem = None
     if begin < log.start_s[0]:
         problem = "opened before the log begins"
@@ -198,7 +202,7 @@ def _container(
     return Container(begin, end, litres, energy, emptied, value, sd, problem)
 
 
-def _silence(runs: Runs, begin_s: float, end_s: float) -> float:
+def silence(runs: Runs, begin_s: float, end_s: float) -> float:
     """Return time passed over time logged, without gaps long enough for a boat laid up.
 
     Without an hour counter the log does not show whether the charger ran in a gap. It is assumed to

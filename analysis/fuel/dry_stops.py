@@ -62,7 +62,7 @@ class Sign(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class _Traits:
+class Traits:
     """Usual voltages and states of a charger; NaN where not known."""
 
     filled_v: float
@@ -81,7 +81,7 @@ def dry_stops(runs: Runs) -> list[tuple[int, Sign]]:
     for k in np.flatnonzero(runs.start_s[1:] == runs.begun_s[1:]).tolist():
         if ended_voltage(runs, k) < traits.filled_v:
             pause = slice(int(runs.last[k]) + 1, int(runs.first[k + 1]))
-            sign = _sign(runs, k, pause, traits)
+            sign = sign_of(runs, k, pause, traits)
             if sign is not None:
                 found.append((k + 1, sign))
     return found
@@ -105,7 +105,7 @@ def ran_dry(runs: Runs, changes_s: Sequence[float]) -> list[bool]:
     return [_ran_dry(runs, change_s, traits) for change_s in changes_s]
 
 
-def _ran_dry(runs: Runs, change_s: float, traits: _Traits) -> bool:
+def _ran_dry(runs: Runs, change_s: float, traits: Traits) -> bool:
     log = runs.log
     done = np.flatnonzero(runs.end_s <= change_s)
     if np.any((runs.start_s < change_s) & (runs.end_s > change_s)) or len(done) == 0:
@@ -115,14 +115,14 @@ def _ran_dry(runs: Runs, change_s: float, traits: _Traits) -> bool:
         return False
     pause = slice(int(runs.last[k]) + 1, int(np.searchsorted(log.start_s, change_s)))
     state = log.state[pause]
-    if _sign(runs, k, pause, traits) is not None or np.any(state == _FAULT):
+    if sign_of(runs, k, pause, traits) is not None or np.any(state == _FAULT):
         return True
     stood = change_s - runs.end_s[k] > _STOOD_S and not np.any(np.isin(state, traits.off))
     later = runs.start_s[runs.start_s >= change_s]
     return bool(stood and len(later) and later[0] - change_s < _RAN_S)
 
 
-def traits_of(runs: Runs) -> _Traits:
+def traits_of(runs: Runs) -> Traits:
     """Return the usual voltages and states of this charger; NaN where its runs do not show them."""
     volts = runs.log.voltage_mean_v
     charging = volts[runs.running & np.isfinite(volts)]
@@ -134,10 +134,10 @@ def traits_of(runs: Runs) -> _Traits:
     # If a charger usually starts from a state, that state does not mean "switched off".
     rests = runs.log.state[before]
     off = tuple(code for code in _OFF if np.count_nonzero(rests == code) <= 0.5 * len(rests))
-    return _Traits(full * (1.0 - _SHORT_OF_FULL), usual * (1.0 - _WAITING_V / 12.0), off)
+    return Traits(full * (1.0 - _SHORT_OF_FULL), usual * (1.0 - _WAITING_V / 12.0), off)
 
 
-def _sign(runs: Runs, k: int, pause: slice, traits: _Traits) -> Sign | None:
+def sign_of(runs: Runs, k: int, pause: slice, traits: Traits) -> Sign | None:
     """Return the strongest sign that run ``k`` ran out of fuel; ``pause`` is the time after it."""
     log = runs.log
     length, state = log.duration_s[pause], log.state[pause]

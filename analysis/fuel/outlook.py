@@ -98,13 +98,13 @@ def fuel_outlook(
     if config.fuel is None:
         raise ValueError("the configuration has no [fuel] section")
     last = float(runs.log.end_s[-1]) if len(runs.log) else None
-    known, how = _changes(runs, config.fuel)
+    known, how = known_changes(runs, config.fuel)
     use = fuel_use(runs, known, config.fuel, wear)
     warm = methanol_density_kg_per_l(20.0) / methanol_density_kg_per_l(temperature_c)
     rng = np.random.default_rng(_SEED)
     per_kwh = use.estimate * warm * np.exp(use.sd * rng.standard_normal(DRAWS))
     withheld: dict[str, str] = {}
-    left = _left(runs, known, per_kwh, rng, withheld)
+    left = fuel_left(runs, known, per_kwh, rng, withheld)
     calendar = np.where(by_day.whole, by_day.energy_kwh, np.nan)
     daily = calendar[np.isfinite(calendar)]
     days_left, year = Span(), Span()
@@ -140,7 +140,7 @@ def fuel_outlook(
         days_left=days_left,
         last_s=last,
         litres_per_year=year,
-        containers_per_year=_scaled(year, 1.0 / container),
+        containers_per_year=scaled(year, 1.0 / container),
         kwh_per_day=float(daily[-RECENT_DAYS:].mean()) if len(daily) else None,
         days_used=min(len(daily), RECENT_DAYS),
         passage=None,
@@ -149,7 +149,7 @@ def fuel_outlook(
         changes=how,
         mean_c=temperature_c,
         rated_w=config.charger.rated_w,
-        battery_air_m3_per_h=_battery_air(config, runs),
+        battery_air_m3_per_h=battery_air(config, runs),
         year=by_day.year,
         draws=per_kwh,
     )
@@ -174,7 +174,8 @@ def days_of_fuel(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> S
     return Span(days.low if days.low is not None and days.low < LONGEST_D else None)
 
 
-def _battery_air(config: Config, runs: Runs) -> float | None:
+def battery_air(config: Config, runs: Runs) -> float | None:
+    """Return the fresh air that the battery needs, m3 per hour; None where it is not known."""
     bank = config.battery
     shown = runs.log.voltage_mean_v[np.isfinite(runs.log.voltage_mean_v)]
     if bank.capacity_ah is None or len(shown) == 0:
@@ -183,7 +184,7 @@ def _battery_air(config: Config, runs: Runs) -> float | None:
     return ventilation_m3_per_h(bank.capacity_ah, bank.chemistry, cells)
 
 
-def _changes(runs: Runs, fuel: FuelConfig) -> tuple[tuple[Event, ...], str]:
+def known_changes(runs: Runs, fuel: FuelConfig) -> tuple[tuple[Event, ...], str]:
     """Return the container changes, and whether they are recorded or found."""
     if len(runs.log) == 0:
         return (), "none"
@@ -194,7 +195,7 @@ def _changes(runs: Runs, fuel: FuelConfig) -> tuple[tuple[Event, ...], str]:
     return found, "found" if found else "none"
 
 
-def _left(
+def fuel_left(
     runs: Runs,
     known: tuple[Event, ...],
     per_kwh: Floats,
@@ -249,6 +250,7 @@ def _span(draws: Floats) -> Span:
     return Span(float(low), float(median), float(high))
 
 
-def _scaled(span: Span, factor: float) -> Span:
+def scaled(span: Span, factor: float) -> Span:
+    """Return each end that is known, times ``factor``."""
     values = (None if v is None else v * factor for v in (span.low, span.median, span.high))
     return Span(*values)

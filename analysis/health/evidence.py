@@ -225,7 +225,7 @@ def hours_at(runs: Runs, time_s: Floats) -> Floats:
     return np.interp(middle, runs.log.end_s, runs.hours.at_end_h)
 
 
-def _observations(out: Outputs, use: Flags, kh: Floats) -> tuple[Observations, NDArray[np.intp]]:
+def observations(out: Outputs, use: Flags, kh: Floats) -> tuple[Observations, NDArray[np.intp]]:
     """Return the figures of the used runs ordered by hours, and the indices of those runs."""
     runs = np.flatnonzero(use)
     runs = runs[np.argsort(kh[runs], kind="stable")]
@@ -237,7 +237,7 @@ def _effect_of_heat(out: Outputs, runtime_h: Floats) -> Floats | None:
     use = out.used & np.isfinite(out.value)
     if not use.any():
         return None
-    data, runs = _observations(out, use, runtime_h / 1000.0)
+    data, runs = observations(out, use, runtime_h / 1000.0)
     return heat_effect(data, out.temperature_c[runs])
 
 
@@ -264,7 +264,7 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
     if now_h is None or values == 0 or values < LEAST_SHARE * int(use.sum()):
         return None
     start_h = evidence.life.start_h
-    data, runs = _observations(out, use, (evidence.runtime_h - start_h) / 1000.0)
+    data, runs = observations(out, use, (evidence.runtime_h - start_h) / 1000.0)
     life_h = config.charger.design_range_h or (_USUAL_LIFE_H, _USUAL_LIFE_H)
     usual_loss = 1.0 - config.charger.replace_below
     middle_s = np.nan_to_num(out.middle_s, nan=float(np.nanmean(out.middle_s)))

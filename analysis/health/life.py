@@ -214,7 +214,7 @@ def estimate(
     while len(found) < MOST_STEPS:
         seen = [sites] if beside is None else [sites, beside]
         steps = [strongest_step(s, s.design, prior) for s in seen]
-        good = [s for s in steps if s is not None and _convincing(s, sites, found)]
+        good = [s for s in steps if s is not None and convincing(s, sites, found)]
         if not good:
             break
         next_step = max(good, key=lambda s: s.log_odds)
@@ -251,8 +251,8 @@ def estimate(
         wander,
         systematic,
         sites,
-        _fitted(base, mode, nodes, heat_count),
-        _fitted_sd(sites, prior, wander, heat_count),
+        fitted_output(base, mode, nodes, heat_count),
+        fitted_output_sd(sites, prior, wander, heat_count),
         _since_start(posterior, sites, shifted[0, 2:], heat_count, systematic),
         usual_loss_per_kh=usual_loss_per_kh,
     )
@@ -295,7 +295,8 @@ def common_error(heat: Floats, temperature_c: Floats, time_s: Floats) -> float:
     return math.hypot(0.3 * SYSTEMATIC_UNTOLD, SYSTEMATIC_OF_WAVE * wave)
 
 
-def _convincing(step: Found, sites: Sites, found: list[Found]) -> bool:
+def convincing(step: Found, sites: Sites, found: list[Found]) -> bool:
+    """Tell whether a step is likely and large enough, and not beside one that was found."""
     if step.log_odds < math.log(LEAST_ODDS) or abs(step.change) < LEAST_CHANGE:
         return False
     return all(abs(step.node - other.node) > 1 for other in found) and step.node < len(sites.kh)
@@ -324,7 +325,7 @@ def _describe(
     return tuple(sorted(described, key=lambda s: s.kh))
 
 
-def _fitted(base: Floats, mode: Mode, nodes: Nodes, heat_count: int) -> Floats:
+def fitted_output(base: Floats, mode: Mode, nodes: Nodes, heat_count: int) -> Floats:
     """Return the fitted output at each node with heat taken out."""
     cool = mode.coefficients.copy()
     cool[2 : 2 + heat_count] = 0.0
@@ -333,10 +334,10 @@ def _fitted(base: Floats, mode: Mode, nodes: Nodes, heat_count: int) -> Floats:
     return fitted
 
 
-def _fitted_sd(
+def fitted_output_sd(
     sites: Sites, prior: tuple[Floats, Floats], wander: float, heat_count: int
 ) -> Floats:
-    """Return the posterior standard deviation of :func:`_fitted`; dense, on the few nodes."""
+    """Return the posterior standard deviation of :func:`fitted_output`; dense, on the few nodes."""
     count, columns = sites.design.shape
     weighted = sites.design * sites.precision[:, None]
     precision = np.zeros((columns + count - 1, columns + count - 1))

@@ -220,7 +220,7 @@ def find_ceiling(
         return fallback
     voltage = smoothed(found.voltage_v[usable], run)
     power = smoothed(found.power_w[usable], run)
-    fallen, level = _plateaus(run, duration, voltage, power, runs, scale)
+    fallen, level = plateaus(run, duration, voltage, power, runs, scale)
     shows = np.isfinite(level)
     if not shows.any():
         return fallback
@@ -244,7 +244,7 @@ def find_ceiling(
     return Ceiling(everywhere, margin, per_k)
 
 
-def _plateaus(
+def plateaus(
     run: NDArray[np.intp], duration: Floats, voltage: Floats, power: Floats, runs: int, scale: int
 ) -> tuple[Flags, Floats]:
     """Find the runs whose power falls while the voltage stands at its top.

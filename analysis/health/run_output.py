@@ -123,11 +123,11 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     # charger's limit: a float voltage, or a ceiling that was not recognised, held it down.
     few = runs.log.readings[found.index] < FEW_READINGS
     measured = np.isfinite(found.power_w)
-    at_ceiling = _bounds(found, (code == BATTERY) & measured, count, few) / rated_w
+    at_ceiling = bounds_held(found, (code == BATTERY) & measured, count, few) / rated_w
     has_value &= ~(value < _LEAST_OF_CEILING * at_ceiling)
     error = np.where(runs.start_seen, error, np.hypot(error, inside.depth * _UNSEEN_SE))
     bounding = np.isin(code, (SOURCE, BATTERY, HEAT, WARMING)) & measured
-    low = _bounds(found, bounding, count, few) / rated_w
+    low = bounds_held(found, bounding, count, few) / rated_w
     bound = ~has_value & np.isfinite(low)
     figure = np.where(has_value, value, low)
     basis = np.where(bound[found.run], code == BATTERY, in_figure)
@@ -225,7 +225,7 @@ def _standard_error(
     return error
 
 
-def _bounds(found: Stretches, use: Flags, count: int, few: Flags | None = None) -> Floats:
+def bounds_held(found: Stretches, use: Flags, count: int, few: Flags | None = None) -> Floats:
     """Return the highest power that each run held for ``LEAST_BOUND_S``, W; NaN if never.
 
     Each candidate is a mean over about five minutes less two standard errors of its scatter.

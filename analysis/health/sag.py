@@ -36,7 +36,7 @@ _DEPTH, _DEPTH_SD = 0.02, 0.03
 #: minutes or days (common practice, no source).
 _TIME_H, _TIME_LOG_SD = 5.0, 0.6
 #: Time constants tried, h: about three prior standard deviations to either side.
-_TIMES_H = np.geomspace(0.7, 30.0, 20)
+TIMES_H = np.geomspace(0.7, 30.0, 20)
 #: Time constant with which a rest brings it back, h (common practice, no source; not estimated).
 _RECOVERY_H = 2.0
 #: Greatest depth that counts as sag (common practice, no source).
@@ -143,7 +143,7 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
     """
     keep = (pool.since_start_h > warm_h) & (pool.since_start_h < _WITHIN_H)
     keep &= (pool.power_w > 0.0) & (pool.seconds > 60.0)
-    keep[keep] = _not_failing(pool.run[keep], pool.power_w[keep])
+    keep[keep] = not_failing(pool.run[keep], pool.power_w[keep])
     run, t = pool.run[keep], pool.since_start_h[keep]
     if len(run) == 0:
         return Sag()
@@ -158,22 +158,22 @@ def sag(pool: Cells, warm_h: float, rests: Rests) -> Sag:
     weights = np.minimum(pool.seconds[keep][enough], 1800.0)
     weights = weights / weights.mean()
     run, t = run[enough], t[enough]
-    heat = _heat(pool.temperature_c[keep][enough], weights, group)
+    heat = heat_inside(pool.temperature_c[keep][enough], weights, group)
     # Cells far from their run's level get less weight: a heater or a bad lead made them.
     time_h = _TIME_H
     for _ in range(2):
         cool = y - heat @ _heat_alone(t, y, weights, group, heat, time_h)
         depth, time_h, rss = saturating(t, cool, weights, group)
-        left = _within(cool + depth * np.expm1(-t / time_h), weights, group)
+        left = within_groups(cool + depth * np.expm1(-t / time_h), weights, group)
         spread = max(MAD_TO_SD * float(np.median(np.abs(left))), 1e-4)
         weights = weights / (1.0 + (left / (3.0 * spread)) ** 2)
-        time_h = float(np.clip(time_h, _TIMES_H[0], _TIMES_H[-1]))
+        time_h = float(np.clip(time_h, TIMES_H[0], TIMES_H[-1]))
     # Cells of one run are not independent, so each run counts as one sample.
     noise = max(rss, 1e-12) / max(len(y) - runs - 2, 1) * len(y) / runs
     inside = RunCells(t, y, weights, group, heat)
     # With few starts, weather and state of charge do not average out.
     extra = _RUN_SD**2 / runs * (1.0 + 8.0 / runs)
-    return weigh(inside, rests.left(_TIMES_H)[run], noise, extra)
+    return weigh(inside, rests.left(TIMES_H)[run], noise, extra)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +187,12 @@ class RunCells:
     heat: Floats
 
 
-def _heat(temperature_c: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
+def heat_inside(temperature_c: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
     """Return the columns of heat inside runs, for a run warms its own compartment."""
     if np.isfinite(temperature_c).mean() <= 0.5:
         return np.empty((len(temperature_c), 0))
     columns = heat_columns(temperature_c)
-    return np.column_stack([_within(column, weights, group) for column in columns.T])
+    return np.column_stack([within_groups(column, weights, group) for column in columns.T])
 
 
 def _heat_alone(
@@ -204,11 +204,11 @@ def _heat_alone(
     time_h: float,
 ) -> Floats:
     """Return the effect of heat inside runs, fitted together with a sag of ``time_h``."""
-    shape = _within(np.expm1(-t / time_h), weights, group)
+    shape = within_groups(np.expm1(-t / time_h), weights, group)
     columns = np.column_stack((shape, heat))
     size = np.array([_DEPTH_SD, *HEAT_SIZE[: heat.shape[1]]])
     left = columns.T @ (columns * weights[:, None]) + np.diag(_USUAL_NOISE / size**2)
-    effect = np.linalg.solve(left, columns.T @ (weights * _within(y, weights, group)))
+    effect = np.linalg.solve(left, columns.T @ (weights * within_groups(y, weights, group)))
     return np.asarray(effect[1:], dtype=float)
 
 
@@ -230,13 +230,13 @@ def weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
     weighted = heat * weights[:, None]
     size = np.array(HEAT_SIZE[: heat.shape[1]])
     inverse = np.linalg.inv(heat.T @ weighted + np.diag(noise / size**2))
-    centred = _within(cells.log_power, weights, group)
+    centred = within_groups(cells.log_power, weights, group)
     pull = weighted.T @ centred
     whole = float((weights * centred) @ centred - pull @ inverse @ pull)
     depths, variances, badness = [], [], []
-    for k, time_h in enumerate(_TIMES_H):
+    for k, time_h in enumerate(TIMES_H):
         shape = (1.0 - left[:, k]) * np.expm1(-cells.since_start_h / time_h)
-        shape = _within(shape, weights, group)
+        shape = within_groups(shape, weights, group)
         cross = weighted.T @ shape
         seen = max(float((weights * shape) @ shape - cross @ inverse @ cross), 1e-12)
         depth = float((weights * centred) @ shape - cross @ inverse @ pull) / seen
@@ -254,11 +254,11 @@ def weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
     share /= share.sum()
     middle = float(share @ depths)
     spread = float(share @ (np.array(variances) + (np.array(depths) - middle) ** 2))
-    time_h = math.exp(float(share @ np.log(_TIMES_H)))
+    time_h = math.exp(float(share @ np.log(TIMES_H)))
     return Sag(float(np.clip(middle, 0.0, _LARGEST)), math.sqrt(spread), time_h)
 
 
-def _within(values: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
+def within_groups(values: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
     """Subtract the weighted mean of each group."""
     mean = np.bincount(group, weights=weights * values) / np.bincount(group, weights=weights)
     return values - mean[group]
@@ -286,7 +286,7 @@ def saturating(
     """
 
     def within(values: Floats) -> Floats:
-        return values if group is None else _within(values, weights, group)
+        return values if group is None else within_groups(values, weights, group)
 
     centred = within(y)
     wy = weights * centred
@@ -334,7 +334,7 @@ def minimise(function: Callable[[float], float], low: float, high: float) -> flo
     return middle
 
 
-def _not_failing(run: NDArray[np.intp], power: Floats) -> Flags:
+def not_failing(run: NDArray[np.intp], power: Floats) -> Flags:
     """Mark the cells whose power is at least ``_FAILING`` of their run's highest."""
     top = np.zeros(int(run.max()) + 1 if len(run) else 0)
     np.maximum.at(top, run, power)

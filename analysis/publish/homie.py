@@ -41,7 +41,7 @@ LARGEST_ANSWER = 1024
 #: Longest time for the last message, s (judgement).
 _FAREWELL_S = 3.0
 #: Waits between two connections, s; a connection that holds as long as ``STEADY_S`` is a good one.
-_FIRST_WAIT_S, LONGEST_WAIT_S = 1, 600
+FIRST_WAIT_S, LONGEST_WAIT_S = 1, 600
 STEADY_S = 60.0
 NO_READINGS = "No readings from the charger"
 
@@ -172,11 +172,11 @@ class Homie:
         self._sent: dict[str, str] = {}
         self._told: set[str] = set()
         self._lost = 0
-        self._wait_s = _FIRST_WAIT_S
+        self._wait_s = FIRST_WAIT_S
         self._since_s = 0.0
         self._client = client = _client(ident)
         client.will_set(f"{self._base}/$state", "lost", _QOS, retain=True)
-        client.reconnect_delay_set(_FIRST_WAIT_S, LONGEST_WAIT_S)
+        client.reconnect_delay_set(FIRST_WAIT_S, LONGEST_WAIT_S)
         # Values are renewed anyway, so messages for an absent broker need not queue.
         client.max_queued_messages_set(100)
         client.on_connect, client.on_disconnect = self._connected, self._disconnected
@@ -216,7 +216,7 @@ class Homie:
         if time.monotonic() - self._since_s < STEADY_S:
             self._wait_s = min(2 * self._wait_s, LONGEST_WAIT_S)
         else:
-            self._wait_s = _FIRST_WAIT_S
+            self._wait_s = FIRST_WAIT_S
         client.reconnect_delay_set(self._wait_s, LONGEST_WAIT_S)
         if not self._told:
             self._tell(f"the connection is lost: {reason}")

@@ -52,7 +52,7 @@ class Page:
         """
         command = child_command("analysis.publish.page_child", str(self._config_file))
         try:
-            done = _run(command, self._fuel_now(), _PAGE_TAKES_S)
+            done = run_child(command, self._fuel_now(), _PAGE_TAKES_S)
         except subprocess.TimeoutExpired:
             raise EbbwattError(f"it was not made within {_PAGE_TAKES_S:.0f} s") from None
         if done.returncode != 0:
@@ -68,7 +68,7 @@ class Page:
         command = child_command("analysis", "fuel", "--json", "--config", str(self._config_file))
         self._fuel = b""
         try:
-            done = _run(command, b"", _FUEL_TAKES_S)
+            done = run_child(command, b"", _FUEL_TAKES_S)
             if done.returncode == 0:
                 self._fuel = done.stdout
         except (OSError, subprocess.TimeoutExpired) as error:
@@ -79,7 +79,10 @@ class Page:
         """Leave the page: its times tell its age."""
 
 
-def _run(command: list[str], given: bytes, takes_s: float) -> subprocess.CompletedProcess[bytes]:
+def run_child(
+    command: list[str], given: bytes, takes_s: float
+) -> subprocess.CompletedProcess[bytes]:
+    """Run a command of this program with ``given`` at its input, for ``takes_s`` at the longest."""
     # A session of its own: Ctrl-C is for the publisher, and the page is whole in a moment.
     return subprocess.run(  # noqa: S603 - this program itself
         command,

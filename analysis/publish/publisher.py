@@ -27,7 +27,7 @@ _log = logging.getLogger("ebbwatt")
 #: The longest wait between two tries of a target that fails, s (our choice).
 LONGEST_WAIT_S = 600.0
 #: How long a target may take to end, s; a service manager waits longer (our choice).
-_END_S = 5.0
+END_S = 5.0
 #: Rounds that must go well in a row before a fault is over: a datagram to nobody seems to arrive,
 #: and only the next one is refused.
 _SETTLED = 3
@@ -126,7 +126,7 @@ def _join(threads: Sequence[threading.Thread], stop: threading.Event) -> None:
         while thread.is_alive() and not stop.is_set():
             thread.join(0.5)
     for thread in threads:
-        thread.join(_END_S)
+        thread.join(END_S)
 
 
 def keep_sending(

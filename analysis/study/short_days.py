@@ -35,7 +35,7 @@ SHORT = 0.05
 SEASON_DAYS = 360
 #: The search moves by this factor, ends at this relative width, and looks no further than these
 #: outputs, of rated.
-_STRIDE, _WIDTH, _LEAST, _MOST = 1.5, 0.03, 0.03, 2.0
+_STRIDE, WIDTH, _LEAST, _MOST = 1.5, 0.03, 0.03, 2.0
 _STEP_S = 300.0
 
 
@@ -110,7 +110,7 @@ def needed_output(model: BoatModel, guess: float) -> float:
         if high >= _MOST:
             return math.inf
         low, high = high, high * _STRIDE
-    while high / low > 1.0 + _WIDTH:
+    while high / low > 1.0 + WIDTH:
         middle = math.sqrt(low * high)
         low, high = (low, middle) if enough(middle) else (middle, high)
     return math.sqrt(low * high)

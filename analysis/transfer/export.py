@@ -197,7 +197,7 @@ def _export(
     counted = itertools.count()
     passing = (row for row, _ in zip(rows, counted, strict=False))
     if target is None:
-        _write_text(sys.stdout, form, columns, passing)
+        write_rows(sys.stdout, form, columns, passing)
     else:
         kind = _table_kind(columns)
         if target.is_file() and not replace:
@@ -207,7 +207,7 @@ def _export(
                 _write_parquet(partial, columns, passing)
             else:
                 with _opened(partial, packed=target.suffix == ".gz") as file:
-                    _write_text(file, form, columns, passing)
+                    write_rows(file, form, columns, passing)
     return next(counted)
 
 
@@ -249,7 +249,8 @@ def _table_kind(columns: tuple[str, ...]) -> Kind:
     return Kind("table of this kind", is_one)
 
 
-def _write_text(file: IO[str], form: str, columns: tuple[str, ...], rows: Iterable[Row]) -> None:
+def write_rows(file: IO[str], form: str, columns: tuple[str, ...], rows: Iterable[Row]) -> None:
+    """Write rows as CSV or as JSON Lines."""
     if form == "csv":
         forms = [f"%.{_PLACES[name]}f" if name in _PLACES else "" for name in columns]
         writer = csv.writer(file)  # lines end with CR LF: RFC 4180

@@ -117,7 +117,7 @@ def _sort(path: Path, config: Config, spools: Mapping[str, Spool], result: FileR
 
 def _rows(path: Path, limits: Limits, result: FileResult) -> Iterator[tuple[str, Row]]:
     """Yield clock and stored row of each line; note bad ones."""
-    for line, row in _parsed(path, limits):
+    for line, row in parsed_rows(path, limits):
         made = row if isinstance(row, str) else _stored(row)
         if isinstance(made, str):
             result.bad.add(BadRow(line, made))
@@ -125,7 +125,7 @@ def _rows(path: Path, limits: Limits, result: FileResult) -> Iterator[tuple[str,
             yield made
 
 
-def _parsed(path: Path, limits: Limits) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
+def parsed_rows(path: Path, limits: Limits) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
     """Yield line number and row (or why it is none) of CSV, JSON Lines or Parquet."""
     if is_parquet(path):
         yield from enumerate(rows_of(path, limits), start=1)

@@ -19,7 +19,7 @@ from analysis.figures import (
     figure_with_ends,
     rounded,
 )
-from analysis.units import Owner
+from analysis.units import Owner, read_by
 
 
 # Particle Data Group, Review of Particle Physics, Introduction, "Rounding": the worked examples
@@ -83,9 +83,9 @@ def test_dates_have_the_precision_of_their_interval():
     assert date_ends(Span()) == ""
 
 
-def test_a_forecast_date_is_one_of_the_owners_days(monkeypatch):
+def test_a_forecast_date_is_one_of_the_owners_days():
     noon = Span(at(2027, 5, 1, 12), at(2027, 5, 14, 12), at(2027, 5, 31, 12))
-    monkeypatch.setattr("analysis.units._owners", [Owner(ZoneInfo("Pacific/Auckland"))])
+    read_by(Owner(ZoneInfo("Pacific/Auckland")))
     assert date_figure(noon) == "2027-05-15"  # midnight there: UTC+12
     assert date_ends(noon) == "2027-05-02 to 2027-06-01"
 

@@ -104,17 +104,17 @@ def test_standard_output_and_exact_decimals(boat, ebbwatt):
 @given(st.text())
 def test_no_text_is_a_formula_and_each_can_be_read_back(text):
     """Cells that begin with = + - @ tab or CR: OWASP, CSV Injection (from memory)."""
-    from analysis.transfer.export import _write_text
+    from analysis.transfer.export import write_rows
 
     file = io.StringIO(newline="")
-    _write_text(file, "csv", ("text", "amount"), [(text, -1.5)])
+    write_rows(file, "csv", ("text", "amount"), [(text, -1.5)])
     file.seek(0)
     _, (cell, amount) = csv.reader(file)
     assert not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
     assert cell.removeprefix("'") == text
     assert amount == "-1.5", "a number is no formula"
     file = io.StringIO()
-    _write_text(file, "jsonl", ("text",), [(text,)])
+    write_rows(file, "jsonl", ("text",), [(text,)])
     assert json.loads(file.getvalue())["text"] == text
 
 

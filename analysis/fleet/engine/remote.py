@@ -29,10 +29,10 @@ Result = TypeVar("Result")
 BATCH = 4
 #: How long a scheduler may take to answer, s (our choice, long for a network and short for a
 #: person).
-_TIMEOUT_S = 30.0
+TIMEOUT_S = 30.0
 #: How often it is asked whether it has workers while nothing comes back, and how long it may have
 #: none, s (our choice: time to start them by hand).
-_LOOK_S, _PATIENCE_S = 5.0, 300.0
+LOOK_S, PATIENCE_S = 5.0, 300.0
 #: How often results are looked for, s: short beside a boat's assessment.
 _POLL_S = 0.02
 
@@ -164,7 +164,7 @@ class _Advice:
         """Ask the workers that were not asked yet; now and then, however often it is called."""
         if time.monotonic() < self._due or not self._left:
             return
-        self._due = time.monotonic() + _LOOK_S
+        self._due = time.monotonic() + LOOK_S
         new = sorted(set(self._client.nthreads()) - self._asked)
         for check in list(self._left) if new else ():
             # A worker may be gone before it answers.
@@ -213,21 +213,21 @@ def _await_one(
 ) -> None:
     """Wait until a task has ended; without any worker, only for a while."""
     since: float | None = None
-    look = time.monotonic() + _LOOK_S
+    look = time.monotonic() + LOOK_S
     while not completed.has_ready():
         time.sleep(_POLL_S)
         now = time.monotonic()
         if now < look:
             continue
-        look = now + _LOOK_S
+        look = now + LOOK_S
         if client.nthreads():
             since = None
         elif since is None:
             since = now
             tell("the scheduler has no worker; start some (dask worker ADDRESS)")
-        elif now - since >= _PATIENCE_S:
+        elif now - since >= PATIENCE_S:
             raise EbbwattError(
-                f"the scheduler has had no worker for {_PATIENCE_S:.0f} s; start some and run the "
+                f"the scheduler has had no worker for {PATIENCE_S:.0f} s; start some and run the "
                 f"same command again: what is done is kept"
             )
 
@@ -269,9 +269,7 @@ def _client(scheduler: Scheduler) -> Any:  # noqa: ANN401 - distributed is optio
             require_encryption=True,
         )
     try:
-        return Client(
-            scheduler.address, security=security, timeout=_TIMEOUT_S, set_as_default=False
-        )
+        return Client(scheduler.address, security=security, timeout=TIMEOUT_S, set_as_default=False)
     except (OSError, TimeoutError, ValueError, TypeError) as error:
         raise EbbwattError(
             f"{scheduler.address}: the scheduler cannot be reached: {error}"

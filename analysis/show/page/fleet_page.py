@@ -104,7 +104,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
             ": ",
             tag("bdi", text(harmless(boat.reason, 240))),
             Markup("<br>"),
-            tag("span", _unbroken(_facts(boat)), class_="quiet small"),
+            tag("span", unbroken(_facts(boat)), class_="quiet small"),
         )
         for boat in listed.boats
     ]
@@ -123,7 +123,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
     )
 
 
-def _unbroken(facts: list[str]) -> Markup:
+def unbroken(facts: list[str]) -> Markup:
     """Return facts that no line breaks, but before a date: a phone is narrower than both."""
     pieces: list[str] = []
     for fact in facts:

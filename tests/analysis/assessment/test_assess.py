@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.assessment.assess import _sensor_decides
+from analysis.assessment.assess import sensor_decides
 from analysis.assessment.case import Case
 from analysis.assessment.document import Verdict
 from analysis.health.evidence import design_hours_left, gather
@@ -366,5 +366,5 @@ def test_a_clamp_meter_is_asked_for_where_it_would_decide(config, middle, sd, ga
         return middle + spread * {0.05: -1.645, 0.5: 0.0, 0.95: 1.645}[probability]
 
     health = SimpleNamespace(gain_sd=gain_sd, output=output)
-    assert _sensor_decides(health, config) is decides
-    assert _sensor_decides(None, config) is False
+    assert sensor_decides(health, config) is decides
+    assert sensor_decides(None, config) is False

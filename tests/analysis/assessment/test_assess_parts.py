@@ -9,15 +9,15 @@ import pytest
 
 from analysis.assessment import assess as module
 from analysis.assessment.assess import (
-    _curve,
-    _dates,
-    _forecast,
-    _hours_ahead,
-    _situation,
-    _steps,
-    _without_hours,
+    curve_of,
+    end_dates,
+    forecast_for,
+    hours_ahead,
     mean_logged_output,
     output_now,
+    situation_of,
+    steps_of,
+    without_hours,
 )
 from analysis.assessment.case import Case
 from analysis.assessment.document import Verdict
@@ -90,7 +90,7 @@ def told(case, monkeypatch, evidence=None, needed=None):
         asked.update(more, args=args)
 
     monkeypatch.setattr(module, "forecast", keep)
-    _forecast(case.health, case.evidence if evidence is None else evidence, needed, case.config)
+    forecast_for(case.health, case.evidence if evidence is None else evidence, needed, case.config)
     return asked
 
 
@@ -116,7 +116,7 @@ def test_what_the_forecast_is_asked_with(case, monkeypatch):
     assert told(case, monkeypatch, replace(unseen, life=renewed.life))["unseen_h"] == 0.0
     none = replace(case.evidence, out=replace(case.evidence.out, used=np.zeros(40, dtype=bool)))
     assert told(case, monkeypatch, none)["args"][2] == 1.0
-    assert _forecast(None, case.evidence, None, case.config) is None
+    assert forecast_for(None, case.evidence, None, case.config) is None
 
 
 def future(times_h=(0.0, 100.0, 200.0), draws_h=(100.0,), **more):
@@ -163,34 +163,34 @@ TWICE = Pace.of(np.array([0.0, 1e6]), np.full(2, 0.5), 1.0)
 def test_dates_are_those_of_the_drawn_hours(case):
     end_s = float(case.runs.log.end_s[-1])
     draws = np.repeat(np.linspace(100.0, 300.0, 101), 20)
-    found = _dates(future(draws_h=draws), STEADY, SAME, case.runs)
+    found = end_dates(future(draws_h=draws), STEADY, SAME, case.runs)
     # 110, 200 and 290 h at 2 h a day; and one day in a wait of up to 150.
     days = (np.array([found.low, found.median, found.high]) - end_s) / DAY_S
     assert days == pytest.approx([55.0, 100.0, 145.0], abs=1.5)
     # With half of the output the hours are used in half of the time.
-    soon = _dates(future(draws_h=draws), STEADY, TWICE, case.runs)
+    soon = end_dates(future(draws_h=draws), STEADY, TWICE, case.runs)
     assert (soon.median - end_s) / DAY_S == pytest.approx(50.0, abs=1.0)
     open_end = future(draws_h=draws, hours=Span(50.0, None, None))
-    assert _dates(open_end, STEADY, SAME, case.runs).median is None
-    assert _dates(open_end, STEADY, SAME, case.runs).high is None
+    assert end_dates(open_end, STEADY, SAME, case.runs).median is None
+    assert end_dates(open_end, STEADY, SAME, case.runs).high is None
     # Nothing is dated after the year 2200, or where it never comes.
     never = np.where(np.arange(2020) < 1500, draws, np.inf)
-    assert _dates(future(draws_h=never), STEADY, SAME, case.runs).high is None
+    assert end_dates(future(draws_h=never), STEADY, SAME, case.runs).high is None
     for missing in ((None, STEADY, SAME), (future(), None, SAME), (future(), STEADY, None)):
-        assert _dates(*missing, case.runs) == Span()
+        assert end_dates(*missing, case.runs) == Span()
     latest = datetime(2200, 1, 1, tzinfo=UTC).timestamp()
     assert found.high < latest
 
 
 def test_hours_ahead_follow_the_pace(case):
     end_s = float(case.runs.log.end_s[-1])
-    plain = _hours_ahead(STEADY, None, case.runs)
+    plain = hours_ahead(STEADY, None, case.runs)
     assert plain.time_s[0] == end_s
     assert plain.hours == pytest.approx(2.0 * (plain.time_s - end_s) / DAY_S)
-    paced = _hours_ahead(STEADY, TWICE, case.runs)
+    paced = hours_ahead(STEADY, TWICE, case.runs)
     near = paced.hours < 1e5
     assert paced.hours[near] == pytest.approx(2.0 * plain.hours[near])
-    assert _hours_ahead(None, SAME, case.runs) is None
+    assert hours_ahead(None, SAME, case.runs) is None
 
 
 def test_steps_count_in_hours_of_the_fitting(case):
@@ -198,17 +198,17 @@ def test_steps_count_in_hours_of_the_fitting(case):
     gain = StepFound(0.1, 0.2, 0.18, 0.22)
     begin_h = 100.0
     evidence = replace(case.evidence, life=Life(BEGIN_S, begin_h, gain))
-    first, second = _steps(healthy(steps=(step,)), evidence)
+    first, second = steps_of(healthy(steps=(step,)), evidence)
     assert (first.runtime_h, first.change) == (100.0, 0.2)
     assert (second.runtime_h, second.change, second.low, second.high) == (150.0, -0.1, -0.12, -0.08)
     assert second.time_s == evidence.time_s(150.0)
-    assert len(_steps(healthy(steps=(step,)), case.evidence)) == 1
-    assert _steps(None, evidence) == ()
+    assert len(steps_of(healthy(steps=(step,)), case.evidence)) == 1
+    assert steps_of(None, evidence) == ()
 
 
 def test_the_curve_runs_from_the_log_into_the_forecast(case):
     evidence = replace(case.evidence, life=Life(BEGIN_S, 40.0))
-    curve = _curve(healthy(gain_sd=0.012), future(), evidence)
+    curve = curve_of(healthy(gain_sd=0.012), future(), evidence)
     assert curve.forecast_from_h == pytest.approx(240.0)
     assert curve.runtime_h == pytest.approx([40.0, 140.0, 240.0, 240.0, 340.0, 440.0])
     assert curve.median == pytest.approx([1.0, 0.9, 0.8, 0.8, 0.7, 0.6])
@@ -218,12 +218,12 @@ def test_the_curve_runs_from_the_log_into_the_forecast(case):
     assert curve.high[2] - 0.8 == pytest.approx(1.645 * np.hypot(0.005, 0.0096))
     assert curve.low[3:] == pytest.approx([0.7, 0.6, 0.5])
     assert curve.high[3:] == pytest.approx([0.9, 0.8, 0.7])
-    assert _curve(None, future(), evidence) is None
-    assert _curve(healthy(), None, evidence) is None
+    assert curve_of(None, future(), evidence) is None
+    assert curve_of(healthy(), None, evidence) is None
 
 
 def test_without_hours_only_the_present_is_left_of_a_forecast():
-    left = _without_hours(future())
+    left = without_hours(future())
     assert (left.hours, left.until, left.withheld_code) == (Span(), None, None)
     assert "drifts" in left.withheld
     for name in ("times_h", "low", "median", "high"):
@@ -235,9 +235,9 @@ def test_what_the_verdict_is_told(case):
     evidence = only_bounds(case.evidence, 0.5)
     bound = np.arange(40) < 5
     out = replace(evidence.out, bound=bound, used=np.arange(40) < 30)
-    out = replace(out, left_out_h={module._HELD_BY_OTHERS: 12.0})
+    out = replace(out, left_out_h={module.HELD_BY_OTHERS: 12.0})
     drifts = (finding(module.GAIN_DRIFT, Severity.DOUBT),)
-    told = _situation(
+    told = situation_of(
         case.health, replace(evidence, out=out), None, year, case.config, drifts, held=True
     )
     assert told.drifts
@@ -250,7 +250,7 @@ def test_what_the_verdict_is_told(case):
     silent = replace(out, temperature_c=np.full(40, np.nan), left_out_h={})
     life = Life(BEGIN_S, 1.0, StepFound(0.0, 0.1, 0.08, 0.12))
     other = replace(evidence, out=silent, life=life)
-    told = _situation(None, other, None, None, case.config, (), held=False)
+    told = situation_of(None, other, None, None, case.config, (), held=False)
     assert (told.temperature_told, told.hours_per_year, told.other_source_h) == (False, None, 0.0)
     assert (told.renewed, told.renewal_found, told.slope, told.steps) == (True, True, Span(), 0)
 

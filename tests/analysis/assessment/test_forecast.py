@@ -7,12 +7,12 @@ import pytest
 
 from analysis.assessment.forecast import (
     FURTHEST,
-    _first,
-    _quantiles,
-    _shares,
-    _withhold,
+    chances,
     draw_paths,
     forecast,
+    quantiles,
+    shares,
+    why_withheld,
 )
 from analysis.health.forms import Cell, Form, Posterior
 from tests.support.posteriors import posterior_of
@@ -68,8 +68,8 @@ def test_futures_that_meet_no_limit_speak_for_none():
     # Output and design hours are never met; one future in three meets the load.
     never = np.full(3, np.inf)
     load_h = np.array([500.0, np.inf, np.inf])
-    assert _first(never, load_h, never) == {"output": 0.0, "load": 1.0, "design_hours": 0.0}
-    assert _first(never, never, never) == {"output": 0.0, "load": 0.0, "design_hours": 0.0}
+    assert chances(never, load_h, never) == {"output": 0.0, "load": 1.0, "design_hours": 0.0}
+    assert chances(never, never, never) == {"output": 0.0, "load": 0.0, "design_hours": 0.0}
 
 
 def test_hours_that_nobody_saw_shorten_the_design_hours_evenly():
@@ -104,13 +104,13 @@ def test_below_the_limit_nothing_is_left_and_no_decline_names_no_end():
 
 def test_draws_are_shared_out_by_largest_remainders():
     # 3.5, 2.1 and 1.4 of seven: the one that is left goes to the largest remainder.
-    assert _shares(np.array([0.5, 0.3, 0.2]), 7).tolist() == [4, 2, 1]
-    assert _shares(np.array([1.0]), 5).tolist() == [5]
+    assert shares(np.array([0.5, 0.3, 0.2]), 7).tolist() == [4, 2, 1]
+    assert shares(np.array([1.0]), 5).tolist() == [5]
 
 
 def test_quantiles_are_order_statistics_and_infinity_is_one():
     values = np.array([3.0, 1.0, np.inf, 2.0])
-    assert _quantiles(values, (0.0, 0.25, 0.5, 0.95)) == [1.0, 2.0, 3.0, np.inf]
+    assert quantiles(values, (0.0, 0.25, 0.5, 0.95)) == [1.0, 2.0, 3.0, np.inf]
 
 
 #: Level 0.9 and 0.05 lost per 1000 h in the mean since new, with errors and a wander.
@@ -240,7 +240,7 @@ def sloping(mean, sd):
 
 
 def why(median=500.0, high=900.0, until="output", design_h=np.inf, slope=(0.1, 0.01)):
-    return _withhold(sloping(*slope), median, high, 6000.0, until, design_h, 1000.0)[1]
+    return why_withheld(sloping(*slope), median, high, 6000.0, until, design_h, 1000.0)[1]
 
 
 def test_when_no_end_is_named():
@@ -257,5 +257,5 @@ def test_when_no_end_is_named():
     assert why(**settled, design_h=6001.0) is None
     assert why(**settled, design_h=6002.0) == "decline_not_distinguishable"
     assert why(**settled | {"until": "load"}, design_h=6001.0) == "decline_not_distinguishable"
-    text = _withhold(sloping(0.1, 0.01), 7000.0, 9000.0, 6000.0, "output", np.inf, 1000.0)[0]
+    text = why_withheld(sloping(0.1, 0.01), 7000.0, 9000.0, 6000.0, "output", np.inf, 1000.0)[0]
     assert text == "the limit lies further ahead than six times the 1000 h observed"

@@ -13,7 +13,7 @@ from analysis.history.history import STATE_CODE
 from analysis.show.freshness import with_forecast_suspended
 from analysis.show.phrases import next_actions
 from analysis.show.service import last_done, when_due
-from analysis.units import Owner
+from analysis.units import Owner, read_by
 from logger.config import ServiceConfig, load_config
 from logger.errors import ConfigError, UsageError
 from logger.event import Event
@@ -143,13 +143,13 @@ def test_months_are_those_of_the_calendar(months, due):
     assert when_due(job, at(2030, 1, 1)) == f"overdue since {due}"
 
 
-def test_the_day_of_fitting_is_one_of_the_boats_zone(monkeypatch):
+def test_the_day_of_fitting_is_one_of_the_boats_zone():
     zone = ZoneInfo("America/Los_Angeles")
     case = _case(ServiceConfig("hose", months=12.0), fitted=date(2024, 1, 15))
     boat = replace(case.config.boat, timezone=zone.key)
     (job,) = Case(case.history, replace(case.config, boat=boat)).service
     assert job.by_months_s == datetime(2025, 1, 15, tzinfo=zone).timestamp()
-    monkeypatch.setattr("analysis.units._owners", [Owner(zone)])
+    read_by(Owner(zone))
     assert when_due(job, BEGUN_S) == "due 2025-01-15"
     assert job.document()["due"] == "2025-01-15"
 

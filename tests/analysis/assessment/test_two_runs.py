@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment.case import Case
-from analysis.assessment.two_runs import _thinned, two_runs
+from analysis.assessment.two_runs import thinned, two_runs
 from analysis.health.run_table import Limit, RunTable
 from analysis.history.runs import find_runs
 from tests.support.boats.plain_log import RATED_W, joined, log
@@ -118,7 +118,7 @@ def test_two_runs_need_a_hundred_hours_between_them():
 
 
 def test_a_course_has_no_more_points_than_can_be_seen():
-    assert _thinned(np.array([1.0, 3.0, 5.0, 9.0, 100.0]), 2).tolist() == [2.0, 7.0]
+    assert thinned(np.array([1.0, 3.0, 5.0, 9.0, 100.0]), 2).tolist() == [2.0, 7.0]
     plain = log(runs=40)
     # Each interval of ten minutes in ten of one minute: six hours are 360.
     cut = {

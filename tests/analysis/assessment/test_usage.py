@@ -8,12 +8,12 @@ import pytest
 from analysis.assessment.usage import (
     Pace,
     Usage,
-    _told,
     dates,
     expected_date,
     expected_hours,
     fortnight_differs,
     part_of_year,
+    telling_days,
     usage,
     years_spread,
 )
@@ -189,13 +189,13 @@ def test_a_silence_of_three_hundred_days_is_a_winter_yet():
         logged = np.ones(700)
         logged[100 : 100 + silent] = 0.0
         hours = np.where(logged > 0.0, 1.0, 0.0)
-        told = _told(Use(np.arange(701.0), hours, hours, logged, None))
+        told = telling_days(Use(np.arange(701.0), hours, hours, logged, None))
         assert bool(told[100 : 100 + silent].all()) is kept
         assert told[:100].all()
         assert told[100 + silent :].all()
     # Hours without a logged day are no silence.
     hours = np.full(700, 0.5)
-    assert _told(Use(np.arange(701.0), hours, hours, np.zeros(700), None)).all()
+    assert telling_days(Use(np.arange(701.0), hours, hours, np.zeros(700), None)).all()
 
 
 def test_how_much_years_differ_by_hand():

@@ -9,7 +9,7 @@ from analysis.estimate import Span
 from analysis.fleet.facts import Facts, facts_of
 from analysis.fleet.listing import FleetList
 from analysis.fleet.ranking import Boat, Standing, ranked
-from analysis.show.page.fleet_page import _unbroken, fleet_page
+from analysis.show.page.fleet_page import fleet_page, unbroken
 from analysis.show.screen.fleet import lines
 
 DAY_S = 86400.0
@@ -132,7 +132,7 @@ def test_page_and_screen_say_the_same_of_a_boat():
 
 def test_no_line_of_facts_begins_with_a_mark():
     facts = ["output 62 %", "hours left 100 h (0 to 220 h), about 2026-12-08", "log until 2026-11"]
-    page = str(_unbroken(facts)).replace("\N{NO-BREAK SPACE}", " ")
+    page = str(unbroken(facts)).replace("\N{NO-BREAK SPACE}", " ")
     depth, between = 0, ""
     for tag, said in re.findall("(<[^>]*>)([^<]*)", page):
         depth += -1 if tag == "</span>" else 1

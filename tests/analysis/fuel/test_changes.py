@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.fuel.changes import FOUND, _credible, _Stop, changes, find_changes
+from analysis.fuel.changes import FOUND, Stop, changes, credible, find_changes
 from analysis.fuel.dry_stops import Sign, dry_stops, ran_dry
 from analysis.history.history import STATE_CODE
 from analysis.history.runs import find_runs
@@ -209,34 +209,33 @@ def test_which_records_are_changes():
 
 
 def stop(kwh, sign, at=None):
-    return _Stop(1000.0 * kwh if at is None else at, kwh, sign)
+    return Stop(1000.0 * kwh if at is None else at, kwh, sign)
 
 
-def credible(monkeypatch, *stops):
+def believed(*stops):
     """Return the energy at which containers of 10 kWh are believed to have run dry."""
-    monkeypatch.setattr("analysis.fuel.changes._stops", lambda runs, expected: list(stops))
-    return [s.energy_kwh for s in _credible(None, 10.0)]
+    return [s.energy_kwh for s in credible(stops, 10.0)]
 
 
-def test_energy_decides_which_stops_are_believed(monkeypatch):
+def test_energy_decides_which_stops_are_believed():
     waited, fault, faded = Sign.WAITED, Sign.FAULT, Sign.FADED
     # A weak sign needs a neighbour at 0.65 to 1.45 of a container.
-    assert credible(monkeypatch, stop(10.0, waited)) == []
-    assert credible(monkeypatch, stop(10.0, fault)) == [10.0]
+    assert believed(stop(10.0, waited)) == []
+    assert believed(stop(10.0, fault)) == [10.0]
     for apart, told in ((6.4, False), (6.6, True), (14.4, True), (14.6, False)):
         both = stop(10.0, waited), stop(10.0 + apart, waited)
-        assert bool(credible(monkeypatch, *both)) is told, apart
+        assert bool(believed(*both)) is told, apart
     # With less than half of a container between two the stronger sign stays.
-    assert credible(monkeypatch, stop(10.0, fault), stop(14.9, faded)) == [14.9]
-    assert credible(monkeypatch, stop(10.0, faded), stop(14.9, fault)) == [10.0]
-    assert credible(monkeypatch, stop(10.0, fault), stop(14.9, fault)) == [10.0]
-    assert credible(monkeypatch, stop(10.0, fault), stop(15.0, fault)) == [10.0, 15.0]
+    assert believed(stop(10.0, fault), stop(14.9, faded)) == [14.9]
+    assert believed(stop(10.0, faded), stop(14.9, fault)) == [10.0]
+    assert believed(stop(10.0, fault), stop(14.9, fault)) == [10.0]
+    assert believed(stop(10.0, fault), stop(15.0, fault)) == [10.0, 15.0]
     # Less than a tenth is a restart on the same container: the later time, the stronger sign.
     restart = stop(10.0, faded), stop(10.9, waited), stop(20.0, waited)
-    assert credible(monkeypatch, *restart) == [10.9, 20.0]
-    assert credible(monkeypatch, *restart[:2]) == [10.9], "it is as sure as the stronger of both"
-    assert credible(monkeypatch, stop(10.0, waited), stop(10.9, waited)) == []
-    assert credible(monkeypatch, stop(10.0, faded), stop(11.1, waited)) == [10.0]
+    assert believed(*restart) == [10.9, 20.0]
+    assert believed(*restart[:2]) == [10.9], "it is as sure as the stronger of both"
+    assert believed(stop(10.0, waited), stop(10.9, waited)) == []
+    assert believed(stop(10.0, faded), stop(11.1, waited)) == [10.0]
 
 
 def test_a_gauge_must_rise_by_a_quarter_and_stay():

@@ -10,10 +10,10 @@ import pytest
 from analysis.fuel.consumption import (
     Container,
     FuelUse,
-    _container,
-    _Filter,
-    _silence,
+    UseFilter,
+    container_of,
     fuel_use,
+    silence,
 )
 from analysis.fuel.wear import Wear
 from analysis.history.runs import find_runs
@@ -34,7 +34,7 @@ def test_the_filter_is_that_of_whole_matrices():
     """Level and rise of the logarithm; both drift with each half of a container."""
     steps = [0.05, 0.05, 0.12, 0.12, 0.08]
     seen = {1: container(0.95, 0.03), 3: container(1.02, 0.01)}  # after the 1st and the 3rd step
-    use = _Filter(0.9)
+    use = UseFilter(0.9)
     # Unknowns: level and rise at first, then the drifts of both at each step.
     state = np.zeros((2, 2 + 2 * len(steps)))
     state[0, 0] = state[1, 1] = 1.0
@@ -64,7 +64,7 @@ WORN = Wear(np.array([1000.0, 4000.0]), np.array([0.9, 0.6]), 0.04)
 
 
 def test_before_the_first_container_the_output_tells_the_use():
-    use = _Filter(0.9, WORN, 2500.0)
+    use = UseFilter(0.9, WORN, 2500.0)
     assert use.estimate == pytest.approx(0.9 / 0.75)
     explained = 0.25 * math.log(0.75)
     assert use.sd == pytest.approx(math.sqrt(0.2**2 + explained**2 + 0.04**2))
@@ -76,13 +76,13 @@ def test_before_the_first_container_the_output_tells_the_use():
         -math.log(0.3)
     )
     # Without it the unit is as old as its hours.
-    old = _Filter(0.9, None, 2500.0)
+    old = UseFilter(0.9, None, 2500.0)
     assert old.estimate == pytest.approx(0.9 * math.exp(0.05 * 2.5))
     assert old.sd == pytest.approx(math.hypot(0.2, 0.05 * 2.5))
 
 
 def test_after_a_container_the_use_follows_the_output():
-    use = _Filter(0.9, WORN, 1000.0)
+    use = UseFilter(0.9, WORN, 1000.0)
     use.learn(container(1.1, 0.001))
     assert use.estimate == pytest.approx(1.1, rel=1e-4)
     use.age(3.0)
@@ -92,7 +92,7 @@ def test_after_a_container_the_use_follows_the_output():
 
 
 def test_a_habit_of_changing_early_does_not_average_out():
-    use = _Filter(0.9)
+    use = UseFilter(0.9)
     assert use.sd == pytest.approx(0.20)
     for _ in range(40):
         use.learn(container(0.9, emptied=False))
@@ -100,7 +100,7 @@ def test_a_habit_of_changing_early_does_not_average_out():
     own = (1.0 / 0.20**2 + 40.0 / 0.02**2) ** -0.5
     assert use.sd == pytest.approx(math.hypot(own, 0.02), rel=0.01)
     # One that ran dry takes its weight from the habit.
-    mixed = _Filter(0.9)
+    mixed = UseFilter(0.9)
     mixed.learn(container(0.9, 0.02, emptied=False))
     guessed = 0.20**2 / (0.20**2 + 0.02**2)
     spread = (1.0 / 0.20**2 + 1.0 / 0.02**2) ** -0.5
@@ -128,7 +128,7 @@ def events(*days, litres=10.0):
 
 
 def one(begin=0.0, end=10.0, runs=RUNS, litres=10.0, expected=1.5, *, emptied=True):
-    return _container(runs, *events(begin, end, litres=litres), expected, emptied=emptied)
+    return container_of(runs, *events(begin, end, litres=litres), expected, emptied=emptied)
 
 
 def test_a_container_by_hand():
@@ -217,11 +217,11 @@ def test_time_passed_over_time_logged():
     runs = SimpleNamespace(log=log_)
     # From 50 h on three records of 80 h: gaps of 50, 180 and 20 h. In one of a week and more
     # (168 h) the boat was laid up.
-    assert _silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 70.0 / 240.0)
+    assert silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 70.0 / 240.0)
     # The end lies 30 h after the last record.
-    assert _silence(runs, 3600.0 * 60.0, 3600.0 * 570.0) == pytest.approx(1.0 + 90.0 / 240.0)
+    assert silence(runs, 3600.0 * 60.0, 3600.0 * 570.0) == pytest.approx(1.0 + 90.0 / 240.0)
     log_.start_s[2] -= 12.1 * 3600.0  # a gap of 167.9 h
-    assert _silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 237.9 / 240.0)
+    assert silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 237.9 / 240.0)
 
 
 def test_the_use_of_a_log_with_containers_by_hand():
@@ -231,7 +231,7 @@ def test_the_use_of_a_log_with_containers_by_hand():
     found = fuel_use(RUNS, told, fuel)
     assert [c.problem for c in found.containers] == [None, None]
     assert [c.emptied for c in found.containers] == [False, False]
-    use = _Filter(1.5)
+    use = UseFilter(1.5)
     for one_ in found.containers:
         use.age(0.03)
         use.learn(one_)

@@ -7,11 +7,11 @@ import pytest
 
 from analysis.fuel.dry_stops import (
     Sign,
-    _sign,
     dry_stops,
     ended_voltage,
     faded_out,
     ran_dry,
+    sign_of,
     traits_of,
 )
 from analysis.history.history import STATE_CODE
@@ -189,7 +189,7 @@ def test_the_strongest_sign_counts():
 
     runs = runs_of(both)
     pause = slice(int(runs.last[4]) + 1, int(runs.first[5]))
-    assert _sign(runs, 4, pause, traits_of(runs)) is Sign.FADED
+    assert sign_of(runs, 4, pause, traits_of(runs)) is Sign.FADED
     assert max(Sign) is Sign.FADED
 
 

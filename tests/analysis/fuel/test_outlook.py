@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment.document import Curve
-from analysis.commands.fuel import _check as told
+from analysis.commands.fuel import wear_check as told
 from analysis.fuel import cross_check
 from analysis.fuel.consumption import Container, FuelUse
 from analysis.fuel.cross_check import rise_of_output, rise_of_use

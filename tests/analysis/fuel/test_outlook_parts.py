@@ -9,13 +9,13 @@ import pytest
 from analysis.estimate import Span
 from analysis.fuel.consumption import Container, FuelUse
 from analysis.fuel.outlook import (
-    _battery_air,
-    _changes,
-    _left,
-    _scaled,
+    battery_air,
     days_of_fuel,
+    fuel_left,
     fuel_outlook,
+    known_changes,
     litres_a_year,
+    scaled,
 )
 from analysis.fuel.result import FuelOutlook
 from analysis.history.runs import find_runs
@@ -35,7 +35,7 @@ HIGH = 1.6449
 
 def left(runs=RUNS, known=(), per_kwh=PER_KWH):
     withheld = {}
-    found = _left(runs, known, per_kwh, np.random.default_rng(3), withheld)
+    found = fuel_left(runs, known, per_kwh, np.random.default_rng(3), withheld)
     return found, withheld.get("litres_left")
 
 
@@ -126,25 +126,25 @@ def test_for_how_many_days_the_fuel_lasts():
 
 def test_recorded_changes_come_before_found_ones():
     fuel = FuelConfig(l_per_kwh=0.9, container_l=10.0)
-    assert _changes(RUNS, fuel) == ((), "none")
+    assert known_changes(RUNS, fuel) == ((), "none")
     known = replace(RUNS, log=replace(RUNS.log, events=change(3)))
-    assert _changes(known, fuel) == (change(3), "recorded")
+    assert known_changes(known, fuel) == (change(3), "recorded")
     empty = find_runs(log(runs=0), RATED_W)
-    assert _changes(empty, fuel) == ((), "none")
+    assert known_changes(empty, fuel) == ((), "none")
 
 
 def test_the_air_of_the_battery():
     config = config_for()
     bank = replace(config.battery, capacity_ah=200.0, chemistry="agm")
-    one = _battery_air(replace(config, battery=bank), RUNS)
+    one = battery_air(replace(config, battery=bank), RUNS)
     # Q = 0.05 n I C / 1000 with 8 mA/Ah on boost (EN/IEC 62485-2), six cells a block.
     assert one == pytest.approx(0.05 * 6 * 8.0 * 200.0 / 1000.0)
     two = replace(RUNS, log=replace(RUNS.log, voltage_mean_v=2.0 * RUNS.log.voltage_mean_v))
-    assert _battery_air(replace(config, battery=bank), two) == pytest.approx(2.0 * one)
+    assert battery_air(replace(config, battery=bank), two) == pytest.approx(2.0 * one)
     unknown = replace(bank, capacity_ah=None)
-    assert _battery_air(replace(config, battery=unknown), RUNS) is None
+    assert battery_air(replace(config, battery=unknown), RUNS) is None
     silent = replace(RUNS, log=replace(RUNS.log, voltage_mean_v=np.full(len(RUNS.log), np.nan)))
-    assert _battery_air(replace(config, battery=bank), silent) is None
+    assert battery_air(replace(config, battery=bank), silent) is None
 
 
 def test_two_weeks_carry_a_forecast():
@@ -175,7 +175,7 @@ def test_two_weeks_carry_a_forecast():
 
 
 def test_a_scaled_span_keeps_what_is_not_known():
-    assert _scaled(Span(1.0, 2.0, None), 0.5) == Span(0.5, 1.0, None)
+    assert scaled(Span(1.0, 2.0, None), 0.5) == Span(0.5, 1.0, None)
 
 
 def test_the_document_of_the_outlook():

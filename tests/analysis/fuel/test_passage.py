@@ -25,7 +25,7 @@ from analysis.fuel.passage import (
 from analysis.history.runs import find_runs
 from analysis.load.kinds import Kinds
 from analysis.show.passage_sheet import lines, page
-from analysis.units import METRIC, Owner, Units, area_mm2, awg
+from analysis.units import METRIC, Owner, Units, area_mm2, awg, read_by
 from tests.support.boats.plain_log import RATED_W, log
 
 #: 110 W at 13.2 V, on a bank that keeps 85 % of what it is given.
@@ -134,8 +134,8 @@ def test_the_sheet_is_a_page_that_escapes_what_it_is_told():
     assert "Methanol is toxic" in made
 
 
-def test_american_units(monkeypatch):
-    monkeypatch.setattr("analysis.units._owners", [Owner(units=Units(us=True))])
+def test_american_units():
+    read_by(Owner(units=Units(us=True)))
     # 1 US gallon is 3.785411784 L (NIST SP 811): 32 L are 8.5 gallons, 10 L are 2.64.
     text = " ".join(lines(plan(), "x", None, 100, 0.0))
     assert re.search(r"8\.5 US gal \(7\.4 to 9\.5 US gal\)", text)

@@ -9,11 +9,11 @@ import pytest
 
 from analysis.health.evidence import (
     Life,
-    _observations,
     design_hours_left,
     gather,
     health_of,
     hours_at,
+    observations,
     recorded_life,
     restricted,
 )
@@ -70,7 +70,7 @@ def test_hours_are_those_of_the_stretch_or_of_the_middle_of_the_run():
 def test_figures_are_ordered_by_hours(evidence):
     hours = np.arange(40.0)[::-1]
     use = np.arange(40) >= 37
-    data, runs = _observations(evidence.out, use, hours)
+    data, runs = observations(evidence.out, use, hours)
     assert runs.tolist() == [39, 38, 37]
     assert data.kh.tolist() == [0.0, 1.0, 2.0]
     assert data.y.tolist() == evidence.out.value[[39, 38, 37]].tolist()

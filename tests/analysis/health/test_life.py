@@ -10,12 +10,12 @@ from analysis.estimate import Span
 from analysis.health.forms import Cell, Form, Posterior
 from analysis.health.life import (
     Health,
-    _convincing,
-    _fitted,
-    _fitted_sd,
     common_error,
+    convincing,
     estimate,
     extra_columns,
+    fitted_output,
+    fitted_output_sd,
     heat_effect,
     jump_column,
 )
@@ -182,19 +182,19 @@ def test_the_fitted_line_without_heat_and_its_error():
     cool = np.hstack((design, np.eye(5)))
     cool[:, 2:4] = 0.0
     expected = np.sqrt(np.diag(cool @ dense.covariance @ cool.T))
-    found = _fitted_sd(Sites(KH5, y, sd**-2.0, design), prior, 0.03, 2)
+    found = fitted_output_sd(Sites(KH5, y, sd**-2.0, design), prior, 0.03, 2)
     assert found == pytest.approx(expected, rel=1e-5)
     # One node alone: no wander.
     alone = dense_normal(design[:1], y[:1], sd[:1], prior)
     expected = math.sqrt(cool[0, :5] @ alone.covariance[:5, :5] @ cool[0, :5])
-    one = _fitted_sd(Sites(KH5[:1], y[:1], sd[:1] ** -2.0, design[:1]), prior, 0.03, 2)
+    one = fitted_output_sd(Sites(KH5[:1], y[:1], sd[:1] ** -2.0, design[:1]), prior, 0.03, 2)
     assert one == pytest.approx([expected])
     # The line itself: two runs share the first node.
     nodes = make_nodes(np.array([0.2, 0.2, 0.3, 0.7, 1.1, 1.6]))
     rows = np.column_stack((np.ones(6), 1.6 - nodes.kh[nodes.of_run], warm, nodes.of_run >= 2))
     rows[0, 1] = 1.2
     mode = Mode(np.array([0.9, 0.05, 7.0, -7.0, -0.1]), 0.01 * np.arange(5), 0.0)
-    assert _fitted(rows, mode, nodes, 2) == pytest.approx(
+    assert fitted_output(rows, mode, nodes, 2) == pytest.approx(
         [0.9 + 0.05 * 1.3, 0.9 + 0.065 + 0.01, 0.8 + 0.045 + 0.02, 0.8 + 0.025 + 0.03, 0.8 + 0.04]
     )
 
@@ -238,10 +238,10 @@ def test_a_step_lies_between_the_runs_on_both_sides():
 def test_which_steps_count():
     sites = Sites(KH5, KH5, KH5, np.ones((5, 1)))
     sure = Found(3, math.log(20.0) + 1e-9, -0.025)
-    assert _convincing(sure, sites, [])
+    assert convincing(sure, sites, [])
     # Odds of twenty to one, a fortieth of rated, and more than a node from any other step.
-    assert not _convincing(replace(sure, log_odds=math.log(20.0) - 1e-9), sites, [])
-    assert not _convincing(replace(sure, change=0.0249), sites, [])
-    assert _convincing(sure, sites, [replace(sure, node=1)])
-    assert not _convincing(sure, sites, [replace(sure, node=1), replace(sure, node=2)])
-    assert not _convincing(sure, sites, [replace(sure, node=4)])
+    assert not convincing(replace(sure, log_odds=math.log(20.0) - 1e-9), sites, [])
+    assert not convincing(replace(sure, change=0.0249), sites, [])
+    assert convincing(sure, sites, [replace(sure, node=1)])
+    assert not convincing(sure, sites, [replace(sure, node=1), replace(sure, node=2)])
+    assert not convincing(sure, sites, [replace(sure, node=4)])

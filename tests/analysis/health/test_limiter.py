@@ -14,11 +14,11 @@ from analysis.health.limiter import (
     OTHER_SOURCE,
     SOURCE,
     UNMEASURED,
-    _plateaus,
     compensation_of,
     find_ceiling,
     local_median,
     mean_by_run,
+    plateaus,
     smoothed,
     stretches,
     usual_power,
@@ -257,7 +257,7 @@ def test_the_ceiling_near_a_run_is_the_median_of_fifteen():
 def plateau(voltage, power, seconds=600.0, scale=1):
     count = len(power)
     voltage = np.broadcast_to(voltage, count).astype(float)
-    fallen, level = _plateaus(
+    fallen, level = plateaus(
         np.zeros(count, dtype=np.intp), np.full(count, seconds), voltage,
         np.asarray(power, dtype=float), 1, scale,
     )  # fmt: skip

@@ -16,7 +16,13 @@ from analysis.health.limiter import (
     Stretches,
     stretches,
 )
-from analysis.health.run_output import FEW_READINGS, _bounds, outputs, run_table, without_surpassed
+from analysis.health.run_output import (
+    FEW_READINGS,
+    bounds_held,
+    outputs,
+    run_table,
+    without_surpassed,
+)
 from analysis.health.run_table import Limit
 from analysis.history.runs import find_runs
 from tests.support.boats.plain_log import RATED_W, RUNNING, log
@@ -191,12 +197,12 @@ def test_a_bound_is_what_a_run_held_for_five_minutes():
         np.zeros(12, dtype=np.int8),
     )  # fmt: skip
     every = np.ones(12, dtype=bool)
-    assert _bounds(found, every, 3) == pytest.approx([90.0, np.nan, np.nan], nan_ok=True)
+    assert bounds_held(found, every, 3) == pytest.approx([90.0, np.nan, np.nan], nan_ok=True)
     early = minute < 5
     # Less two standard errors: variance 8 / 5 of five minutes.
     held = 82.0 - 2.0 * math.sqrt(1.6 / 5.0)
-    assert _bounds(found, early, 1) == pytest.approx([held])
-    assert np.isnan(_bounds(found, ~every, 2)).all()
+    assert bounds_held(found, early, 1) == pytest.approx([held])
+    assert np.isnan(bounds_held(found, ~every, 2)).all()
 
 
 def given(value, *, bound=False, used=True):
@@ -269,8 +275,8 @@ def test_a_noisy_recording_of_single_readings_bounds_no_more_than_it_gives():
     single = np.full(len(runs.log), 2)
     coarse = replace(runs, log=replace(runs.log, readings=single))
     every = np.isfinite(found.power_w)
-    fine_w = _bounds(found, every, RUNS, runs.log.readings[found.index] < FEW_READINGS)
-    coarse_w = _bounds(found, every, RUNS, coarse.log.readings[found.index] < FEW_READINGS)
-    assert fine_w == pytest.approx(_bounds(found, every, RUNS))
+    fine_w = bounds_held(found, every, RUNS, runs.log.readings[found.index] < FEW_READINGS)
+    coarse_w = bounds_held(found, every, RUNS, coarse.log.readings[found.index] < FEW_READINGS)
+    assert fine_w == pytest.approx(bounds_held(found, every, RUNS))
     assert fine_w.min() > 1.1 * 99.0, "a mean of many readings was held for minutes"
     assert 0.8 * 99.0 < np.median(coarse_w) < 1.05 * 99.0

@@ -8,17 +8,17 @@ import pytest
 from analysis.health.heat import HEAT_SIZE, heat_columns
 from analysis.health.limiter import EDGE, SOURCE, Stretches
 from analysis.health.sag import (
-    _TIMES_H,
+    TIMES_H,
     Rests,
     RunCells,
     Sag,
-    _heat,
-    _not_failing,
-    _within,
+    heat_inside,
     minimise,
+    not_failing,
     sag,
     saturating,
     weigh,
+    within_groups,
 )
 from analysis.health.warm_up import Cells, warm_up_h
 from analysis.history.runs import find_runs
@@ -149,7 +149,7 @@ def test_a_minimum_is_found_to_many_digits():
 
 
 def test_a_group_is_centred_on_its_weighted_mean():
-    found = _within(np.array([1.0, 4.0, 5.0]), np.array([1.0, 3.0, 1.0]), np.array([0, 0, 1]))
+    found = within_groups(np.array([1.0, 4.0, 5.0]), np.array([1.0, 3.0, 1.0]), np.array([0, 0, 1]))
     # The mean of the first two is 13 / 4.
     assert found == pytest.approx([-2.25, 0.75, 0.0])
 
@@ -157,14 +157,14 @@ def test_a_group_is_centred_on_its_weighted_mean():
 def test_a_cell_below_three_quarters_of_its_run_is_failing():
     run = np.array([0, 0, 0, 1, 1])
     power = np.array([100.0, 75.0, 74.9, 50.0, 40.0])
-    assert _not_failing(run, power).tolist() == [True, True, False, True, True]
-    assert len(_not_failing(run[:0], power[:0])) == 0
+    assert not_failing(run, power).tolist() == [True, True, False, True, True]
+    assert len(not_failing(run[:0], power[:0])) == 0
 
 
 def test_heat_is_known_where_most_cells_have_a_temperature():
     group, weights = np.zeros(4, dtype=np.intp), np.ones(4)
-    assert _heat(np.array([20.0, 30.0, np.nan, np.nan]), weights, group).shape == (4, 0)
-    columns = _heat(np.array([20.0, 30.0, 40.0, np.nan]), weights, group)
+    assert heat_inside(np.array([20.0, 30.0, np.nan, np.nan]), weights, group).shape == (4, 0)
+    columns = heat_inside(np.array([20.0, 30.0, 40.0, np.nan]), weights, group)
     # In tens of kelvin from 25 degC, the missing one as the median; then from the run's mean.
     assert columns[:, 0] == pytest.approx([-1.0, 0.0, 1.0, 0.0])
 
@@ -178,8 +178,8 @@ def test_depth_and_time_are_weighed_as_by_whole_matrices():
     y = -0.04 * (1 - np.exp(-t / 3.0)) + np.array([4.5, 4.6, 4.4])[group]
     y += 0.003 * rng.standard_normal(len(y))
     noise = 0.004**2
-    heat = _heat(warm, weight, group)
-    left = np.linspace(0.0, 0.4, runs)[:, None] * np.linspace(1.0, 0.5, len(_TIMES_H))
+    heat = heat_inside(warm, weight, group)
+    left = np.linspace(0.0, 0.4, runs)[:, None] * np.linspace(1.0, 0.5, len(TIMES_H))
     found = weigh(RunCells(t, y, weight, group, heat), left[group], noise, 0.0)
     # Levels of the runs are free, the effect of heat and the depth have their priors: 0.02 with
     # 0.03 of the depth, 5 h within exp(0.6) of the time.
@@ -187,7 +187,7 @@ def test_depth_and_time_are_weighed_as_by_whole_matrices():
     sizes = np.concatenate((np.full(runs, 10.0), HEAT_SIZE, [0.03]))
     prior = (np.concatenate((np.full(runs, 4.5), np.zeros(5), [0.02])), sizes**-2.0)
     logs, depths, variances = [], [], []
-    for k, time_h in enumerate(_TIMES_H):
+    for k, time_h in enumerate(TIMES_H):
         shape = -(1.0 - left[group, k]) * (1.0 - np.exp(-t / time_h))
         design = np.column_stack((levels, heat_columns(warm), shape))
         told = dense_normal(design, y, np.sqrt(noise / weight), prior)
@@ -200,11 +200,11 @@ def test_depth_and_time_are_weighed_as_by_whole_matrices():
     assert found.depth == pytest.approx(middle, rel=1e-4)
     spread = share @ (variances + (depths - middle) ** 2)
     assert found.depth_se == pytest.approx(math.sqrt(spread), rel=1e-4)
-    assert found.time_h == pytest.approx(math.exp(share @ np.log(_TIMES_H)), rel=1e-4)
+    assert found.time_h == pytest.approx(math.exp(share @ np.log(TIMES_H)), rel=1e-4)
     # An error of the depth that outweighs the cells leaves the prior.
     unsure = weigh(RunCells(t, y, weight, group, heat), left[group], noise, 1e6)
     assert (unsure.depth, unsure.depth_se) == pytest.approx((0.02, 0.03))
-    assert _TIMES_H[[0, -1]] == pytest.approx([0.7, 30.0])
+    assert TIMES_H[[0, -1]] == pytest.approx([0.7, 30.0])
 
 
 def test_the_least_error_of_the_depth_falls_with_the_number_of_runs():

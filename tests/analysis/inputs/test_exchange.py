@@ -11,7 +11,7 @@ import pytest
 from analysis.assessment.case import Case
 from analysis.health.evidence import design_hours_left
 from analysis.inputs.finding import Severity
-from analysis.units import Owner
+from analysis.units import Owner, read_by
 from logger.event import Event
 from tests.support.boats import plain_log
 from tests.support.configurations import config_for
@@ -38,8 +38,8 @@ def test_a_jump_of_the_counter_alone_is_asked_about(season):
     assert holds_truth(a, sailed[2])
 
 
-def test_the_day_of_a_jump_and_the_time_to_record_it_are_the_owners(season, monkeypatch):
-    monkeypatch.setattr("analysis.units._owners", [Owner(ZoneInfo("Pacific/Auckland"))])
+def test_the_day_of_a_jump_and_the_time_to_record_it_are_the_owners(season):
+    read_by(Owner(ZoneInfo("Pacific/Auckland")))
     sailed = season(seasons=2, days=60, exchange_at=0.5, exchange_new=0.965, loss_per_kh=0.02)
     finding = found(assessed(sailed), "counter_break")
     (at,) = set(re.findall(r"--at (\S+?)\.? ", finding.what_to_do))

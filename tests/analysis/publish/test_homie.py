@@ -270,7 +270,7 @@ def publish(topic):
     ],
 )
 def test_a_broker_from_a_bad_dream_is_survived(monkeypatch, nightmare):
-    monkeypatch.setattr("analysis.publish.homie._FIRST_WAIT_S", 0.1)
+    monkeypatch.setattr("analysis.publish.homie.FIRST_WAIT_S", 0.1)
     calls = []
     with socket.create_server(("127.0.0.1", 0)) as server:
 
@@ -304,7 +304,7 @@ def test_a_broker_that_breaks_off_is_told_once_and_left_alone_for_longer_each_ti
     caplog, monkeypatch
 ):
     # A quarter of the time that a boat's broker is given: 0.5, 1 and 2 s.
-    monkeypatch.setattr("analysis.publish.homie._FIRST_WAIT_S", 0.25)
+    monkeypatch.setattr("analysis.publish.homie.FIRST_WAIT_S", 0.25)
     with socket.create_server(("127.0.0.1", 0)) as server:
         times = []
 

@@ -279,7 +279,7 @@ def test_the_fuel_comes_from_the_command_and_reaches_the_page(tmp_path, monkeypa
         asked.append((command[4:] if "fuel" in command else "page", given))
         return subprocess.CompletedProcess(command, 0, b'{"left": 1}', b"")
 
-    monkeypatch.setattr(page_target, "_run", run)
+    monkeypatch.setattr(page_target, "run_child", run)
     target = Page(config)
     target.send(None)
     target.send(None)

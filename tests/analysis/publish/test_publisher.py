@@ -78,7 +78,7 @@ def test_a_target_that_hangs_holds_up_no_other(tmp_path, monkeypatch):
 
     normal = publisher.targets
     monkeypatch.setattr(publisher, "targets", lambda *a: [(Hangs(set()), 1.0), *normal(*a)])
-    monkeypatch.setattr(publisher, "_END_S", 0.1)
+    monkeypatch.setattr(publisher, "END_S", 0.1)
     stop = threading.Event()
     runner = threading.Thread(
         target=publisher.run, args=(config, publishing(config), stop), daemon=True

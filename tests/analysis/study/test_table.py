@@ -25,7 +25,7 @@ def lives():
     lived = [(boat, *simulate(boat)) for boat in boats]
     with pytest.MonkeyPatch.context() as patch:
         # Found roughly, which takes half the time; test_short_days.py holds how well it is found.
-        patch.setattr("analysis.study.short_days._WIDTH", 0.5)
+        patch.setattr("analysis.study.short_days.WIDTH", 0.5)
         return [(boat, history, with_load_limit(boat, truth)) for boat, history, truth in lived]
 
 

@@ -42,7 +42,7 @@ def test_the_file_is_parsed_once_and_the_log_is_not_locked_meanwhile(
     exported, tmp_path, monkeypatch
 ):
     config = boat(tmp_path / "two")
-    parsed, rows = import_intervals._parsed, []
+    parsed, rows = import_intervals.parsed_rows, []
 
     def watched(path, limits):
         for line, row in parsed(path, limits):
@@ -53,7 +53,7 @@ def test_the_file_is_parsed_once_and_the_log_is_not_locked_meanwhile(
             rows.append(line)
             yield line, row
 
-    monkeypatch.setattr(import_intervals, "_parsed", watched)
+    monkeypatch.setattr(import_intervals, "parsed_rows", watched)
     result = take_exported(config, exported)
     assert result.intervals == 50_000
     assert len(rows) == 50_000

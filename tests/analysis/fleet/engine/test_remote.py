@@ -120,8 +120,8 @@ def test_a_fleet_is_the_same_byte_by_byte_though_a_worker_is_killed(
 
 @pytest.mark.timeout(300)
 def test_a_scheduler_without_workers_is_told_and_not_waited_for_without_end(child_env, monkeypatch):
-    monkeypatch.setattr("analysis.fleet.engine.remote._LOOK_S", 0.1)
-    monkeypatch.setattr("analysis.fleet.engine.remote._PATIENCE_S", 1.0)
+    monkeypatch.setattr("analysis.fleet.engine.remote.LOOK_S", 0.1)
+    monkeypatch.setattr("analysis.fleet.engine.remote.PATIENCE_S", 1.0)
     told = []
     with (
         cluster(child_env, workers=0) as address,
@@ -143,7 +143,7 @@ def test_workers_that_watch_themselves_are_told(request, which, times):
 
 @pytest.mark.timeout(300)
 def test_a_worker_that_joins_later_and_watches_itself_is_told_once(child_env, monkeypatch):
-    monkeypatch.setattr("analysis.fleet.engine.remote._LOOK_S", 0.0)
+    monkeypatch.setattr("analysis.fleet.engine.remote.LOOK_S", 0.0)
     told, name = [], "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED"
     with (
         cluster(child_env | {name: "False"}, workers=1) as address,
@@ -187,7 +187,7 @@ def _certificates(folder):
 def test_certificates_must_match_on_both_sides(child_env, tmp_path, program, monkeypatch):
     program("openssl", "openssl")
     ours, others = _certificates(tmp_path / "ours"), _certificates(tmp_path / "others")
-    monkeypatch.setattr("analysis.fleet.engine.remote._TIMEOUT_S", 5.0)
+    monkeypatch.setattr("analysis.fleet.engine.remote.TIMEOUT_S", 5.0)
 
     def scheduler(address, ca, pair):
         return Scheduler(address, ca / "ca.crt", pair / "ours.crt", pair / "ours.key")

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.units import Owner, Units
+from analysis.units import Owner, Units, read_by
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 
@@ -20,10 +20,10 @@ def test_a_temperature_that_is_stuck_is_left_out(season, share):
     assert holds_truth(a, sailed[2])
 
 
-def test_a_stuck_temperature_is_told_in_the_owners_degrees(season, monkeypatch):
+def test_a_stuck_temperature_is_told_in_the_owners_degrees(season):
     sailed = season(temperature_stuck_from=0.5, heat_per_k=0.003, days=100, loss_per_kh=0.02)
     celsius = found(assessed(sailed), "temperature_stuck")
-    monkeypatch.setattr("analysis.units._owners", [Owner(units=Units(us=True))])
+    read_by(Owner(units=Units(us=True)))
     told = found(assessed(sailed), "temperature_stuck")
     stood_c = float(celsius.seen.split()[0])
     # 9/5 of it and 32 (NIST SP 811, B.8); rounding of 0.05 degC is 0.09 degF, and one of its own.
