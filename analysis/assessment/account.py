@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
 
 #: Fewer hours than this are rounding, h.
-_NOTHING_H = 0.01
+NOTHING_H = 0.01
 _UNMEASURED = "power not measured"
 _LIMITS = (Limit.SOURCE, Limit.HEAT, Limit.BATTERY, Limit.UNUSABLE)
 
@@ -76,10 +76,10 @@ def hours_account(total_h: float, runs: Runs, out: Outputs) -> tuple[HoursRow, .
         whys = dict.fromkeys(out.reason[k].removeprefix("left out: ") for k in np.flatnonzero(lost))
         text = f"runs left out whole ({'; '.join(whys)})"
         hours, number = float(out.kept_h[lost].sum()), count_runs(runs, out, Limit.UNUSABLE)
-        if hours > _NOTHING_H or number:
+        if hours > NOTHING_H or number:
             left.append(HoursRow(text, hours, used=False, runs=number))
     left += [HoursRow(reason, h, used=False) for reason, h in out.left_out_h.items()]
     rest = total_h - sum(row.hours for row in found + left)
-    if abs(rest) > _NOTHING_H:
+    if abs(rest) > NOTHING_H:
         left.append(HoursRow(_UNMEASURED, rest, used=False))
     return (*found, *sorted(left, key=lambda row: -row.hours))

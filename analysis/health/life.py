@@ -246,7 +246,7 @@ def estimate(
     )
     return Health(
         posterior,
-        _describe(found, posterior, nodes, data, steps_from),
+        describe_steps(found, posterior, nodes, data, steps_from),
         scatter,
         wander,
         systematic,
@@ -302,7 +302,7 @@ def convincing(step: Found, sites: Sites, found: list[Found]) -> bool:
     return all(abs(step.node - other.node) > 1 for other in found) and step.node < len(sites.kh)
 
 
-def _describe(
+def describe_steps(
     found: list[Found],
     posterior: Posterior,
     nodes: Nodes,

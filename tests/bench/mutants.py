@@ -61,6 +61,13 @@ ROOMS = {
             "tests/analysis/health/test_forms.py",
         ],
     ),
+    "inputs": (
+        ["analysis/inputs/*.py", "analysis/inputs/channels/*.py"],
+        [
+            *_mirrored("inputs", "dates", "finding", "mended", "clamp"),
+            *_mirrored("inputs/channels", "spikes", "still"),
+        ],
+    ),
     "load": (
         ["analysis/load/*.py"],
         [
@@ -75,7 +82,10 @@ ROOMS = {
     ),
     "fuel": (
         ["analysis/fuel/*.py"],
-        _mirrored("fuel", "outlook_parts", "consumption", "dry_stops", "passage"),
+        _mirrored(
+            "fuel",
+            *("outlook_parts", "cross_check", "wear", "consumption", "dry_stops", "passage"),
+        ),
     ),
     "store": (
         [
@@ -92,6 +102,10 @@ ROOMS = {
             "tests/logger/test_recorder.py",
             "tests/logger/store/test_writer.py",
             "tests/logger/store/test_blocks.py",
+            "tests/logger/store/test_raw.py",
+            "tests/logger/store/test_events.py",
+            "tests/logger/store/test_faults.py",
+            "tests/logger/test_clock.py",
             "tests/analysis/history",
         ],
     ),
@@ -276,6 +290,11 @@ def tested(place, tests, log):
     return None
 
 
+def own_first(tests, path):
+    """Return the tests with those of the module's own name first: they notice it soonest."""
+    return sorted(tests, key=lambda test: Path(test).name != f"test_{path.stem}.py")
+
+
 def try_all(room, count, seed):
     """Try the mutants of a room; print each, and return how many were killed, and how many made."""
     tests = [t for t in ROOMS[room][1] if (ROOT / t).exists()]
@@ -290,7 +309,7 @@ def try_all(room, count, seed):
             plain = (place / path).read_text(encoding="utf-8")
             (place / path).write_text(text, encoding="utf-8")
             begun_s = time.monotonic()
-            status = tested(place, tests, log)
+            status = tested(place, own_first(tests, path), log)
             (place / path).write_text(plain, encoding="utf-8")
             by = [x for x in log.read_text(errors="replace").splitlines() if " " in x]
             by = [x.split()[1] for x in by if x.startswith(("FAILED", "ERROR"))]

@@ -5,9 +5,10 @@ from itertools import pairwise
 import pytest
 
 from logger.config import load_config
-from logger.reading import OperatingState, Reading
+from logger.reading import MOST_WORDS, OperatingState, Reading
 from logger.recorder import MOST_WAITING, Recorder
 from logger.refusals import Refusals
+from logger.store.reader import Reader
 from logger.store.records import SessionStart
 from logger.store.writer import Writer
 
@@ -147,3 +148,56 @@ def test_the_energy_counter_is_exact_over_cuts_and_never_falls(tmp_path, store):
     assert told == sorted(told)
     # By hand: 12 V x 5 A for 999 s, and half of the step down in one second.
     assert told[-1] == pytest.approx(60.0 * 999 + 30.0, abs=1.0)
+
+
+@pytest.fixture
+def taking(tmp_path, store):
+    """Return a recorder with its clock, and a function that ends it and tells its events."""
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n", encoding="utf-8")
+    config = load_config(tmp_path / "ebbwatt.toml")
+    session = SessionStart("port", 50.0, boot_id="b", offset_s=1.7e9, offset_quality=1)
+    with Writer(store, config.charger, session) as writer:
+        clock = Clock()
+
+        def events(kind):
+            writer.commit()
+            with Reader(store) as reader:
+                return [(e.time_s - 1.7e9, e.text) for e in reader.events() if e.kind == kind]
+
+        yield Recorder(config, writer, Refusals(), clock.monotonic), clock, events
+
+
+def test_refused_data_are_noted_at_the_newest_reading_or_at_the_start(taking):
+    taken, clock, events = taking
+    taken.tick()
+    taken.refusals.count("nonsense")
+    clock.now_s = 3600.0
+    taken.tick()
+    taken.take(Reading(4000.0, 12.6, 0.0, REST))
+    taken.refusals.count("nonsense")
+    clock.now_s = 7199.0
+    taken.tick()
+    assert events("refused") == [(50.0, "nonsense (1 x)")], "an hour has not passed"
+    clock.now_s = 7200.0
+    taken.tick()
+    assert events("refused") == [(50.0, "nonsense (1 x)"), (4000.0, "nonsense (1 x)")]
+
+
+def test_a_state_word_is_noted_when_it_comes_and_again_after_six_hours(taking):
+    taken, _, events = taking
+    told = [("A", 0), ("A", 5), ("B", 10), ("A", 20), ("", 30), ("B", 21_609), ("A", 21_610)]
+    for word, at_s in (*told, ("B", 21_611)):
+        taken.take(Reading(float(at_s), 12.6, 0.0, REST, word=word))
+    # B came at 10 s: at 21,609 s that is not yet six hours ago.
+    assert events("state_word") == [(0.0, "A"), (10.0, "B"), (21_610.0, "A"), (21_611.0, "B")]
+    assert taken.state_since_s == 21_611.0
+
+
+def test_of_the_state_words_no_more_than_so_many_are_noted(taking):
+    taken, _, events = taking
+    for k in range(MOST_WORDS + 3):
+        taken.take(Reading(float(k), 12.6, 0.0, REST, word=f"W{k}"))
+    # A word that is known is noted all the same.
+    taken.take(Reading(30_000.0, 12.6, 0.0, REST, word="W0"))
+    noted = [word for _, word in events("state_word")]
+    assert noted == [*(f"W{k}" for k in range(MOST_WORDS)), "W0"]

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.assessment.account import count_runs, hours_account
+from analysis.assessment.account import NOTHING_H, count_runs, hours_account
 from analysis.health.run_table import Limit
 
 
@@ -55,6 +55,18 @@ def test_hours_add_up_by_hand():
         ("runs left out whole (too short)", 0.75, False, 2),
     ]
     assert sum(row.hours for row in rows) == pytest.approx(20.0)
+
+
+def test_a_hundredth_of_an_hour_is_no_row():
+    for hours, rows in ((NOTHING_H, 1), (1.01 * NOTHING_H, 2)):
+        runs, out = outputs(
+            [(1, Limit.SOURCE, True, 4.0, ""), (1, Limit.UNUSABLE, False, hours, "too short")]
+        )
+        assert len(hours_account(4.0 + hours, runs, out)) == rows
+    # So with what is left over.
+    runs, out = outputs([(1, Limit.SOURCE, True, 4.0, "")])
+    assert len(hours_account(4.0 + 0.99 * NOTHING_H, runs, out)) == 1
+    assert len(hours_account(4.0 + 1.01 * NOTHING_H, runs, out)) == 2
 
 
 def test_nothing_is_left_over_where_all_is_told():

@@ -53,6 +53,16 @@ def assessment(**what):
     return Assessment(**(given | what))
 
 
+def test_the_text_is_ascii_whatever_the_label_says():
+    # So that no terminal acts on it.
+    text = json_text(assessment(label="M\N{LATIN SMALL LETTER O WITH DIAERESIS}we\x1b[2J"))
+    assert text.isascii()
+    assert "\x1b" not in text
+    assert (
+        json.loads(text)["charger"]["label"] == "M\N{LATIN SMALL LETTER O WITH DIAERESIS}we\x1b[2J"
+    )
+
+
 def test_each_figure_stands_under_its_key():
     told = json.loads(json_text(assessment()))
     assert told["charger"] == {"label": "aft locker", "rated_w": 110.0, "fitted": "2022-04-18"}

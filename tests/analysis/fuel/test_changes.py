@@ -230,6 +230,9 @@ def test_energy_decides_which_stops_are_believed():
     assert believed(stop(10.0, faded), stop(14.9, fault)) == [10.0]
     assert believed(stop(10.0, fault), stop(14.9, fault)) == [10.0]
     assert believed(stop(10.0, fault), stop(15.0, fault)) == [10.0, 15.0]
+    # A neighbour at the very share is no neighbour: 6.5 and 14.5 of 10 kWh.
+    for kwh, both in ((6.5, []), (6.6, [0.0, 6.6]), (14.4, [0.0, 14.4]), (14.5, [])):
+        assert believed(stop(0.0, waited), stop(kwh, waited)) == both
     # Less than a tenth is a restart on the same container: the later time, the stronger sign.
     restart = stop(10.0, faded), stop(10.9, waited), stop(20.0, waited)
     assert believed(*restart) == [10.9, 20.0]

@@ -224,6 +224,11 @@ def test_time_passed_over_time_logged():
     assert silence(runs, 3600.0 * 50.0, 3600.0 * 540.0) == pytest.approx(1.0 + 237.9 / 240.0)
 
 
+def test_of_a_time_in_which_nothing_was_logged_a_second_stands_for_the_log():
+    none = SimpleNamespace(start_s=np.zeros(0), end_s=np.zeros(0), duration_s=np.zeros(0))
+    assert silence(SimpleNamespace(log=none), 0.0, 3600.0) == pytest.approx(3601.0)
+
+
 def test_the_use_of_a_log_with_containers_by_hand():
     # Ten runs each; the middle of the second lies at 90 h, the end of the log at 240 h.
     told = tuple(events(0.0, 10.0, 20.0))

@@ -1,19 +1,11 @@
 """Fuel: litres per kWh, what is left and how long it lasts, against a boat whose truth is known."""
 
-import itertools
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from analysis.assessment.document import Curve
-from analysis.commands.fuel import wear_check as told
-from analysis.fuel import cross_check
-from analysis.fuel.consumption import Container, FuelUse
-from analysis.fuel.cross_check import rise_of_output, rise_of_use
 from analysis.history.history import STATE_CODE
-from analysis.history.runs import find_runs
 from analysis.show.screen.fuel import lines
 from analysis.sizing.candidates import Unit
 from analysis.sizing.size import size, supply_wh
@@ -21,7 +13,6 @@ from logger.event import Event
 from logger.reading import OperatingState
 from tests.support.asked import fuel_outlook
 from tests.support.boats.needs import need_of
-from tests.support.boats.plain_log import log
 from tests.support.boats.small_boat import START_S, SmallBoat, sail
 from tests.support.configurations import config_for
 
@@ -207,53 +198,6 @@ def test_too_short_a_log_says_how_many_days_more(voyage):
     found = fuel_outlook(short, config_for())
     assert found.days_left.median is None
     assert found.withheld["days_left"] == "it takes 14 whole days, and the log has 5 so far"
-
-
-def test_rise_of_use_is_seen_between_first_and_last_thirds():
-    def one(value):
-        return Container(0.0, 1.0, 10.0, 10.0 / value, True, value, 0.02)
-
-    use = FuelUse(1.0, 0.02, tuple(one(v) for v in (0.90, 0.90, 0.95, 0.95, 1.0, 1.0)))
-    rise, spread = rise_of_use(use)
-    # One over the cell voltage: 10 % lost costs 11.1 % more.
-    assert rise == pytest.approx(0.111, abs=0.001)
-    # A mean of two, less a mean of two, each of 2 %: 0.02 sqrt(2 / 2).
-    assert spread == pytest.approx(0.02)
-    assert rise_of_use(FuelUse(1.0, 0.02, use.containers[:3])) is None
-    # The last two to 4 %, the first two to 3 %, those between do not count: 0.05 over root 2.
-    sds = (0.03, 0.03, 0.5, 0.5, 0.04, 0.04)
-    uneven = tuple(replace(one(1.0), sd=sd) for sd in sds)
-    assert rise_of_use(FuelUse(1.0, 0.02, uneven))[1] == pytest.approx(0.05 / np.sqrt(2.0))
-
-
-def test_the_rise_is_told_with_its_90_percent_interval(monkeypatch):
-    containers = [Container(0.0, 1.0, 10.0, 10.0, True, 1.0, 0.02)] * 6
-    found = SimpleNamespace(use=FuelUse(1.0, 0.02, tuple(containers)))
-    case = SimpleNamespace(runs=None, assessment=None)
-    monkeypatch.setattr(cross_check, "rise_of_use", lambda *_: (0.111, 0.02))
-    monkeypatch.setattr(cross_check, "rise_of_output", lambda *_: 0.10)
-    # 1.645 standard deviations each way (two-sided 90 % of the normal distribution).
-    assert "the use rose by 11 % (8 to 14 %); the loss of output explains 10 %" in told(case, found)
-
-
-def test_the_rise_that_the_loss_of_output_explains_by_hand():
-    # Six containers of twenty days on 6 h a day: the middle of the first two lies at day 20 and
-    # 120 h, that of the last two at day 100 and 600 h.
-    history = log(runs=130)
-    ends = [history.start_s[0] + 20.0 * DAY_S * k for k in range(7)]
-    each = [Container(a, b, 10.0, 10.0, True, 1.0, 0.02) for a, b in itertools.pairwise(ends)]
-    use = FuelUse(1.0, 0.02, tuple(each))
-    hours = np.array([0.0, 1000.0])
-    median = 1.0 - 0.0002 * hours
-    falling = SimpleNamespace(curve=Curve(hours, median, median, median, 1000.0))
-    rise = rise_of_output(find_runs(history, 110.0), falling, use)
-    # As one over the cell voltage: 0.976 of rated, then 0.88.
-    assert rise == pytest.approx(0.976 / 0.88 - 1.0, rel=2e-3)
-    rising = SimpleNamespace(curve=Curve(hours, median[::-1], median, median, 1000.0))
-    assert rise_of_output(find_runs(history, 110.0), rising, use) == 0.0
-    three = FuelUse(1.0, 0.02, tuple(each[:3]))
-    assert rise_of_output(find_runs(history, 110.0), falling, three) is None
-    assert rise_of_output(find_runs(history, 110.0), SimpleNamespace(curve=None), use) is None
 
 
 @pytest.mark.parametrize("width", [60, 80])

@@ -151,13 +151,16 @@ def test_two_weeks_carry_a_forecast():
     config = config_for()
     known = replace(RUNS, log=replace(RUNS.log, events=change(19)))
 
-    def told(days, runs=known):
+    def told(days, runs=known, **more):
         by_day = SimpleNamespace(
             whole=np.ones(days, dtype=bool), energy_kwh=np.ones(days), year=None
         )
-        return fuel_outlook(runs, by_day, config)
+        return fuel_outlook(runs, by_day, config, **more)
 
     found = told(14)
+    # Without a word there is no spare fuel, and that aboard is at 20 degC.
+    assert told(14, spare_l=0.0, temperature_c=20.0).days_left == found.days_left
+    assert told(14, spare_l=1.0).days_left.median > found.days_left.median
     assert found.days_left.median is not None
     assert (found.kwh_per_day, found.days_used, found.withheld) == (1.0, 14, {})
     few = told(13)

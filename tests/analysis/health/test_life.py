@@ -12,6 +12,7 @@ from analysis.health.life import (
     Health,
     common_error,
     convincing,
+    describe_steps,
     estimate,
     extra_columns,
     fitted_output,
@@ -233,6 +234,29 @@ def test_a_step_lies_between_the_runs_on_both_sides():
     )
     # The output when this log began, before the step.
     assert health.since_start.median == pytest.approx((0.97 - 0.027 - 0.09) / 0.955, abs=0.01)
+
+
+def test_a_step_is_told_with_its_interval_and_left_out_where_that_holds_zero():
+    kh = np.array([0.1, 0.3, 0.5, 0.9])
+    found = [Found(3, 9.0, -0.1), Found(2, 9.0, 0.02), Found(1, 9.0, 0.06)]
+    # Level, loss, three steps and the wander at the last node.
+    mean = np.array([0.9, 0.05, -0.1, 0.02, 0.06, 0.0])
+    covariance = np.diag([0.0, 0.0, 0.01, 0.02, 0.03, 0.0]) ** 2
+    cell = Cell(Form("", 1.0), 0.0, 1.0, mean, covariance)
+    posterior = Posterior((cell,), 1.0, 0.9, 0.0)
+    steps = describe_steps(found, posterior, make_nodes(kh), free(kh, np.ones(4)), 2)
+    # In order of time, each between the runs on both sides; the second may be none.
+    assert [s.kh for s in steps] == pytest.approx([0.2, 0.7])
+    half = 1.6448536 * np.array([0.03, 0.01])
+    assert [s.change for s in steps] == pytest.approx([0.06, -0.1])
+    assert [s.low for s in steps] == pytest.approx(np.array([0.06, -0.1]) - half)
+    assert [s.high for s in steps] == pytest.approx(np.array([0.06, -0.1]) + half)
+    # A weight for each form: half of it a step, half of it none.
+    none = replace(cell, weight=0.5, mean=np.array([0.9, 0.05, -0.1, 0.02, -0.06, 0.0]))
+    two = Posterior((replace(cell, weight=0.5), none), 1.0, 0.9, 0.0)
+    assert [s.kh for s in describe_steps(found, two, make_nodes(kh), free(kh, kh), 2)] == [
+        pytest.approx(0.7)
+    ]
 
 
 def test_which_steps_count():

@@ -66,6 +66,16 @@ def test_the_error_of_the_quotient_by_hand():
     )
 
 
+def test_an_output_of_next_to_nothing_at_first_counts_as_a_thousandth():
+    # Both levels are 0.0005: half of a thousandth, with its error and the common one over that.
+    cell = Cell(Form("", 1.0), 0.0, 1.0, np.array([5e-4, 0.0, 0.0]), np.diag([1e-10, 0.0, 0.0]))
+    found = relative_output(Posterior((cell,), 2.0, 2.0, 0.0), 0.0, np.empty(0), 1e-4)
+    assert found.median == pytest.approx(0.5)
+    # The quotient takes half of the error of the level away, and all of the common error stays.
+    sd = math.hypot(0.5 * 1e-5 / 1e-3, 1e-4 / 1e-3)
+    assert found.high - found.low == pytest.approx(2 * 1.6448536 * sd)
+
+
 def test_a_quotient_is_never_below_nothing():
     cell = Cell(Form("", 1.0), 0.0, 1.0, np.array([0.02, 0.5, 0.0]), np.diag([0.01, 0.01, 0.0]))
     found = relative_output(Posterior((cell,), 2.0, 2.0, 0.0), 0.0, np.empty(0), 0.0)

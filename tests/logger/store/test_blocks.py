@@ -174,6 +174,35 @@ def test_a_block_never_outlives_a_change_of_its_rows(tmp_path_factory, empty_sto
             assert_same(path)
 
 
+def test_a_daemon_catches_up_by_as_many_blocks_as_it_is_told(store):
+    write(store, range(44))
+    with closing(sqlite3.connect(store)) as db, db:
+        db.execute("DELETE FROM blocks")
+        assert [pack(db, most) for most in (0, 1, 2, None, None)] == [0, 1, 2, 2, 0]
+    assert assert_same(store) == 44
+
+
+def test_a_block_gives_its_rows_with_their_numbers(store):
+    write(store, range(24))
+    with closing(sqlite3.connect(store)) as db, db:
+        rows = list(blocks.rows_of(db, 16))
+        names = ", ".join(COLUMNS)
+        stored = db.execute(f"SELECT id, {names} FROM intervals WHERE id BETWEEN 9 AND 16")
+        assert [(number, *values) for number, values in rows] == stored.fetchall()
+        # A block whose numbers have a gap, or that only marks a stretch, gives none.
+        db.execute("UPDATE blocks SET first_id = 8 WHERE last_id = 16")
+        db.execute("UPDATE blocks SET rows = 0 WHERE last_id = 24")
+        assert list(blocks.rows_of(db, 16)) == list(blocks.rows_of(db, 24)) == []
+
+
+def test_a_column_of_one_row_comes_back_and_one_of_another_length_is_refused():
+    assert blocks.unpack_column(pack_column([7]), 1) == [7]
+    assert blocks.unpack_column(None, 3) == [None] * 3
+    for count in (1, 4):
+        with pytest.raises(ValueError, match="packed column"):
+            blocks.unpack_column(pack_column([1, 2, 3]), count)
+
+
 def test_values_that_no_column_of_ours_can_hold_are_left_to_the_rows(store):
     write(store, range(20))
     with closing(sqlite3.connect(store)) as db, db:

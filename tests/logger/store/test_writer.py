@@ -148,6 +148,42 @@ def test_the_offset_of_a_session_gives_true_time_and_can_be_corrected_for_the_wh
     assert history.session.tolist() == [1, 2]
 
 
+def test_a_session_learns_the_offset_from_the_others_of_its_boot(store):
+    def began(at_s, boot, quality=0):
+        return SessionStart("port", at_s, boot, 10.0 * at_s, quality)
+
+    with Writer(store, CHARGER, began(100.0, "b1", 1)) as writer:
+        assert writer.offset_of_boot() is None
+    with Writer(store, CHARGER, began(200.0, "b1", 1)) as writer:
+        assert writer.offset_of_boot() == (1000.0, 1)
+    with Writer(store, CHARGER, began(300.0, "b1")) as writer:
+        # Of the others the better one, and of equals the newest.
+        assert writer.offset_of_boot() == (2000.0, 1)
+    with Writer(store, CHARGER, began(50.0, "b2")) as writer:
+        assert writer.offset_of_boot() is None, "another boot has another clock"
+
+
+def test_a_live_session_waits_a_second_for_another_program_and_a_recording_ten(store):
+    def wait_ms(boot_id):
+        with Writer(store, CHARGER, SessionStart("port", 0.0, boot_id=boot_id)) as writer:
+            return writer._connection.execute("PRAGMA busy_timeout").fetchone()[0]
+
+    assert (wait_ms("b"), wait_ms(None)) == (1000, 10_000)
+
+
+def test_what_is_found_at_the_start_is_dated_by_the_start(store):
+    store.write_bytes(b"")
+    told = []
+    start = SessionStart("port", 100.25, "b1", 1.7e9, offset_quality=1)
+    with Writer(store, CHARGER, start, told.append) as writer:
+        writer.add_event(107.5, "note", 2.5, "later")
+    with Reader(store) as reader:
+        events = {e.kind: (e.time_s, e.amount) for e in reader.events()}
+    assert events["store_damaged"] == (1.7e9 + 100.25, None)
+    assert events["note"] == (1.7e9 + 107.5, 2.5)
+    assert "has no content" in told[0]
+
+
 def test_a_replacement_starts_a_new_fitting_and_history_stays(store):
     for label in ("old", "new", "old"):
         with Writer(store, ChargerConfig(label, 110.0), SessionStart("test", 1.7e9)) as writer:
