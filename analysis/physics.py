@@ -78,6 +78,14 @@ COPPER_PER_K = 0.004
 #: (absorption; four LFP cells at 3.65 V): common practice, no source. Up to four blocks (48 V) this
 #: divisor gives the right number for all these voltages; one that differs by 0.1 V does not.
 BLOCK_V = 13.0
+NOMINAL_V = 12.0
+"""Voltage by which a block is named: limits are given for it, and a cable's drop is a part of it
+(worked examples of the trade)."""
+CHARGING_V = 13.2
+"""Above this a block is being charged rather than resting: 2.2 V per lead-acid cell, between the
+highest resting voltage and the lowest float voltage (common practice, no source)."""
+J_PER_KWH = 3.6e6
+"""By definition."""
 CELLS_PER_BLOCK = 6
 """Lead-acid cells of 2 V in a 12 V block."""
 

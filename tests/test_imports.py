@@ -178,6 +178,22 @@ def test_the_logger_knows_no_analysis():
         assert not [i for i in imported(path) if i.startswith("analysis")], name
 
 
+@pytest.mark.parametrize(
+    ("starts", "safely"), [("subprocess", "child_command("), ("multiprocessing", "safe_path(")]
+)
+def test_children_look_for_no_module_in_the_current_folder(starts, safely):
+    # tests/commands/every/test_strange_folder.py runs every command in such a folder.
+    found = []
+    for path in KNOWN.values():
+        text = path.read_text(encoding="utf-8")
+        if f"import {starts}\n" in text and f"{starts}." in text.replace(
+            f"{starts}.connection", ""
+        ):
+            found.append(path.name)
+            assert safely in text, f"{path}: start the child by {safely[:-1]}"
+    assert found
+
+
 def test_no_folder_of_too_many_modules():
     # One file a command: a list of equals, in which nobody searches.
     lists = {"analysis/commands"}

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.history.history import STATE_CODE
-from analysis.physics import blocks_in_series
+from analysis.physics import NOMINAL_V, blocks_in_series
 from logger.reading import OperatingState
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ def traits_of(runs: Runs) -> Traits:
     # If a charger usually starts from a state, that state does not mean "switched off".
     rests = runs.log.state[before]
     off = tuple(code for code in _OFF if np.count_nonzero(rests == code) <= 0.5 * len(rests))
-    return Traits(full * (1.0 - _SHORT_OF_FULL), usual * (1.0 - _WAITING_V / 12.0), off)
+    return Traits(full * (1.0 - _SHORT_OF_FULL), usual * (1.0 - _WAITING_V / NOMINAL_V), off)
 
 
 def sign_of(runs: Runs, k: int, pause: slice, traits: Traits) -> Sign | None:

@@ -15,7 +15,7 @@ import numpy as np
 from analysis.estimate import MAD_TO_SD
 from analysis.health.heat import heat_columns
 from analysis.history.history import STATE_CODE
-from analysis.physics import CELLS_PER_BLOCK, blocks_in_series
+from analysis.physics import CELLS_PER_BLOCK, CHARGING_V, blocks_in_series
 from analysis.statistics.likelihood import theil_sen
 from logger.reading import OperatingState
 
@@ -70,9 +70,6 @@ _NEIGHBOURS = 15
 #: Range of temperature compensation of the ceiling, V per cell and kelvin. Source: practical band
 #: -3 to -5 mV (battery makers' sheets), widened by one.
 _COMPENSATION = (-0.006, 0.0)
-#: Above this a battery is being charged rather than resting, V per 12 V: 2.2 V per lead-acid cell,
-#: between the highest resting voltage and the lowest float voltage (common practice, no source).
-_CHARGING_V = 13.2
 #: A charger that gives less than this part of its usual power at a charging voltage is idling
 #: (judgement: worn chargers are replaced at twice that; no source).
 _IDLING = 0.3
@@ -166,7 +163,7 @@ def stretches(
     code[ends & (code == SOURCE)] = ENDING
     code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
     usual = usual_power(found, usable, rated_w)
-    charging = _CHARGING_V * _blocks(voltage[usable])
+    charging = CHARGING_V * _blocks(voltage[usable])
     with np.errstate(invalid="ignore"):
         idle = (power < _IDLING * usual) & (voltage > charging)
     code[idle & (code != BATTERY)] = OTHER_SOURCE
@@ -275,7 +272,7 @@ def plateaus(
         shows = time_fallen >= _PLATEAU_S / 2.0
         shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
         # A plateau needs a charging voltage. If the power fails, the bank falls below that.
-        shows &= top_v > _CHARGING_V * scale
+        shows &= top_v > CHARGING_V * scale
         level = mean_by_run(run, voltage, duration * fallen, runs)
         # At a ceiling the voltage holds while the power falls. If the voltage falls with the power,
         # the charger gave less: fuel running out on a bank whose voltage hardly moves.

@@ -17,6 +17,7 @@ from analysis.health.limiter import BATTERY, HEAT, SOURCE, WARMING
 from analysis.health.run_table import Limit, RunTable
 from analysis.health.sag import Rests, Sag, sag
 from analysis.health.warm_up import cells, warm_up_h
+from analysis.physics import J_PER_KWH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -332,7 +333,7 @@ def run_table(runs: Runs, out: Outputs, runtime_h: Floats) -> RunTable:
         limit=out.limit,
         used=out.used,
         reason=out.reason,
-        energy_kwh=runs.total(runs.log.energy_j) / 3.6e6,
+        energy_kwh=runs.total(runs.log.energy_j) / J_PER_KWH,
         charge_ah=runs.total(runs.log.charge_c) / 3600.0,
         temperature_c=out.temperature_c,
         opens=np.concatenate(([True], runs.begun_s[1:] != runs.begun_s[:-1]))[: len(runs)],

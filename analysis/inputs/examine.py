@@ -47,6 +47,7 @@ from analysis.inputs.zero import (
     without_zero,
     zero_finding,
 )
+from analysis.physics import NOMINAL_V
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -101,7 +102,7 @@ def examine(history: History, config: Config) -> Examined:
         nothing = np.zeros(0, dtype=bool)
         return Examined(runs, tuple(impossible_dates(history)), 0.0, nothing)
     measured = np.isfinite(runs.log.voltage_mean_v)
-    volts = float(np.nanmedian(runs.log.voltage_mean_v)) if measured.any() else 12.0
+    volts = float(np.nanmedian(runs.log.voltage_mean_v)) if measured.any() else NOMINAL_V
     turns = two_recordings(runs, rated_w)
     if turns is not None:
         # Whatever else such a log shows comes of its two chargers.

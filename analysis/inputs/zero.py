@@ -19,6 +19,7 @@ from analysis.estimate import MAD_TO_SD, Z90
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import told
+from analysis.physics import NOMINAL_V
 from logger.durations import DAY_S, YEAR_S
 
 if TYPE_CHECKING:
@@ -103,8 +104,8 @@ def find_zero(runs: Runs, rated_a: float) -> Zero | None:
     # The lowest current that stands still, where nothing says that it is one.
     found = _by_block(log, current, low & known.untold, rated_a)
     known_v = log.voltage_mean_v[np.isfinite(log.voltage_mean_v)]
-    volts = float(np.median(known_v)) if found and len(known_v) else 12.0
-    free = [block for block in found if block[2] >= FREE_V * volts / 12.0]
+    volts = float(np.median(known_v)) if found and len(known_v) else NOMINAL_V
+    free = [block for block in found if block[2] >= FREE_V * volts / NOMINAL_V]
     return _zero(free, sure=True) or _zero(found, sure=False)
 
 

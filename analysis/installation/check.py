@@ -19,7 +19,13 @@ from analysis.installation.manual_limits import against_log
 from analysis.installation.result import Figures, FitCheck
 from analysis.installation.warming import rise_trend, warmth
 from analysis.installation.window import LogWindow
-from analysis.physics import CELLS_PER_BLOCK, blocks_in_series, conductor_ohm, ventilation_m3_per_h
+from analysis.physics import (
+    CELLS_PER_BLOCK,
+    NOMINAL_V,
+    blocks_in_series,
+    conductor_ohm,
+    ventilation_m3_per_h,
+)
 from logger.errors import UsageError
 from logger.event import EXCHANGE
 from logger.store.reader import Reader
@@ -31,7 +37,6 @@ if TYPE_CHECKING:
 
 #: Running hours for the first and for the latest figures (judgement).
 FIRST_H = 100.0
-_NOMINAL_V = 12.0
 
 
 def check_log(config: Config, number: int | None = None, first_h: float = FIRST_H) -> FitCheck:
@@ -80,7 +85,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
     window = _window(case)
     history, runs, steps = window.history, window.runs, window.steps
     blocks = _blocks(runs)
-    nominal_v = _NOMINAL_V * blocks
+    nominal_v = NOMINAL_V * blocks
     reasons: dict[str, str] = {}
     first = latest = None
     if len(runs) == 0:
@@ -153,7 +158,7 @@ def _window(case: Case) -> LogWindow:
         history,
         config,
         runs,
-        current_steps(runs, rated_w / (_NOMINAL_V * _blocks(runs))),
+        current_steps(runs, rated_w / (NOMINAL_V * _blocks(runs))),
         warmth(runs, rated_w, config.battery.charge_ceiling_v),
         run_table(runs, evidence.out, evidence.runtime_h),
     )

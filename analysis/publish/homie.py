@@ -14,6 +14,7 @@ import ssl
 import time
 from typing import TYPE_CHECKING, Any
 
+from analysis.physics import J_PER_KWH
 from analysis.publish.facts import VERDICTS, iso_ms, number
 from logger.errors import EbbwattError
 from logger.reading import OperatingState
@@ -35,7 +36,6 @@ _DECIMALS = {
 }
 _PERCENT_DECIMALS = 2
 _QOS = 2
-_J_PER_KWH = 3.6e6  # by definition
 #: A broker that is told nothing but values has nothing longer than this to answer, bytes.
 LARGEST_ANSWER = 1024
 #: Longest time for the last message, s (judgement).
@@ -95,7 +95,7 @@ def _reading(facts: Facts) -> dict[str, str]:
     if r is not None:
         power = energy = None
         if facts.snapshot is not None and facts.snapshot.energy_j is not None:
-            energy = facts.snapshot.energy_j / _J_PER_KWH
+            energy = facts.snapshot.energy_j / J_PER_KWH
         if r.voltage_v is not None and r.current_a is not None:
             power = r.voltage_v * r.current_a
         for key, value in (

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING
 
+from analysis.physics import J_PER_KWH
 from logger.durations import DAY_S
 from logger.store.reader import Reader
 
@@ -81,7 +82,7 @@ def read_recent(path: Path, now_s: float, zone: tzinfo) -> Recent:
                     if energy_mj < 9e18 and length_ms > 0:
                         energy_j[place] += energy_mj / 1000.0 * inside_s / (length_ms / 1000.0)
     energy = tuple(
-        (day, joules / 3.6e6 if seconds > 0.0 else None)
+        (day, joules / J_PER_KWH if seconds > 0.0 else None)
         for day, joules, seconds in zip(days, energy_j, logged_s, strict=True)
     )
     return Recent(tuple(sorted(voltage)), energy, longest_s, newest_s)

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analysis.physics import IEC_60228_FLEXIBLE, conductor_ohm
+from analysis.physics import IEC_60228_FLEXIBLE, NOMINAL_V, conductor_ohm
 from analysis.units import owner
 from logger.sections import AWG_MM2
 
-#: Nominal voltage of a block, V: the drop is a part of it (worked examples of the trade).
-BLOCK_V = 12.0
 #: Temperature of the copper, degC: a warm engine space (common practice, no source).
 COPPER_C = 50.0
 
@@ -51,7 +49,7 @@ def choose(
         Choose among the sizes of AWG (resistance of the copper, ASTM B258, stranded) instead of
         those of IEC 60228. An AWG size is never the nearest to a metric one: it might be thinner.
     """
-    volts = BLOCK_V * blocks
+    volts = NOMINAL_V * blocks
     current = rated_w / volts
     sizes = {AWG_MM2[name]: name for name in _SOLD} if awg else dict.fromkeys(IEC_60228_FLEXIBLE)
     for size in sorted(sizes):

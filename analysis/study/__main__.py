@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from analysis.fleet.engine.runner import safe_path
 from analysis.show.progress import bar
 from analysis.study.ahead.dates import judge_date
 from analysis.study.ahead.early import judge_early
@@ -91,7 +92,12 @@ def _judged(args: argparse.Namespace, how: Callable[..., T]) -> list[T]:
     outcomes: list[T] = []
     args.out.mkdir(parents=True, exist_ok=True)
     context = multiprocessing.get_context("spawn")
-    with context.Pool(args.processes) as pool, bar("boats live and are judged") as progress:
+    # The pool starts processes all the time.
+    with (
+        safe_path(),
+        context.Pool(args.processes) as pool,
+        bar("boats live and are judged") as progress,
+    ):
         for found in pool.imap(partial(how, cache=args.out), boats):
             outcomes.append(found)
             progress(len(outcomes) / len(boats))

@@ -62,7 +62,7 @@ def prepare(*modules: str) -> None:
         What it loads.
     """
     forkserver.set_forkserver_preload(list(modules))
-    with _safe_path():
+    with safe_path():
         resource_tracker.ensure_running()
         # Ctrl-C is for this process, which lets the workers finish their boats. The process that is
         # started inherits that the signal is blocked, and so do the workers.
@@ -74,7 +74,7 @@ def prepare(*modules: str) -> None:
 
 
 @contextmanager
-def _safe_path() -> Iterator[None]:
+def safe_path() -> Iterator[None]:
     """Let a Python that is started meanwhile look for no module in the current folder.
 
     Whoever starts a process later has the environment as it was.
@@ -170,7 +170,7 @@ def apart(work: Callable[[], Result]) -> Result:
     context = multiprocessing.get_context("forkserver")
     ours, its = context.Pipe(duplex=False)
     process = context.Process(target=_send, args=(its, work), daemon=True)
-    with _safe_path():
+    with safe_path():
         process.start()
     its.close()
     try:
@@ -222,7 +222,7 @@ def _pool(
         max_tasks_per_child=_TASKS_A_WORKER,
     )
     # The pool starts workers all the time, and their parent anew where it died.
-    with _safe_path():
+    with safe_path():
         try:
             while queue or running:
                 # No more than the workers can take up at once: when one dies, few are suspect.

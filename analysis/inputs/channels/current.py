@@ -11,6 +11,7 @@ from analysis.figures import day
 from analysis.inputs.channels.still import still_stretches
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
+from analysis.physics import NOMINAL_V
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -58,7 +59,7 @@ def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, 
     told, opens, hours = found.told, found.opens, found.hours
     voltage = log.voltage_mean_v[told]
     span = np.maximum.reduceat(voltage, opens) - np.minimum.reduceat(voltage, opens)
-    bad = (hours >= STILL_H) & (span >= MOVES_V * volts / 12.0)
+    bad = (hours >= STILL_H) & (span >= MOVES_V * volts / NOMINAL_V)
     bad &= np.abs(current[told][opens]) > AT_REST * rated_a
     if not bad.any():
         return None
@@ -129,7 +130,7 @@ def saturated_current(log: History, rated_a: float, volts: float) -> Finding | N
     if share < SHARE:
         return None
     low_v, high_v = np.quantile(voltage[at_top], (0.1, 0.9))
-    if high_v - low_v < SPANS_V * volts / 12.0:
+    if high_v - low_v < SPANS_V * volts / NOMINAL_V:
         return None
     step_a = step_of(current[running & (np.abs(current / top - 1.0) >= WITHIN)], rated_a)
     if top * (1.0 - low_v / high_v) < step_a:

@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
-from analysis.physics import blocks_in_series
+from analysis.physics import CHARGING_V, blocks_in_series
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 # Limits without another reason are a judgement (no source).
 #: A run is looked at after its power fell below this part of its own highest, while its voltage
-#: stays that of a battery on charge, V per 12 V (2.2 V per lead-acid cell).
-FALLEN, CHARGING_V = 0.95, 13.2
+#: stays that of a battery on charge (``CHARGING_V``).
+FALLEN = 0.95
 #: The end of a run is left out, s: it shuts down then, and its voltage falls with its current.
 END_S = 600.0
 #: Least current that counts, part of the rated one: below, float and noise set the voltage.

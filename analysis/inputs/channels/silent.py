@@ -11,6 +11,7 @@ from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import stretches
 from analysis.inputs.zero import mean_current
+from analysis.physics import NOMINAL_V
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -66,7 +67,7 @@ def silent_current(
         Rated current, A, and usual voltage, V.
     """
     seen = _seen_in_runs(log, known, rated_a)
-    row = _in_a_row(seen.rise_v >= RISES_V * volts / 12.0)
+    row = _in_a_row(seen.rise_v >= RISES_V * volts / NOMINAL_V)
     if not row.any():
         return None
     where = np.zeros(len(log), dtype=bool)

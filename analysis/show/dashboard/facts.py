@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.estimate import Span
 from analysis.history.history import STATE_CODE
+from analysis.physics import J_PER_KWH
 from analysis.show.dashboard.battery import Battery, battery_of
 from analysis.show.freshness import fuel_too_old, with_forecast_suspended
 from logger.reading import RUN_STATES, OperatingState
@@ -298,7 +299,7 @@ def _week(
         energy_j[6] += live.open_energy_j
         logged_s[6] += 1.0
     week = tuple(
-        Day(day.strftime("%a")[:2], float(joules) / 3.6e6, bool(seconds > 0))
+        Day(day.strftime("%a")[:2], float(joules) / J_PER_KWH, bool(seconds > 0))
         for day, joules, seconds in zip(days, energy_j, logged_s, strict=True)
     )
     return week, float(running_s[6]) / 3600.0
