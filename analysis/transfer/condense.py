@@ -236,12 +236,12 @@ def _rows(
         sums.integral(battery, alone & np.isfinite(block.battery_current_a[first])) * 1000.0,
         _last_known(block.fuel_l, plan) * 1000.0,
     )
-    table = np.rint(np.stack(columns, axis=1))
-    absent = ~np.isfinite(table)
-    table[absent] = 0.0
-    whole: Table = table.astype(np.int64)
-    whole[absent] = ABSENT
-    return whole
+    table: Table = np.empty((len(first), ROW_WIDTH), dtype=np.int64)
+    for place, column in enumerate(columns):
+        whole = np.rint(column)
+        held = np.isfinite(whole)
+        table[:, place] = whole if held.all() else np.where(held, whole, ABSENT)
+    return table
 
 
 class _Sums:

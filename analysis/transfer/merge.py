@@ -20,6 +20,7 @@ from logger.store.records import INSERT_EVENT, insert_intervals
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Sequence
     from pathlib import Path
 
     from logger.store.reader import Fitting, Session
@@ -90,25 +91,9 @@ class _Merge:
         return self._result
 
     def _fitting(self, fitting: Fitting, sessions: dict[int, int]) -> None:
+        """Merge one fitting; ``sessions`` learns our number of each of its sessions."""
         theirs = self._source.sessions(fitting.id)
-        row = self._connection.execute(
-            "SELECT id FROM fittings WHERE label = ? AND fitted IS ?",
-            (fitting.label, fitting.fitted),
-        ).fetchone()
-        if row is None:
-            cursor = self._connection.execute(
-                "INSERT INTO fittings (label, rated_w, fitted, started_ms) VALUES (?, ?, ?, ?)",
-                (
-                    fitting.label,
-                    fitting.rated_w,
-                    fitting.fitted,
-                    min((s.started_ms + s.offset_ms for s in theirs), default=0),
-                ),
-            )
-            ours = int(cursor.lastrowid or 0)
-            self._result.fittings += 1
-        else:
-            ours = int(row[0])
+        ours = self._our_fitting(fitting, theirs)
         configuration = self._source.configuration(fitting.id)
         if configuration is not None:  # ours, where there is one, is of the same charger and stays
             self._connection.execute(
@@ -119,28 +104,14 @@ class _Merge:
             "sessions.fitting = ? AND sessions.offset_quality > 0", "sessions.offset_ms", ours
         )
         for session in theirs:
-            offset_ms = session.offset_ms
             against = cover if session.offset_quality > 0 else Cover()
-            shift_ms = offset_ms
-            if session.boot_id is not None and (
-                same := self._connection.execute(
-                    "SELECT offset_ms, offset_quality FROM sessions WHERE fitting = ? AND "
-                    "boot_id = ? ORDER BY offset_quality DESC LIMIT 1",
-                    (ours, session.boot_id),
-                ).fetchone()
-            ):
-                # Both hold this boot: compare on its own clock, and keep the better offset.
+            offset_ms = shift_ms = session.offset_ms
+            if (known_ms := self._offset_of_boot(ours, session)) is not None:
+                # Both hold this boot: compare on its own clock.
                 against = self._cover(
                     "sessions.fitting = ? AND sessions.boot_id = ?", "0", ours, session.boot_id
                 )
-                shift_ms = 0
-                if session.offset_quality > same[1]:
-                    self._connection.execute(
-                        "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE boot_id = ?",
-                        (session.offset_ms, session.offset_quality, session.boot_id),
-                    )
-                else:
-                    offset_ms = same[0]
+                offset_ms, shift_ms = known_ms, 0
             self._offsets[session.id] = offset_ms
             rows = self._source.session_rows(session.id)
             while lot := list(itertools.islice(rows, _LOT)):
@@ -151,6 +122,48 @@ class _Merge:
                 self._result.intervals += len(new)
                 if new:
                     insert_intervals(self._connection, sessions[session.id], new)
+
+    def _our_fitting(self, fitting: Fitting, theirs: Sequence[Session]) -> int:
+        """Return our number of a fitting, which is added if it is new."""
+        row = self._connection.execute(
+            "SELECT id FROM fittings WHERE label = ? AND fitted IS ?",
+            (fitting.label, fitting.fitted),
+        ).fetchone()
+        if row is not None:
+            return int(row[0])
+        cursor = self._connection.execute(
+            "INSERT INTO fittings (label, rated_w, fitted, started_ms) VALUES (?, ?, ?, ?)",
+            (
+                fitting.label,
+                fitting.rated_w,
+                fitting.fitted,
+                min((s.started_ms + s.offset_ms for s in theirs), default=0),
+            ),
+        )
+        self._result.fittings += 1
+        return int(cursor.lastrowid or 0)
+
+    def _offset_of_boot(self, fitting: int, session: Session) -> int | None:
+        """Return the better offset of a session's boot, ms; None if our log lacks the boot.
+
+        If theirs is better, our sessions of this boot get it.
+        """
+        if session.boot_id is None:
+            return None
+        ours = self._connection.execute(
+            "SELECT offset_ms, offset_quality FROM sessions WHERE fitting = ? AND "
+            "boot_id = ? ORDER BY offset_quality DESC LIMIT 1",
+            (fitting, session.boot_id),
+        ).fetchone()
+        if ours is None:
+            return None
+        if session.offset_quality <= ours[1]:
+            return int(ours[0])
+        self._connection.execute(
+            "UPDATE sessions SET offset_ms = ?, offset_quality = ? WHERE boot_id = ?",
+            (session.offset_ms, session.offset_quality, session.boot_id),
+        )
+        return session.offset_ms
 
     def _cover(self, condition: str, shift: str, *values: object) -> Cover:
         rows = self._connection.execute(

@@ -54,7 +54,7 @@ def packing_of(spool: Spool) -> Callable[[int, int | None], PackedColumns]:
                 return packed_columns(connection, before, last)
             table = spool.part(before + 1 - first_id, last + 1 - first_id)
             sessions = np.full(len(table), session, dtype=np.int64)
-            return [_packed_column(column) for column in (*table.T, sessions)]
+            return [_packed_column(column) for column in (*table.T.copy(), sessions)]
 
         return packed
 
@@ -69,23 +69,23 @@ def _packed_values(values: tuple[int | None, ...]) -> bytes | None:
     absent = np.isnan(table)
     if not np.all(np.abs(table[~absent]) < _EXACT) or not _whole(values):
         return pack_column(values)
-    return _packed(np.where(absent, 0.0, table).astype(np.int64), absent)
+    whole = np.where(absent, 0.0, table).astype(np.int64)
+    whole[absent] = ABSENT
+    return _packed_column(whole)
 
 
 def _packed_column(values: NDArray[np.int64]) -> bytes | None:
-    absent = values == ABSENT
-    if not np.all(np.abs(values[~absent]) < _EXACT):
+    present = values
+    # Most columns lack no value, and the lowest one says so sooner than a comparison of all.
+    if values.min() == ABSENT:
+        present = values[values != ABSENT]
+        if not len(present):
+            return None
+    lowest = int(present.min())
+    if lowest <= -_EXACT or int(present.max()) >= _EXACT:
         return pack_column([None if value == ABSENT else value for value in values.tolist()])
-    return _packed(values, absent)
-
-
-def _packed(values: NDArray[np.int64], absent: NDArray[np.bool_]) -> bytes | None:
-    """Pack whole numbers that are not large."""
-    if absent.all():
-        return None
-    present = values[~absent]
-    stand_in = int(present.min()) - 1
-    whole = np.where(absent, stand_in, values)
+    stand_in = lowest - 1
+    whole = values if present is values else np.where(values == ABSENT, stand_in, values)
     steps = np.diff(whole)
     most = int(np.abs(steps).max(initial=0))
     width = next((code for code, bound in _WIDTHS if most < bound), "<i8")

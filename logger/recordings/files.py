@@ -244,12 +244,21 @@ class RecordedFile:
 
     def _shortened(self, piece: bytes) -> bytes:
         longest = self.limits.longest_line_kb * 1000
-        if len(piece) <= longest:
+        if not _has_longer_line(piece, longest):
             return piece
         lines = piece.split(b"\n")
-        if max(map(len, lines)) <= longest:
-            return piece
         return b"\n".join(_TOO_LONG if len(line) > longest else line for line in lines)
+
+
+def _has_longer_line(piece: bytes, longest: int) -> bool:
+    """Tell whether a line is longer; few line ends are looked at."""
+    begins = 0
+    while len(piece) - begins > longest:
+        end = piece.rfind(b"\n", begins, begins + longest + 1)
+        if end < 0:
+            return True
+        begins = end + 1
+    return False
 
 
 def text_lines(piece: bytes) -> Iterator[str | None]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from logger.reading import OperatingState
-from logger.store.blocks import pack
+from logger.store.blocks import drop_blocks, pack, rows_behind
 from logger.store.file_format.carried import KEY, key_of, note_absent
 from logger.store.files import open_writer, translated
 
@@ -191,7 +191,10 @@ def write_import(
             _, number = begin_session(connection, charger, session)
         if superseded_ms:
             connection.execute(_DELETE_ALONE, (number, json.dumps(list(superseded_ms))))
-        first_id = insert_intervals(connection, number, rows)
+        with rows_behind(connection):
+            first_id = insert_intervals(connection, number, rows)
+        if first_id is None:  # a row may lie inside a block
+            drop_blocks(connection)
         if superseded_ms:
             note_absent(connection)
         pack(connection, packed_columns=packing(number, first_id) if packing else None)

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 
 from logger.errors import RecordingError
 from logger.reading import OperatingState, Reading
+from logger.recordings.files import RecordedFile
+from logger.recordings.limits import Limits
 from logger.recordings.rows import BadRow, Recording
 from logger.recordings.times import parse_time
 from tests.conftest import examples
@@ -79,6 +81,19 @@ def test_a_bad_csv_row_is_told_with_its_line_and_the_rest_goes_in(tmp_path, row,
     assert [type(r) for r in result] == [Reading, BadRow, Reading]
     assert result[1].line == 3
     assert reason in result[1].reason
+
+
+@pytest.mark.parametrize("before", [0, 1, 7])
+@pytest.mark.parametrize("length", [999, 1000, 1001, 2000])
+def test_a_line_is_as_long_as_the_limit_at_most_wherever_it_stands(tmp_path, before, length):
+    path = tmp_path / "a.csv"
+    short, long = "s" * 150, "l" * length
+    path.write_text("\n".join([*[short] * before, long, *[short] * 20]))
+    with RecordedFile(path, Limits(longest_line_kb=1)) as file:
+        lines = list(file.lines())
+    assert len(lines) == before + 21
+    assert lines[before] == (f"{long}\n" if length <= 1000 else None)
+    assert {*lines[:before], *lines[before + 1 :]} == {f"{short}\n"}
 
 
 def test_a_state_word_of_the_devices_own_is_kept_beside_its_reading(tmp_path):

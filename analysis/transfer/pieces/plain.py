@@ -207,10 +207,8 @@ def fields(piece: bytes, columns: int, delimiter: str) -> Fields | None:
     text = raw[: len(whole)]
     line_end = text == ord("\n")
     end = np.flatnonzero(line_end | (text == ord(delimiter)))
-    if len(end) % columns:
-        return None
-    last = line_end[end].reshape(-1, columns)
-    if not last[:, -1].all() or last[:, :-1].any():
+    rows = int(np.count_nonzero(line_end))
+    if len(end) != rows * columns or not line_end[end[columns - 1 :: columns]].all():
         return None
     start = np.append(0, end[:-1] + 1)
     return Fields(raw, start.reshape(-1, columns), end.reshape(-1, columns))

@@ -250,3 +250,34 @@ def test_differences_of_every_width_come_back(bits, shuffled):
         values = [5, 5 + step, None, 5] if bits < 63 else [-(step // 2), step // 2, 0]
         packed = pack_column(values, shuffled=shuffled)
         assert blocks.unpack_column(packed, len(values), shuffled=shuffled) == values
+
+
+def test_an_import_that_fails_leaves_the_trigger_as_it_was(store):
+    write(store, range(20))
+
+    def broken():
+        yield stored_row(20, random.Random(1))
+        raise RuntimeError("the recording ends in the middle")
+
+    with pytest.raises(RuntimeError, match="in the middle"):
+        write_import(store, CHARGER, SessionStart("test", 1.6e9), broken())
+    assert count_blocks(store) == 2
+    with closing(sqlite3.connect(store)) as db, db:
+        db.execute("INSERT OR REPLACE INTO intervals (id, session, start_ms) VALUES (3, 1, 5)")
+    assert count_blocks(store) == 1
+    assert_same(store)
+
+
+def test_rows_that_fall_among_packed_ones_drop_their_blocks(store):
+    # After the highest number SQLite draws numbers at random, here below the last packed one.
+    write(store, range(20))
+    with closing(sqlite3.connect(store)) as db, db:
+        highest = (2**63 - 1,)
+        db.execute("UPDATE intervals SET id = ? WHERE id = 20", highest)
+        db.execute("UPDATE intervals SET id = ? - id WHERE id BETWEEN 9 AND 16", highest)
+        pack(db)
+    assert count_blocks(store) == 2
+    write(store, range(100, 103))
+    with closing(sqlite3.connect(store)) as db, db:
+        db.execute("DELETE FROM intervals WHERE id = ?", highest)
+    assert assert_same(store) == 22
