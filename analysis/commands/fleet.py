@@ -38,22 +38,42 @@ EXAMPLE = "ebbwatt fleet take my-fleet stick/*.db"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with a fleet."""
-    from analysis.arguments import whole_number, with_example
+    from analysis.arguments import with_example
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-    take = actions.add_parser(
-        "take", help="store what boats hand in, each under its boat", **with_example(EXAMPLE)
+    _declare_take(
+        actions.add_parser(
+            "take", help="store what boats hand in, each under its boat", **with_example(EXAMPLE)
+        )
     )
+    _declare_report(
+        actions.add_parser(
+            "report",
+            help="assess what changed, and rank the boats",
+            **with_example("ebbwatt fleet report my-fleet --csv fleet.csv"),
+        )
+    )
+    _declare_demo(
+        actions.add_parser(
+            "demo",
+            help="simulate an invented fleet of 24 boats, and show its report",
+            **with_example("ebbwatt fleet demo --out my-fleet-demo"),
+        )
+    )
+
+
+def _declare_take(take: argparse.ArgumentParser) -> None:
     take.add_argument("folder", type=Path, metavar="DIR", help="the fleet's folder; made if needed")
     take.add_argument(
         "files", type=Path, nargs="+", metavar="FILE", help="databases and assessment documents"
     )
     take.set_defaults(act=_take)
-    report = actions.add_parser(
-        "report",
-        help="assess what changed, and rank the boats",
-        **with_example("ebbwatt fleet report my-fleet --csv fleet.csv"),
-    )
+    _declare_most_mb(take)
+
+
+def _declare_report(report: argparse.ArgumentParser) -> None:
+    from analysis.arguments import whole_number
+
     report.add_argument(
         "folder",
         metavar="DIR",
@@ -92,7 +112,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     report.add_argument(
         "--html", type=Path, metavar="FILE", help="write the list as one self-contained page"
     )
-    report.add_argument(
+    _declare_scheduler(report)
+    report.set_defaults(act=_report)
+    _declare_most_mb(report)
+
+
+def _declare_scheduler(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
         "--scheduler",
         metavar="ADDRESS",
         help="run on a scheduler of dask.distributed instead: tls://host:port, or "
@@ -103,26 +129,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("cert", "this computer's certificate"),
         ("key", "this computer's private key"),
     ):
-        report.add_argument(
+        parser.add_argument(
             f"--tls-{part}",
             type=Path,
             metavar="FILE",
             help=f"for tls://: {what} (PEM)",
         )
-    report.set_defaults(act=_report)
-    for action in (take, report):
-        action.add_argument(
-            "--most-mb",
-            type=whole_number(1, 1_000_000),
-            default=2000,
-            metavar="MB",
-            help="refuse files larger than this (default: 2000)",
-        )
-    demo = actions.add_parser(
-        "demo",
-        help="simulate an invented fleet of 24 boats, and show its report",
-        **with_example("ebbwatt fleet demo --out my-fleet-demo"),
-    )
+
+
+def _declare_demo(demo: argparse.ArgumentParser) -> None:
+    from analysis.arguments import whole_number
+
     demo.add_argument(
         "--out",
         type=Path,
@@ -138,6 +155,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="processes (default: one for each processor)",
     )
     demo.set_defaults(act=_demo)
+
+
+def _declare_most_mb(parser: argparse.ArgumentParser) -> None:
+    from analysis.arguments import whole_number
+
+    parser.add_argument(
+        "--most-mb",
+        type=whole_number(1, 1_000_000),
+        default=2000,
+        metavar="MB",
+        help="refuse files larger than this (default: 2000)",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
