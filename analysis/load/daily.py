@@ -22,7 +22,7 @@ from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import depth_by_voltage, find_kept, told
 from analysis.load.declared import along, held_days, since_change
-from analysis.load.doubts import SUN_SD, doubts, sun
+from analysis.load.doubts import SUN_SD, doubts, sun, unnamed_source
 from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.result import FEWEST_FOR_P95, LoadResult, Month
 from analysis.load.stretches import (
@@ -156,8 +156,12 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             capacity_ah=config.battery.capacity_ah,
             beside=along(runs, config.other_sources),
         )
+    said = found.doubts
+    if drawn is None and not config.other_sources:
+        said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
     return replace(
         found,
+        doubts=said,
         other_s=_begin_s(helped, origin),
         help_h=np.asarray(sure_h[helped], dtype=np.float64),
         gap_s=_begin_s(gap, origin),

@@ -1,4 +1,7 @@
-"""Finds reasons to doubt a load beyond its interval: solar, and a bank that is kept nearly full."""
+"""Finds reasons to doubt a load beyond its interval.
+
+They are solar, a bank that is kept nearly full, and many days that seem to have another source.
+"""
 
 from __future__ import annotations
 
@@ -26,6 +29,9 @@ SUN_DAYS, SUN_PART, SUN_ALIKE = 10, 0.2, 0.6
 SUN_SD = 0.2
 #: From this standard deviation on, a doubt about the share of charge kept is stated (judgement).
 KEPT_SD = 0.10
+#: So many days, and this part of all, that seem to have a source that nobody named are worth a word
+#: (judgement).
+MANY_DAYS, MANY_PART = 7, 0.25
 
 
 def sun(grid: Grid) -> bool:
@@ -62,3 +68,19 @@ def doubts(kept: Kept, *, sunny: bool) -> tuple[str, ...]:
             "current."
         )
     return tuple(said)
+
+
+def unnamed_source(days: int, of_days: int) -> tuple[str, ...]:
+    """Return a sentence on days left out for a source that the configuration does not name.
+
+    The voltage alone cannot tell a source from a large load that goes off beside a worn bank.
+    """
+    if days < max(MANY_DAYS, MANY_PART * of_days):
+        return ()
+    said = (
+        f"On {days} of {of_days} days the voltage rose as if something else charged (shore power, "
+        "engine, solar), so they are left out. If something did, name it in [[other_sources]]. If "
+        "nothing did, large loads went off beside a worn or nearly full bank: log the battery "
+        "current (battery_current_a), which shows who charges."
+    )
+    return (said,)

@@ -6,8 +6,10 @@ the resting voltage faster than the charger explains, or stays above it where su
 fall. Help ends where the voltage falls. While the charger runs, a load that is switched off lifts
 the voltage as well, by its current times the battery's resistance. A worn bank has several times
 the resistance of a sound one. So the size of a jump is compared with the boat's own log: with the
-rise at a start of the charger, the battery's response to a known current. The other thresholds are
-for a 12 V block (common practice, no source).
+rise at a start of the charger, the battery's response to a known current. A bank that is nearly
+full answers so much more that this does not tell a load from a source. A source that charges shows
+itself in what follows the jump, see :func:`find_loads_off`. The other thresholds are for a 12 V
+block (common practice, no source).
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.load.battery_limited import in_float, limited
-from analysis.load.held_voltage import HOUR_2, held, held_high, level, pinned, usual_top
+from analysis.load.held_voltage import HOUR, HOUR_2, held, held_high, level, pinned, usual_top
 from analysis.physics import blocks_in_series
 from analysis.statistics.windows import ago, since, window
 from logger.durations import DAY_S
@@ -51,6 +53,18 @@ ALL_LOADS = 0.85
 #: the rise at a start: a bank that is nearly full answers more than one that is low (settled on
 #: boats of the independent generator, see METHOD.md).
 AT_CEILING, NEARLY_FULL_RISE = 0.3, 2.0
+#: How another source shows itself after a jump in a run of the charger (settled on recordings made
+#: apart from both generators and on boats of the study, see METHOD.md). The charger gives nothing
+#: for so many cells.
+IDLE_CELLS = 2
+#: Or the charger gives nearly all it can and the voltage stands: above so many V, within so many V
+#: for half an hour; at so many cells such a half hour ends.
+STANDS_ABOVE_V, STANDS_V, STANDS_CELLS = 13.3, 0.04, 3
+#: Or the jump lasts for so many cells, and goes beyond all of so many cells before it by
+#: ``ALL_LOADS`` of the rise at a start.
+LASTS_CELLS, BEFORE_CELLS = 8, 72
+#: Part of its usual current from which on the charger gives nearly all it can (judgement).
+ALL_IT_CAN = 0.85
 #: Rise at a start where the log has too few starts, V (judgement).
 START_RISE_V = 0.9
 
@@ -152,6 +166,8 @@ def make_grid(
     volts = np.where(known, volts / blocks, np.nan)
     kind = LFP if chemistry == "lfp" else LEAD
     aided = find_aided(volts, amps, running, known, kind)
+    if kind is LEAD:
+        aided &= ~find_loads_off(aided, volts, amps, running)
     floating = in_float(volts, amps, running)
     held_back = limited(volts, amps, running) | floating
     filling = np.zeros(len(volts), dtype=bool)
@@ -211,6 +227,36 @@ def find_aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Che
     last_open = np.maximum.accumulate(np.where(opens, index, -1))
     last_close = np.maximum.accumulate(np.where(closes, index, -1))
     return np.asarray((last_open > last_close) & known)
+
+
+def find_loads_off(aided: Flags, v: Floats, amps: Floats, running: Flags) -> Flags:
+    """Mark times of help that were a load switched off while the charger ran.
+
+    A bank that is nearly full, worn or of high resistance answers a load of a few amperes by as
+    much as another one answers a source. But after a load the charger goes on alone: the voltage
+    moves with the other loads, soon falls again, and hardly passes what it was before the load. A
+    source leaves the charger idle, or holds the voltage, or lifts it further and for longer.
+    """
+    edge = np.diff(np.concatenate(([0], aided.astype(np.int8), [0])))
+    begin, end = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    own = np.zeros(len(v), dtype=bool)
+    in_run = running[begin]
+    if not in_run.any():
+        return own
+    usual = float(np.median(amps[running]))
+    idle = running & (window(amps, 0, IDLE_CELLS - 1, np.fmax) < 0.05 * usual)
+    gives = np.where(running & (amps > ALL_IT_CAN * usual), v, np.nan)
+    spread = window(gives, 0, HOUR // 2 - 1, np.maximum) - window(
+        gives, 0, HOUR // 2 - 1, np.minimum
+    )
+    stands = (spread <= STANDS_V) & (v > STANDS_ABOVE_V)
+    before = window(np.where(running, v, np.nan), 3, BEFORE_CELLS, np.fmax)
+    least = ALL_LOADS * start_rise(v, running)
+    for first, last in zip(begin[in_run].tolist(), end[in_run].tolist(), strict=True):
+        lifted = np.nanmax(v[first : min(first + 4, last)]) - before[first]
+        source = idle[first:last].any() or stands[first:last].sum() >= STANDS_CELLS
+        own[first:last] = not source and not (lifted > least and last - first >= LASTS_CELLS)
+    return own
 
 
 def find_filling(aided: Flags, v: Floats, amps: Floats, running: Flags, at_top: Flags) -> Flags:

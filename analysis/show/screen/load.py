@@ -38,6 +38,8 @@ def lines(found: LoadResult, width: int) -> list[str]:
     left = [f"{n} d ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n]
     if found.withheld is not None:
         out += ["", *filled(f"Not known: {found.withheld}.", width)]
+        for doubt in found.doubts:
+            out += filled(doubt, width)
         return out + _left_out(left, width)
     wh = found.voltage_v or 0.0
     out += filled(

@@ -8,7 +8,7 @@ import pytest
 
 from analysis.estimate import Span
 from analysis.load.charge_kept import Kept
-from analysis.load.doubts import KEPT_SD, doubts, sun
+from analysis.load.doubts import KEPT_SD, doubts, sun, unnamed_source
 from analysis.load.result import LoadResult, Month
 from analysis.show.screen.load import lines
 
@@ -129,3 +129,21 @@ def test_the_doubt_about_the_share_kept_begins_at_a_tenth():
     assert doubts(replace(kept, load_sd=0.099), sunny=True)[0].startswith(
         "By day the voltage rises"
     )
+
+
+@pytest.mark.parametrize(
+    ("days", "of_days", "told"),
+    [(7, 28, True), (6, 20, False), (49, 200, False), (50, 200, True), (0, 0, False)],
+)
+def test_a_quarter_of_the_days_with_a_source_that_nobody_named_is_told(days, of_days, told):
+    said = unnamed_source(days, of_days)
+    assert len(said) == told
+    assert not told or said[0].startswith(f"On {days} of {of_days} days the voltage rose as if")
+
+
+def test_the_screen_says_what_to_do_about_them_also_where_there_is_no_figure():
+    for withheld in (None, "2 usable days"):
+        found = replace(FOUND, withheld=withheld, doubts=unnamed_source(50, 80))
+        shown = " ".join(" ".join(lines(found, 60)).split())
+        assert "name it in [[other_sources]]" in shown
+        assert "log the battery current (battery_current_a)" in shown

@@ -70,7 +70,8 @@ def _described(found: LoadResult, shown: list[Month]) -> str:
 def words(found: LoadResult) -> str:
     """Return the load in one paragraph."""
     if found.withheld is not None:
-        return f"What the boat draws a day is not known: {found.withheld}."
+        said = f"What the boat draws a day is not known: {found.withheld}."
+        return said + "".join(f" {doubt}" for doubt in found.doubts)
     said = (
         f"The boat draws {figure_with_ends(found.ah, 'Ah')} a day on the {found.days_used} days "
         "that the log shows and on which nothing else charged."
