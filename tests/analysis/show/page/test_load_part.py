@@ -53,7 +53,7 @@ def test_without_a_figure_there_is_the_reason_and_no_plot():
     history, _ = sail(SmallBoat(days=4))
     short = daily_load(history, config_for())
     assert figures(short) == ""
-    assert "more on which nothing else charges" in words(short)
+    assert "nothing but the charger charges, and the log has 4 so far" in words(short)
     assert "is not known" in words(short)
 
 
