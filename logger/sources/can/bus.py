@@ -7,7 +7,6 @@ set the interface to listen-only where not even that is wanted.
 
 from __future__ import annotations
 
-import asyncio
 import errno
 import math
 import socket
@@ -17,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from logger.errors import SourceError
 from logger.sources.can.signals import EXTENDED, EXTENDED_BITS, STANDARD_BITS, TOO_SHORT
-from logger.sources.link.inbox import Inbox
+from logger.sources.link.sockets import SocketLink, explained
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,7 +74,7 @@ def filters(identifiers: tuple[int, ...] | None) -> bytes:
     return packed
 
 
-class BusLink:
+class BusLink(SocketLink):
     """A session on a CAN interface.
 
     Parameters
@@ -96,14 +95,11 @@ class BusLink:
     def __init__(
         self, interface: str, decoder: CanDecoder, every_s: float, refusals: Refusals
     ) -> None:
-        self.inbox = Inbox()
-        self.receive = self.inbox.receive
+        super().__init__()
         self._interface = interface
         self._decoder = decoder
         self._every_s = every_s
         self._refusals = refusals
-        self._loop = asyncio.get_running_loop()
-        self._socket: socket.socket | None = None
         self._taken_s: dict[tuple[int, int | float | None], float] = {}
 
     async def open(self) -> None:
@@ -125,13 +121,6 @@ class BusLink:
     async def send(self, payload: bytes) -> None:
         """Refuse: nothing is ever sent to the bus."""
         raise SourceError(f"a CAN bus is only listened to: {len(payload)} bytes cannot be sent")
-
-    async def close(self) -> None:
-        """Close the interface."""
-        made, self._socket = self._socket, None
-        if made is not None:
-            self._loop.remove_reader(made.fileno())
-            made.close()
 
     def _readable(self, made: socket.socket) -> None:
         now_s = time.clock_gettime(time.CLOCK_BOOTTIME)
@@ -168,12 +157,7 @@ class BusLink:
         self._taken_s[page] = now_s
         self.inbox.put((now_s, frame, ""))
 
-    def _lose(self, reason: str) -> None:
-        if self._socket is not None:
-            self._loop.remove_reader(self._socket.fileno())
-        self.inbox.put(SourceError(reason))
-
 
 def explain(error: OSError) -> str:
     """Say in one line what is wrong with an interface."""
-    return REASONS.get(error.errno or 0, error.strerror or type(error).__name__)
+    return explained(error, REASONS)

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 
 from logger.errors import SourceError
 from logger.sources.decoders.checksums import crc
-from logger.sources.link.inbox import Inbox
+from logger.sources.link.sockets import SocketLink, explained
 
 if TYPE_CHECKING:
     from logger.refusals import Refusals
@@ -53,7 +53,7 @@ REASONS = {
 }
 
 
-class TcpLink:
+class TcpLink(SocketLink):
     """A session with a Modbus TCP device.
 
     Parameters
@@ -65,12 +65,9 @@ class TcpLink:
     """
 
     def __init__(self, host: str, port: int, refusals: Refusals) -> None:
-        self.inbox = Inbox()
-        self.receive = self.inbox.receive
+        super().__init__()
         self._where = (host, port)
         self._refusals = refusals
-        self._loop = asyncio.get_running_loop()
-        self._socket: socket.socket | None = None
         self._transaction = 0
         self._awaited = False
         self._strays = 0
@@ -97,7 +94,7 @@ class TcpLink:
                         await self._loop.sock_connect(made, address)
                     except OSError as error:
                         made.close()
-                        lost = SourceError(_explain(error))
+                        lost = SourceError(explained(error, REASONS))
                         continue
                     except BaseException:
                         made.close()
@@ -111,7 +108,7 @@ class TcpLink:
         except TimeoutError:
             lost = SourceError(f"no connection within {CONNECT_S:g} s")
         except OSError as error:
-            lost = SourceError(_explain(error))
+            lost = SourceError(explained(error, REASONS))
         raise lost
 
     async def send(self, payload: bytes) -> None:
@@ -135,16 +132,9 @@ class TcpLink:
         except BlockingIOError:
             taken = 0
         except OSError as error:
-            raise SourceError(_explain(error)) from None
+            raise SourceError(explained(error, REASONS)) from None
         if taken != len(frame):
             raise SourceError("the device takes no more questions")
-
-    async def close(self) -> None:
-        """Close the connection, however far it was opened."""
-        made, self._socket = self._socket, None
-        if made is not None:
-            self._loop.remove_reader(made.fileno())
-            made.close()
 
     def _readable(self, made: socket.socket) -> None:
         try:
@@ -152,7 +142,7 @@ class TcpLink:
         except (BlockingIOError, InterruptedError):
             return
         except OSError as error:
-            self._lose(_explain(error))
+            self._lose(explained(error, REASONS))
             return
         if not data:
             self._lose("the device closed the connection")
@@ -194,12 +184,3 @@ class TcpLink:
         sealed = body + crc("CRC-16/MODBUS", body).to_bytes(2, "little")
         self.inbox.put((self._begun_s, sealed, ""))
         return True
-
-    def _lose(self, reason: str) -> None:
-        if self._socket is not None:
-            self._loop.remove_reader(self._socket.fileno())
-        self.inbox.put(SourceError(reason))
-
-
-def _explain(error: OSError) -> str:
-    return REASONS.get(error.errno or 0, error.strerror or type(error).__name__)

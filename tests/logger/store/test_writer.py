@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from analysis.history.history import STATES, load_history
 from logger.config import ChargerConfig
-from logger.errors import StoreError, UsageError
+from logger.errors import StoreError, StoreUnwritableError, UsageError
 from logger.reading import OperatingState
 from logger.recordings.times import EARLIEST_S
 from logger.store.files import APPLICATION_ID, SCHEMA_VERSION, prepare
@@ -169,6 +169,22 @@ def test_a_live_session_waits_a_second_for_another_program_and_a_recording_ten(s
             return writer._connection.execute("PRAGMA busy_timeout").fetchone()[0]
 
     assert (wait_ms("b"), wait_ms(None)) == (1000, 10_000)
+
+
+def test_a_session_that_never_could_write_says_at_its_end_what_is_lost(store, monkeypatch):
+    def full(path):
+        raise StoreUnwritableError(f"{path}: no space left")
+
+    monkeypatch.setattr("logger.store.writer.open_writer", full)
+    told = []
+    writer = Writer(store, CHARGER, SessionStart("port", 0.0, "b"), told.append)
+    writer.add(interval(start_s=0.0))
+    assert (writer.stuck, writer.must_commit, writer.waiting) == (True, True, 1)
+    writer.close(60.0)
+    assert told[-1].endswith("1 intervals could not be written")
+    # A recording can be read again: there it is an error at once.
+    with pytest.raises(StoreUnwritableError, match="no space"):
+        Writer(store, CHARGER, SessionStart("port", 0.0))
 
 
 def test_what_is_found_at_the_start_is_dated_by_the_start(store):
