@@ -273,6 +273,7 @@ def _estimate(evidence: Evidence, config: Config) -> Health | None:
         out.temperature_c[runs],
         middle_s[runs],
         max((now_h - start_h) / 1000.0, float(data.kh.max())),
+        of_run=np.unique(evidence.runs.begun_s, return_inverse=True)[1][runs],
         usual_loss_per_kh=usual_loss / (0.0005 * sum(life_h)),
         alike=math.hypot(
             out.sag.depth_se * float(np.nanmedian(out.sagged[use & ~out.bound])), evidence.zero_sd

@@ -69,7 +69,7 @@ def forms(share: float) -> tuple[Form, ...]:
     tenth goes to exponential decline, which reviews of degradation models name. The other half is
     for decline that accelerates (our choice, no source). It does not show before it has begun, so
     that only its weight protects an early forecast. Its powers stand so close together that no life
-    between two of them is told badly; METHOD, "Early forecasts", compares them with fewer powers.
+    between two of them is told badly (METHOD, "Early forecasts").
 
     Parameters
     ----------

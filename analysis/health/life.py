@@ -7,13 +7,14 @@ that life.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.health.forms import Posterior, compare, forms, mixture_quantile, trend_columns
 from analysis.health.heat import HEAT_SIZE, heat_columns
+from analysis.health.pieces import weights
 from analysis.health.season import readings, wave_columns
 from analysis.health.since_start import relative_output
 from analysis.health.steps import (
@@ -172,6 +173,7 @@ def estimate(
     now_kh: float,
     usual_loss_per_kh: float,
     alike: float = 0.0,
+    of_run: NDArray[np.intp] | None = None,
 ) -> Health | None:
     """Estimate health from the figures of the runs of one life.
 
@@ -190,6 +192,9 @@ def estimate(
     alike
         Standard error that all figures share (from the corrections for sag and for the current
         sensor's zero), fraction of rated.
+    of_run
+        The run that each figure belongs to, shape (n,): a long run gives one a day. None where
+        each is a run by itself.
 
     Returns
     -------
@@ -205,6 +210,11 @@ def estimate(
     mean[0] -= usual_loss_per_kh * now_kh
     spread = np.concatenate(([_LEVEL_PRIOR[1], SLOPE_SPREAD], sizes))
     prior = (mean, spread**-2.0)
+    if of_run is not None and len(np.unique(of_run)) < len(of_run):
+        # A first fit takes out heat and transient; a usual wander and scatter are enough for that.
+        first = find_mode(data, nodes, base, prior, 0.01, 0.005).coefficients
+        of_runs = weights(data.y - extra @ first[2:], data.bound, of_run)
+        data = replace(data, weight=of_runs)
     wander, scatter, mode = find_scales(data, nodes, base, prior)
     sites = summarise(data, nodes, base, mode, scatter)
     found: list[Found] = []

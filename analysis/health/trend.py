@@ -53,6 +53,8 @@ class Observations:
     y: Floats
     standard_error: Floats
     bound: Flags
+    weight: Floats | float = 1.0
+    """How much of an independent figure each is (:mod:`analysis.health.pieces`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +178,8 @@ def find_mode(
         b = first_guess(data, design, prior)
 
     def objective(b: Floats, w: Floats) -> float:
-        value = site(data.y, design @ b + w[nodes.of_run], scale, nu, data.bound)[0].sum()
+        told = site(data.y, design @ b + w[nodes.of_run], scale, nu, data.bound)[0]
+        value = (data.weight * told).sum()
         value -= 0.5 * float(prior[1] @ (b - prior[0]) ** 2)
         if walk is not None:
             value -= 0.5 * float(w[1:] @ walk.times(w[1:])) / wander**2
@@ -186,7 +189,7 @@ def find_mode(
     for _ in range(60):
         _, first, second = site(data.y, design @ b + w[nodes.of_run], scale, nu, data.bound)
         weight = _curvature(second, data, design @ b + w[nodes.of_run], scale, nu)
-        pull = -first / scale
+        pull = -data.weight * first / scale
         db, dw = _solve(nodes, design, prior, walk, wander, weight, pull, b, w)
         size = 1.0
         while True:
@@ -223,11 +226,11 @@ def _curvature(
 ) -> Floats:
     """Return positive weights of the Newton step: majorising for t errors, curvature for bounds."""
     if math.isinf(nu):
-        return np.maximum(-second, 1e-9) / scale**2
+        return data.weight * np.maximum(-second, 1e-9) / scale**2
     z = (data.y - mean) / scale
     weight = (nu + 1.0) / (nu + z**2)
     weight = np.where(data.bound, np.maximum(-second, 1e-4), weight)
-    return weight / scale**2
+    return data.weight * weight / scale**2
 
 
 def information(data: Observations, mean: Floats, scale: Floats, nu: float) -> Floats:
@@ -238,10 +241,10 @@ def information(data: Observations, mean: Floats, scale: Floats, nu: float) -> F
     """
     _, _, second = site(data.y, mean, scale, nu, data.bound)
     if math.isinf(nu):
-        return np.maximum(-second, 1e-9) / scale**2
+        return data.weight * np.maximum(-second, 1e-9) / scale**2
     z = (data.y - mean) / scale
     weight = (nu + 1.0) / (nu + z**2) * (nu + 1.0) / (nu + 3.0)
-    return np.where(data.bound, np.maximum(-second, 1e-4), weight) / scale**2
+    return data.weight * np.where(data.bound, np.maximum(-second, 1e-4), weight) / scale**2
 
 
 def _solve(
@@ -356,7 +359,7 @@ def summarise(
     _, first, _ = site(data.y, mean, scale, nu, data.bound)
     weight = information(data, mean, scale, nu)
     # The pseudo-observation must have its stationary point at the same mode.
-    pseudo = mean - first / scale / weight
+    pseudo = mean - data.weight * first / scale / weight
     precision = nodes.add(weight)
     rows = np.stack(
         [nodes.add(weight * design[:, k]) / precision for k in range(design.shape[1])], axis=1
@@ -380,6 +383,7 @@ def by_neighbours(data: Observations, nodes: Nodes, design: Floats, nu: float = 
     weight = np.full(len(data.y), 1e-3)
     z = (y - middle) / scale[values]
     weight[values] = (nu + 1.0) / (nu + z**2) * (nu + 1.0) / (nu + 3.0) / scale[values] ** 2
+    weight = weight * data.weight
     precision = nodes.add(weight)
     rows = np.stack(
         [nodes.add(weight * design[:, k]) / precision for k in range(design.shape[1])], axis=1

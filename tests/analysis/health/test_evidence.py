@@ -76,6 +76,19 @@ def test_figures_are_ordered_by_hours(evidence):
     assert data.y.tolist() == evidence.out.value[[39, 38, 37]].tolist()
 
 
+def test_the_days_of_a_long_run_count_as_parts_of_one_run(config):
+    # Forty runs of three days that differ by 0.8 % from run to run; nothing else fluctuates.
+    runs = find_runs(log(runs=40, run_h=72.0, apart_d=4.0, noise=0.008, loss=0.02), RATED_W)
+    assert (len(runs), runs.starts) == (120, 40)
+    evidence = gather(runs, config)
+    health, _ = health_of(evidence, config)
+    assert health.wander < 0.006
+    # Taken for runs by themselves, the days make the charger wander.
+    as_runs = replace(runs, begun_s=runs.start_s)
+    torn, _ = health_of(replace(evidence, runs=as_runs), config)
+    assert torn.wander > 0.02
+
+
 def recorded(*events, runs=RUNS):
     return recorded_life(replace(runs, log=replace(runs.log, events=tuple(events))))
 

@@ -1,6 +1,7 @@
 """The censored likelihood with a wandering part, held against whole matrices and plain searches."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -159,6 +160,38 @@ def test_a_node_of_t_errors_keeps_the_mode_where_it_is():
     )
     assert again.mean[:2] == pytest.approx(mode.coefficients, abs=1e-4)
     assert again.mean[2:] == pytest.approx(mode.walk, abs=1e-4)
+
+
+@pytest.mark.parametrize("nu", [4.0, math.inf])
+def test_a_figure_of_double_weight_is_two_figures(nu):
+    bound = np.arange(6) == 2
+    twice = Observations(*(np.repeat(each, 2) for each in (KH, Y, SE, bound)))
+    weighed = Observations(KH, Y, SE, bound, weight=np.full(6, 2.0))
+    two, one = (
+        find_mode(data, make_nodes(data.kh), design, PRIOR, 0.04, 0.008, nu=nu)
+        for data, design in ((twice, np.repeat(DESIGN, 2, axis=0)), (weighed, DESIGN))
+    )
+    assert one.coefficients == pytest.approx(two.coefficients, abs=1e-6)
+    assert one.walk == pytest.approx(two.walk, abs=1e-6)
+    assert one.evidence == pytest.approx(two.evidence, abs=1e-5)
+    whole = summarise(twice, make_nodes(twice.kh), np.repeat(DESIGN, 2, axis=0), two, 0.008, nu)
+    sites = summarise(weighed, make_nodes(KH), DESIGN, one, 0.008, nu)
+    assert sites.value == pytest.approx(whole.value, abs=1e-5)
+    assert sites.precision == pytest.approx(whole.precision, rel=1e-4)
+    # A single weight counts for all.
+    alone = Observations(KH, Y, SE, bound)
+    assert find_mode(alone, make_nodes(KH), DESIGN, PRIOR, 0.04, 0.008, nu=nu).evidence == (
+        pytest.approx(find_mode(replace(alone, weight=np.ones(6)), make_nodes(KH), DESIGN, PRIOR,
+                                0.04, 0.008, nu=nu).evidence)
+    )  # fmt: skip
+
+
+def test_weights_count_among_neighbours_too():
+    kh = np.arange(9) / 10.0
+    data = Observations(kh, 1.0 - 0.01 * kh, np.full(9, 0.01), np.zeros(9, dtype=bool))
+    half = replace(data, weight=np.where(np.arange(9) < 4, 0.5, 1.0))
+    one, other = (by_neighbours(d, make_nodes(kh), np.ones((9, 1))) for d in (data, half))
+    assert other.precision / one.precision == pytest.approx([0.5] * 4 + [1.0] * 5)
 
 
 def test_a_value_is_weighed_by_the_median_of_its_neighbours():
