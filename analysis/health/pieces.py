@@ -76,10 +76,9 @@ def weights(value: Floats, bound: Flags, of_run: Indices) -> Floats:
     bound
         Which figures are lower bounds: they do not tell how much is shared.
     """
-    days = np.unique(of_run, return_inverse=True, return_counts=True)
-    number = days[2][days[1]]
-    if number.max(initial=1) == 1:
+    _, place, days = np.unique(of_run, return_inverse=True, return_counts=True)
+    number = days[place].astype(np.float64)
+    if number.max(initial=1.0) == 1.0:
         return np.ones(len(value))
     rho = shared(value[~bound], of_run[~bound])
-    found: Floats = 1.0 / (1.0 + (number - 1.0) * rho)
-    return found
+    return 1.0 / (1.0 + (number - 1.0) * rho)
