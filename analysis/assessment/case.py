@@ -31,10 +31,10 @@ if TYPE_CHECKING:
 
 
 class Case:
-    """What a command works on; the rooms below are handed what they need of it.
+    """What a command works on; it hands each function the parts that the function needs.
 
-    Runs, evidence and load are the dear ones: a command makes one case and passes it, or its
-    parts, on. A case belongs to one command; nothing is kept beyond it.
+    Runs, evidence and load take long to compute. So a command makes one case and hands it, or parts
+    of it, on. A case belongs to one command; nothing is kept beyond it.
     """
 
     def __init__(self, history: History, config: Config) -> None:
@@ -98,7 +98,7 @@ class Case:
 
     @cached_property
     def carried(self) -> Carried | None:
-        """What outputs her bank lives with; None where the load is not known."""
+        """With which outputs the bank carries the boat; None where the load is not known."""
         return carried(self.load)
 
     @property

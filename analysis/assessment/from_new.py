@@ -1,4 +1,4 @@
-"""A charger that was weak from its first day: more likely a wrong figure than wear."""
+"""A charger that was weak from its first day: a wrong figure is more likely than wear."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def weak_from_new(
         Severity.DOUBT,
         begun_s,
         f"The charger gave {100.0 * first:.0f} % of rated ({first * rated_w:.0f} W) from its first "
-        f"day in the log, {day(begun_s)}, though it was new by then. That is no wear: a figure is "
+        f"day in the log, {day(begun_s)}, though it was new by then. That is not wear: a figure is "
         "wrong, or the unit was faulty or used when it was fitted.",
         f"Before you replace it, check, in this order: [charger] rated_w = {rated_w:g} against the "
         "nameplate; the scale of the current sensor (hold a clamp meter against it: ebbwatt event "

@@ -5,7 +5,7 @@ counts from its newest tick (``ebbwatt event tick``), else from the day of fitti
 
 The hours come from the log. What the charger ran before the log began is known only if its counter
 stood at 0 h when it was fitted. Otherwise that is estimated from the boat's use over the year;
-where not even the day of fitting is known, nothing is said of the hours until the job is ticked.
+where the day of fitting is not known either, the hours stay unknown until the job is ticked.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def service_calendar(
     pattern: Usage | None,
     zone: tzinfo = UTC,
 ) -> tuple[Due, ...]:
-    """Return when each job is due, what is due first standing first.
+    """Return when each job is due, the first one first.
 
     Parameters
     ----------

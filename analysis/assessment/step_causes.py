@@ -1,4 +1,4 @@
-"""A sudden change of the output is no wear: its cause is looked for before anything is replaced."""
+"""A sudden change of the output is not wear: find its cause before anything is replaced."""
 
 from __future__ import annotations
 

@@ -59,9 +59,9 @@ class TwoRuns:
 def two_runs(runs: Runs, table: RunTable | None, rated_w: float) -> TwoRuns | None:
     """Return the two runs, or None where the log holds no two that can be compared.
 
-    Of the first and of the last 100 running hours the longest run counts in which the charger
-    itself set the current. The log must have seen it start: the later days of a long run begin
-    warm, and beside a start they would look like another charger.
+    It takes the longest run of the first and of the last 100 running hours in which the charger
+    itself set the current. The log must hold its start: the later days of a long run begin warm,
+    and beside a cold start they would look like another charger.
     """
     if table is None or not len(table):
         return None

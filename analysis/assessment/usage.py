@@ -90,7 +90,7 @@ def usage(use: Use) -> Usage | None:
 
 
 def telling_days(use: Use) -> Flags:
-    """Mark the days that say something: all but those of a pause longer than any winter."""
+    """Mark the days that count: all but those of a pause longer than any winter."""
     silent = (use.logged <= 0.0) & (use.hours <= 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.astype(np.int8), [0]))))
     told = np.ones(len(silent), dtype=bool)

@@ -194,7 +194,7 @@ def _why_unknown(case: Situation) -> Reason:
 
 
 def notes(case: Situation) -> list[Reason]:
-    """Return notes: what widened or limited the figures, and what was left out of them."""
+    """Return the notes: why the figures are wide or limited, and what they leave out."""
     found: list[Reason] = []
     if case.forecast is not None and case.forecast.withheld is not None:
         code = case.forecast.withheld_code or "withheld"

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 HELP = "copy the database while the logger writes"
 DESCRIPTION = (
     "Makes a consistent copy of the database, checks it, and only then gives it its name. The copy "
-    "is a single file that opens anywhere, even on a write-protected stick. To report from it, "
-    "name it as the path in [store] of a configuration."
+    "is a single file that opens anywhere, even on a write-protected stick. To report from it: "
+    "'ebbwatt report --config COPY'."
 )
 EXAMPLE = "ebbwatt backup log-copy.db"
 

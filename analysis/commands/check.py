@@ -233,7 +233,7 @@ def _look_at_log(config: Config, *, mend: bool) -> str:
             return str(salvage(path, config.charger))
         finally:
             lock.release()
-    return "whole"
+    return "no damage found"
 
 
 def _tell_wear(store: Path) -> None:
@@ -244,8 +244,8 @@ def _tell_wear(store: Path) -> None:
     size = os.statvfs(place).f_frsize if place.exists() else 0
     if size == _USUAL_BLOCKS:
         print(
-            f"  wear      blocks of {size} bytes: on ext4 up to 49 MB a day are written; blocks of "
-            "1024 bytes take 27 MB (REFERENCE, Guides: A memory card that lasts)"
+            f"  card      blocks of {size} bytes: up to 49 MB are written a day; blocks of 1024\n"
+            "            bytes take 27 MB (analysis/REFERENCE.md: A memory card that lasts)"
         )
 
 

@@ -12,7 +12,7 @@ from analysis.units import read_as
 if TYPE_CHECKING:
     import argparse
 
-HELP = "say how the charger was fitted: reached output, cable, warming, source"
+HELP = "say how the charger was fitted: reached output, cable, warming, gaps"
 DESCRIPTION = (
     "Shows, for the first hours of a new fitting and for the latest: output reached, resistance\n"
     "of the loop to the battery from the steps of the charger's current, cable drop against good\n"

@@ -248,6 +248,7 @@ def wear_check(case: Case, found: FuelOutlook) -> str | None:
         + (
             "The two should agree: check the fuel and the recorded changes."
             if apart
-            else "Both follow cell voltage and current sensor: no proof of wear."
+            else "Both depend on the cell voltage and on the "
+            "current sensor, so this is no proof of wear."
         )
     )

@@ -30,8 +30,8 @@ def assess_boat(name: str, write_report: Callable[[Path, Case], None] | None = N
     name
         The folder.
     write_report
-        Writes the boat's own report into a file; if left out, there is none, rather than one of
-        what the log held before.
+        Writes the boat's own report into a file; if left out, the boat gets no report, and an
+        older one is removed.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""An invented fleet: 24 boats of three types live for a season or some, and hand in their logs.
+"""An invented fleet: 24 boats of three types live for one season or more, and hand in their logs.
 
 Each lives as in the demonstration of one boat, through the real condenser and into a real database
 that carries its configuration. Types differ in rated output and in how long their chargers last;

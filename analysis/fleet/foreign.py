@@ -1,4 +1,4 @@
-"""Judges what others hand in: is it ours, whole and harmless? Nothing in it is run or believed.
+"""Judges files that others hand in: are they Ebbwatt's, whole and harmless? Nothing in them is run.
 
 A database is looked at in a private copy, read-only and immutable, with a schema that SQLite does
 not trust (sqlite.org/security.html names both for files from outside). Every table, index and

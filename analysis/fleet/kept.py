@@ -37,7 +37,7 @@ def changed(boats: Iterable[Path], *, reports: bool = False) -> list[str]:
 
 
 def is_current(boat: Path, result: dict[str, Any] | None) -> bool:
-    """Tell by sizes and times alone whether the kept result is of the files that are there."""
+    """Tell by sizes and times alone whether the kept result was made from the present files."""
     return (
         result is not None
         and result.get("schema") == SCHEMA

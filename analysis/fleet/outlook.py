@@ -161,8 +161,8 @@ def _draw_with_prior(
 def chances(sketch: Sketch, prior: Prior) -> Floats:
     """Return the probability of each cell and life T, sums to one; shape (cells, grid).
 
-    Within a cell T follows Bayes' theorem. Among the cells, what its sisters' lives say counts
-    with the power :data:`_TRUST`; the rest is what the boat's own estimate says.
+    Within a cell T follows Bayes' theorem. Among the cells, the evidence of its sisters' lives
+    counts with the power :data:`_TRUST`; the rest is what the boat's own estimate says.
     """
     log_p = evidence_of(sketch) + np.log(np.maximum(prior.density, 1e-300))[None]
     together = logsumexp(log_p, axis=1)

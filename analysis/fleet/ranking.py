@@ -137,7 +137,7 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
     if facts.verdict == "replace":
         yield Standing.REPLACE, facts.reason
     if not facts.until_s:
-        yield Standing.NOT_ASSESSED, "its log holds no span of time yet"
+        yield Standing.NOT_ASSESSED, "its log holds no readings yet"
         return
     silent = (now_s - facts.until_s) / DAY_S
     near = _chance_in_words(boat, facts, horizon_days)
@@ -147,7 +147,10 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
     if boat.tail is not None and boat.odd:
         yield (
             Standing.OUTLIER,
-            f"fades faster than its {boat.sisters} sisters: {100 * boat.tail:.1f} % live shorter",
+            (
+                f"fades faster than its {boat.sisters} sisters: chance {100 * boat.tail:.1f} % "
+                "that one wears out sooner"
+            ),
         )
     if facts.findings:
         yield Standing.INPUTS, facts.findings[0]
@@ -158,7 +161,7 @@ def _standings(boat: Boat, now_s: float, horizon_days: int) -> Iterator[tuple[St
         more = f", and {len(due) - 1} more" if len(due) > 1 else ""
         yield Standing.SERVICE, f"{due[0]}{more}"
     if not _fresh(facts, now_s):
-        used = f"; used as before: {near}" if near else ""
+        used = f"; if used as before: {near}" if near else ""
         yield Standing.NO_NEWS, f"no log since {day(facts.until_s)}, {silent:.0f} days{used}"
     # A replacement is told above.
     yield _OF_VERDICT[facts.verdict], facts.reason
@@ -202,5 +205,5 @@ def _due_in_words(facts: Facts, now_s: float) -> list[str]:
         elif when_s is not None and when_s <= now_s and not job.by_hours:
             found.append((when_s, f"{job.name} due since {day(when_s)}"))
         elif when_s is not None and when_s <= now_s and _fresh(facts, now_s):
-            found.append((when_s, f"{job.name} due about {day(when_s)}, used as before"))
+            found.append((when_s, f"{job.name} due about {day(when_s)}, if used as before"))
     return [words for _, words in sorted(found)]

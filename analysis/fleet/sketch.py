@@ -1,4 +1,4 @@
-"""The sketch of a boat: all that the fleet needs of its log, in some six kilobytes.
+"""The sketch of a boat: all that the fleet needs of its log, in about six kilobytes.
 
 The estimator's posterior is a mixture of cells (form of decline and size of wander), each normal in
 present level and loss. They hold everything that the log says of the charger's life, so that

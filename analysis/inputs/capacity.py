@@ -47,7 +47,7 @@ def capacity_finding(cycles: Cycles, capacity_ah: float | None, volts: float) ->
         Severity.DOUBT,
         None,
         f"[battery] capacity_ah = {capacity_ah:g} cannot be true: between two runs the bank gives "
-        f"{usual_ah:.0f} Ah.{unit} What is said of load, charge and fuel days rests on it.",
+        f"{usual_ah:.0f} Ah.{unit} Load, charge and days of fuel depend on it.",
         "Write the capacity of the whole bank in ampere-hours at the 20 h rate: the sum of all "
         "batteries in parallel, as printed on them.",
         f"at most {MOST * capacity_ah:.0f} Ah between two runs",

@@ -110,8 +110,8 @@ def many_jumps(jumps: Sequence[Jump]) -> Finding:
         f"{day(first.time_s)}). No charger is exchanged so often: the recording repeats parts of "
         "itself, or its readings stand at wrong times. The hours go on from before each jump.",
         "Look whether the logger or the device sends old hours again, and whether a file was "
-        "imported with wrong dates: take it back with 'ebbwatt import --undo'. What is told twice "
-        "counts twice in energy and load.",
+        "imported with wrong dates: take it back with 'ebbwatt import --undo'. Readings that "
+        "stand in the log twice count twice in energy and load.",
         "a counter that rises with the running",
         f"{count} jumps, usually by {usual_h:.0f} h",
         first.course,

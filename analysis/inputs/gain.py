@@ -255,7 +255,7 @@ def gain_finding(change: Change, cycles: Cycles) -> Finding:
         change.begin_s,
         f"The current sensor may drift: {said}. "
         f"Compared {when}: {compared}. Either the sensor's gain drifts, or load and bank changed "
-        "by the same part. The fuel per kWh follows the same sensor and is no second witness. The "
+        "by the same part. The fuel per kWh follows the same sensor and is no second proof. The "
         "interval holds both readings.",
         "Hold a clamp meter on the charger's lead in a run and record what it shows: ebbwatt event "
         "add reading --current A --voltage V. Replace nothing before.",

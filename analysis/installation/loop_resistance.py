@@ -197,7 +197,7 @@ def loop_trend(steps: Steps) -> Loop:
         return Loop(
             Span(),
             len(sharp),
-            f"{len(sharp)} of {TREND_STEPS} steps seen by readings at most {SHARP_S:.0f} s apart",
+            f"{len(sharp)} of {TREND_STEPS} steps with readings at most {SHARP_S:.0f} s apart",
         )
     kh = sharp.runtime_h / 1000.0
     if np.ptp(kh) < TREND_H / 1000.0:

@@ -157,7 +157,7 @@ _FRAME = Markup("""<!DOCTYPE html>
 </main>
 <footer>
 {link}<p class="quiet">Page made {made}. It is made anew each minute: if that is
-more than five minutes ago, the page stands still and says nothing of now.</p>
+more than five minutes ago, the page is out of date.</p>
 <p class="quiet">Methanol is toxic and burns with a flame that is hard to see; batteries can deliver
 thousands of amperes; exhaust and heat must leave the compartment. These figures are no safety
 device: the maker's instructions, local codes and a licensed person decide.</p>
@@ -297,8 +297,8 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
     if d is None:
         return tag(
             "p",
-            "No assessment yet: 'ebbwatt report --json FILE' writes one, with the FILE that "
-            "'assessment' in [publish] names (report/assessment.json if it names none).",
+            "No assessment yet. 'ebbwatt report --json report/assessment.json' writes one, or the "
+            "same with the file that 'assessment' in [publish] names.",
         )
     told = [VERDICT_WORDS[Verdict(d["verdict"])]]
     middle, low, high = (number(d, "output", key) for key in ("fraction", "low", "high"))

@@ -65,7 +65,7 @@ def read_document(path: Path) -> dict[str, Any]:
         raise UsageError(f"{path}: cannot be read: {error.strerror or error}") from None
     except (ValueError, RecursionError):
         raise UsageError(
-            f"{path}: not an assessment document: it is no JSON; 'ebbwatt report --json FILE' "
+            f"{path}: not an assessment document: it is not JSON; 'ebbwatt report --json FILE' "
             "writes one"
         ) from None
     schema = document.get("schema") if isinstance(document, dict) else None
@@ -157,7 +157,7 @@ def compare(document: dict[str, Any], a: Assessment) -> Comparison:
             _held(left_then, ran_h, a.remaining_h, "h"),
         ),
         Change(
-            "replacement limit",
+            "first limit",
             date_figure(date_then),
             date_figure(a.remaining_date),
             _held(date_then, 0.0, a.remaining_date, None),

@@ -1,9 +1,8 @@
 """How old a figure may be: a forecast is left out once the log is too old for it.
 
 The assessment and the fuel outlook speak of the end of the log. A person reads them later, and
-while nothing is logged the charger runs on, or the boat lies still: nobody knows. Output, decline
-and verdict stay true of their date, which stands beside them. Days of fuel and the date of a limit
-do not.
+nobody knows whether the charger has run since. Output, decline and verdict stay true of their
+date, which stands beside them. Days of fuel and the date of a limit do not.
 """
 
 from __future__ import annotations
@@ -46,9 +45,9 @@ def as_of(end_s: float | None) -> str:
 
 
 def forecast_too_old(end_s: float, named_s: float | None, now_s: float) -> bool:
-    """Tell whether a date that a log named says nothing any more at ``now_s``.
+    """Tell whether a forecast date of a log is too old to be shown at ``now_s``.
 
-    A log bears to be as old as a tenth of the time that was left at its end, and 30 days at least.
+    A log may be as old as a tenth of the time that was left at its end, and always 30 days.
     """
     left_d = 0.0 if named_s is None else max(0.0, (named_s - end_s) / DAY_S)
     return now_s - end_s > DAY_S * max(BEARS_AT_LEAST_D, BEARS_SHARE * left_d)
@@ -92,7 +91,7 @@ def dated(end_s: float | None, now_s: float) -> str:
 
 
 def fuel_too_old(days_left: Span, end_s: float | None, now_s: float) -> str | None:
-    """Return why days of fuel counted from ``end_s`` say nothing at ``now_s``; None if they do."""
+    """Return why days of fuel counted from ``end_s`` are too old at ``now_s``, else None."""
     lasts_d = days_left.median if days_left.median is not None else days_left.low
     if end_s is None or lasts_d is None or now_s - end_s <= DAY_S * lasts_d:
         return None

@@ -1,4 +1,4 @@
-"""All that a report is written from, for the screen and for the page."""
+"""All that a report is written from, on the screen and on the page."""
 
 from __future__ import annotations
 

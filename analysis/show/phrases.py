@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 #: What comes to an end first, as the subject of a sentence.
 _UNTIL = {
     "output": "falls below the replacement limit of {limit:.0f} % for good",
-    "design_hours": "has used up its design life of {design}",
-    "load": "can no longer carry this boat's daily load",
+    "design_hours": "has used up its design hours ({design})",
+    "load": "can no longer carry this boat's load",
 }
 
 
@@ -55,7 +55,7 @@ def output_clause(a: Assessment) -> str:
         )
     if stops(a.inputs):
         return "cannot be judged by these data"
-    return "has not been seen giving what it can"
+    return "has not yet shown what it can give"
 
 
 def since_start_clause(a: Assessment) -> str:
@@ -139,7 +139,7 @@ def remaining_short(a: Assessment) -> str:
     if hours.median is not None and hours.median <= 0:
         if may_last(hours):
             return (
-                "its end may be reached already"
+                "a limit may be reached already"
                 if hours.high is None
                 else f"remaining 0 to {rounded(hours.high, -1)} h"
             )
@@ -156,7 +156,7 @@ def decline_sentence(a: Assessment) -> str:
     """Say how fast the output fades."""
     slope = a.decline_per_1000h
     if slope.median is None:
-        return "The decline cannot be told yet."
+        return "The decline is not known yet."
     text = f"It loses {figure(slope, '%', 100)} of rated per 1000 running hours"
     both = ends(slope, "%", 100)
     text += f" ({both}, 90 % confidence)" if both else ""
@@ -245,7 +245,7 @@ def actions(a: Assessment, now_s: float | None = None) -> list[Action]:
         first = [Action(f"{MEASURE}.", "technician"), *first]
     if found and a.verdict is Verdict.SOUND:
         words = "look again when the data are mended." if doubted else "look again after that."
-        first = [*found, Action(f"No wear calls for action; {words}", "owner")]
+        first = [*found, Action(f"The output itself calls for nothing; {words}", "owner")]
     further = [
         Action(sentence(words), "technician" if words in FOR_TECHNICIAN else "crew")
         for words in a.advice
@@ -284,7 +284,7 @@ def _own_action(a: Assessment) -> str:
         worst = min(lost, key=lambda step: step.change)
         return (
             f"{first}find the cause of the sudden {100 * worst.change:+.0f} % about "
-            f"{day(worst.time_s)} (ebbwatt check --log). It is no wear; if it stays, {then}"
+            f"{day(worst.time_s)} (ebbwatt check --log). It is not wear; if it stays, {then}"
         )
     return f"{first}{then}" if metered else action
 

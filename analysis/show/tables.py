@@ -30,7 +30,7 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
     "gap": ("gap in the readings", "gaps in the readings", "s"),
     "store_damaged": (
         "damage to the database",
-        "damages to the database",
+        "times the database was damaged",
         "intervals lost",
     ),
     "store_full": (
@@ -59,8 +59,8 @@ FAULT_WORDS: dict[str, tuple[str, str, str]] = {
         "of them lost",
     ),
     "state_word": (
-        'word of the charger\'s own for its state: "{word}"',
-        'words of the charger\'s own for its state: "{word}"',
+        'state word that [source.states] does not name: "{word}"',
+        'times a state word that [source.states] does not name: "{word}"',
         "readings",
     ),
     "import_undone": ("import taken back", "imports taken back", "intervals of them"),

@@ -38,8 +38,8 @@ def reasons(
         The fitted unit as it is.
     """
     first = (
-        f"{_two_digits(limit_w)} W and the battery carry 19 days in 20: "
-        f"{_two_digits(limit_w / end)} W when new, replaced at {100 * end:.0f} %"
+        f"{_two_digits(limit_w)} W and the battery carry 19 days in 20: so "
+        f"{_two_digits(limit_w / end)} W when new, if replaced at {100 * end:.0f} %"
     )
     told = [first]
     if today is not None and today.due:
@@ -51,9 +51,7 @@ def reasons(
         )
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:
-        told.append(
-            "none of these units can do that at the end of its life: a larger one is needed"
-        )
+        told.append("none of these units gives that when old: a larger one is needed")
         return [*told, f"the largest of these, {_in_use(judged[-1])}"] if judged else told
     told.append(
         f"{one.unit.label}, the smallest to give that, runs {one.hours_a_day:.0f} h on the mean day"

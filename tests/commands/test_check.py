@@ -236,7 +236,7 @@ def test_the_size_of_blocks_is_told_where_it_wears_a_card(ebbwatt, place):
     folder, _ = place
     told = ebbwatt("check", cwd=folder).stdout
     usual = os.statvfs(folder).f_frsize == 4096
-    assert ("wear      blocks of 4096 bytes" in told) == usual
+    assert ("card      blocks of 4096 bytes" in told) == usual
     text = (folder / "ebbwatt.toml").read_text().split("[source]")[0]
     (folder / "ebbwatt.toml").write_text(text)
-    assert "wear" not in ebbwatt("check", cwd=folder).stdout, "nothing is written all day long"
+    assert "blocks of" not in ebbwatt("check", cwd=folder).stdout, "nothing is written all day long"

@@ -230,7 +230,7 @@ def test_a_step_that_calls_for_replacement_asks_for_its_cause_first(told, run_eb
         assert "replaced" not in said[: said.index("ind the cause")]
         assert "Do not rely on it for a passage." in said
     found = said.index("If the meters agree, find the cause of the sudden")
-    assert found < said.index("It is no wear; if it stays, have it replaced")
+    assert found < said.index("It is not wear; if it stays, have it replaced")
 
 
 def test_another_charge_profile_is_no_wear(told):

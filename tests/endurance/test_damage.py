@@ -181,12 +181,12 @@ def test_the_configuration_of_each_fitting_is_mended_with_the_log(place):
 
 def test_without_a_logger_the_check_mends_it(place, whole, ebbwatt):
     (place.parent / "ebbwatt.toml").write_text(AFT_LOCKER, encoding="utf-8")
-    assert "log       whole" in ebbwatt("check", cwd=place.parent).stdout
+    assert "log       no damage found" in ebbwatt("check", cwd=place.parent).stdout
     zero_middle(place)
     assert "is damaged" in ebbwatt("check", cwd=place.parent, status=1).stderr
     done = ebbwatt("check", "--mend", cwd=place.parent)
     assert "intervals were recovered" in done.stdout
-    assert "log       whole" in ebbwatt("check", "--mend", cwd=place.parent).stdout
+    assert "log       no damage found" in ebbwatt("check", "--mend", cwd=place.parent).stdout
     assert everything(place).items() <= whole[1].items()
 
 

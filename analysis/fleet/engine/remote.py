@@ -145,7 +145,7 @@ def results_on(
 
 
 class _Advice:
-    """Tells once how workers should be started that waste time, also of those that join later."""
+    """Tells once how to start workers that waste no time; also where such workers join later."""
 
     def __init__(self, client: Any, tell: Callable[[str], None]) -> None:  # noqa: ANN401
         self._client, self._tell = client, tell
@@ -161,7 +161,7 @@ class _Advice:
         }
 
     def look(self) -> None:
-        """Ask the workers that were not asked yet; now and then, however often it is called."""
+        """Ask the workers that were not asked yet; not at each call, but now and then."""
         if time.monotonic() < self._due or not self._left:
             return
         self._due = time.monotonic() + LOOK_S

@@ -102,7 +102,7 @@ class Storage:
         return name.removeprefix(self._root).lstrip("/") or PurePosixPath(name).name
 
     def fetch(self, name: str, target: Path, most_bytes: int) -> None:
-        """Copy an object, of one that is too large as much as shows that it is.
+        """Copy an object; if it is too large, only so much of it as shows that.
 
         Raises
         ------
@@ -232,7 +232,7 @@ def _write_record(fleet: Fleet, objects: dict[str, Any], gone: dict[str, str]) -
 
 
 def _record(fleet: Fleet) -> dict[str, Any]:
-    """Return what was fetched before; nothing where that is not known or damaged."""
+    """Return what was fetched before; nothing where the record is missing or damaged."""
     empty: dict[str, Any] = {"objects": {}, "gone": {}}
     read = folder.read_json(fleet.path / RECORD, _MOST_RECORD_BYTES)
     if read is None or read.get("schema") != RECORD_SCHEMA:

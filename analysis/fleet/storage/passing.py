@@ -1,4 +1,4 @@
-"""A fleet's folder that passes: for one report, when the copies need not stay."""
+"""A fleet's folder for one report alone, where the copies need not stay."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _PREFIX, _LOCK = "ebbwatt-fleet-", "in-use"
 
 @contextlib.contextmanager
 def passing_folder() -> Iterator[Path]:
-    """Give a folder that is removed at the end, or, after a kill, by the next command."""
+    """Give a folder that is removed at the end; after a kill, the next command removes it."""
     _remove_left_over(Path(tempfile.gettempdir()))
     with tempfile.TemporaryDirectory(prefix=_PREFIX, ignore_cleanup_errors=True) as work:
         # Held as long as this process lives: the system lets go of it, however that ends.

@@ -143,7 +143,7 @@ def _explained(pen: Pen, source: str) -> list[Text]:
         ">> producing   -- resting   > starting   < stopping",
         "!! fault   ?? not known   ! look at this",
         "[ok] sound   [!] plan the replacement",
-        "[!!] replacement limit reached   [??] not known",
+        "[!!] replacement limit reached   [??] cannot say yet",
         "",
         f"Volts are a level only after {SETTLED_H:.0f} h of rest: full, fair or low. An AGM "
         f"battery of 12 V is full from {full_v:.1f} V and low below {fair_v:.1f} V (common "

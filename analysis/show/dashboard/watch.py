@@ -2,7 +2,7 @@
 
 The snapshot is read every second, the last eight days of the log when the file has changed, and
 the assessment is made at the start, once an hour, and when a run has ended (but no more often than
-every ten minutes), in a thread of its own, so that the picture never stands still for it.
+every ten minutes), in a thread of its own, so that the picture does not wait for it.
 """
 
 from __future__ import annotations

@@ -113,8 +113,8 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
         paragraphs(
             "The most urgent first. The chance is that of meeting any of the limits within "
             f"{listed.horizon_days} days.",
-            "Hours left are told twice where other chargers of the type say more: by the boat's "
-            "own log alone, and with these sisters."
+            "Sisters are chargers of the same type. Where they tell more, the hours left stand "
+            "twice: by the boat's own log alone, and with the sisters."
             if any(boat.with_sisters is not None for boat in listed.boats)
             else "",
             MEASURE_FIRST if may_order(listed.boats) else "",
@@ -184,7 +184,7 @@ def _demand(group: Group, number: int, now_s: float) -> Markup:
     heard = (
         f"{group.old} of them have lost more than half of what a charger may lose; "
         + ("forecasts with sisters rest on these." if group.old >= 3 else
-           "forecasts with sisters need three such.")
+           "forecasts with sisters need three of these.")
     )  # fmt: skip
     rows = [
         (str(q.number), day(now_s + QUARTER_S * q.number, UTC), f"{q.mean:.1f}",
@@ -219,7 +219,7 @@ def _fuel(listed: FleetList) -> Markup:
     if not rows:
         return NOTHING
     head = ("type", "boats", "L a year", "90 % interval")
-    caption = "Fuel of a year, by the last year of each log"
+    caption = "Fuel a year, by the last year of each log"
     why = (
         "A boat that has not logged a whole year may be laid up in the rest of it: so the low end "
         "can lie further from the figure than the high one."
@@ -272,7 +272,7 @@ def _curve(boat: Boat, number: int, longest_h: float, lowest: float, highest: fl
 
 def _cautions() -> Markup:
     words = SHORT.removeprefix("Cautions: ")
-    replaces = "The list ranks visits; it replaces no inspection on board."
+    replaces = "The list ranks visits; it does not replace an inspection on board."
     return tag(
         "section",
         heading("Cautions"),

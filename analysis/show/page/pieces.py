@@ -1,7 +1,7 @@
 """Pieces of HTML: a text is escaped unless it is of the type Markup, which only these make.
 
-A page is built from elements alone. What is a plain ``str`` is text, whoever wrote it, and cannot
-become an element by being forgotten.
+A page is built from elements alone. A plain ``str`` is text, whoever wrote it; it cannot become an
+element because somebody forgot to escape it.
 """
 
 from __future__ import annotations

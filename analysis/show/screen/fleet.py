@@ -119,7 +119,7 @@ def not_counted(group: Group) -> str:
     """Say how many boats are not in the units needed; empty where all are."""
     if not group.unknown:
         return ""
-    return f"{group.unknown} of them not counted: no date of theirs can be told yet."
+    return f"{group.unknown} of them not counted: when they need a unit is not known yet."
 
 
 def _group(group: Group, width: int) -> list[str]:
@@ -136,9 +136,7 @@ def _group(group: Group, width: int) -> list[str]:
     rows += [line] if line else []
     if group.fuel.litres.median is not None:
         litres = figure_with_ends(group.fuel.litres, "L")
-        rows += wrap_plain(
-            f"  Fuel of a year, {counted(group.fuel.boats, 'boat')}: {litres}", width
-        )
+        rows += wrap_plain(f"  Fuel a year, {counted(group.fuel.boats, 'boat')}: {litres}", width)
     if group.unknown:
         rows += wrap_plain(f"  {not_counted(group)}", width)
     return rows

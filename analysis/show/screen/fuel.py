@@ -65,7 +65,7 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
         out += filled(
             f"  {_days(p):<22}"
             f"{figure_with_ends(p.litres, units.volume, units.per_l)}; {p.containers} containers "
-            "do 19 times in 20" + "; few such days seen" * p.need.few,
+            "are enough 19 times in 20" + "; few such days are logged" * p.need.few,
             width,
             " " * 24,
         )
@@ -100,7 +100,7 @@ def _days(passage: Provision) -> str:
     """Name a passage by its days."""
     trip = passage.need.trip
     under_way = f"{trip.under_way_d} d under way"
-    return f"{under_way}, {trip.at_anchor_d} not" if trip.at_anchor_d else under_way
+    return f"{under_way}, {trip.at_anchor_d} at anchor" if trip.at_anchor_d else under_way
 
 
 def _of_year(found: FuelOutlook) -> str:

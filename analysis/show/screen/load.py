@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 LEFT_OUT = {
     "other_source": "shore power, engine or another source charged",
     "gap": "the log has gaps",
-    "between_marks": "not between two starts or full batteries",
-    "no_battery_current": "no battery current",
+    "between_marks": "charge at both ends of the day not known",
+    "no_battery_current": "battery current not logged",
 }
 METHOD = {
     "balance": "balance of charge between starts and full batteries",
-    "battery_current": "charger's current less battery current",
+    "battery_current": "charger's current minus battery current",
 }
 #: The latest months; fewer where the screen has no room for them.
 MONTHS_SHOWN, FEWEST_MONTHS = 12, 6

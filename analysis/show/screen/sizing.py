@@ -107,7 +107,8 @@ def _nearest(found: Sizing, room: int) -> list[UnitOnBoat]:
 def _growth(grown: Sequence[LargerLoad]) -> str:
     parts: list[str] = []
     for more in grown[1:]:
-        text = f"{100 * (more.load - 1):.0f} %{'' if parts else ' more load'}: "
+        share = f"{100 * (more.load - 1):.0f} %"
+        text = f"{share}: " if parts else f"{share} more load: "
         text += harmless(more.recommended or "none of these", 30)
         if more.fitted_carried_end is not None:
             old = "" if parts else "fitted, when old: "

@@ -99,7 +99,7 @@ def test_the_chance_is_told_of_any_limit_within_the_horizon():
          "filter due since 2019-07-02"),
         # Its hours end by a forecast: only while the log is fresh.
         ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "hours"}, 30,
-         "filter due about 2019-07-02, used as before"),
+         "filter due about 2019-07-02, if used as before"),
         ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "hours"}, 90, "no log since"),
         ({"hours_left": 8.0, "due": "2019-07-02", "due_by": "months"}, 90,
          "filter due since 2019-07-02"),
@@ -114,7 +114,7 @@ def test_a_service_is_told_as_it_is_known(job, silent_d, reason):
 def test_a_log_without_a_span_is_not_said_to_be_silent_since_1970():
     (seen,) = ranked([_boat(0.0)], NOW_S, 120)
     assert seen.standing is Standing.NOT_ASSESSED
-    assert seen.reason == "its log holds no span of time yet"
+    assert seen.reason == "its log holds no readings yet"
 
 
 def test_page_and_screen_say_the_same_of_a_boat():

@@ -346,7 +346,7 @@ def test_fuel_of_a_type_is_the_sum_of_its_boats(fleet):
     assert told == pytest.approx((250, 300, 350), abs=3)
     listed = assess_fleet(fleet, NOW_S, 0, 90)
     assert "2 of 4" in fleet_page(listed, "fleet", "0.1.0")
-    row = r"Fuel of a year, 2 boats: (\d+) L \((\d+) to (\d+) L\)"
+    row = r"Fuel a year, 2 boats: (\d+) L \((\d+) to (\d+) L\)"
     middle, low, high = map(float, re.search(row, "\n".join(lines(listed, 80))).groups())
     assert (low, middle, high) == pytest.approx(told, rel=0.01)
 

@@ -23,7 +23,7 @@ def test_a_gain_that_drifts_is_told_with_what_was_compared(season):
     assert finding.severity is Severity.DOUBT
     assert "does not run longer" in finding.text
     assert "running hours against the load" in finding.text
-    assert "no second witness" in finding.text
+    assert "no second proof" in finding.text
     assert "clamp meter" in finding.what_to_do
     assert holds_truth(a, sailed[2])
     assert a.output.high - a.output.low > 0.1, "it is not known, and that is said"

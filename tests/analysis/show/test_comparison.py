@@ -83,7 +83,7 @@ def test_what_changed_since_an_earlier_visit():
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        ("{", "it is no JSON"),
+        ("{", "it is not JSON"),
         ("[]", "'schema' is None"),
         ('{"schema": "other/1"}', "ebbwatt/assessment/1"),
     ],

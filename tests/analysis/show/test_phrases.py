@@ -34,7 +34,7 @@ def test_a_note_that_asks_for_a_cause_is_something_to_do():
     told = said(Verdict.SOUND, finding(Severity.NOTE, "Find the cause."))
     assert told[0] == "Find the cause."
     assert NOTHING_TO_DO not in told
-    assert "No wear calls for action; look again after that." in told
+    assert "The output itself calls for nothing; look again after that." in told
 
 
 def test_a_note_whose_cause_was_noted_asks_for_nothing():

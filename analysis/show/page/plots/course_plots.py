@@ -88,7 +88,7 @@ def loop_plot(matter: Matter, size: Size) -> Markup:
     drawing = Drawing(size.width, _PANEL + 20.0, f"loop-{size.kind}")
     x = _hours(matter.assessment, size)
     y = Scale(0.0, most, _PANEL + 20.0 - 3.4 * size.font, 1.9 * size.font)
-    seldom = "" if sharp.all() else "; triangle: at most, read too seldom"
+    seldom = "" if sharp.all() else "; triangle: an upper end, read too seldom"
     left_axis(drawing, x, y, size, f"loop, m\N{GREEK CAPITAL LETTER OMEGA}{seldom}", most=3)
     for chosen, kind, shape in ((sharp, "seen", CIRCLE), (~sharp, "atleast", _AT_MOST)):
         inside = chosen & (milliohm >= 0.0) & (milliohm <= most)

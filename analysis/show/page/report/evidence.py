@@ -74,8 +74,11 @@ def two_runs(matter: Matter) -> Markup:
     )
 
 
-#: Use and output are one witness, not two.
-_FUEL = "Fuel per kWh by container. Both follow the current sensor: no second proof."
+#: Use and output come from the same sensor, so one does not prove the other.
+_FUEL = (
+    "Fuel per kWh by container. It is measured with the same current sensor as the output, so it "
+    "is no second proof."
+)
 
 
 def courses(matter: Matter) -> Markup:
@@ -112,7 +115,7 @@ def what_was_used(matter: Matter) -> Markup:
     return joined(
         head,
         table(
-            "Each running hour once",
+            "Each running hour is counted once",
             ("what", "", "runs", "h"),
             [*rows, total],
             "ttnn",

@@ -93,7 +93,7 @@ def inputs_checked(matter: Matter) -> Markup:
     if matter.assessment.runs == 0:
         return NOTHING
     answers = inputs_part.answers(matter.assessment.inputs)
-    return joined(heading("What was checked of the inputs"), answers)
+    return joined(heading("What was checked in the data"), answers)
 
 
 def installation(matter: Matter) -> Markup:
@@ -142,7 +142,7 @@ def action(matter: Matter) -> Markup:
     ]
     return joined(
         heading("Recommended next action"),
-        table("By weight", ("no.", "what to do", "who"), rows, "ttt"),
+        table("The most important first", ("no.", "what to do", "who"), rows, "ttt"),
         signatures(
             ("technician (name, firm)", "date", "technician's signature", "owner's signature")
         ),

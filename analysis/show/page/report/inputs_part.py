@@ -34,7 +34,7 @@ def answers(findings: Sequence[Finding]) -> Markup:
         return listing(wrong)
     sound = [text(words) for words, found in checked(findings) if not found]
     clear = listing(sound, class_="checks")
-    head = paragraphs("Nothing against these:") if clear else NOTHING
+    head = paragraphs("Nothing in the log speaks against these:") if clear else NOTHING
     return joined(listing(wrong), head, clear)
 
 

@@ -20,9 +20,10 @@ def method(_: Matter) -> Markup:
     return joined(
         heading("Method in short"),
         paragraphs(
-            "A run counts with its settled early output, brought to "
-            f"{owner().units.temperature(25.0)} where the temperature is logged. A line is fitted "
-            "over running hours; sudden steps, and what a rest brings back, are kept apart.",
+            "Each run counts with its output once it is warm, early in the run; where the "
+            "temperature is logged, the output is corrected to "
+            f"{owner().units.temperature(25.0)}. A trend is fitted over running hours. Sudden "
+            "steps, and output that a rest brings back, do not count as decline.",
         ),
     )
 
@@ -54,8 +55,8 @@ def by_hand(matter: Matter) -> Markup:
         )
     else:
         steps.append(
-            f"Volts times amperes, divided by the rated {a.rated_w:.0f} W, is the output: more "
-            f"than this log says so far."
+            f"Volts times amperes, divided by the rated {a.rated_w:.0f} W, is the output, which "
+            f"this log does not tell yet."
         )
     return joined(heading("How to check it by hand"), listing((text(s) for s in steps), "ol"))
 

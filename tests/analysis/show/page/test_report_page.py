@@ -175,7 +175,7 @@ def test_what_failed_of_the_inputs_stands_first_and_asks_the_technician():
     finding = Finding("above_rated", Severity.DOUBT, None, "It gives 130 % of rated.",
                       "Check the shunt.", "100 %", "130 %")  # fmt: skip
     told = page(matter("only bounds", inputs=(finding,)))
-    checked = told[told.index("What was checked of the inputs") : told.index("next action")]
+    checked = told[told.index("What was checked in the data") : told.index("next action")]
     assert "<strong>doubt:</strong>" in checked
     assert "It gives 130" in checked
     assert "the output is that of a rated unit" not in checked, "it does not count among the sound"
@@ -241,7 +241,7 @@ def test_the_worst_finding_stands_first_and_a_stop_leaves_nothing_else_to_clear(
     note, doubt = said(Severity.NOTE, "current_zero"), said(Severity.DOUBT, "counter_break")
     told = inputs_part.answers((note, doubt))
     assert told.index("It is counter_break.") < told.index("It is current_zero.")
-    assert "Nothing against these:" in told
+    assert "Nothing in the log speaks against these:" in told
     stopped = inputs_part.answers((doubt, said(Severity.STOP, "net_current")))
     assert stopped.index("It is net_current.") < stopped.index("It is counter_break.")
-    assert "Nothing against these:" not in stopped
+    assert "Nothing in the log speaks against these:" not in stopped
