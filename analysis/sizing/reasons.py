@@ -102,4 +102,7 @@ def _in_use(one: UnitOnBoat) -> str:
 
 def _two_digits(value: float) -> str:
     """Return a figure with two digits: it comes from the few hardest days of a log."""
-    return rounded(value, 1 - math.floor(math.log10(value))) if value > 0.0 else "0"
+    if value <= 0.0:
+        return "0"
+    two = float(f"{value:.1e}")  # 9.96 is 10, not 10.0
+    return rounded(two, 1 - math.floor(math.log10(two)))

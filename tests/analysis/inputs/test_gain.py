@@ -1,11 +1,13 @@
 """A gain of the sensor that drifts, against what the clock and the voltage say of the output."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from analysis.history.runs import find_runs
+from analysis.inputs.capacity import capacity_finding
 from analysis.inputs.finding import Severity
 from analysis.inputs.gain import Change, Cycles, find_change, find_cycles, in_doubt
 from logger.event import Event
@@ -167,3 +169,43 @@ def test_a_gain_in_doubt_tells_neither_decline_nor_remaining_life(season):
     assert a.remaining_h.low is None
     assert a.remaining_date.median is None
     assert "clamp reading" in a.withheld
+
+
+# The same cycles tell a capacity that the bank cannot have (``capacity.py``).
+
+
+def equal_cycles(count=9, current_a=8.0, run_h=5.0, rest_h=15.0):
+    """Return equal cycles: 8 A for 5 of 20 h are a load of 2 A, 30 Ah in a rest of 15 h."""
+    return SimpleNamespace(
+        time_s=86400.0 * np.arange(count),
+        current_a=np.full(count, current_a),
+        run_h=np.full(count, run_h),
+        rest_h=np.full(count, rest_h),
+    )
+
+
+@pytest.mark.parametrize(
+    ("capacity_ah", "told"), [(26.0, True), (26.2, False), (100.0, False), (None, False)]
+)
+def test_a_bank_gives_no_more_than_it_holds_and_a_little(capacity_ah, told):
+    # 30 Ah are 1.15 times 26.09 Ah.
+    assert (capacity_finding(equal_cycles(), capacity_ah, 12.8) is not None) is told
+
+
+def test_eight_cycles_tell_an_ordinary_rest_by_their_middle():
+    assert capacity_finding(equal_cycles(7), 10.0, 12.8) is None
+    assert capacity_finding(equal_cycles(8), 10.0, 12.8) is not None
+    odd = equal_cycles()
+    odd.rest_h[:4] = 500.0
+    assert capacity_finding(odd, 27.0, 12.8) is None
+
+
+def test_the_finding_says_what_was_seen_and_whether_kilowatt_hours_were_meant():
+    found = capacity_finding(equal_cycles(), 2.4, 12.0)
+    assert (found.code, found.severity) == ("capacity_too_small", Severity.DOUBT)
+    assert (found.expected, found.seen) == ("at most 3 Ah between two runs", "30 Ah")
+    assert "In kilowatt-hours, 2.4 kWh would be 200 Ah." in found.text
+    assert found.series.values == pytest.approx(np.full(9, 30.0))
+    # 0.3 kWh are 25 Ah at 12 V, and 28.75 Ah at most: that does not explain it.
+    assert "kilowatt-hours" not in capacity_finding(equal_cycles(), 0.3, 12.0).text
+    assert "kilowatt-hours" in capacity_finding(equal_cycles(), 0.314, 12.0).text
