@@ -2,7 +2,7 @@
 
 Each lives as in the demonstration of one boat, through the real condenser and into a real database
 that carries its configuration. Types differ in rated output and in how long their chargers last;
-sisters differ in their lives, habits and logs.
+sisters differ in life, habits and log.
 """
 
 from __future__ import annotations

@@ -178,7 +178,7 @@ class Watch:
             self._withdraw(f"cannot be assessed ({type(error).__name__}); see 'ebbwatt report'")
 
     def _withdraw(self, note: str, trouble: str = "") -> None:
-        """Show the note instead of an assessment that the log no longer stands behind."""
+        """Show the note instead of an assessment that the log no longer supports."""
         fuel = None if self.config.fuel is None else Fuel(note=note)
         self.found = Found(fuel=fuel, note=note, trouble=trouble)
 

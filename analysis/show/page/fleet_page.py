@@ -124,7 +124,7 @@ def _visits(listed: FleetList, folder: Path | None) -> Markup:
 
 
 def unbroken(facts: list[str]) -> Markup:
-    """Return facts that no line breaks, but before a date: a phone is narrower than both."""
+    """Return the facts so that a line breaks only between them or before a date."""
     pieces: list[str] = []
     for fact in facts:
         first, *later = fact.split(WHEN)
