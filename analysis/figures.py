@@ -62,7 +62,8 @@ def figure(span: Span, unit: str = "", scale: float = 1.0) -> str:
     """Return the median of a span with its unit, or the end that is known, or 'not known'."""
     places, tail = _places(span, unit, scale), _unit(unit)
     if span.median is not None:
-        return rounded(span.median * scale, places) + tail
+        text = rounded(span.median * scale, places)
+        return f"{text} day" if (text, unit) == ("1", "days") else text + tail
     if span.low is not None:
         return f"at least {rounded(span.low * scale, places)}{tail}"
     if span.high is not None:

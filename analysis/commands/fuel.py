@@ -118,9 +118,9 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"--depart {args.depart}: is over; accepted: a day from today on")
     from analysis.assessment.case import Case
     from analysis.fuel.outlook import fuel_of
-    from analysis.history.history import load_fitting
+    from analysis.history.shown import load_shown
 
-    case = Case(*load_fitting(config, args.fitting))
+    case = Case(*load_shown(config, args.fitting))
     found = fuel_of(
         case,
         spare_l=args.spare,

@@ -34,9 +34,9 @@ def run(args: argparse.Namespace) -> int:
     config = load_config(find_config(args.config))
     read_as(config.boat)
     from analysis.assessment.case import Case
-    from analysis.history.history import load_fitting
+    from analysis.history.shown import load_shown
 
-    found = Case(*load_fitting(config, args.fitting)).load
+    found = Case(*load_shown(config, args.fitting)).load
     if args.json:
         print(json.dumps(found.document(), indent=1))
         return 0

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analysis.assessment.case import Case
-    from analysis.history.history import History
     from analysis.show.matter import Matter
     from logger.config import Config
 
@@ -95,7 +94,9 @@ def run(args: argparse.Namespace) -> int:
     if args.commissioning is not None:
         return _write_record(args, config, keep)
     with stages("reading the log") as stage:
-        history, config = _loaded(config, args.fitting)
+        from analysis.history.shown import load_shown
+
+        history, config = load_shown(config, args.fitting)
         stage("estimating")
         from analysis.assessment.case import Case
 
@@ -133,23 +134,6 @@ def run(args: argparse.Namespace) -> int:
         if written not in (None, "-"):
             say(f"wrote {written}", file=sys.stderr)
     return 0
-
-
-def _loaded(config: Config, fitting: int | None) -> tuple[History, Config]:
-    """Load the log; say so where it has nothing yet of the charger in the configuration."""
-    from analysis.history.history import load_fitting
-
-    history, shown = load_fitting(config, fitting)
-    named = config.charger
-    same = (named.label, named.fitted) == (shown.charger.label, shown.charger.fitted)
-    if fitting is None and len(history) and not same:
-        day = "" if named.fitted is None else f", fitted {named.fitted}"
-        say(
-            f"the log holds nothing yet of the charger in the configuration ({named.label}{day}): "
-            "this is the one before it",
-            file=sys.stderr,
-        )
-    return history, shown
 
 
 def _write_pages(

@@ -142,7 +142,7 @@ def _cable(found: Sizing, length_m: float | None, drop_percent: int) -> CableAdv
 def _logged(config: Config) -> Case | None:
     """Return the log of the fitted charger; None where there is none yet."""
     from analysis.assessment.case import Case
-    from analysis.history.history import load_fitting
+    from analysis.history.shown import load_shown
     from logger.store.files import is_there
 
-    return Case(*load_fitting(config)) if is_there(config.store.path) else None
+    return Case(*load_shown(config)) if is_there(config.store.path) else None

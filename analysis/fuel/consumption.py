@@ -148,7 +148,7 @@ def fuel_use(
     """Estimate litres per kWh from the containers of a log, and the output where it is known."""
     log, found = runs.log, []
     until = float(log.end_s[-1]) if len(log) else -np.inf
-    told = changes(events, until)
+    told = _of_this_log(changes(events, until), runs)
     times = [*(change.time_s for change in told), until]
     at_h = np.interp(times, log.end_s, runs.hours.at_end_h) if len(log) else np.zeros(1)
     use = UseFilter(fuel.l_per_kwh, wear, float(at_h[0]))
@@ -164,6 +164,14 @@ def fuel_use(
     if told:
         use.age(2.0 * half_kh[-1])
     return FuelUse(use.estimate, use.sd, tuple(found))
+
+
+def _of_this_log(told: list[Event], runs: Runs) -> list[Event]:
+    """Leave out containers that were used up before the log began, as by the charger before."""
+    if len(runs.log) == 0:
+        return told
+    before = sum(change.time_s <= runs.log.start_s[0] for change in told)
+    return told[max(before - 1, 0) :]
 
 
 def container_of(
@@ -184,7 +192,7 @@ def container_of(
         passed = seen * silence(runs, begin, end)
     problem = None
     if begin < log.start_s[0]:
-        problem = "opened before the log begins"
+        problem = "it was opened before the log begins"
     elif energy <= 0.0 or seen <= 0.0:
         problem = "no energy was logged from it"
     elif passed > seen * (1.0 + _MOST_UNLOGGED):

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.figures import age, clock, day, energy, figure_with_ends, rounded
+from analysis.figures import age, clock, date_figure, day, energy, figure, figure_with_ends
 from analysis.inputs.meters import MEASURE, MEASURE_SHORT
 from analysis.publish.facts import moment, number
 from analysis.show.freshness import dated, forecast_too_old, fuel_too_old
@@ -301,28 +301,35 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
             "same with the file that 'assessment' in [publish] names.",
         )
     told = [VERDICT_WORDS[Verdict(d["verdict"])]]
-    middle, low, high = (number(d, "output", key) for key in ("fraction", "low", "high"))
-    if middle is not None and low is not None and high is not None:
-        told.append(
-            f"gives {rounded(100 * middle, 0)} % of its rated output "
-            f"({rounded(100 * low, 0)} to {rounded(100 * high, 0)})"
-        )
-    elif low is not None:
-        told.append(f"gives at least {rounded(100 * low, 0)} % of its rated output")
+    output = Span(*(number(d, "output", key) for key in ("low", "fraction", "high")))
+    if output != Span():
+        told.append(f"gives {figure_with_ends(output, '%', 100.0)} of its rated output")
     end_s = moment(d, "observed", "to")
     if end_s is not None:
         told.append(f"as of {day(end_s)}")
-    left = number(d, "remaining", "hours", "median")
-    named_s = moment(d, "remaining", "date", "median")
-    if left is not None and end_s is not None and forecast_too_old(end_s, named_s, now_s):
+    ends = ("low", "median", "high")
+    left = Span(*(number(d, "remaining", "hours", end) for end in ends))
+    dates = Span(*(moment(d, "remaining", "date", end) for end in ends))
+    if left != Span() and end_s is not None and forecast_too_old(end_s, dates.median, now_s):
         told.append("the log is too old to say how many hours are left")
-    elif left is not None:
-        told.append(f"about {rounded(left, -1)} running hours were left then")
+    elif left != Span():
+        told.append(_remaining(left, dates))
     advice = d.get("advice")
     measure = NOTHING
     if isinstance(advice, list) and MEASURE in advice:
         measure = tag("p", text(f"{MEASURE_SHORT[0].upper()}{MEASURE_SHORT[1:]}."))
     return joined(tag("p", text(", ".join(told))), measure, _course(d, limit))
+
+
+def _remaining(left: Span, dates: Span) -> str:
+    """Say how many hours remain, as the dashboard does, without what loads numpy."""
+    if left.median is None:
+        return f"remaining {figure(left, 'h')}"
+    if left.median <= 0.0:
+        none = left.high is not None and left.high < 1.0
+        return "no hours remain" if none else "its end may be reached already"
+    said = f"remaining {figure_with_ends(left, 'h')}"
+    return said if dates.median is None else f"{said}, about {date_figure(dates)}"
 
 
 def _course(d: dict[str, Any], limit: float) -> Markup:

@@ -58,6 +58,12 @@ def test_a_span_is_written_with_its_ends():
     assert ends(Span(900.0, 1700.0, 3300.0), "h") == "900 to 3300 h"
 
 
+def test_days_of_fuel_are_whole_and_one_is_one_day():
+    assert figure_with_ends(Span(4.0, 7.0, 10.0), "days") == "7 days (4 to 10 days)"
+    assert figure_with_ends(Span(0.0, 1.0, 4.0), "days") == "1 day (0 to 4 days)"
+    assert figure(Span(4.0, 7.0, 10.0), "d") == "7 d"
+
+
 def test_what_is_not_known_is_said():
     assert figure(Span(), "%") == "not known"
     assert figure(Span(low=0.64), "%", 100) == "at least 64 %"

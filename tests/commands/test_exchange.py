@@ -282,7 +282,9 @@ def test_the_old_units_report_keeps_its_own_identity_and_rating(ebbwatt, place):
     rated = [part if part != "110" else "150" for part in _EXCHANGED]
     ebbwatt(*rated, cwd=place)
     whose = "the log holds nothing yet of the charger in the configuration (aft locker, fitted "
-    assert whose in ebbwatt("report", cwd=place).stderr
+    for command in ("report", "load"):
+        assert whose in ebbwatt(command, cwd=place).stderr, command
+    assert whose in ebbwatt("size", cwd=place, status=None).stderr
     assert whose not in ebbwatt("report", "--fitting", "1", cwd=place).stderr
     _next_unit(place)
     (place / "new.csv").write_text(days(10, 5, 8.0, 0.0))

@@ -76,21 +76,19 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
             " " * 24,
         )
     out.append("")
-    counted, refused = len(found.use.counted), len(found.use.containers) - len(found.use.counted)
-    text = f"Rests on {counted} containers"
+    counted = len(found.use.counted)
+    text = f"Rests on {counted} container{'s' * (counted != 1)}"
     if found.changes == "found":
         text += " (changes found in the log, none is recorded)"
     if counted < 3:
         text += " and on common practice (0.9 L/kWh unless configured, no source)"
-    if refused:
-        text += f"; {refused} left out"
     text += _of_year(found)
     if found.kwh_per_day is not None:
         text += (
             f", and on the last {found.days_used} whole days "
             f"({1000.0 * found.kwh_per_day:.0f} Wh a day)"
         )
-    out += filled(text + ". In brackets: 90 % interval.", width)
+    out += filled(f"{text}.{_refused(found)} In brackets: 90 % interval.", width)
     if check:
         out += filled(check, width)
     return [*out, "", *_body(found, width)]
@@ -101,6 +99,16 @@ def _days(passage: Provision) -> str:
     trip = passage.need.trip
     under_way = f"{trip.under_way_d} d under way"
     return f"{under_way}, {trip.at_anchor_d} at anchor" if trip.at_anchor_d else under_way
+
+
+def _refused(found: FuelOutlook) -> str:
+    """Say which containers do not count, and why; of several reasons the latest."""
+    problems = [c.problem for c in found.use.containers if c.problem]
+    if not problems:
+        return ""
+    many = len(problems) > 1
+    which = f"{len(problems)} containers, the last because" if many else "1 container, because"
+    return f" Left out: {which} {problems[-1]}."
 
 
 def _of_year(found: FuelOutlook) -> str:

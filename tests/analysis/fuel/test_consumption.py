@@ -155,7 +155,7 @@ def test_what_cannot_be_right_does_not_count():
             right
             or problem == f"{value:.2f} L/kWh cannot be right: a change was forgotten or is wrong"
         )
-    assert one(begin=-1.0).problem == "opened before the log begins"
+    assert one(begin=-1.0).problem == "it was opened before the log begins"
     assert one(begin=0.3, end=0.9).problem == "no energy was logged from it"
     assert math.isnan(one(begin=-1.0).l_per_kwh)
 
@@ -207,6 +207,18 @@ def test_a_change_at_the_end_of_the_log_ends_a_container():
     found = fuel_use(RUNS, (events(20.0)[0], last), replace(FUEL, l_per_kwh=0.8))
     assert len(found.containers) == 1
     assert found.containers[0].energy_kwh == pytest.approx(20.0 * KWH, rel=2e-3)
+
+
+def test_containers_of_the_charger_before_are_not_told():
+    """Used up before this log began: not this unit's. The one that was open then is refused."""
+    told, fuel = events(1.0, 10.0, 20.0), replace(FUEL, l_per_kwh=1.5)
+    before = [
+        Event(9 + k, BEGIN_S - at_d * DAY_S, "fuel", 10.0) for k, at_d in enumerate((9, 6, 3))
+    ]
+    found = fuel_use(RUNS, (*before, *told), fuel)
+    refused = "it was opened before the log begins"
+    assert [c.problem for c in found.containers] == [refused, None, None]
+    assert found.containers[1:] == fuel_use(RUNS, tuple(told), fuel).containers
 
 
 def test_time_passed_over_time_logged():

@@ -184,6 +184,12 @@ def test_struck_forgotten_and_impossible_changes_do_not_count(voyage):
     missing = replace(history, events=(events[0], *events[2:]))
     found = fuel_outlook(missing, config_for())
     assert "forgotten" in found.use.containers[0].problem
+    screen = " ".join(" ".join(lines(found, None, 80)).split())
+    value = found.use.containers[0].l_per_kwh
+    assert (
+        f"Left out: 1 container, because {value:.2f} L/kWh cannot be right: a change was forgotten "
+        "or is wrong. In brackets: 90 % interval."
+    ) in screen
     struck = replace(events[1], struck=True)
     again = fuel_outlook(replace(history, events=(events[0], struck, *events[2:])), config_for())
     assert again.use.containers == found.use.containers

@@ -80,7 +80,7 @@ def test_no_figure_is_older_than_the_page_says(ended_d):
         assert "4.0 L" not in shown
         assert "12 days" not in shown
         assert "longer than this fuel lasts" in shown
-    assert ("470 running hours" in shown) == (ended_d <= 30.0)
+    assert ("remaining 470 h" in shown) == (ended_d <= 30.0)
 
 
 def test_no_line_bridges_hours_in_which_nothing_was_logged():
@@ -161,6 +161,31 @@ def test_an_output_that_is_only_known_from_below_says_so():
     document = DOCUMENT | {"output": {"fraction": None, "low": 0.64, "high": None}}
     shown = re.sub(r"<[^>]*>", "", made(lambda: facts(document=document))).replace("\xa0", " ")
     assert "gives at least 64 % of its rated output" in shown
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        ({"low": 369.3, "median": 496.4, "high": 648.0},
+         "remaining 500 h (370 to 650 h), about 2026-04"),
+        ({"low": 740.0, "median": None, "high": None}, "remaining at least 740 h"),
+        ({"low": 0.0, "median": 0.0, "high": 0.0}, "no hours remain"),
+        ({"low": 0.0, "median": 0.0, "high": 90.0}, "its end may be reached already"),
+    ],
+)  # fmt: skip
+def test_output_and_hours_stand_there_as_on_the_dashboard(hours, said):
+    """The same digits as elsewhere, and how sure they are: not 64 % here and 63.8 % there."""
+    date = {"low": "2025-12-20T00:00:00Z", "median": "2026-04-17T00:00:00Z",
+            "high": "2026-06-18T00:00:00Z"}  # fmt: skip
+    document = DOCUMENT | {
+        "output": {"fraction": 0.63845, "low": 0.61481, "high": 0.66209},
+        "observed": {"to": "2025-11-29T07:00:00Z"},
+        "remaining": {"hours": hours, "date": date},
+    }
+    page_ = made(lambda: facts(document=document))
+    shown = re.sub(r"<[^>]*>", "", page_).replace("\xa0", " ")
+    assert "gives 63.8 % (61.5 to 66.2 %) of its rated output" in shown
+    assert said in " ".join(shown.split())
 
 
 def test_the_owner_is_asked_for_meters_where_the_assessment_asks_for_them():
