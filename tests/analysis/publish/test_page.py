@@ -49,7 +49,7 @@ def test_both_times_are_written_out_so_that_a_frozen_page_is_evident(monkeypatch
         time.tzset()
     assert "Reading of 2025-11-29 07:06:40 UTC" in text
     assert "Page made 2025-11-29 07:07:40 UTC" in text
-    assert "stands still" in text
+    assert "the page is out of date" in text
 
 
 #: What the log knew at its end: fuel for 12 days, a limit 200 days ahead.
