@@ -211,6 +211,8 @@ def test_a_recorded_change_tells_an_empty_container_by_less():
     assert ran_dry(runs, [change_at(0.4)]) == [True]
     assert ran_dry(runs, [change_at(0.32)]) == [False]
     assert ran_dry(runs, [change_at(1.2)]) == [True]
+    # The run that begins at the very second of the change is one after it.
+    assert ran_dry(runs, [float(runs.start_s[5])]) == [True]
     # Where it stays off for hours afterwards, only a sign would tell.
     assert ran_dry(runs_of(low), [change_at(0.4)]) == [False]
     assert ran_dry(runs_of(waits(12.31, 2.0)), [change_at(3.0)]) == [True]

@@ -232,6 +232,11 @@ def test_a_step_lies_between_the_runs_on_both_sides():
     assert health.fitted[[11, 12]] == pytest.approx(
         0.97 - 0.03 * kh[[11, 12]] - [0.0, 0.09], abs=0.006
     )
+    # Scatter and wander are found anew once the step is known: the line is known as well as that of
+    # the same runs without a step.
+    whole = y + 0.09 * (np.arange(30) >= 12)
+    plain = estimate(free(kh, whole), np.full(30, 25.0), BEGIN_S + kh * 1e7, 0.9, 0.05, alike=0.003)
+    assert health.fitted_sd.mean() < 1.5 * plain.fitted_sd.mean()
     # The output when this log began, before the step.
     assert health.since_start.median == pytest.approx((0.97 - 0.027 - 0.09) / 0.955, abs=0.01)
 
