@@ -57,13 +57,13 @@ AT_CEILING, NEARLY_FULL_RISE = 0.3, 2.0
 #: apart from both generators and on boats of the study, see METHOD.md). The charger gives nothing
 #: for so many cells.
 IDLE_CELLS = 2
-#: Or the charger gives nearly all it can and the voltage stands: above so many V, within so many V
-#: for half an hour; at so many cells such a half hour ends.
+#: Or the voltage stands, though the charger gives all it can: above so many V, within so many V for
+#: half an hour; at so many cells such a half hour ends.
 STANDS_ABOVE_V, STANDS_V, STANDS_CELLS = 13.3, 0.04, 3
 #: Or the jump lasts for so many cells, and goes beyond all of so many cells before it by
 #: ``ALL_LOADS`` of the rise at a start.
 LASTS_CELLS, BEFORE_CELLS = 8, 72
-#: Part of its usual current from which on the charger gives nearly all it can (judgement).
+#: It gives all it can from this part of its usual current on (judgement).
 ALL_IT_CAN = 0.85
 #: Rise at a start where the log has too few starts, V (judgement).
 START_RISE_V = 0.9
@@ -166,10 +166,10 @@ def make_grid(
     volts = np.where(known, volts / blocks, np.nan)
     kind = LFP if chemistry == "lfp" else LEAD
     aided = find_aided(volts, amps, running, known, kind)
-    if kind is LEAD:
-        aided &= ~find_loads_off(aided, volts, amps, running)
     floating = in_float(volts, amps, running)
     held_back = limited(volts, amps, running) | floating
+    if kind is LEAD:
+        aided &= ~find_loads_off(aided, volts, amps, running, held_back)
     filling = np.zeros(len(volts), dtype=bool)
     if kind is LEAD:
         filling = find_filling(aided, volts, amps, running, held_back)
@@ -229,7 +229,9 @@ def find_aided(v: Floats, amps: Floats, running: Flags, known: Flags, block: Che
     return np.asarray((last_open > last_close) & known)
 
 
-def find_loads_off(aided: Flags, v: Floats, amps: Floats, running: Flags) -> Flags:
+def find_loads_off(
+    aided: Flags, v: Floats, amps: Floats, running: Flags, held_back: Flags
+) -> Flags:
     """Mark times of help that were a load switched off while the charger ran.
 
     A bank that is nearly full, worn or of high resistance answers a load of a few amperes by as
@@ -245,10 +247,10 @@ def find_loads_off(aided: Flags, v: Floats, amps: Floats, running: Flags) -> Fla
         return own
     usual = float(np.median(amps[running]))
     idle = running & (window(amps, 0, IDLE_CELLS - 1, np.fmax) < 0.05 * usual)
-    gives = np.where(running & (amps > ALL_IT_CAN * usual), v, np.nan)
-    spread = window(gives, 0, HOUR // 2 - 1, np.maximum) - window(
-        gives, 0, HOUR // 2 - 1, np.minimum
-    )
+    gives_all = running & ~held_back & (amps > ALL_IT_CAN * usual)
+    shown = np.where(gives_all, v, np.nan)
+    half = HOUR // 2 - 1
+    spread = window(shown, 0, half, np.maximum) - window(shown, 0, half, np.minimum)
     stands = (spread <= STANDS_V) & (v > STANDS_ABOVE_V)
     before = window(np.where(running, v, np.nan), 3, BEFORE_CELLS, np.fmax)
     least = ALL_LOADS * start_rise(v, running)

@@ -394,7 +394,8 @@ def jump(**changed):
         v[at] = volts
     for at, given in changed.get("amps", {}).items():
         amps[at] = given
-    return np.flatnonzero(find_loads_off(aided, v, amps, running)).tolist()
+    held_back = np.isin(np.arange(110), changed.get("held_back", ()))
+    return np.flatnonzero(find_loads_off(aided, v, amps, running, held_back)).tolist()
 
 
 def test_what_a_source_leaves_behind():
@@ -408,8 +409,11 @@ def test_what_a_source_leaves_behind():
     assert jump(volts=still) == []
     assert jump(volts={**still, 97: 13.75}) == inside
     assert jump(volts={k: v - 0.41 for k, v in still.items()}) == inside, "not above 13.3 V"
-    # At less than 0.85 of its current it is the charger that holds the voltage.
+    # Where the bank sets the current, it is the charger that holds the voltage.
+    assert jump(volts=still, held_back=[93]) == inside
+    # So it is at less than 0.85 of the usual 8 A.
     assert jump(volts=still, amps={93: 6.7}) == inside
+    assert jump(volts=still, amps={93: 6.9}) == []
     # 0.85 of 0.9 V above the six hours before, for 40 minutes.
     high = {k: 13.2 + 0.72 + 0.06 * (k % 2) for k in range(90, 102)}
     assert jump(volts=high) == []
