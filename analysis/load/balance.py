@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 #: Correlation of the load from one day to the next: habits last some days (judgement).
 DAY_CORRELATION = 0.6
+#: Standard deviation of the load of one eighth of the day, part of the mean load (0.24 on boats of
+#: the independent generator). With a wider one the pattern takes up what the starts tell falsely:
+#: a charger starts when the load is high, see METHOD.md.
+PATTERN_SD = 0.25
 #: Rounds of expectation maximisation: later ones change the loads little (judgement).
 ROUNDS = 8
 
@@ -114,7 +118,7 @@ def fit(
     width = design.shape[1]
     fixed = np.zeros(width)
     fixed[count] = 1.0 / (10.0 * level) ** 2
-    fixed[count + 1 : -2] = 1.0 / (0.5 * level) ** 2
+    fixed[count + 1 : -2] = 1.0 / (PATTERN_SD * level) ** 2
     fixed[-2] = 1.0 / (0.5 * rough.ah_per_v) ** 2
     fixed[-1] = 1.0 / (1000.0 * level) ** 2
     extra = more.T @ more / rough2

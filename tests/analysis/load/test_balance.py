@@ -81,7 +81,7 @@ def by_whole_matrices(days, parts, of, supplied, rough, guessed):
     swing_ah = max(np.median((supplied - level * days.sum(axis=1))[up]), 3.0 * level)
     prior_mean = np.zeros(DAYS + 1 + PARTS - 1 + 2)
     prior_mean[-2] = rough.ah_per_v
-    sds = [10 * level] + [0.5 * level] * (PARTS - 1) + [0.5 * rough.ah_per_v, 1000 * level]
+    sds = [10 * level] + [0.25 * level] * (PARTS - 1) + [0.5 * rough.ah_per_v, 1000 * level]
     mark2, day2 = (3.0 * level) ** 2, (0.3 * level) ** 2
     for _ in range(ROUNDS):
         lower = np.linalg.cholesky(day2 * correlation)
