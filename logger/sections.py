@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 
+from logger.durations import DAY_S
 from logger.errors import UsageError
 from logger.settings import REQUIRED, Section, Setting
 
@@ -269,7 +270,7 @@ STORE = Section(
             "changes",
             "s",
             1,
-            86400,
+            DAY_S,
         ),
         Setting(
             "raw_hours",
@@ -307,7 +308,7 @@ LOG = Section(
             "as a lost answer may hold up the next, unless the link itself was lost",
             "s",
             0,
-            86400,
+            DAY_S,
             above_low=True,
         ),
         Setting(
@@ -326,7 +327,7 @@ LOG = Section(
             "longest interval while the charger rests",
             "s",
             1,
-            86400,
+            DAY_S,
         ),
         Setting(
             "voltage_band_v",

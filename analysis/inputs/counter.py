@@ -41,6 +41,8 @@ UNITS = {
     "hundredths of an hour": 100.0,
     "days": 1.0 / 24.0,
 }
+#: A unit explains a counter that counts within this part of what it then should: running hours
+#: are known to some per cent, and no two units are as near (our choice).
 _UNIT_AGREES = 0.15
 #: Readings so far apart, s, are not compared: what the charger did between them was not seen
 #: (our choice, six records of a charger at rest).

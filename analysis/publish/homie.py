@@ -34,7 +34,9 @@ _DECIMALS = {
     "power": 2,
     "energy": 3,
 }
+#: Digits of a part in per cent (our choice).
 _PERCENT_DECIMALS = 2
+#: Each message comes once, and surely (our choice).
 _QOS = 2
 #: A broker that is told nothing but values has nothing longer than this to answer, bytes.
 LARGEST_ANSWER = 1024

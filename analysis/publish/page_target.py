@@ -28,6 +28,7 @@ FUEL_EVERY_S = 6 * 3600.0
 _FUEL_TAKES_S = 300.0
 #: A page takes a part of a second; ten on the slowest board with a busy card.
 _PAGE_TAKES_S = 60.0
+#: Letters of a reason in the journal: four lines of a terminal.
 _LONGEST_REASON = 300
 
 

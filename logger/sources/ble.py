@@ -16,6 +16,7 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from logger.durations import DAY_S
 from logger.errors import SourceError
 from logger.settings import REQUIRED, Section, Setting
 from logger.sources.base import checked_settings
@@ -63,7 +64,7 @@ TABLE = Section(
             "time from one reading of them to the next",
             "s",
             0.1,
-            86400,
+            DAY_S,
         ),
         Setting("write", "text", "", "UUID to which the questions of [poll] are written"),
         Setting(
@@ -87,7 +88,7 @@ TABLE = Section(
             "take one advertisement in this time, however many come",
             "s",
             0,
-            86400,
+            DAY_S,
         ),
         Setting("scan_s", "number", 15.0, "how long to look for the device", "s", 1, 600),
         Setting(

@@ -13,6 +13,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from logger.durations import DAY_S
 from logger.settings import Errors, Section, Setting, nearest, read_document, unknown_key
 from logger.sources.base import LINKS
 from logger.sources.decoding import Place, Request, can_write
@@ -71,7 +72,7 @@ POLL = Section(
             "time from one round of questions to the next",
             "s",
             0.02,
-            86400,
+            DAY_S,
         ),
         Setting("answer_s", "number", 1.0, "how long an answer may take", "s", 0.01, 600),
         Setting(
@@ -125,7 +126,7 @@ TIMING = Section(
         ),
         Setting("first_wait_s", "number", 1.0, "first wait before opening again", "s", 0.01, 3600),
         Setting(
-            "longest_wait_s", "number", 60.0, "longest wait before opening again", "s", 0.01, 86400
+            "longest_wait_s", "number", 60.0, "longest wait before opening again", "s", 0.01, DAY_S
         ),
         Setting(
             "eager_s",
@@ -136,7 +137,7 @@ TIMING = Section(
             "60",
             "s",
             0,
-            86400,
+            DAY_S,
         ),
         Setting(
             "steady_s",
@@ -145,7 +146,7 @@ TIMING = Section(
             "after this much good data the waits begin again with first_wait_s",
             "s",
             0.1,
-            86400,
+            DAY_S,
         ),
         Setting(
             "restart_after_s",

@@ -19,6 +19,7 @@ from array import array
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from logger.durations import HOUR_S
 from logger.errors import StoreError
 from logger.reading import OperatingState, Reading
 from logger.store.blocks import pack_column, unpack_column
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
     from logger.store.reader import Reader
 
-HOUR_MS = 3_600_000
+HOUR_MS = round(1000.0 * HOUR_S)
 #: Most readings of one row: it bounds the memory for fast readings to half a megabyte.
 ROW_READINGS = 4096
 #: Channels, each with the factor to its stored integer; the same factors as for intervals.

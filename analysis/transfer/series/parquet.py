@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 #: The first bytes of a Parquet file (parquet-format, README).
 _MAGIC = b"PAR1"
+#: Rows that are read at a time: it bounds the memory (our choice).
 _ROWS = 65_536
 
 

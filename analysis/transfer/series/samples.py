@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 #: Names of series that an error or the outcome lists (our choice).
 MOST_NAMES = 1000
+#: Rows of a block that is handed on: it bounds the memory (our choice).
 _LOT = 100_000
 _COLUMNS = (*CHANNELS, "state")
 _STATE_PLACE = {state: place for place, state in enumerate(OperatingState)}
