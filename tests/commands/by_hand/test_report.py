@@ -1,12 +1,13 @@
 """Figures of `ebbwatt report`, computed by hand from what `ebbwatt export` writes."""
 
+import html
 import re
 from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
 
-from tests.support.screens.figures_told import assert_tells
+from tests.support.screens.figures_told import assert_tells, stands_for
 
 #: A busy machine takes minutes for what takes seconds.
 GENEROUS_S = 900
@@ -214,3 +215,57 @@ def test_the_screen_tells_these_figures(said, shown):
     (row,) = [line for line in text.splitlines() if line.startswith("date ")]
     months = [date[end][:7] for end in ("median", "low", "high")]
     assert re.findall(r"\d{4}-\d{2}", row) == months
+
+
+def rows_of(page, caption):
+    """Return the cells of the first table behind some words, as texts."""
+    table = page.partition(caption)[2].partition("</table>")[0]
+    return [
+        [html.unescape(re.sub(r"<[^>]+>", "", cell)).replace("\N{NO-BREAK SPACE}", " ").strip()
+         for cell in re.findall(r"<t[hd].*?</t[hd]>", row, re.DOTALL)]
+        for row in re.findall(r"<tr.*?</tr>", table, re.DOTALL)
+    ]  # fmt: skip
+
+
+def test_the_page_tells_these_figures(demonstration, said, ran, exported):
+    """Use by calendar year from the runs that began in it; the rest from the document."""
+    folder, _ = demonstration
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    _, events = exported
+    report = said["report"]
+    begun = ran.groupby("run").agg({"start": "first", "duration_s": "sum", "kwh": "sum",
+                                    "charge_c": "sum"})  # fmt: skip
+    by_year = begun.groupby(begun.start.dt.year).agg(
+        runs=("kwh", "size"), seconds=("duration_s", "sum"), kwh=("kwh", "sum"),
+        coulombs=("charge_c", "sum"),
+    )  # fmt: skip
+    told = {row[0]: row[1:] for row in rows_of(page, "Use by calendar year") if len(row) == 5}
+    for year, own in by_year.iterrows():
+        want = [own.runs, own.seconds / 3600.0, own.kwh, own.coulombs / 3600.0]
+        assert all(stands_for(v, one) for v, one in zip(told[str(year)], want, strict=True))
+    whole = [by_year.runs.sum(), by_year.seconds.sum() / 3600.0, by_year.kwh.sum(),
+             by_year.coulombs.sum() / 3600.0]  # fmt: skip
+    assert all(stands_for(v, one) for v, one in zip(told["all"], whole, strict=True))
+    # The account of hours as in the document.
+    account = rows_of(page, "What was used and what was left out")
+    shown = sorted(float(row[-1]) for row in account[1:] if "all running" not in row[0])
+    hours = sorted(row["hours"] for row in report["hours_account"]["rows"])
+    assert all(stands_for(f"{a:g}", b) for a, b in zip(shown, hours, strict=True))
+    # The fitted output at five times of the log, and drawn out by its own decline.
+    course, output = report["course"], report["output"]
+    fitted = rows_of(page, "Fitted available output")
+    compared = 0
+    for at_h, part, _, kind in (row for row in fitted if row[-1:] in (["seen"], ["forecast"])):
+        value = np.interp(float(at_h), course["runtime_h"], course["median"])
+        beyond = max(float(at_h) - output["at_runtime_h"], 0.0) / 1000.0
+        value -= beyond * report["decline"]["per_1000h"]
+        assert float(part.removesuffix(" %")) == pytest.approx(100.0 * value, abs=1.0), (at_h, kind)
+        compared += 1
+    assert compared >= 6
+    # What a meter shows: the output over 13.2 V.
+    words = " ".join(re.sub(r"<[^>]+>", "", page).replace("\N{NO-BREAK SPACE}", " ").split())
+    amps = [110.0 * output[end] / 13.2 for end in ("fraction", "low", "high")]
+    assert_tells(re.search(r"Expected: about .*? at 13\.2 V", words)[0], [*amps, 13.2])
+    fuel = events[(events.kind == "fuel") & (events.struck == "no")]
+    assert f"{fuel.amount.sum():.0f} L" in words
+    assert f"{len(fuel)} since {fuel.time.min():%Y-%m-%d}" in words
