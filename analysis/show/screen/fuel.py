@@ -116,7 +116,9 @@ def _of_year(found: FuelOutlook) -> str:
     year = found.year
     if year is None:
         return ""
-    which, alike = ("the", "") if year.whole else ("only", ", as if the whole year were alike")
+    which, alike = "the" if year.whole else "only", ""
+    if not year.whole and found.containers_per_year.median is not None:
+        alike = ", as if the whole year were alike"
     return f", on {energy(year.kwh)} in {which} {year.days:.0f} days to {day(year.end_s)}{alike}"
 
 

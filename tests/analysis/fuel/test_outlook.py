@@ -249,3 +249,4 @@ def test_a_part_of_a_year_without_a_run_tells_nothing_of_a_year(voyage):
     assert ran.containers_per_year.median > 0.0
     screen = " ".join(" ".join(lines(ran, None, 80)).split())
     assert "in only 21 days to 2023-12-06, as if the whole year were alike" in screen
+    assert "were alike" not in " ".join(" ".join(lines(found, None, 80)).split())
