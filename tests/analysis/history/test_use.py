@@ -1,7 +1,7 @@
 """Use by day and year: the calendar, holes of the log, and pauses, each counted by hand."""
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -120,6 +120,24 @@ def test_days_begin_at_local_midnight_and_know_of_summer_time():
     frame.index = pd.to_datetime(history.start_s, unit="s", utc=True).tz_convert("Asia/Tokyo")
     by_hand = frame.kwh.resample("D").sum().iloc[1:-1]
     assert use.energy_kwh == pytest.approx(by_hand.to_numpy())
+
+
+@pytest.mark.parametrize(("change", "hours"), [("2022-03-27", 23.0), ("2022-10-30", 25.0)])
+def test_a_day_of_23_or_25_hours_is_a_whole_day_with_its_own_energy(change, hours):
+    """Clocks of Lisbon change on these days (tz database); pandas sorts by the same clocks."""
+    import pandas as pd
+
+    zone, middle = "Europe/Lisbon", pd.Timestamp(change)
+    begin, end = (f"{middle + pd.Timedelta(days=by):%Y-%m-%d}" for by in (-5, 5))
+    history = log_of(((begin, end, 6),))
+    use = use_of(history, ZoneInfo(zone))
+    assert hours in np.diff(use.edges_s) / HOUR_S
+    local = pd.to_datetime(history.start_s, unit="s", utc=True).tz_convert(zone)
+    by_hand = pd.Series(history.energy_j / 3.6e6).groupby(local.date).sum()
+    first = datetime.fromtimestamp(use.edges_s[0], ZoneInfo(zone)).date()
+    days = [first + timedelta(days=k) for k in range(len(use.energy_kwh))]
+    assert use.energy_kwh == pytest.approx(by_hand.loc[days].to_numpy())
+    assert use.whole[1:-1].all()
 
 
 def forecast_day(history, hours):
