@@ -201,3 +201,22 @@ def test_of_the_state_words_no_more_than_so_many_are_noted(taking):
     taken.take(Reading(30_000.0, 12.6, 0.0, REST, word="W0"))
     noted = [word for _, word in events("state_word")]
     assert noted == [*(f"W{k}" for k in range(MOST_WORDS)), "W0"]
+
+
+def test_a_tick_that_says_nothing_of_the_next_one_commits_when_the_minute_is_over(
+    taking, monkeypatch
+):
+    taken, clock, _ = taking
+    commits = []
+    monkeypatch.setattr(taken.writer, "commit", lambda: commits.append(clock.now_s))
+    for half in range(130):
+        clock.now_s = 0.5 * half
+        taken.take(Reading(clock.now_s, 13.2, 8.0, RUN))
+        taken.tick()
+    assert commits == [60.0]
+    # One that comes again in two seconds commits now what falls due before then.
+    for now_s in (118.0, 118.5):
+        clock.now_s = now_s
+        taken.take(Reading(now_s, 13.2, 8.0, RUN))
+        taken.tick(2.0)
+    assert commits == [60.0, 118.5]

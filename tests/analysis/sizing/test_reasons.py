@@ -29,7 +29,7 @@ def told(judged, chosen="60 W", limit_w=34.6, end=0.6, today=None):
 
 def test_the_one_that_is_chosen_beside_the_next_ones():
     assert told([SMALL, MIDDLE, LARGE, HUGE]) == [
-        "35 W and the battery carry 19 days in 20: 58 W when new, replaced at 60 %",
+        "35 W and the battery carry 19 days in 20: so 58 W when new, if replaced at 60 %",
         "60 W, the smallest to give that, runs 16 h on the mean day",
         (
             "the smaller one, 44 W, would run 20 h on the mean day and carry 61 % of days "
@@ -53,7 +53,7 @@ def test_two_digits_whatever_the_size():
 
 def test_where_none_is_large_enough():
     assert told([SMALL, MIDDLE], chosen=None)[1:] == [
-        "none of these units can do that at the end of its life: a larger one is needed",
+        "none of these units gives that when old: a larger one is needed",
         (
             "the largest of these, 60 W, would run 16 h on the mean day and carry 97 % of days "
             "when old"
