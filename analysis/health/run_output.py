@@ -278,9 +278,10 @@ def _limit_and_use(
     code: NDArray[np.int8], found: Stretches, has_value: Flags, bound: Flags, count: int
 ) -> tuple[tuple[Limit, ...], tuple[str, ...], Flags]:
     """Return for each run what limited it, why it is used or left out, and whether it is used."""
-    time = np.stack(
-        [_add(found.run, found.duration_s, code == c, count) for c in range(len(limiter.REASONS))]
-    )
+    codes = len(limiter.REASONS)
+    key = code * np.intp(count) + found.run
+    time = np.bincount(key, weights=found.duration_s, minlength=codes * count)
+    time = time.astype(float, copy=False).reshape(codes, count)
     most = np.argmax(time, axis=0) if count else np.empty(0, dtype=np.intp)
     limit: list[Limit] = []
     reason: list[str] = []

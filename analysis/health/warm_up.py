@@ -85,15 +85,18 @@ def cells(found: Stretches, use: Flags) -> Cells:
     which = np.clip(np.searchsorted(EDGES_H, since, side="right") - 1, 0, len(EDGES_H) - 2)
     width = len(EDGES_H) - 1
     key = run * width + which
-    order = np.argsort(key, kind="stable")
-    key = key[order]
+    # Runs follow one another in time, so that the cells nearly always are in order already.
+    order = None
+    if (key[1:] < key[:-1]).any():
+        order = np.argsort(key, kind="stable")
+        key = key[order]
     opens = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1]))) if len(key) else key
     if len(key) == 0:
         none = np.empty(0)
         return Cells(run, which, none, none, none, none)
 
     def add(values: Floats) -> Floats:
-        return np.add.reduceat(values[order], opens)
+        return np.add.reduceat(values if order is None else values[order], opens)
 
     total = add(seconds)
     heat = found.temperature_c[use]

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from logger.store.reader import Reader
 
     Floats = NDArray[np.float64]
+    Whole = NDArray[np.int64]
 
 #: Rows fetched at a time where there is no block: a few megabytes of Python objects.
 _ROWS_AT_ONCE = 1 << 15
@@ -53,15 +54,27 @@ class _Columns:
         self._present = [False] * len(names)
         self.count = 0
 
-    def append(self, columns: Sequence[Floats | None], rows: int) -> None:
-        """Append ``rows`` rows, columns in the order of ``names``; None is a column of NaN."""
+    def append(
+        self,
+        columns: Sequence[Floats | Whole | None],
+        rows: int,
+        absent: Sequence[int | None] | None = None,
+    ) -> None:
+        """Append ``rows`` rows, columns in the order of ``names``; None is a column of NaN.
+
+        ``absent`` holds for each column the whole number that stands for an absent value.
+        """
         begins, ends = self.count, self.count + rows
         for place, column in enumerate(columns):
             if column is not None and not self._present[place]:
                 self._present[place] = True
                 self._values[place][:begins] = np.nan
-            if self._present[place]:
-                self._values[place][begins:ends] = np.nan if column is None else column
+            if not self._present[place]:
+                continue
+            ours = self._values[place][begins:ends]
+            ours[:] = np.nan if column is None else column
+            if column is not None and absent is not None:
+                ours[column == absent[place]] = np.nan
         self.count = ends
 
     def drop_behind(self, rows: int) -> None:
@@ -103,7 +116,7 @@ def load_columns(
     with reader.snapshot():
         stretches = list(_stretches(reader, fitting, first_id))
         loaded = _Columns(columns, sum(s.rows for s in stretches))
-        ours = np.array(sorted(s.id for s in reader.sessions(fitting)), dtype=float)
+        ours = np.array(sorted(s.id for s in reader.sessions(fitting)), dtype=np.int64)
         for stretch in stretches:
             before = loaded.count
             if stretch.packed:
@@ -156,7 +169,7 @@ def _fetch(
         loaded.append([c if np.isfinite(c).any() else None for c in table.T], len(lot))
 
 
-def _unpack(reader: Reader, stretch: _Stretch, ours: Floats, loaded: _Columns) -> None:
+def _unpack(reader: Reader, stretch: _Stretch, ours: Whole, loaded: _Columns) -> None:
     """Append the rows of a block that belong to our sessions.
 
     Raises
@@ -165,16 +178,18 @@ def _unpack(reader: Reader, stretch: _Stretch, ours: Floats, loaded: _Columns) -
         If the block is damaged; nothing has been appended.
     """
     blobs = reader.block(stretch.last_id, ("session", *loaded.names))
-    session, *values = (
-        None if blob is None else unpack_column(blob, stretch.rows) for blob in blobs
+    (session, no_session), *unpacked = (
+        (None, None) if blob is None else _unpack_whole(blob, stretch.rows) for blob in blobs
     )
     if session is None:
         return
-    of_ours = np.isin(session, ours)
+    values, absent = [v for v, _ in unpacked], [a for _, a in unpacked]
+    of_ours = np.isin(session, ours) & (session != no_session)
     if of_ours.all():
-        loaded.append(values, stretch.rows)
+        loaded.append(values, stretch.rows, absent)
     elif of_ours.any():
-        loaded.append([None if v is None else v[of_ours] for v in values], int(of_ours.sum()))
+        values = [None if v is None else v[of_ours] for v in values]
+        loaded.append(values, int(of_ours.sum()), absent)
 
 
 def unpack_column(blob: bytes, rows: int) -> Floats:
@@ -185,6 +200,14 @@ def unpack_column(blob: bytes, rows: int) -> Floats:
     zlib.error, ValueError, struct.error
         If the blob is damaged.
     """
+    whole, absent = _unpack_whole(blob, rows)
+    values = whole.astype(float)
+    values[whole == absent] = np.nan
+    return values
+
+
+def _unpack_whole(blob: bytes, rows: int) -> tuple[Whole, int]:
+    """Return a packed column as whole numbers, and the one that stands for an absent value."""
     unpacking = zlib.decompressobj()
     # No column is longer: a blob that unpacks without end is not unpacked to its end.
     raw = unpacking.decompress(blob, HEADER.size + 8 * rows)
@@ -196,6 +219,4 @@ def unpack_column(blob: bytes, rows: int) -> Floats:
     whole[0] = first
     whole[1:] = np.frombuffer(raw, dtype=f"<i{width or 1}", offset=HEADER.size)
     np.cumsum(whole, out=whole)
-    values = whole.astype(float)
-    values[whole == absent] = np.nan
-    return values
+    return whole, absent

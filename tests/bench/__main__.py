@@ -6,6 +6,8 @@ what is compared, since other work on the machine stretches the clock. Each is a
 
 import argparse
 import itertools
+import json
+import math
 import os
 import resource
 import sqlite3
@@ -157,6 +159,9 @@ def years(folder, *, busy):
             ).fetchone()
         arguments = ("report", "--json", here / "a.json", "--config", here / "ebbwatt.toml")
         cpu, clock, memory = run(*_EBBWATT, *arguments, repeat=3)
+        told_h = json.loads((here / "a.json").read_text())["observed"]["running_hours"]
+        if not math.isclose(told_h, hours, rel_tol=0.01):
+            raise SystemExit(f"the report is of {told_h:,.0f} h, the log holds {hours:,.0f} h")
         print(f"| {count} | {hours:,.0f} | {rows:,} | {cpu:.2f} | {clock:.2f} | {memory:.0f} | "
               f"{cpu / rows * 1e6:.2f} |", flush=True)  # fmt: skip
 

@@ -22,7 +22,8 @@ from logger.store.files import open_writer
 from logger.store.records import SessionStart, write_import
 from logger.store.writer import Writer
 
-START_S = 1_600_041_600  # 2020-09-14T00:00:00Z
+#: 2015-09-14T00:00:00Z. Ten years later is past: a report leaves out what lies in the future.
+START_S = 1_442_188_800
 DAY_S = 86_400
 _STATES = [str(state) for state in OperatingState]
 _RUNNING, _STANDBY = _STATES.index("running"), _STATES.index("standby")
@@ -31,7 +32,7 @@ CONFIG = """\
 [charger]
 label = "aft locker"
 rated_w = 110.0
-fitted = 2020-09-14
+fitted = 2015-09-14
 design_life_h = 30000
 [battery]
 capacity_ah = 220
@@ -44,7 +45,7 @@ interval_s = {spacing_s}
 kind = "simulated"
 seed = 20
 speed = 0
-start = 2020-09-14
+start = 2015-09-14
 rest_spacing_s = 300
 loss_per_1000h = 0.012
 """
@@ -172,7 +173,7 @@ def first_years(database, folder, years):
     """Return a configuration whose log holds only the first years of a database."""
     config = configure(folder, spacing_s=60)
     shutil.copyfile(database, config.store.path)
-    end = datetime(2020 + years, 9, 14, tzinfo=UTC).timestamp() * 1000.0
+    end = datetime(2015 + years, 9, 14, tzinfo=UTC).timestamp() * 1000.0
     with closing(open_writer(config.store.path)) as db:
         db.execute("DELETE FROM intervals WHERE start_ms >= ?", (end,))
         db.execute("BEGIN")

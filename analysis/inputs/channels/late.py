@@ -161,10 +161,13 @@ def _after_starts(log: History, known: Told, rated_a: float) -> tuple[Floats, Fl
             amps[(since_h >= begin) & (since_h < end) & np.isfinite(amps)]
             for begin, end in (SOON_H, LATER_H, WARM_H)
         )
-        if not len(early) or not len(later) or np.median(later) < PRODUCES * rated_a:
+        if not len(early) or not len(later):
             continue
-        is_warm = len(warm) and np.median(warm) >= STILL * np.median(later)
-        soon_a = float(np.median(later if is_warm else early))
-        found.append((soon_a, float(np.median(later)), float(log.start_s[first])))
+        later_a = float(np.median(later))
+        if later_a < PRODUCES * rated_a:
+            continue
+        is_warm = len(warm) and np.median(warm) >= STILL * later_a
+        soon_a = later_a if is_warm else float(np.median(early))
+        found.append((soon_a, later_a, float(log.start_s[first])))
     soon_a_of, later_a_of, begun_s = np.array(found).reshape(-1, 3).T
     return soon_a_of, later_a_of, begun_s

@@ -97,9 +97,10 @@ def _seen_in_runs(log: History, known: Told, rated_a: float) -> Seen:
         firsts.append(first)
         lasts.append(last)
         peaks.append(float(np.quantile(amps, 0.95)))
-        shows_none = peaks[-1] < NOTHING * rated_a
-        low_v = min(float(np.median(before)), float(before[-1]))
-        rises.append(float(np.quantile(inside, 0.95)) - low_v if shows_none else np.nan)
+        rises.append(np.nan)
+        if peaks[-1] < NOTHING * rated_a:
+            low_v = min(float(np.median(before)), float(before[-1]))
+            rises[-1] = float(np.quantile(inside, 0.95)) - low_v
     return Seen(
         np.array(firsts, dtype=np.intp),
         np.array(lasts, dtype=np.intp),
