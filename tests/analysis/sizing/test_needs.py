@@ -99,7 +99,7 @@ def test_without_a_log_the_audit_gives_the_need():
     # Of each ampere-hour the usual part of this chemistry is kept; at 13.2 V.
     kept = EFFICIENCY["agm"][0]
     assert float(need.supply_wh.mean()) == pytest.approx(60.0 / kept * 13.2, rel=0.02)
-    assert need.mean_ah == pytest.approx(60.0, rel=0.02)
+    assert need.load_ah == pytest.approx(60.0, rel=0.02)
     assert (need.blocks, need.days_a_year, found.decline_per_1000h) == (1, 120.0, None)
     (words,) = found.words
     assert words == (
