@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
 from logger.config import LogConfig
-from logger.interval import Condenser
+from logger.interval import FLOAT_SLACK, Condenser
 from logger.reading import OperatingState, Reading
 
 RUNNING, STANDBY = OperatingState.RUNNING, OperatingState.STANDBY
@@ -90,6 +90,24 @@ def test_it_closes_when_the_current_leaves_its_band_where_no_state_is_told():
     closed = condense([Reading(float(t), 12.6, a) for t, a in enumerate(current)])
     assert closed[0].end_s == 100.0
     assert closed[0].charge_c == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize(("beyond", "outside"), [(0.0, False), (1e-6, True)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_value_on_the_edge_of_its_band_is_inside(beyond, outside, sign):
+    log = LogConfig()
+    amps = sign * (log.current_band_a + FLOAT_SLACK + beyond)
+    alone = Condenser(log)
+    alone.add(Reading(0.0, 12.6, amps))
+    assert alone.is_running() is outside
+    for other in (
+        Reading(1.0, 0.0, amps),
+        Reading(1.0, sign * (log.voltage_band_v + FLOAT_SLACK + beyond), 0.0),
+    ):
+        condenser = Condenser(log)
+        condenser.add(Reading(0.0, 0.0, 0.0))
+        condenser.add(other)
+        assert condenser.moved is outside
 
 
 def test_a_noisy_channel_cannot_turn_every_reading_into_a_row():
