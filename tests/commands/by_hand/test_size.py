@@ -135,25 +135,32 @@ def test_the_screen_tells_these_figures(said, asked):
         ]  # fmt: skip
     (one,) = [unit for unit in units if unit["label"] == size["recommended"]]
     cable, ah = size["cable"], load["ah_per_day"]
+    rated = {unit["label"]: unit["rated_w"] for unit in units}
+    more = [rated[larger["recommended"]] for larger in size["grown"][1:]]
+    price = {50.0: 3000.0, 75.0: 4000.0, 110.0: 5200.0, 160.0: 7000.0}[one["rated_w"]]
+    new = [unit for unit in units if not unit["fitted"]]
+    below = [unit for unit in new if unit["rated_w"] < one["rated_w"]][-1]
+    above = next(unit for unit in new if unit["rated_w"] > one["rated_w"])
     assert_tells(text, [
         ah["mean"], ah["p95"], 19, 20, load["days_used"], days_a_year, *rows,
         one["rated_w"],
         size["needed_w"], 19, 20, size["needed_w"] / 0.6, 60,
         100.0 * said["report"]["output"]["fraction"],
         one["rated_w"], one["hours_per_year"] / days_a_year,
-        4000.0, one["years"], one["cost_per_year"],
-        20, 110, 100.0 * size["grown"][1]["fitted_carried_end"],
-        50, 110, 100.0 * size["grown"][2]["fitted_carried_end"],
+        price, one["years"], one["cost_per_year"],
+        20, more[0], 100.0 * size["grown"][1]["fitted_carried_end"],
+        50, more[1], 100.0 * size["grown"][2]["fitted_carried_end"],
         size["bank_ah"], 2, 50, 80, 220,
         cable["cross_section_mm2"], 2, cable["current_a"], cable["drop_v"], 100 * cable["drop"], 50,
     ])  # fmt: skip
     # The document has the neighbours' sentences too, which the screen had no room for.
     smaller, larger = size["reasons"][-2:]
     assert_tells(smaller, [
-        50, units[0]["hours_per_year"] / days_a_year, 100.0 * units[0]["days_carried_end"],
-        units[0]["years"], one["years"],
+        below["rated_w"], below["hours_per_year"] / days_a_year, 100.0 * below["days_carried_end"],
+        below["years"], one["years"],
     ])  # fmt: skip
-    assert_tells(larger, [110, units[3]["hours_per_year"] / days_a_year, units[3]["years"]])
+    hours_a_day = above["hours_per_year"] / days_a_year
+    assert_tells(larger, [above["rated_w"], hours_a_day, above["years"]])
 
 
 def test_an_audit_is_the_sum_of_its_rows(said, demonstration, run_on_years, tmp_path):
