@@ -63,6 +63,14 @@ def test_the_course_of_a_run_is_its_first_six_hours_as_a_part_of_rated():
     assert pair.temperature_known
 
 
+def test_the_course_of_a_short_run_ends_with_it():
+    # Three hours of running and three of rest in turn, without a gap.
+    pair, _ = pair_of(log(runs=120, run_h=3.0, rest=18, apart_d=0.25, loss=0.5, noise=0.0))
+    for course in (pair.early, pair.recent):
+        assert np.allclose(course.hours, (np.arange(18) + 0.5) / 6.0)
+        assert course.fraction[1:].min() > 0.5
+
+
 RUNS = find_runs(log(runs=8), RATED_W)
 
 
