@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.health.life import estimate
-from analysis.health.season import FIRST_SEASON_SIZE, WAVE_SIZE, wave_columns
+from analysis.health.season import FIRST_SEASON_SIZE, WAVE_SIZE, readings, wave_columns
 from analysis.health.trend import Observations
 from logger.durations import DAY_S, YEAR_S
 
@@ -76,3 +76,22 @@ def test_the_wave_stands_at_its_top_in_the_third_week_of_july():
     assert int(np.argmax(columns[:, 0])) == pytest.approx(TO_JULY_D, abs=3)
     assert sizes == (FIRST_SEASON_SIZE, FIRST_SEASON_SIZE)
     assert wave_columns(np.array([0.0, 1.1 * YEAR_S]))[1] == (WAVE_SIZE, WAVE_SIZE)
+
+
+def test_the_readings_of_a_first_season_by_hand():
+    mean, precision = np.arange(5.0), np.full(5, 7.0)
+    cool, north, south = readings((mean, precision), 2)
+    assert [chance for chance, _ in (cool, north, south)] == [0.5, 0.25, 0.25]
+    # Where heat hardly matters: half a per cent either way, and nothing in the mean.
+    means, precisions = cool[1]
+    assert means.tolist() == [0.0, 1.0, 0.0, 3.0, 4.0]
+    assert precisions[2:4] ** -0.5 == pytest.approx([0.005, 0.005])
+    # Where it matters: 4 % less in the hottest weeks, 3 % either way. They come up to four weeks
+    # earlier or later: the sine of that, times the 4 %, is 0.0185.
+    for (_, (means, precisions)), sign in ((north, -1.0), (south, 1.0)):
+        assert means.tolist() == [0.0, 1.0, sign * FIRST_SEASON_SIZE, 3.0, 4.0]
+        assert precisions[2] ** -0.5 == pytest.approx(0.03)
+        four_weeks = np.sin(2.0 * np.pi * 28.0 / 365.25)
+        assert precisions[3] ** -0.5 == pytest.approx(four_weeks * 0.04, rel=0.1)
+        assert precisions[[0, 1, 4]].tolist() == [7.0] * 3
+    assert mean.tolist() == [0.0, 1.0, 2.0, 3.0, 4.0], "what is given stays as it is"
