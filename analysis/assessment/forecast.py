@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.estimate import Span
+from analysis.figures import rounded
 from analysis.health.forms import slope_factor, trend_columns
 from analysis.statistics import positive
 from analysis.statistics.passage import passage_for_good
@@ -204,7 +205,7 @@ def forecast(
     first = chances(output_h, load_h, design_h)
     until: str | None = max(first, key=lambda name: first[name])
     used_up = quantiles(design_h, (0.9,))[0]
-    withheld, code = why_withheld(posterior, median, high, reach, until, used_up, observed_h)
+    withheld, code = why_withheld(posterior, median, high, reach, until, used_up)
     if code is not None:
         hours = Span(low if np.isfinite(low) else min(reach, used_up), None, None)
         # So far ahead nobody knows which comes first either.
@@ -240,7 +241,6 @@ def why_withheld(
     reach: float,
     until: str | None,
     design_h: float,
-    observed_h: float,
 ) -> tuple[str | None, str | None]:
     """Return the reason, and its code, why median and high end cannot be stated; None if they can.
 
@@ -250,10 +250,8 @@ def why_withheld(
     if median <= 0.0:
         return None, None
     if median > reach:
-        return (
-            f"the limit lies further ahead than six times the {observed_h:.0f} h observed",
-            "too_far_ahead",
-        )
+        away = f"over {rounded(reach, -1)} h away, six times what the log has seen"
+        return f"the limit is likely {away}: no figure", "too_far_ahead"
     settled = until == "design_hours" and high >= design_h
     mean, sd, weights = posterior.slope()
     from scipy import special

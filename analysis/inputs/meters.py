@@ -24,6 +24,6 @@ MEASURE = (
 MEASURE_SHORT = (
     "before you order, measure current and voltage in a steady run: 'ebbwatt report' says how"
 )
-MEASURE_REASON = "replace it if meters agree ('ebbwatt report')"
+MEASURE_REASON = "if meters agree ('ebbwatt report')"
 #: What follows where there is room.
 AT_WHICH = f"measure in a steady run before you order; if {_APART}, stop"

@@ -151,6 +151,8 @@ def _today(case: Case | None) -> Fitted | None:
         used,
         MEASURE in a.advice,
         None if left_h is None else 0.5 * sum(left_h),
+        now=a.verdict is Verdict.REPLACE,
+        until=a.until,
     )
 
 

@@ -14,6 +14,12 @@ if TYPE_CHECKING:
 
     from analysis.sizing.result import Fitted, UnitOnBoat
 
+#: What asks for a replacement, where it is not the output alone.
+_CAUSES = {
+    "design_hours": ", its design hours nearly used",
+    "load": ", too little for this boat soon",
+}
+
 
 def reasons(
     limit_w: float,
@@ -44,10 +50,10 @@ def reasons(
     told = [first]
     if today is not None and today.due:
         output = f"{100 * today.output:.0f} % of rated"
+        advice = "replace it" if today.now else "plan its replacement"
+        meters = f" {MEASURE_REASON}; {AT_WHICH}" if today.to_measure else ""
         told.append(
-            f"fitted unit at {output}: {MEASURE_REASON}; {AT_WHICH}"
-            if today.to_measure
-            else f"the fitted unit gave {output} at the end of the log: to be replaced"
+            f"fitted unit at {output}{_CAUSES.get(today.until or '', '')}: {advice}{meters}"
         )
     one = next((j for j in judged if j.unit.label == chosen), None)
     if one is None:

@@ -54,6 +54,10 @@ class Fitted:
     """Whether its output is to be measured before anybody orders."""
     design_left_h: float | None = None
     """Running hours left of its design hours; None where they have no limit or are not known."""
+    now: bool = False
+    """Whether it must be replaced now, by its verdict."""
+    until: str | None = None
+    """Which limit comes first, as in the assessment."""
 
 
 @dataclass(frozen=True, slots=True)

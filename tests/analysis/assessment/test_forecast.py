@@ -240,7 +240,7 @@ def sloping(mean, sd):
 
 
 def why(median=500.0, high=900.0, until="output", design_h=np.inf, slope=(0.1, 0.01)):
-    return why_withheld(sloping(*slope), median, high, 6000.0, until, design_h, 1000.0)[1]
+    return why_withheld(sloping(*slope), median, high, 6000.0, until, design_h)[1]
 
 
 def test_when_no_end_is_named():
@@ -257,5 +257,7 @@ def test_when_no_end_is_named():
     assert why(**settled, design_h=6001.0) is None
     assert why(**settled, design_h=6002.0) == "decline_not_distinguishable"
     assert why(**settled | {"until": "load"}, design_h=6001.0) == "decline_not_distinguishable"
-    text = why_withheld(sloping(0.1, 0.01), 7000.0, 9000.0, 6000.0, "output", np.inf, 1000.0)[0]
-    assert text == "the limit lies further ahead than six times the 1000 h observed"
+    text = why_withheld(sloping(0.1, 0.01), 7000.0, 9000.0, 6000.0, "output", np.inf)[0]
+    assert text == (
+        "the limit is likely over 6000 h away, six times what the log has seen: no figure"
+    )

@@ -33,7 +33,7 @@ def load_of(**what):
 
 def case_of(load=None, kwh_a_year=None, slope=(0.01, 0.05, 0.09), verdict=Verdict.SOUND, **what):
     assessment = SimpleNamespace(
-        decline_per_1000h=Span(*slope), output=Span(0.7, 0.72, 0.74), verdict=verdict,
+        decline_per_1000h=Span(*slope), output=Span(0.7, 0.72, 0.74), verdict=verdict, until="load",
         remaining_h=Span(100.0, 300.0, 500.0), advice=(),
     )  # fmt: skip
     year = None
@@ -141,7 +141,8 @@ def test_the_fitted_unit_as_it_is(monkeypatch):
     assert (today.output, today.remaining_h, today.due) == (0.72, 300.0, False)
     assert (today.l_per_kwh, today.to_measure, today.design_left_h) == (None, False, None)
     for verdict in (Verdict.PLAN, Verdict.REPLACE):
-        assert needed(case_of(verdict=verdict)).today.due
+        worn = needed(case_of(verdict=verdict)).today
+        assert (worn.due, worn.now, worn.until) == (True, verdict is Verdict.REPLACE, "load")
     monkeypatch.setattr(needs, "design_hours_left", lambda *_: (100.0, 300.0))
     monkeypatch.setattr(needs, "fuel_of", lambda _: SimpleNamespace(l_per_kwh=Span(1.0, 1.2, 1.4)))
     case = case_of(config=SimpleNamespace(fuel=FuelConfig()))

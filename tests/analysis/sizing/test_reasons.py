@@ -64,11 +64,17 @@ def test_where_none_is_large_enough():
 
 def test_a_fitted_unit_that_is_due_and_one_whose_output_is_to_be_measured():
     due = Fitted(output=0.62, remaining_h=0.0, due=True)
-    assert told([MIDDLE], today=due)[1] == (
-        "the fitted unit gave 62 % of rated at the end of the log: to be replaced"
+    assert told([MIDDLE], today=due)[1] == "fitted unit at 62 % of rated: plan its replacement"
+    unsure = told([MIDDLE], today=replace(due, now=True, until="output", to_measure=True))[1]
+    assert unsure == f"fitted unit at 62 % of rated: replace it {MEASURE_REASON}; {AT_WHICH}"
+    strong = replace(due, output=0.96, until="load")
+    assert told([MIDDLE], today=strong)[1] == (
+        "fitted unit at 96 % of rated, too little for this boat soon: plan its replacement"
     )
-    unsure = told([MIDDLE], today=replace(due, to_measure=True))[1]
-    assert unsure == f"fitted unit at 62 % of rated: {MEASURE_REASON}; {AT_WHICH}"
+    assert (
+        "design hours nearly used: plan"
+        in (told([MIDDLE], today=replace(strong, until="design_hours"))[1])
+    )
     assert told([MIDDLE], today=replace(due, due=False)) == told([MIDDLE])
     # The fitted one, worn as it is, is no size to compare with; without a word of it, it is.
     fitted = replace(SMALL, unit=replace(SMALL.unit, fitted=True))
