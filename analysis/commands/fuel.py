@@ -248,7 +248,6 @@ def wear_check(case: Case, found: FuelOutlook) -> str | None:
         + (
             "The two should agree: check the fuel and the recorded changes."
             if apart
-            else "Both depend on the cell voltage and on the "
-            "current sensor, so this is no proof of wear."
+            else "Both follow cell voltage and sensor: this does not prove wear."
         )
     )

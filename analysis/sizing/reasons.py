@@ -44,7 +44,7 @@ def reasons(
         The fitted unit as it is.
     """
     first = (
-        f"{_two_digits(limit_w)} W and the battery carry 19 days in 20: so "
+        f"{_two_digits(limit_w)} W and the battery carry 19 days in 20: "
         f"{_two_digits(limit_w / end)} W when new, if replaced at {100 * end:.0f} %"
     )
     told = [first]

@@ -172,7 +172,7 @@ def test_a_larger_unit_at_part_load_is_shown_beside_the_recommended_one():
 def test_hardest_days_are_few_and_get_two_digits():
     found = size(example_need(), (Unit("70 W", 70.0, 0.9, 7500.0),), end_fraction=0.6)
     assert re.match(
-        r"3[23] W and the battery carry 19 days in 20: so 5[3-5] W when new", found.reasons[0]
+        r"3[23] W and the battery carry 19 days in 20: 5[3-5] W when new", found.reasons[0]
     )
 
 

@@ -76,7 +76,7 @@ def test_no_metric_unit_is_left_on_a_page(down_under, run_ebbwatt):
     assert "time zone Pacific/Auckland" in words
     assert "US gallons per kilowatt-hour" in words
     # Fuel per kWh and output both go with the cell voltage: one is no proof of the other.
-    assert "with the same current sensor as the output, so it is no second proof" in words
+    assert "It comes from the same current sensor: no second proof" in words
     run_ebbwatt("report", "--commissioning", "record.html", cwd=down_under, timeout=GENEROUS_S)
     record = words_of((down_under / "record.html").read_text(encoding="utf-8"))
     assert "intake air at most 113 \N{DEGREE SIGN}F" in record

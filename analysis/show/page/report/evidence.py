@@ -75,10 +75,7 @@ def two_runs(matter: Matter) -> Markup:
 
 
 #: Use and output come from the same sensor, so one does not prove the other.
-_FUEL = (
-    "Fuel per kWh by container. It is measured with the same current sensor as the output, so it "
-    "is no second proof."
-)
+_FUEL = "Fuel per kWh by container. It comes from the same current sensor: no second proof."
 
 
 def courses(matter: Matter) -> Markup:
@@ -115,7 +112,7 @@ def what_was_used(matter: Matter) -> Markup:
     return joined(
         head,
         table(
-            "Each running hour is counted once",
+            "Each running hour once",
             ("what", "", "runs", "h"),
             [*rows, total],
             "ttnn",

@@ -142,7 +142,7 @@ def action(matter: Matter) -> Markup:
     ]
     return joined(
         heading("Recommended next action"),
-        table("The most important first", ("no.", "what to do", "who"), rows, "ttt"),
+        table("Most important first", ("no.", "what to do", "who"), rows, "ttt"),
         signatures(
             ("technician (name, firm)", "date", "technician's signature", "owner's signature")
         ),

@@ -20,10 +20,9 @@ def method(_: Matter) -> Markup:
     return joined(
         heading("Method in short"),
         paragraphs(
-            "Each run counts with its output once it is warm, early in the run; where the "
-            "temperature is logged, the output is corrected to "
-            f"{owner().units.temperature(25.0)}. A trend is fitted over running hours. Sudden "
-            "steps, and output that a rest brings back, do not count as decline.",
+            "Each run counts with its warm, early output, corrected to "
+            f"{owner().units.temperature(25.0)} where the temperature is logged. A trend is fitted "
+            "over running hours; sudden steps, and what a rest brings back, are no part of it.",
         ),
     )
 
