@@ -65,7 +65,7 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
         out += filled(
             f"  {_days(p):<22}"
             f"{figure_with_ends(p.litres, units.volume, units.per_l)}; {p.containers} containers "
-            "are enough 19 times in 20" + "; few such days are logged" * p.need.few,
+            "last 19 times in 20" + "; few such days are logged" * p.need.few,
             width,
             " " * 24,
         )
