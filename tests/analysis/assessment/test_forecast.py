@@ -202,6 +202,14 @@ def test_the_gain_moves_the_limit_of_the_output_and_not_the_load():
     assert sure.high[0] - sure.low[0] < 0.001
 
 
+def test_the_true_output_is_the_measured_one_over_the_gain():
+    # 0.9 over a gain within 20 %: more above than below. 5 and 95 % of a normal gain.
+    wide = told(gain_sd=0.2)
+    half = 1.6448536 * 0.2
+    assert wide.low[0] == pytest.approx(0.9 / (1.0 + half), rel=0.02)
+    assert wide.high[0] == pytest.approx(0.9 / (1.0 - half), rel=0.04)
+
+
 def test_how_far_the_paths_are_followed():
     assert FURTHEST == 6.0
     # Six times the observed hours and a little; the design hours end it earlier.
