@@ -29,7 +29,7 @@ def told(judged, chosen="60 W", limit_w=34.6, end=0.6, today=None):
 
 def test_the_one_that_is_chosen_beside_the_next_ones():
     assert told([SMALL, MIDDLE, LARGE, HUGE]) == [
-        "35 W and the battery carry 19 days in 20: so 58 W when new, if replaced at 60 %",
+        "35 W and the battery carry 19 days in 20: 58 W when new, if replaced at 60 %",
         "60 W, the smallest to give that, runs 16 h on the mean day",
         (
             "the smaller one, 44 W, would run 20 h on the mean day and carry 61 % of days "
