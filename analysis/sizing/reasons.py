@@ -49,7 +49,7 @@ def reasons(
     )
     told = [first]
     if today is not None and today.due:
-        output = f"{100 * today.output:.0f} % of rated"
+        output = f"{100 * today.output:.0f} %"
         advice = "replace it" if today.now else "plan its replacement"
         meters = f" {MEASURE_REASON}; {AT_WHICH}" if today.to_measure else ""
         told.append(

@@ -64,12 +64,12 @@ def test_where_none_is_large_enough():
 
 def test_a_fitted_unit_that_is_due_and_one_whose_output_is_to_be_measured():
     due = Fitted(output=0.62, remaining_h=0.0, due=True)
-    assert told([MIDDLE], today=due)[1] == "fitted unit at 62 % of rated: plan its replacement"
+    assert told([MIDDLE], today=due)[1] == "fitted unit at 62 %: plan its replacement"
     unsure = told([MIDDLE], today=replace(due, now=True, until="output", to_measure=True))[1]
-    assert unsure == f"fitted unit at 62 % of rated: replace it {MEASURE_REASON}; {AT_WHICH}"
+    assert unsure == f"fitted unit at 62 %: replace it {MEASURE_REASON}; {AT_WHICH}"
     strong = replace(due, output=0.96, until="load")
     assert told([MIDDLE], today=strong)[1] == (
-        "fitted unit at 96 % of rated, too little for this boat soon: plan its replacement"
+        "fitted unit at 96 %, too little for this boat soon: plan its replacement"
     )
     assert (
         "design hours nearly used: plan"

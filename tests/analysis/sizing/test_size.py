@@ -84,9 +84,7 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     assert found.reasons[1].endswith("plan its replacement"), "it was measured"
     unsure = replace(worn, to_measure=True)
     asked = size(need, (fitted, twin), end_fraction=0.6, today=unsure).reasons
-    assert asked[1] == (
-        f"fitted unit at 62 % of rated: plan its replacement {MEASURE_REASON}; {AT_WHICH}"
-    )
+    assert asked[1] == (f"fitted unit at 62 %: plan its replacement {MEASURE_REASON}; {AT_WHICH}")
     sound = Fitted(output=0.95, remaining_h=4000.0, due=False)
     assert size(need, (fitted, twin), end_fraction=0.6, today=sound).recommended == "aft locker"
 
