@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.estimate import MAD_TO_SD
-from analysis.health.heat import heat_columns
+from analysis.health.heat import heat_factor
 from analysis.history.history import STATE_CODE
 from analysis.physics import CELLS_PER_BLOCK, CHARGING_V, blocks_in_series
 from analysis.statistics.likelihood import theil_sen
@@ -97,8 +97,8 @@ class Ceiling:
 class Stretches:
     """Intervals inside runs, in order, with what limited them. Arrays of shape (m,)."""
 
-    index: NDArray[np.intp]
-    """Which interval of the log."""
+    inside: Flags
+    """Which intervals of the log, shape (n,)."""
     run: NDArray[np.intp]
     since_start_h: Floats
     """Middle of the interval, clock hours since the run began."""
@@ -128,16 +128,16 @@ def stretches(
         corrected for it, so that a loss by heat does not look like a full battery.
     """
     log = runs.log
-    index = np.flatnonzero(runs.run >= 0)
-    run = runs.run[index]
-    duration = log.duration_s[index]
-    since = (log.start_s[index] + 0.5 * duration - runs.begun_s[run]) / 3600.0
-    voltage, power = log.voltage_mean_v[index], runs.power_w[index]
-    temperature = log.temperature_c[index]
+    inside = runs.run >= 0
+    run = runs.run[inside]
+    duration = log.duration_s[inside]
+    since = (log.start_s[inside] + 0.5 * duration - runs.begun_s[run]) / 3600.0
+    voltage, power = log.voltage_mean_v[inside], runs.power_w[inside]
+    temperature = log.temperature_c[inside]
     if heat is not None:
-        power = power / np.clip(1.0 + heat_columns(temperature) @ heat, 0.3, 1.3)
-    state = log.state[index]
-    code = np.full(len(index), SOURCE, dtype=np.int8)
+        power /= np.clip(heat_factor(temperature, heat), 0.3, 1.3)
+    state = log.state[inside]
+    code = np.full(len(run), SOURCE, dtype=np.int8)
     unmeasured = ~(np.isfinite(voltage) & np.isfinite(power))
     edge = np.isin(
         state,
@@ -150,16 +150,12 @@ def stretches(
     if not runs.states_told:
         edge[:] = False
     usable = ~unmeasured & ~edge
-    found = Stretches(index, run, since, duration, power, voltage, temperature, code)
+    found = Stretches(inside, run, since, duration, power, voltage, temperature, code)
     ceiling = find_ceiling(found, usable, len(runs), runs.start_s, configured_v)
-    top = ceiling.voltage_v[run] - ceiling.margin_v
-    highest = log.voltage_max_v[index]
-    with np.errstate(invalid="ignore"):
-        at_ceiling = (voltage >= top) | (highest >= top + 0.6 * ceiling.margin_v)
-    code[at_ceiling] = BATTERY
+    code[_at(ceiling, run, voltage, log.voltage_max_v[inside])] = BATTERY
     # Of a long run that was cut into days, only the last piece ends the run.
     final = np.append(np.diff(runs.begun_s) != 0.0, [True])[: len(runs)]
-    ends = final[run] & (log.start_s[index] + duration > runs.end_s[run] - _TAIL_S)
+    ends = final[run] & (log.start_s[inside] + duration > runs.end_s[run] - _TAIL_S)
     code[ends & (code == SOURCE)] = ENDING
     code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
     usual = usual_power(found, usable, rated_w)
@@ -170,6 +166,16 @@ def stretches(
     code[edge] = EDGE
     code[unmeasured] = UNMEASURED
     return found, ceiling
+
+
+def _at(ceiling: Ceiling, run: NDArray[np.intp], voltage: Floats, highest: Floats) -> Flags:
+    """Mark the intervals whose mean or highest voltage reaches the ceiling of their run."""
+    top = ceiling.voltage_v[run] - ceiling.margin_v
+    with np.errstate(invalid="ignore"):
+        reaches: Flags = voltage >= top
+        top += 0.6 * ceiling.margin_v
+        reaches |= highest >= top
+    return reaches
 
 
 def _blocks(voltage: Floats) -> int:
@@ -188,15 +194,15 @@ def usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
 
 def smoothed(values: Floats, run: NDArray[np.intp]) -> Floats:
     """Return each value's mean with its neighbours in the run, so that one spike sets no top."""
-    before = np.concatenate(([False], run[1:] == run[:-1]))
-    after = np.concatenate((run[1:] == run[:-1], [False]))
+    same = run[1:] == run[:-1]
     total = values.copy()
-    total[1:] += np.where(before[1:], values[:-1], values[1:])
-    total[:-1] += np.where(after[:-1], values[1:], values[:-1])
+    total[1:] += np.where(same, values[:-1], values[1:])
+    total[:-1] += np.where(same, values[1:], values[:-1])
     if len(values):
         total[0] += values[0]
         total[-1] += values[-1]
-    return total / 3.0
+    total /= 3.0
+    return total
 
 
 def find_ceiling(
@@ -218,14 +224,17 @@ def find_ceiling(
     voltage = smoothed(found.voltage_v[usable], run)
     power = smoothed(found.power_w[usable], run)
     fallen, level = plateaus(run, duration, voltage, power, runs, scale)
+    del power
     shows = np.isfinite(level)
     if not shows.any():
         return fallback
     heat = found.temperature_c[usable]
     told = np.isfinite(heat)
-    on_plateau_c = mean_by_run(run[told], heat[told], (duration * fallen)[told], runs)
+    heat[~told] = 0.0
+    on_plateau_c = mean_by_run(run, heat, duration * (fallen & told), runs)
     per_k = compensation_of(level[shows], on_plateau_c[shows], CELLS_PER_BLOCK * scale)
-    mean_c = mean_by_run(run[told], heat[told], duration[told], runs)
+    mean_c = mean_by_run(run, heat, duration * told, runs)
+    del heat
     own_c = np.where(np.isfinite(on_plateau_c), on_plateau_c, mean_c)
     local, spread = local_median(start_s, level - per_k * np.nan_to_num(own_c - 25.0), shows)
     margin = float(np.clip(3.0 * spread, _MARGIN_V[0] * scale, _MARGIN_V[1] * scale))

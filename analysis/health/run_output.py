@@ -104,8 +104,8 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     reached = inside.reached(rests, found.run, found.since_start_h)
     sagged = 1.0 - inside.depth * reached
     # Each daily piece of a long run has its own first hours; only the first piece has a warm-up.
-    into_h = found.since_start_h - (runs.start_s - runs.begun_s)[found.run] / 3600.0
-    in_figure = (code == SOURCE) & (into_h < warm_h + EARLY_H)
+    begins_h = (runs.start_s - runs.begun_s) / 3600.0
+    in_figure = (code == SOURCE) & (found.since_start_h - begins_h[found.run] < warm_h + EARLY_H)
     late = (code == SOURCE) & ~in_figure
     seconds = _add(found.run, found.duration_s, in_figure, count)
     # If the early part was battery-limited, the later part gives the figure, less precisely.
@@ -122,7 +122,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
     has_value &= ~(error > _MOST_SE)
     # If the run delivered more at the charge ceiling, its source-limited figure is not the
     # charger's limit: a float voltage, or a ceiling that was not recognised, held it down.
-    few = runs.log.readings[found.index] < FEW_READINGS
+    few = runs.log.readings[found.inside] < FEW_READINGS
     measured = np.isfinite(found.power_w)
     at_ceiling = bounds_held(found, (code == BATTERY) & measured, count, few) / rated_w
     has_value &= ~(value < _LEAST_OF_CEILING * at_ceiling)
@@ -142,7 +142,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         limit,
         reason,
         _mean(found, found.temperature_c, basis, count),
-        _mean(found, runs.log.start_s[found.index] + 0.5 * found.duration_s, basis, count),
+        _mean(found, runs.log.start_s[found.inside] + 0.5 * found.duration_s, basis, count),
         warm_h,
         warm_found,
         inside,
@@ -238,17 +238,15 @@ def bounds_held(found: Stretches, use: Flags, count: int, few: Flags | None = No
     if not use.any():
         return best
     run, power, seconds = found.run[use], found.power_w[use], found.duration_s[use]
-    since = found.since_start_h[use] * 3600.0
-    block = (since // LEAST_BOUND_S).astype(np.int64)
-    change = np.concatenate(([True], (run[1:] != run[:-1]) | (block[1:] != block[:-1])))
-    opens = np.flatnonzero(change)
+    opens = _opens(run, found.since_start_h[use])
     total = np.add.reduceat(seconds, opens)
     mean = np.add.reduceat(seconds * power, opens) / total
-    square = np.add.reduceat(seconds * power**2, opens) / total - mean**2
+    seconds *= power**2
+    square = np.add.reduceat(seconds, opens) / total - mean**2
     number = np.diff(np.append(opens, len(run)))
     if few is not None and few[use].any():
         alone = (number == 1) & few[use][opens]
-        square = np.where(alone, _between_square(run, power, count)[run[opens]], square)
+        square[alone] = _between_square(run, power, run[opens][alone])
     sure = mean - 2.0 * np.sqrt(np.maximum(square, 0.0) / number)
     full = total >= 0.6 * LEAST_BOUND_S
     of_run = run[opens][full]
@@ -256,22 +254,34 @@ def bounds_held(found: Stretches, use: Flags, count: int, few: Flags | None = No
     return best
 
 
-def _between_square(run: NDArray[np.intp], power: Floats, count: int) -> Floats:
-    """Return the variance of single intervals in each run, W2, by how they differ from the next.
+def _opens(run: NDArray[np.intp], block: Floats) -> NDArray[np.intp]:
+    """Return where each block of ``LEAST_BOUND_S`` begins; a run begins a block of its own.
 
-    The median of the differences: a power that rises or falls slowly, or jumps once, adds nothing.
+    ``block`` comes as hours since the start and is written over, to save a copy of years.
     """
-    same = run[1:] == run[:-1]
-    of_run, apart = run[1:][same], np.abs(np.diff(power)[same])
-    order = np.argsort(of_run, kind="stable")
-    number = np.bincount(of_run, minlength=count)
-    square: Floats = np.zeros(count)
-    # A selection in each run takes a third of the time of sorting them all.
-    for k, (end, n) in enumerate(zip(np.cumsum(number), number, strict=True)):
-        if n:
-            middle = np.partition(apart[order[end - n : end]], n // 2)[n // 2]
+    block *= 3600.0
+    np.floor_divide(block, LEAST_BOUND_S, out=block)
+    opens = block[1:] != block[:-1]
+    opens |= run[1:] != run[:-1]
+    return np.flatnonzero(np.concatenate(([True], opens)))
+
+
+def _between_square(run: NDArray[np.intp], power: Floats, wanted: NDArray[np.intp]) -> Floats:
+    """Return the variance of single intervals in the wanted runs, W2, by the steps between them.
+
+    ``run`` rises, and so does ``wanted``. The median of the steps: a power that rises or falls
+    slowly, or jumps once, adds nothing.
+    """
+    those, again = np.unique(wanted, return_inverse=True)
+    square = np.zeros(len(those))
+    begins, ends = (np.searchsorted(run, those, side=side) for side in ("left", "right"))
+    for k, (begin, end) in enumerate(zip(begins, ends, strict=True)):
+        if number := end - begin - 1:
+            # A selection takes a third of the time of sorting.
+            steps = np.abs(np.diff(power[begin:end]))
+            middle = np.partition(steps, number // 2)[number // 2]
             square[k] = 0.5 * (MAD_TO_SD * middle) ** 2
-    return square
+    return square[again]
 
 
 def _limit_and_use(

@@ -82,9 +82,12 @@ def cells(found: Stretches, use: Flags) -> Cells:
     """Average the power of the intervals in ``use`` over cells of run and time since start."""
     run, power = found.run[use], found.power_w[use]
     seconds, since = found.duration_s[use], found.since_start_h[use]
-    which = np.clip(np.searchsorted(EDGES_H, since, side="right") - 1, 0, len(EDGES_H) - 2)
+    which = np.searchsorted(EDGES_H, since, side="right") - 1
+    np.clip(which, 0, len(EDGES_H) - 2, out=which)
     width = len(EDGES_H) - 1
-    key = run * width + which
+    key = run * width
+    key += which
+    del run, which
     # Runs follow one another in time, so that the cells nearly always are in order already.
     order = None
     if (key[1:] < key[:-1]).any():
@@ -93,26 +96,23 @@ def cells(found: Stretches, use: Flags) -> Cells:
     opens = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1]))) if len(key) else key
     if len(key) == 0:
         none = np.empty(0)
-        return Cells(run, which, none, none, none, none)
+        return Cells(key, key, none, none, none, none)
 
     def add(values: Floats) -> Floats:
         return np.add.reduceat(values if order is None else values[order], opens)
 
     total = add(seconds)
-    heat = found.temperature_c[use]
-    told = np.where(np.isfinite(heat), seconds, 0.0)
-    heat_seconds = add(told)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        warmth = add(np.nan_to_num(heat) * told) / heat_seconds
     keys = key[opens]
-    return Cells(
-        keys // width,
-        keys % width,
-        add(since * seconds) / total,
-        total,
-        add(power * seconds) / total,
-        warmth,
-    )
+    since *= seconds
+    power *= seconds
+    heat = found.temperature_c[use]
+    seconds[~np.isfinite(heat)] = 0.0
+    heat_seconds = add(seconds)
+    np.nan_to_num(heat, copy=False)
+    heat *= seconds
+    with np.errstate(invalid="ignore", divide="ignore"):
+        warmth = add(heat) / heat_seconds
+    return Cells(keys // width, keys % width, add(since) / total, total, add(power) / total, warmth)
 
 
 def warm_up_h(found: Stretches, runs: int) -> tuple[float, bool]:

@@ -41,7 +41,7 @@ class History:
     start_s: NDArray[np.float64]
     duration_s: NDArray[np.float64]
     state: NDArray[np.int8]
-    readings: NDArray[np.int64]
+    readings: NDArray[np.integer]
     charge_c: NDArray[np.float64]
     energy_j: NDArray[np.float64]
     voltage_min_v: NDArray[np.float64]
@@ -52,7 +52,7 @@ class History:
     temperature_c: NDArray[np.float64]
     battery_charge_c: NDArray[np.float64]
     fuel_l: NDArray[np.float64]
-    session: NDArray[np.int64]
+    session: NDArray[np.integer]
     clock_known: NDArray[np.bool_]
     fitting: Fitting
     events: tuple[Event, ...] = ()
@@ -167,7 +167,7 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
     wrong = len(good) - int(np.count_nonzero(good))
     if wrong:
         column = {name: values[good] for name, values in column.items()}
-    session = column.pop("session").astype(np.int64)
+    session = _whole(column.pop("session"))
     clocks, unknown = reader.clocks(), Placed(0, known=False)
     # Rows of a session follow one another, so one clock offset serves a long stretch of rows.
     opens = np.flatnonzero(np.diff(session, prepend=-1))
@@ -181,7 +181,7 @@ def read_history(reader: Reader, fitting: Fitting, first_id: int = 0) -> History
         start_s=start_s,
         duration_s=_scaled(column.pop("duration_ms"), 1000.0),
         state=column.pop("state").astype(np.int8),
-        readings=column.pop("readings").astype(np.int64),
+        readings=_whole(column.pop("readings")),
         **{ours: _scaled(column.pop(stored), scale) for stored, ours, scale in _SCALES},
         session=session,
         clock_known=np.repeat(clock_known, lengths),
@@ -206,6 +206,12 @@ def _without_impossible(reader: Reader, history: History) -> History:
     if not odd.any():
         return history
     return replace(history.select(~odd), impossible=history.impossible + int(odd.sum()))
+
+
+def _whole(values: NDArray[np.float64]) -> NDArray[np.integer]:
+    """Return whole numbers in four bytes each, or in eight where one needs them."""
+    narrow = values.max(initial=0.0) <= np.iinfo(np.int32).max
+    return values.astype(np.int32 if narrow else np.int64)
 
 
 def _scaled(values: NDArray[np.float64], divisor: float) -> NDArray[np.float64]:

@@ -76,12 +76,13 @@ def growth(runs: Runs) -> Growth:
     log = runs.log
     told = np.flatnonzero(np.isfinite(log.runtime_h) & (log.runtime_h >= 0.0))
     ran = np.cumsum(np.where(runs.running, log.duration_s, 0.0)) / 3600.0
+    ran = np.diff(ran[told])
     seen = np.cumsum(log.duration_s) / 3600.0
-    end = log.end_s[told] / 3600.0
-    passed = np.diff(end)
+    passed = np.diff(log.end_s[told] / 3600.0)
     apart = passed - np.diff(seen[told]) > _SEEN_S / 3600.0
-    gained = np.where(apart, np.nan, np.diff(log.runtime_h[told]))
-    return Growth(told, gained, np.diff(ran[told]), passed)
+    gained = np.diff(log.runtime_h[told])
+    gained[apart] = np.nan
+    return Growth(told, gained, ran, passed)
 
 
 def counter_findings(runs: Runs) -> tuple[list[Finding], float | None]:
@@ -96,13 +97,13 @@ def counter_findings(runs: Runs) -> tuple[list[Finding], float | None]:
     if len(grown.told) < 3:
         return [], None
     usable = np.isfinite(grown.gained_h)
-    gained, ran, passed = (c[usable] for c in (grown.gained_h, grown.ran_h, grown.passed_h))
-    if ran.sum() < LEAST_H:
+    if grown.ran_h[usable].sum() < LEAST_H:
         return [], None
     turns = _in_turn(runs, grown) or _begins_again(runs, grown) or _falls(runs, grown)
     if turns is not None:
         return [turns], -np.inf
-    forward = gained >= 0.0
+    gained, ran, passed = grown.gained_h, grown.ran_h, grown.passed_h
+    forward = gained >= 0.0  # a gap's NaN is neither forward nor sound
     per_hour = float(gained[forward].sum() / max(ran[forward].sum(), 1e-9))
     course = _course(runs, grown)
     odd = _unit(per_hour, course)

@@ -275,8 +275,8 @@ def test_a_noisy_recording_of_single_readings_bounds_no_more_than_it_gives():
     single = np.full(len(runs.log), 2)
     coarse = replace(runs, log=replace(runs.log, readings=single))
     every = np.isfinite(found.power_w)
-    fine_w = bounds_held(found, every, RUNS, runs.log.readings[found.index] < FEW_READINGS)
-    coarse_w = bounds_held(found, every, RUNS, coarse.log.readings[found.index] < FEW_READINGS)
+    fine_w = bounds_held(found, every, RUNS, runs.log.readings[found.inside] < FEW_READINGS)
+    coarse_w = bounds_held(found, every, RUNS, coarse.log.readings[found.inside] < FEW_READINGS)
     assert fine_w == pytest.approx(bounds_held(found, every, RUNS))
     assert fine_w.min() > 1.1 * 99.0, "a mean of many readings was held for minutes"
     assert 0.8 * 99.0 < np.median(coarse_w) < 1.05 * 99.0
