@@ -279,9 +279,9 @@ def _remaining(matter: Matter) -> list[_Entry]:
 
 def _reasons(matter: Matter) -> list[_Entry]:
     a = matter.assessment
-    # The other limits stand under "remaining" already.
+    # The other limits stand under "remaining" already, and so does why nothing is told of them.
     said = f". {other_limits(a).removesuffix('.')}"
-    told = [r.text.removesuffix(said) for r in a.reasons[:3]]
+    told = [r.text.removesuffix(said) for r in a.reasons[:3] if r.text != a.withheld]
     texts = [sentence(harmless(text, _LONGEST)) for text in told]
     return [
         _Entry("" if i else "why", _shorter(text)[: None if i else -1], 5)

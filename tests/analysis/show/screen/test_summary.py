@@ -7,6 +7,7 @@ import pytest
 from rich.cells import cell_len
 
 from analysis.assessment.document import Reason, Step
+from analysis.estimate import Span
 from analysis.inputs.finding import Finding, Severity
 from analysis.show.comparison import compare
 from analysis.show.page.report.page import page
@@ -94,6 +95,16 @@ def test_the_other_limit_is_named_once_and_the_reason_keeps_its_own_sentence(wid
     # At 60 columns the remaining life alone says it.
     assert f"I{own[1:]}." in text or width < 80
     assert "1200 h (900 to 1700 h) until it falls below the replacement limit" in text
+
+
+def test_why_no_hours_are_told_stands_once():
+    why = "the limit is likely over 590 h away, six times what the log has seen: no figure"
+    reasons = (Reason("output_sound", "available output is 98 %"), Reason("too_far_ahead", why))
+    a = scenes.assessment(remaining_h=Span(low=320.0), withheld=why, reasons=reasons)
+    lines = [line.text for line in summary(replace(matter("plan"), assessment=a), 80)]
+    text = " ".join(" ".join(lines).split())
+    assert text.count("six times what the log has seen: no figure.") == 1
+    assert "Available output is 98 %." in text
 
 
 def test_one_run_is_no_runs():
