@@ -119,6 +119,7 @@ def outputs(runs: Runs, found: Stretches, rated_w: float) -> Outputs:
         value = energy / expected / rated_w
     error = _standard_error(found, in_figure, value * rated_w, sagged, seconds, count)
     error = error / rated_w
+    del sagged
     has_value &= ~(error > _MOST_SE)
     # If the run delivered more at the charge ceiling, its source-limited figure is not the
     # charger's limit: a float voltage, or a ceiling that was not recognised, held it down.

@@ -181,10 +181,16 @@ def find_use(runs: Runs, zone: tzinfo) -> Use:
     end = last_logged_s(runs)
     begin = max(end - YEAR_OF_USE_D * DAY_S, float(log.start_s[0]))
     at = np.concatenate((edges, [begin, end]))
-    knots = np.maximum.accumulate(np.column_stack((log.start_s, log.end_s)).ravel())
+    knots = np.column_stack((log.start_s, log.end_s)).ravel()
+    np.maximum.accumulate(knots, out=knots)
+    # Only the knots beside the times that are asked for: ten years have a million others.
+    beside = np.searchsorted(knots, at, side="right")
+    beside = np.unique(np.clip(np.concatenate((beside - 1, beside)), 0, len(knots) - 1))
+    knots = knots[beside]
+    of = (beside - 1) // 2  # the interval that ended last at each knot; -1 is none yet
 
     def logged(total: Floats) -> Floats:
-        values = np.repeat(np.concatenate(([0.0], total)), 2)[1:-1]
+        values = np.where(of < 0, 0.0, total[of])
         return np.asarray(np.interp(at, knots, values), dtype=np.float64)
 
     def filled(amount: Floats) -> Floats:

@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.history import History
+    from analysis.inputs.rest import Told
     from logger.config import Config
 
     Flags = NDArray[np.bool_]
@@ -108,8 +109,10 @@ def examine(history: History, config: Config) -> Examined:
         # Whatever else such a log shows comes of its two chargers.
         found = [turns, *jumping_counter(runs), *impossible_dates(history)]
         return Examined(runs, worst_first(found), 0.0, np.zeros(len(runs), dtype=bool))
-    runs, told_wrong = _channels(runs, rated_w, volts)
-    runs, zero_sd, gain_sd, findings = _current(runs, config, volts)
+    # No channel that is left out changes what the hour counter tells.
+    counted = by_counter(runs.log)
+    runs, told_wrong = _channels(runs, counted, rated_w, volts)
+    runs, zero_sd, gain_sd, findings = _current(runs, counted, config, volts)
     findings += told_wrong
     log = runs.log
     odd, unsound_from_s = _counter(runs, findings)
@@ -151,7 +154,9 @@ def _held(runs: Runs, config: Config, volts: float) -> tuple[Flags, list[Finding
     return held, findings
 
 
-def _channels(runs: Runs, rated_w: float, volts: float) -> tuple[Runs, list[Finding]]:
+def _channels(
+    runs: Runs, counted: Told, rated_w: float, volts: float
+) -> tuple[Runs, list[Finding]]:
     """Question voltage, state and temperature; return the runs without what is not believed."""
     rated_a = rated_w / max(volts, 1.0)
     findings: list[Finding] = []
@@ -161,7 +166,7 @@ def _channels(runs: Runs, rated_w: float, volts: float) -> tuple[Runs, list[Find
     if still is not None:
         findings.append(still[0])
         runs = find_runs(without_voltage(runs.log, still[1]), rated_w)
-    said = stuck_state(runs, by_counter(runs.log), rated_w, volts)
+    said = stuck_state(runs, counted, rated_w, volts)
     if said is not None:
         findings.append(said[0])
         runs = find_runs(without_state(runs.log, said[1]), rated_w)
@@ -182,7 +187,9 @@ def _counter(runs: Runs, findings: list[Finding]) -> tuple[list[Finding], float 
     return counter_findings(runs)
 
 
-def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, float, list[Finding]]:
+def _current(
+    runs: Runs, counted: Told, config: Config, volts: float
+) -> tuple[Runs, float, float, list[Finding]]:
     """Question the sensor of the current.
 
     Returns
@@ -194,12 +201,12 @@ def _current(runs: Runs, config: Config, volts: float) -> tuple[Runs, float, flo
     rated_w, sensor = config.charger.rated_w, config.sensor
     rated_a = rated_w / max(volts, 1.0)
     current = not_believed(runs.log, rated_a)
-    runs, findings = _without_dead_current(runs, config, volts)
+    runs, findings = _without_dead_current(runs, counted, config, volts)
     if current is None:
-        current = late_current(runs.log, by_counter(runs.log), rated_a)
+        current = late_current(runs.log, counted, rated_a)
     if current is not None and current.code == LATE:
         return runs, 0.0, 0.0, [*findings, current]  # what is seen at rest is no zero
-    zero = find_zero(runs, rated_a)
+    zero = find_zero(runs, rated_a, counted)
     zero_sd_a = sensor.zero_uncertainty_a
     if zero is not None:
         zero_sd_a = sd_of(zero, zero_sd_a)
@@ -238,7 +245,9 @@ def _too_high(runs: Runs, rated_w: float) -> tuple[Runs, list[Finding]]:
     return (find_runs(without_current(runs.log, over), rated_w) if over.any() else runs), found
 
 
-def _without_dead_current(runs: Runs, config: Config, volts: float) -> tuple[Runs, list[Finding]]:
+def _without_dead_current(
+    runs: Runs, counted: Told, config: Config, volts: float
+) -> tuple[Runs, list[Finding]]:
     """Return the runs without a current that stands still or shows nothing."""
     rated_w = config.charger.rated_w
     rated_a = rated_w / max(volts, 1.0)
@@ -247,7 +256,7 @@ def _without_dead_current(runs: Runs, config: Config, volts: float) -> tuple[Run
     if stuck is not None:
         findings.append(stuck[0])
         runs = find_runs(without_current(runs.log, stuck[1]), rated_w)
-    known = told(runs)
+    known = told(runs, counted)
     # A declared source raises the voltage as well.
     known = replace(known, runs=known.runs & ~_with_others(runs.log, config))
     silent = silent_current(runs.log, known, rated_a, volts)

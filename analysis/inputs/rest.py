@@ -55,10 +55,14 @@ class Told:
         return ~(self.rests | self.runs)
 
 
-def told(runs: Runs) -> Told:
-    """Return what state and counter tell; the state leads where it is believed."""
+def told(runs: Runs, counted: Told | None = None) -> Told:
+    """Return what state and counter tell; the state leads where it is believed.
+
+    ``counted`` is what :func:`by_counter` returns, where that is known already.
+    """
     log = runs.log
-    rests, running = _by_counter(log)
+    counted = counted or by_counter(log)
+    rests, running = counted.rests, counted.runs
     if runs.states_told:
         by_state = np.isin(log.state, RESTS)
         says_running = np.isin(log.state, RUN_CODES)

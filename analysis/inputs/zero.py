@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from analysis.history.history import History
     from analysis.history.runs import Runs
+    from analysis.inputs.rest import Told
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -79,7 +80,7 @@ def mean_current(log: History) -> Floats:
         return log.charge_c / log.duration_s
 
 
-def find_zero(runs: Runs, rated_a: float) -> Zero | None:
+def find_zero(runs: Runs, rated_a: float, counted: Told | None = None) -> Zero | None:
     """Find the zero of the current in a log; None where no rest shows it.
 
     Parameters
@@ -88,6 +89,8 @@ def find_zero(runs: Runs, rated_a: float) -> Zero | None:
         The log in order of time; whether its states are believed.
     rated_a
         Rated current, A.
+    counted
+        What the hour counter tells of runs and rests, where that is known already.
     """
     log = runs.log
     if len(log) == 0:
@@ -95,7 +98,7 @@ def find_zero(runs: Runs, rated_a: float) -> Zero | None:
     current = mean_current(log)
     with np.errstate(invalid="ignore"):
         low = np.isfinite(current) & (np.abs(current) < MAY_BE_ZERO * rated_a)
-    known = told(runs)
+    known = told(runs, counted)
     rests = low & known.rests
     if log.duration_s[rests].sum() >= 3600.0 * LEAST_REST_H:
         found = _by_block(log, current, rests, rated_a)
