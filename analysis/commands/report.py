@@ -94,9 +94,11 @@ def run(args: argparse.Namespace) -> int:
     if args.commissioning is not None:
         return _write_record(args, config, keep)
     with stages("reading the log") as stage:
+        from analysis.history.memory import keep_freed_memory
         from analysis.history.shown import load_shown
 
         history, config = load_shown(config, args.fitting)
+        keep_freed_memory()
         stage("estimating")
         from analysis.assessment.case import Case
 
