@@ -60,17 +60,21 @@ def weak_from_new(
     if high >= NEW_GIVES:
         return None
     rated_w = config.charger.rated_w
+    hot, cool = "", ""
+    if not np.isfinite(evidence.out.temperature_c).any():
+        hot = "the compartment is hot, "
+        cool = "the heat of the compartment (compare a run on a cold day, or log temperature_c); "
     return Finding(
         WEAK,
         Severity.DOUBT,
         begun_s,
         f"The charger gave {100.0 * first:.0f} % of rated ({first * rated_w:.0f} W) from its first "
         f"day in the log, {day(begun_s)}, though it was new by then. That is not wear: a figure is "
-        "wrong, or the unit was faulty or used when it was fitted.",
+        f"wrong, {hot}or the unit was faulty or used when it was fitted.",
         f"Before you replace it, check, in this order: [charger] rated_w = {rated_w:g} against the "
         "nameplate; the scale of the current sensor (hold a clamp meter against it: ebbwatt event "
-        "add reading --current A); a limit that is set on the charger; the date in fitted. Then "
-        "claim on the guarantee.",
+        f"add reading --current A); {cool}a limit that is set on the charger; the date in fitted. "
+        "Then claim on the guarantee.",
         f"at least {100.0 * NEW_GIVES:.0f} % of rated from a new charger",
         f"{100.0 * first:.0f} % (at most {100.0 * high:.0f} %)",
         replace(course, expected=100.0 * NEW_GIVES),

@@ -61,12 +61,16 @@ NONE = np.empty(0)
 COURSE = Series("output by run", "% of rated", NONE, NONE)
 
 
-def doubted(first, *, sd=0.0, systematic=0.0, gain_sd=0.0, counter=(), begun=0.0, renewed=False):
+def doubted(
+    first, *, sd=0.0, systematic=0.0, gain_sd=0.0, counter=(), begun=0.0, renewed=False,
+    temperature_c=(25.0,),
+):  # fmt: skip
     """Ask about a charger that gave ``first`` at the start of its log."""
     begun_s = plain_log.BEGIN_S + 86400.0 * begun
     log = SimpleNamespace(start_s=np.array([begun_s]), runtime_h=np.array([np.nan, *counter]))
     runs = SimpleNamespace(log=type("Log", (), {"__len__": lambda _: 1, **vars(log)})())
-    evidence = SimpleNamespace(runs=runs, life=SimpleNamespace(renewed=renewed))
+    out = SimpleNamespace(temperature_c=np.array(temperature_c))
+    evidence = SimpleNamespace(runs=runs, out=out, life=SimpleNamespace(renewed=renewed))
     health = SimpleNamespace(
         fitted=np.array([first, 0.1]), fitted_sd=np.array([sd, 9.0]), systematic=systematic,
         gain_sd=gain_sd,
@@ -74,6 +78,13 @@ def doubted(first, *, sd=0.0, systematic=0.0, gain_sd=0.0, counter=(), begun=0.0
     config = config_for()
     config = replace(config, charger=replace(config.charger, fitted=date(2019, 4, 11)))
     return weak_from_new(health, evidence, config, COURSE)
+
+
+def test_heat_is_a_cause_to_look_for_where_its_temperature_is_not_logged():
+    cool, unknown = doubted(0.7), doubted(0.7, temperature_c=(np.nan,))
+    assert "hot" not in cool.text + cool.what_to_do
+    assert "the compartment is hot" in unknown.text
+    assert "log temperature_c" in unknown.what_to_do
 
 
 def test_the_upper_end_of_the_first_output_decides():
