@@ -55,6 +55,17 @@ def test_a_recorded_exchange_is_not_asked_about(season):
     assert assessed((told, config, course)).inputs == ()
 
 
+@pytest.mark.parametrize(("days", "asked"), [(-31, True), (-29, False), (29, False), (31, True)])
+def test_an_exchange_noted_from_memory_may_be_a_month_off(season, days, asked):
+    history, config, course = season(
+        seasons=2, days=60, exchange_at=0.5, exchange_new=0.965, loss_per_kh=0.02
+    )
+    at_s = found(assessed((history, config, course)), "counter_break").since_s
+    noted = Event(1, at_s + 86400.0 * days, "note", text="counter reset")
+    told = assessed((replace(history, events=(noted,)), config, course))
+    assert [f.code for f in told.inputs] == ["counter_break"] * asked
+
+
 def test_a_note_that_the_counter_was_reset_settles_it(season):
     history, config, course = season(
         seasons=2, days=60, exchange_at=0.5, exchange_new=0.965, loss_per_kh=0.02
