@@ -1,5 +1,6 @@
 """A log that began before its charger was fitted: the date is wrong, or it is of two chargers."""
 
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -23,3 +24,12 @@ def test_a_date_of_fitting_within_the_log_is_told(days):
     assert all(f.asks and str(fitted) in f.text for f in found)
     without = replace(config, charger=replace(config.charger, fitted=None))
     assert not list(begun_before_fitted(plain_log.log(runs=2), without))
+
+
+def test_the_hours_before_the_fitting_by_hand():
+    config = config_for()
+    config = replace(config, charger=replace(config.charger, fitted=BEGAN + timedelta(days=30)))
+    (finding,) = begun_before_fitted(plain_log.log(runs=60, rest=36), config)
+    # The log begins at 16:27; 12 h are logged a day, and 7.6 h of the last until midnight.
+    hours, days = map(int, re.findall(r"\d+", finding.seen))
+    assert (hours, days) == (pytest.approx(29 * 12 + 7.6, abs=1.0), 29)

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.assessment.case import Case
 from analysis.health.evidence import design_hours_left
+from analysis.inputs.exchange import Jump, with_exchange
 from analysis.inputs.finding import Severity
 from analysis.units import Owner, read_by
 from logger.event import Event
@@ -122,3 +123,11 @@ def test_many_jumps_are_no_exchanges():
     (finding,) = [f for f in assessment.inputs if f.code.startswith(("counter", "exchange"))]
     assert (finding.code, finding.severity) == ("counter_jumps", Severity.DOUBT)
     assert "10 times, usually by 12 hours" in finding.text
+
+
+def test_of_two_steps_near_a_jump_the_larger_one_is_told():
+    jump = Jump(plain_log.BEGIN_S, 1000.0, 1000.0, 3.0)
+    steps = [(990.0, -0.04), (1010.0, 0.31), (1020.0, -0.02), (1051.0, 0.5)]
+    (finding,) = with_exchange((), [jump], steps)
+    assert "changed by +31 % of rated" in finding.text, "one of 51 h later is no part of it"
+    assert with_exchange((), [jump], steps[3:]) == ()

@@ -65,3 +65,12 @@ def test_two_levels_are_found_at_their_size():
 
 def test_healthy_seasons_have_one_level(season):
     assert doubts(assessed(season(seasons=2, days=100, load_a=2.6))) == []
+
+
+def test_the_upper_level_is_that_of_the_last_dozen_good_runs():
+    level = np.where(np.arange(75) < 60, 1.0, 0.9)
+    value = np.where(np.arange(75) % 5 == 0, 0.7 * level, level)
+    seen = two_levels(value, np.ones(75, dtype=bool), np.arange(75.0))
+    assert (seen.low_runs, seen.runs) == (15, 75)
+    assert seen.upper == pytest.approx(0.9)
+    assert seen.lower == pytest.approx(0.63, abs=0.01)

@@ -91,3 +91,12 @@ def test_a_zero_that_moves_from_day_to_day_is_no_current_after_a_stop(scatter_a)
     found_codes = codes(off)
     assert "current_late" not in found_codes
     assert "current_zero" in found_codes
+
+
+def test_a_rest_of_four_hours_is_long_enough_to_see_what_flows_on():
+    log = plain_log.log(runs=60, run_h=4.0, rest=24, apart_d=1.0 / 3.0)
+    at_rest = np.arange(len(log)) % 48 < 24
+    amps = np.repeat(np.random.default_rng(3).uniform(1.0, 4.0, 60), 48)
+    charge = np.where(at_rest, amps * log.duration_s, log.charge_c)
+    flows = replace(log, charge_c=charge, energy_j=charge * log.voltage_mean_v)
+    assert found(Case(flows, config_for()).assessment, "current_late").severity is Severity.STOP

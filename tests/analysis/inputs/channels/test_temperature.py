@@ -5,7 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.assessment.case import Case
 from analysis.units import Owner, Units, read_by
+from tests.support.boats import plain_log
+from tests.support.configurations import config_for
 from tests.support.findings import assessed, doubts, found, holds_truth
 
 
@@ -37,3 +40,13 @@ def test_whole_degrees_of_a_steady_autumn_are_not_stuck(season):
     rounded = np.round(history.temperature_c)
     coarse = replace(history, temperature_c=rounded)
     assert doubts(assessed((coarse, config, course))) == []
+
+
+@pytest.mark.parametrize(
+    ("runs", "apart_d", "stuck"), [(3, 2.5, True), (2, 4.0, False), (3, 2.0, False)]
+)
+def test_a_week_with_three_runs_is_what_it_takes(runs, apart_d, stuck):
+    log = plain_log.log(runs=runs, apart_d=apart_d, rest=round(apart_d * 144) - 36)
+    log = replace(log, temperature_c=np.full(len(log), 21.5))
+    told = [f for f in Case(log, config_for()).assessment.inputs if f.code == "temperature_stuck"]
+    assert ["though 3 runs began" in f.text for f in told] == [True] * stuck
