@@ -93,13 +93,7 @@ def _declare_report(report: argparse.ArgumentParser) -> None:
         help="with --copies: move boats that are no longer in the storage out of the list, into "
         "DIR/gone (default: they stay in the list, and are named)",
     )
-    report.add_argument(
-        "--workers",
-        type=whole_number(0, 256),
-        default=None,
-        metavar="N",
-        help="processes that assess boats; 0 for this one alone (default: one for each processor)",
-    )
+    _declare_workers(report)
     report.add_argument(
         "--horizon-days",
         type=whole_number(1, 3650),
@@ -138,8 +132,6 @@ def _declare_scheduler(parser: argparse.ArgumentParser) -> None:
 
 
 def _declare_demo(demo: argparse.ArgumentParser) -> None:
-    from analysis.arguments import whole_number
-
     demo.add_argument(
         "--out",
         type=Path,
@@ -147,14 +139,20 @@ def _declare_demo(demo: argparse.ArgumentParser) -> None:
         metavar="DIR",
         help="new folder for logs, fleet and page (default: ./ebbwatt-fleet-demo)",
     )
-    demo.add_argument(
+    _declare_workers(demo)
+    demo.set_defaults(act=_demo)
+
+
+def _declare_workers(parser: argparse.ArgumentParser) -> None:
+    from analysis.arguments import whole_number
+
+    parser.add_argument(
         "--workers",
         type=whole_number(0, 256),
         default=None,
         metavar="N",
-        help="processes (default: one for each processor)",
+        help="processes that assess boats; 0 for this one alone (default: one for each processor)",
     )
-    demo.set_defaults(act=_demo)
 
 
 def _declare_most_mb(parser: argparse.ArgumentParser) -> None:

@@ -13,13 +13,13 @@ from markupsafe import Markup
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.figures import age, clock, date_figure, day, energy, figure, figure_with_ends
+from analysis.figures import age, clock, day, energy, figure_with_ends
 from analysis.inputs.meters import MEASURE, MEASURE_SHORT
 from analysis.publish.facts import moment, number
 from analysis.show.freshness import dated, forecast_too_old, fuel_too_old
 from analysis.show.page.pieces import NOTHING, joined, tag, text
 from analysis.show.page.plots.svg import Drawing, Scale, ticks
-from analysis.show.verdict_words import VERDICT_WORDS
+from analysis.show.verdict_words import VERDICT_WORDS, remaining_words
 from analysis.text import for_html
 from analysis.units import owner
 from logger.durations import DAY_S
@@ -313,23 +313,12 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
     if left != Span() and end_s is not None and forecast_too_old(end_s, dates.median, now_s):
         told.append("the log is too old to say how many hours are left")
     elif left != Span():
-        told.append(_remaining(left, dates))
+        told.append(remaining_words(left, dates))
     advice = d.get("advice")
     measure = NOTHING
     if isinstance(advice, list) and MEASURE in advice:
         measure = tag("p", text(f"{MEASURE_SHORT[0].upper()}{MEASURE_SHORT[1:]}."))
     return joined(tag("p", text(", ".join(told))), measure, _course(d, limit))
-
-
-def _remaining(left: Span, dates: Span) -> str:
-    """Say how many hours remain, as the dashboard does, without what loads numpy."""
-    if left.median is None:
-        return f"remaining {figure(left, 'h')}"
-    if left.median <= 0.0:
-        none = left.high is not None and left.high < 1.0
-        return "no hours remain" if none else "its end may be reached already"
-    said = f"remaining {figure_with_ends(left, 'h')}"
-    return said if dates.median is None else f"{said}, about {date_figure(dates)}"
 
 
 def _course(d: dict[str, Any], limit: float) -> Markup:

@@ -24,7 +24,7 @@ from analysis.inputs.finding import Severity, stops
 from analysis.inputs.gain import GAIN_DRIFT
 from analysis.inputs.meters import MEASURE, MEASURE_SHORT
 from analysis.show.service import overdue
-from analysis.show.verdict_words import VERDICT_WORDS
+from analysis.show.verdict_words import VERDICT_WORDS, least_hours, remaining_words
 from analysis.text import harmless
 
 if TYPE_CHECKING:
@@ -128,28 +128,14 @@ def remaining_sentence(a: Assessment) -> str:
         when = f", {date_figure(Span(low=date.low))}" if date.low is not None else ""
         return (
             f"No figure for the remaining life, only a bound (95 % confidence): at least "
-            f"{_low(hours)} h of further running{when}.{why}"
+            f"{least_hours(hours.low)} h of further running{when}.{why}"
         )
     return f"No figure for the remaining life.{why}"
 
 
 def remaining_short(a: Assessment) -> str:
     """Return remaining life in a few words."""
-    hours, date = a.remaining_h, a.remaining_date
-    if hours.median is not None and hours.median <= 0:
-        if may_last(hours):
-            return (
-                "a limit may be reached already"
-                if hours.high is None
-                else f"remaining 0 to {rounded(hours.high, -1)} h"
-            )
-        return "no hours remain"
-    if hours.median is not None:
-        text = f"remaining {figure_with_ends(hours, 'h')}"
-        return f"{text}, about {date_figure(date)}" if date.median is not None else text
-    if hours.low is not None:
-        return f"remaining at least {_low(hours)} h"
-    return "remaining life not known"
+    return remaining_words(a.remaining_h, a.remaining_date)
 
 
 def decline_sentence(a: Assessment) -> str:
@@ -179,11 +165,6 @@ def sentence(text: str) -> str:
     if not text:
         return ""
     return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
-
-
-def _low(span: Span) -> str:
-    assert span.low is not None  # noqa: S101 - the callers have looked
-    return f"{round(span.low, -1 if span.low < 1000 else -2):.0f}"
 
 
 #: What a sound charger asks for.

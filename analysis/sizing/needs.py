@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.assessment.document import Verdict
 from analysis.figures import day
 from analysis.fuel.outlook import fuel_of
 from analysis.health.evidence import design_hours_left
@@ -139,7 +138,6 @@ def _today(case: Case | None) -> Fitted | None:
     a = case.assessment
     if a.output.median is None:
         return None
-    due = a.verdict in {Verdict.PLAN, Verdict.REPLACE}
     used = None
     if case.config.fuel is not None:
         used = fuel_of(case).l_per_kwh.median
@@ -147,11 +145,10 @@ def _today(case: Case | None) -> Fitted | None:
     return Fitted(
         a.output.median,
         a.remaining_h.median,
-        due,
+        a.verdict,
         used,
         MEASURE in a.advice,
         None if left_h is None else 0.5 * sum(left_h),
-        now=a.verdict is Verdict.REPLACE,
         until=a.until,
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.assessment.document import Verdict
 from analysis.figures import rounded
 from analysis.inputs.meters import AT_WHICH, MEASURE_REASON
 from analysis.units import owner
@@ -50,7 +51,7 @@ def reasons(
     told = [first]
     if today is not None and today.due:
         output = f"{100 * today.output:.0f} %"
-        advice = "replace it" if today.now else "plan its replacement"
+        advice = "replace it" if today.verdict is Verdict.REPLACE else "plan its replacement"
         meters = f" {MEASURE_REASON}; {AT_WHICH}" if today.to_measure else ""
         told.append(
             f"fitted unit at {output}{_CAUSES.get(today.until or '', '')}: {advice}{meters}"

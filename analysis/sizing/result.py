@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.assessment.document import Verdict
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -46,18 +48,20 @@ class Fitted:
     """Available output, fraction of rated."""
     remaining_h: float | None
     """Running hours left (median); None where they are not known."""
-    due: bool
-    """Whether it must be replaced now or soon; then it is not recommended."""
+    verdict: Verdict
     l_per_kwh: float | None = None
     """Its present use of fuel, as ``ebbwatt fuel`` says it; None where no [fuel] is configured."""
     to_measure: bool = False
     """Whether its output is to be measured before anybody orders."""
     design_left_h: float | None = None
     """Running hours left of its design hours; None where they have no limit or are not known."""
-    now: bool = False
-    """Whether it must be replaced now, by its verdict."""
     until: str | None = None
     """Which limit comes first, as in the assessment."""
+
+    @property
+    def due(self) -> bool:
+        """Whether it must be replaced now or soon; then it is not recommended."""
+        return self.verdict in {Verdict.PLAN, Verdict.REPLACE}
 
 
 @dataclass(frozen=True, slots=True)

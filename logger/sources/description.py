@@ -132,9 +132,8 @@ TIMING = Section(
             "eager_s",
             "number",
             None,
-            "after a loss each wait is first_wait_s for this long; then the waits double up to "
-            "longest_wait_s. If left out: 0 by radio and on a serial port of another machine, else "
-            "60",
+            "after a loss each wait is first_wait_s for this long; then waits double up to "
+            "longest_wait_s. If left out: 0 by radio and on a port of another machine, else 60",
             "s",
             0,
             DAY_S,

@@ -170,7 +170,8 @@ def test_an_output_that_is_only_known_from_below_says_so():
          "remaining 500 h (370 to 650 h), about 2026-04"),
         ({"low": 740.0, "median": None, "high": None}, "remaining at least 740 h"),
         ({"low": 0.0, "median": 0.0, "high": 0.0}, "no hours remain"),
-        ({"low": 0.0, "median": 0.0, "high": 90.0}, "its end may be reached already"),
+        ({"low": 0.0, "median": 0.0, "high": 90.0}, "remaining 0 to 90 h"),
+        ({"low": 0.0, "median": 0.0, "high": None}, "a limit may be reached already"),
     ],
 )  # fmt: skip
 def test_output_and_hours_stand_there_as_on_the_dashboard(hours, said):

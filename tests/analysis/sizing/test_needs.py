@@ -142,7 +142,7 @@ def test_the_fitted_unit_as_it_is(monkeypatch):
     assert (today.l_per_kwh, today.to_measure, today.design_left_h) == (None, False, None)
     for verdict in (Verdict.PLAN, Verdict.REPLACE):
         worn = needed(case_of(verdict=verdict)).today
-        assert (worn.due, worn.now, worn.until) == (True, verdict is Verdict.REPLACE, "load")
+        assert (worn.due, worn.verdict, worn.until) == (True, verdict, "load")
     monkeypatch.setattr(needs, "design_hours_left", lambda *_: (100.0, 300.0))
     monkeypatch.setattr(needs, "fuel_of", lambda _: SimpleNamespace(l_per_kwh=Span(1.0, 1.2, 1.4)))
     case = case_of(config=SimpleNamespace(fuel=FuelConfig()))

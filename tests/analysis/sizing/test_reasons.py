@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from analysis.assessment.document import Verdict
 from analysis.inputs.meters import AT_WHICH, MEASURE_REASON
 from analysis.sizing.candidates import Unit
 from analysis.sizing.reasons import reasons
@@ -63,9 +64,11 @@ def test_where_none_is_large_enough():
 
 
 def test_a_fitted_unit_that_is_due_and_one_whose_output_is_to_be_measured():
-    due = Fitted(output=0.62, remaining_h=0.0, due=True)
+    due = Fitted(output=0.62, remaining_h=0.0, verdict=Verdict.PLAN)
     assert told([MIDDLE], today=due)[1] == "fitted unit at 62 %: plan its replacement"
-    unsure = told([MIDDLE], today=replace(due, now=True, until="output", to_measure=True))[1]
+    unsure = told(
+        [MIDDLE], today=replace(due, verdict=Verdict.REPLACE, until="output", to_measure=True)
+    )[1]
     assert unsure == f"fitted unit at 62 %: replace it {MEASURE_REASON}; {AT_WHICH}"
     strong = replace(due, output=0.96, until="load")
     assert told([MIDDLE], today=strong)[1] == (
@@ -75,7 +78,7 @@ def test_a_fitted_unit_that_is_due_and_one_whose_output_is_to_be_measured():
         "design hours nearly used: plan"
         in (told([MIDDLE], today=replace(strong, until="design_hours"))[1])
     )
-    assert told([MIDDLE], today=replace(due, due=False)) == told([MIDDLE])
+    assert told([MIDDLE], today=replace(due, verdict=Verdict.SOUND)) == told([MIDDLE])
     # The fitted one, worn as it is, is no size to compare with; without a word of it, it is.
     fitted = replace(SMALL, unit=replace(SMALL.unit, fitted=True))
     assert len(told([fitted, MIDDLE], today=due)) == 3

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.assessment.document import Verdict
 from analysis.figures import rounded
 from analysis.inputs.meters import AT_WHICH, MEASURE_REASON
 from analysis.show.screen.sizing import lines
@@ -64,7 +65,7 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     need = example_need()
     fitted = Unit("aft locker", 110.0, 0.9, 7500.0, fitted=True)
     twin = Unit("aft locker, new", 110.0, 0.9, 7500.0)
-    worn = Fitted(output=0.62, remaining_h=100.0, due=True)
+    worn = Fitted(output=0.62, remaining_h=100.0, verdict=Verdict.PLAN)
     found = size(need, (fitted, twin), end_fraction=0.6, today=worn)
     assert found.recommended == "aft locker, new"
     old = next(j for j in found.judged if j.unit.fitted)
@@ -77,7 +78,7 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     old = next(j for j in counted.judged if j.unit.fitted)
     assert old.years_design == pytest.approx(1.5 * old.years, rel=1e-9)
     # Where no end is forecast: from 62 to 60 % of rated at 4 % in 1000 h are 500 h.
-    dark = Fitted(output=0.62, remaining_h=None, due=True, design_left_h=150.0)
+    dark = Fitted(output=0.62, remaining_h=None, verdict=Verdict.PLAN, design_left_h=150.0)
     blind = size(need, (fitted, twin), end_fraction=0.6, decline_per_1000h=0.04, today=dark)
     old = next(j for j in blind.judged if j.unit.fitted)
     assert old.years_decline == pytest.approx(500.0 / 150.0 * old.years_design)
@@ -85,7 +86,7 @@ def test_the_fitted_unit_is_judged_as_it_is_today():
     unsure = replace(worn, to_measure=True)
     asked = size(need, (fitted, twin), end_fraction=0.6, today=unsure).reasons
     assert asked[1] == (f"fitted unit at 62 %: plan its replacement {MEASURE_REASON}; {AT_WHICH}")
-    sound = Fitted(output=0.95, remaining_h=4000.0, due=False)
+    sound = Fitted(output=0.95, remaining_h=4000.0, verdict=Verdict.SOUND)
     assert size(need, (fitted, twin), end_fraction=0.6, today=sound).recommended == "aft locker"
 
 
