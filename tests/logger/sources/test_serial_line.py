@@ -296,10 +296,13 @@ def test_a_port_that_another_program_holds(tmp_path, line):
         async with contextlib.aclosing(first.readings()) as readings:
             waiting = asyncio.create_task(anext(readings))
             await line.opened()
+            # An open port is locked a little later; what gives a reading has locked it.
+            while not waiting.done():
+                line.write(b"\nU=13.5 I=4.2 MODE=RUN\n")
+                await asyncio.sleep(0.02)
+            assert (await waiting).voltage_v == 13.5
             with pytest.raises(SourceError, match="another program has the port open"):
                 await take(second, 1)
-            waiting.cancel()
-            await asyncio.gather(waiting, return_exceptions=True)
 
     run(main())
 
