@@ -345,7 +345,7 @@ def run_table(runs: Runs, out: Outputs, runtime_h: Floats) -> RunTable:
         limit=out.limit,
         used=out.used,
         reason=out.reason,
-        energy_kwh=runs.total(runs.log.energy_j) / J_PER_KWH,
+        energy_kwh=runs.total(runs.delivered_j) / J_PER_KWH,
         charge_ah=runs.total(runs.log.charge_c) / 3600.0,
         temperature_c=out.temperature_c,
         opens=np.concatenate(([True], runs.begun_s[1:] != runs.begun_s[:-1]))[: len(runs)],

@@ -29,7 +29,7 @@ DRAWS = 2000
 def energy_before(runs: Runs, time_s: Floats) -> Floats:
     """Return the energy delivered in the log up to times, kWh."""
     log = runs.log
-    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(log.energy_j)))) / J_PER_KWH
+    total = np.concatenate(([0.0], np.cumsum(runs.delivered_j))) / J_PER_KWH
     knots = np.column_stack((log.start_s, np.maximum.accumulate(log.end_s))).ravel()
     values = np.column_stack((total[:-1], total[1:])).ravel()
     return np.interp(time_s, np.maximum.accumulate(knots), values)

@@ -88,6 +88,14 @@ class Runs:
         """Unix time at which each run ends."""
         return self.log.end_s[self.last]
 
+    @property
+    def delivered_j(self) -> Floats:
+        """Energy that the charger delivered in each interval, J; nothing where it does not run.
+
+        The noise of a current sensor at rest is no energy. What is not measured counts as nothing.
+        """
+        return np.where(self.running, np.nan_to_num(self.log.energy_j), 0.0)
+
     def total(self, values: Floats) -> Floats:
         """Add up values of the intervals by run; NaN counts as zero."""
         inside = self.run >= 0

@@ -175,7 +175,7 @@ def find_use(runs: Runs, zone: tzinfo) -> Use:
         return Use(none, none, none, none, None)
     ran_h = np.where(runs.running, log.duration_s / 3600.0, 0.0)
     total_h = np.cumsum(ran_h)
-    total_kwh = np.cumsum(np.nan_to_num(log.energy_j)) / J_PER_KWH
+    total_kwh = np.cumsum(runs.delivered_j) / J_PER_KWH
     holes = find_holes(runs, total_h, total_kwh)
     edges = day_edges(float(log.start_s[0]), float(log.end_s[-1]), zone)
     end = last_logged_s(runs)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.assessment.case import Case
 from analysis.history.history import STATE_CODE
 from analysis.show.screen.fuel import lines
 from analysis.sizing.candidates import Unit
@@ -44,6 +45,24 @@ def test_containers_tell_the_use_and_what_is_left(voyage):
     assert len(counted) == 5
     assert 0.02 / np.sqrt(5.0) < found.use.sd < 0.02
     assert found.litres_left.low < left < found.litres_left.high
+
+
+def test_report_and_fuel_state_one_energy_though_the_sensor_is_noisy(voyage):
+    history, _, _ = voyage
+    rest = history.energy_j == 0.0
+    # Noise of 0.05 A, as its means of ten minutes show it.
+    noise_a = np.where(rest, np.random.default_rng(5).normal(0.0, 0.05, len(history)), 0.0)
+    charge_c = noise_a * history.duration_s
+    noisy = replace(
+        history,
+        charge_c=history.charge_c + charge_c,
+        energy_j=history.energy_j + charge_c * history.voltage_mean_v,
+    )
+    assert np.count_nonzero(charge_c) > 1000
+    case = Case(noisy, config_for())
+    said = case.assessment.energy_kwh
+    assert fuel_outlook(noisy, config_for()).year.kwh == pytest.approx(said, rel=1e-9)
+    assert said == pytest.approx(history.energy_j.sum() / 3.6e6, rel=1e-3)
 
 
 def test_what_is_left_in_changed_containers_stays_in_the_interval(voyage):

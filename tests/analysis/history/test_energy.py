@@ -13,15 +13,22 @@ from analysis.history.energy import (
     energy_before,
     with_season,
 )
+from analysis.history.runs import Runs
 
 
-def of(start_s, end_s, kwh):
+class Logged(SimpleNamespace):
+    """What of the runs is asked for, with the rule on what counts as delivered."""
+
+    delivered_j = Runs.delivered_j
+
+
+def of(start_s, end_s, kwh, *, running=True):
     log = SimpleNamespace(
         start_s=np.array(start_s, dtype=float),
         end_s=np.array(end_s, dtype=float),
         energy_j=3.6e6 * np.array(kwh, dtype=float),
     )
-    return SimpleNamespace(log=log)
+    return Logged(log=log, running=np.broadcast_to(running, log.energy_j.shape))
 
 
 def test_energy_grows_evenly_inside_an_interval_and_stands_in_a_gap():
@@ -33,6 +40,13 @@ def test_energy_grows_evenly_inside_an_interval_and_stands_in_a_gap():
 
 def test_energy_that_was_not_measured_adds_nothing():
     runs = of([0.0, 100.0, 200.0], [100.0, 200.0, 300.0], [1.0, np.nan, 1.0])
+    assert energy_before(runs, np.array([100.0, 200.0, 300.0])) == pytest.approx([1.0, 1.0, 2.0])
+
+
+def test_the_noise_of_a_sensor_at_rest_is_no_energy():
+    runs = of(
+        [0.0, 100.0, 200.0], [100.0, 200.0, 300.0], [1.0, 0.01, 1.0], running=[True, False, True]
+    )
     assert energy_before(runs, np.array([100.0, 200.0, 300.0])) == pytest.approx([1.0, 1.0, 2.0])
 
 
