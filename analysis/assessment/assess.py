@@ -20,7 +20,7 @@ from analysis.assessment.forecast import Forecast, forecast
 from analysis.assessment.from_new import WEAK, weak_from_new
 from analysis.assessment.step_causes import STEP, step_findings
 from analysis.assessment.usage import Pace, date_of, dates, expected_hours
-from analysis.assessment.verdict import Situation, advice, notes, verdict
+from analysis.assessment.verdict import UNIT_OR_PLACE, Situation, advice, notes, verdict
 from analysis.estimate import Z90, Span
 from analysis.health import limiter
 from analysis.health.evidence import Evidence, design_hours_left
@@ -52,6 +52,7 @@ _RECENT_H = 100.0
 #: a meter and run-to-run scatter all lift the highest of many figures (our choice, two standard
 #: deviations of what is not known without a temperature).
 _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
+_UNIT_OR_PLACE = "first find out whether the unit is weak or its place"
 _DRIFTS = "wear cannot be told from a current sensor that drifts; a clamp reading tells"
 #: Findings after which what a run gave is no more than a lower bound.
 _HOLDS = frozenset({"flat_cap", "current_saturates"})
@@ -105,15 +106,20 @@ def assess(
         pace = Pace.of(future.times_h - future.times_h[0], future.median, logged)
     if drifts and future is not None:
         # Wear and a gain that drifts look alike: neither the pace nor the end is known.
-        future = without_hours(future)
+        future = without_hours(future, _DRIFTS)
     held = any(f.code in _HOLDS for f in findings)
-    case = situation_of(health, evidence, future, use.year, config, findings, held=held)
-    decided, reasons = verdict(case)
-    steps = steps_of(health, evidence)
-    changes = [(step.runtime_h, step.change) for step in steps]
     used = out.used & ~out.bound
     course = series("output by run", "% of rated", out.middle_s[used], 100.0 * out.value[used])
     weak = weak_from_new(health, evidence, config, course)
+    case = situation_of(health, evidence, future, use.year, config, findings, held=held)
+    if health is not None and weak is not None:
+        case = replace(case, first=float(health.fitted[0]))
+    decided, reasons = verdict(case)
+    if future is not None and any(reason.code == UNIT_OR_PLACE for reason in reasons):
+        future, logged, pace = without_hours(future, _UNIT_OR_PLACE), None, None
+        case = replace(case, forecast=future)
+    steps = steps_of(health, evidence)
+    changes = [(step.runtime_h, step.change) for step in steps]
     made = Assessment(
         label=charger.label,
         rated_w=charger.rated_w,
@@ -192,14 +198,14 @@ def _without_conclusions(made: Assessment) -> Assessment:
     )
 
 
-def without_hours(future: Forecast) -> Forecast:
-    """Return the forecast without hours and without its course ahead."""
+def without_hours(future: Forecast, why: str) -> Forecast:
+    """Return the forecast without hours and without its course ahead, for the reason told."""
     return replace(
         future,
         hours=Span(),
         until=None,
         first={},
-        withheld=_DRIFTS,
+        withheld=why,
         withheld_code=None,
         times_h=future.times_h[:1],
         low=future.low[:1],
@@ -360,6 +366,10 @@ def situation_of(
         bounds=int((out.used & out.bound).sum()),
         held=held,
         drifts=any(f.code == GAIN_DRIFT for f in findings),
+        first=None,
+        # Below that, a logged temperature or a whole year has shown how little heat does.
+        heat_known=health is not None and health.systematic < SYSTEMATIC_UNTOLD,
+        since_start=Span() if health is None else health.since_start,
         steps=len(health.steps) if health else 0,
         renewed=evidence.life.renewed,
         renewal_found=evidence.life.gain is not None,

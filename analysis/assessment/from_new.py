@@ -56,12 +56,15 @@ def weak_from_new(
         return None
     if len(counter) and counter[0] > NEW_H:
         return None
-    first, high = _at_first(health)
+    told = bool(np.isfinite(evidence.out.temperature_c).any())
+    # Where no temperature is told, most of the common error stands for heat. A hot compartment is
+    # one of the causes named below, so it speaks for the doubt and not against it.
+    first, high = _at_first(health, health.systematic if told else 0.0)
     if high >= NEW_GIVES:
         return None
     rated_w = config.charger.rated_w
     hot, cool = "", ""
-    if not np.isfinite(evidence.out.temperature_c).any():
+    if not told:
         hot = "the compartment is hot, "
         cool = "the heat of the compartment (compare a run on a cold day, or log temperature_c); "
     return Finding(
@@ -81,9 +84,12 @@ def weak_from_new(
     )
 
 
-def _at_first(health: Health) -> tuple[float, float]:
-    """Return the output when the log began, and the upper end of its interval of 90 %."""
-    first, sd = float(health.fitted[0]), float(np.hypot(health.fitted_sd[0], health.systematic))
+def _at_first(health: Health, common: float) -> tuple[float, float]:
+    """Return the output when the log began, and the upper end of its interval of 90 %.
+
+    ``common`` is the common error of all figures (one sd), fraction of rated.
+    """
+    first, sd = float(health.fitted[0]), float(np.hypot(health.fitted_sd[0], common))
     return first, first + Z90 * float(np.hypot(sd, health.gain_sd * first))
 
 
@@ -91,7 +97,7 @@ def _far_below(
     health: Health, evidence: Evidence, config: Config, course: Series
 ) -> Finding | None:
     """Return a finding where the output was far too low from the first run in the log on."""
-    first, high = _at_first(health)
+    first, high = _at_first(health, health.systematic)
     if high >= RUNS_AT_ALL:
         return None
     rated_w, begun_s = config.charger.rated_w, float(evidence.runs.log.start_s[0])

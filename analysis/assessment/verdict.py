@@ -12,9 +12,13 @@ from analysis.inputs.meters import MEASURE
 from analysis.text import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.assessment.forecast import Forecast
     from analysis.estimate import Span
 
+#: Code of the reason why nothing is decided on a charger that was weak when new.
+UNIT_OR_PLACE = "unit_or_place"
 #: The verdict is "plan" when the remaining life (median) is shorter than this many years of use:
 #: ordering and fitting a charger takes up to a season (judgement, no source) ...
 PLAN_YEARS = 1.0
@@ -50,6 +54,12 @@ class Situation:
     """Whether a setting, or the end of the sensor's range, held the current."""
     drifts: bool
     """Whether the gain of the current sensor may drift: what it shows may be wear or not."""
+    first: float | None
+    """Output when the log began, where a new charger was weak by then (``from_new``); else None."""
+    heat_known: bool
+    """Whether it is known how much of the output heat takes."""
+    since_start: Span
+    """Present output over that when the log began."""
     steps: int
     renewed: bool
     renewal_found: bool
@@ -65,7 +75,33 @@ class Situation:
 
 
 def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
-    """Return the verdict and why."""
+    """Return the verdict and why.
+
+    A charger that was new and weak when its log began was not worn by then. Heat or a wrong sensor
+    look the same, so its output calls for a replacement only where both are known, or where what it
+    has lost since would do so by itself.
+    """
+    decided, reasons = _by_figures(case)
+    if case.first is None or (case.measured and case.heat_known):
+        return decided, reasons
+    if not _rests_on_output(case, decided, reasons):
+        return decided, reasons
+    limit = case.replace_below if decided is Verdict.REPLACE else case.plan_below
+    kept = case.since_start.median
+    if kept is None or kept < limit:
+        return decided, reasons
+    unknown = {"heat": case.heat_known, "a wrong sensor": case.measured}
+    causes = " or ".join(name for name, known in unknown.items() if not known)
+    words = (
+        f"not known whether the unit is weak or its place: new, it gave {_percent(case.first)} of "
+        f"rated, and it still gives {_percent(min(kept, 1.0))} of that. Its "
+        f"{_percent(case.output.median or 0.0)} today is not wear alone; {causes} looks the same"
+    )
+    return Verdict.UNDETERMINED, [Reason(UNIT_OR_PLACE, words)]
+
+
+def _by_figures(case: Situation) -> tuple[Verdict, list[Reason]]:
+    """Return the verdict as the figures alone have it, and why."""
     reasons: list[Reason] = []
     if case.output.median is None:
         reasons.append(_why_unknown(case))
@@ -125,6 +161,10 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
 def rests_on_output(case: Situation) -> bool:
     """Tell whether it is the output that asks for a replacement, and not the design hours alone."""
     decided, reasons = verdict(case)
+    return _rests_on_output(case, decided, reasons)
+
+
+def _rests_on_output(case: Situation, decided: Verdict, reasons: Sequence[Reason]) -> bool:
     if decided not in {Verdict.PLAN, Verdict.REPLACE}:
         return False
     by_hours = case.forecast is not None and case.forecast.until == "design_hours"

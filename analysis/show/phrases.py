@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.assessment.document import Verdict
 from analysis.assessment.first_limit import LIMITS, may_last, others, others_sentence
 from analysis.assessment.from_new import WEAK
-from analysis.assessment.verdict import FOR_TECHNICIAN
+from analysis.assessment.verdict import FOR_TECHNICIAN, UNIT_OR_PLACE
 from analysis.estimate import Span
 from analysis.figures import (
     date_ends,
@@ -185,6 +185,8 @@ _MEASURED = {
 }
 #: What the verdict asks for where nothing can be concluded from the data, however many there are.
 _MEND_FIRST = "Do not decide by this report: mend the data first."
+#: What it asks for where a charger was weak when new, and nobody knows why.
+_UNIT_OR_PLACE = "Do not order by this report: find out first whether the unit is weak or its place."
 #: With these findings the output may read far too low: a clamp meter comes before a replacement.
 _MEASURE_FIRST = frozenset({GAIN_DRIFT, "voltage_drop"})
 #: No action is longer; what comes from outside may be.
@@ -244,6 +246,8 @@ def _own_action(a: Assessment) -> str:
     if stops(a.inputs):
         return _MEND_FIRST
     action = _ACTIONS[a.verdict]
+    if any(reason.code == UNIT_OR_PLACE for reason in a.reasons):
+        return _UNIT_OR_PLACE
     if a.verdict not in {Verdict.PLAN, Verdict.REPLACE}:
         return action
     to_measure = MEASURE in a.advice

@@ -91,7 +91,7 @@ def test_a_step_is_found_dated_and_kept_out_of_the_slope(config, change):
 
 
 def test_below_the_limit_is_never_called_sound(config):
-    result = assess(log(runs=150, level=0.62, loss=0.06), config)
+    result = assess(log(runs=150, level=0.62, loss=0.06, start_h=3000.0), config)
     assert result.output.high < 0.62
     assert result.verdict is Verdict.REPLACE
     assert result.remaining_h.median == 0.0

@@ -9,7 +9,10 @@ import pytest
 
 from analysis.assessment.case import Case
 from analysis.assessment.from_new import weak_from_new
+from analysis.inputs.clamp import KIND, clamp_text
 from analysis.inputs.finding import Series, Severity
+from analysis.show.phrases import next_actions
+from logger.event import Event
 from tests.support.boats import plain_log
 from tests.support.configurations import config_for
 
@@ -27,7 +30,41 @@ def test_half_of_rated_on_the_first_day_is_a_wrong_figure_or_a_faulty_unit(level
     assert f"{100 * level:.0f} %" in finding.seen or f"{100 * level - 1:.0f} %" in finding.seen
     assert finding.what_to_do.startswith("Before you replace it")
     assert "rated_w = 110" in finding.what_to_do
-    assert a.verdict in {"plan", "replace", "sound"}
+    # The record cannot tell a weak unit from a wrong sensor, so nothing is ordered and no end told.
+    assert a.verdict == ("sound" if level == 0.78 else "undetermined")
+    assert (a.remaining_h.low is None) == (level != 0.78)
+    if level != 0.78:
+        assert a.reasons[0].code == "unit_or_place"
+        assert "place" in a.withheld
+        assert next_actions(a)[1].startswith("Do not order by this report")
+
+
+@pytest.mark.parametrize(
+    ("what", "said"),
+    [
+        # A hot place holds it down in nearly every hour; nobody logged how hot.
+        ({"temperature": False, "loss": 0.02, "runs": 60}, "undetermined"),
+        # The meters agree with the log and the compartment is cool: it is the unit.
+        ({"measured": True, "loss": 0.02, "runs": 60}, "replace"),
+        # The meters agree, but nobody knows how hot its place is.
+        ({"measured": True, "temperature": False, "loss": 0.02, "runs": 60}, "undetermined"),
+        # A used unit: its counter had 3000 h when the log began.
+        ({"temperature": False, "loss": 0.02, "runs": 60, "start_h": 3000.0}, "replace"),
+    ],
+)
+def test_a_weak_new_unit_is_replaced_where_heat_and_sensor_are_known(what, said):
+    measured = what.pop("measured", False)
+    log = plain_log.log(level=0.55, **what)
+    if measured:
+        at = int(np.flatnonzero(log.charge_c > 0.0)[-3])
+        amps = float(log.charge_c[at] / log.duration_s[at])
+        words = clamp_text(amps, float(log.voltage_mean_v[at]))
+        log = replace(log, events=(Event(1, float(log.start_s[at]) + 300.0, KIND, None, words),))
+    config = config_for()
+    config = replace(config, charger=replace(config.charger, fitted=date(2019, 4, 10)))
+    a = Case(log, config).assessment
+    assert a.output.median == pytest.approx(0.55, abs=0.03)
+    assert a.verdict == said
 
 
 def test_a_new_unit_of_its_nameplate_and_one_that_wore_are_not_doubted():
@@ -91,6 +128,9 @@ def test_the_upper_end_of_the_first_output_decides():
     assert doubted(0.849) is not None
     assert doubted(0.85) is None
     # 1.645 standard deviations: of the fit, of what all figures share, of the gain.
+    hot = {"temperature_c": (np.nan,), "systematic": 0.1}
+    assert doubted(0.849, **hot) is not None, "heat is a cause of the doubt, not against it"
+    assert doubted(0.85, **hot) is None
     for what in ({"sd": 0.03}, {"systematic": 0.03}, {"gain_sd": 0.03 / 0.8}):
         assert doubted(0.800, **what) is not None
         assert doubted(0.801, **what) is None

@@ -25,6 +25,9 @@ HEALTHY = Situation(
     bounds=10,
     held=False,
     drifts=False,
+    first=None,
+    heat_known=True,
+    since_start=Span(0.95, 0.97, 0.99),
     steps=0,
     renewed=False,
     renewal_found=False,
@@ -194,6 +197,57 @@ def test_a_sensor_that_may_drift_calls_for_no_replacement_where_the_truth_may_be
     # Whatever the sensor's drift is, this one is worn.
     worn = {"output": Span(0.40, 0.55, 0.70), "drifts": True}
     assert verdict(replace(HEALTHY, **worn))[0] is Verdict.REPLACE
+
+
+#: New when its log began, weak by then, and of that it has kept almost all.
+WEAK = {
+    "output": Span(0.54, 0.57, 0.60),
+    "first": 0.64,
+    "since_start": Span(0.86, 0.89, 0.92),
+    "heat_known": False,
+}
+
+
+def test_a_unit_that_was_weak_when_new_is_not_replaced_before_its_place_and_sensor_are_known():
+    said, (why,) = verdict(replace(HEALTHY, **WEAK))
+    assert (said, why.code) == (Verdict.UNDETERMINED, "unit_or_place")
+    assert "it gave 64.0 % of rated, and it still gives 89.0 % of that" in why.text
+    assert "57.0 % today" in why.text
+    assert "heat or a wrong sensor looks the same" in why.text
+    assert MEASURE not in advice(replace(HEALTHY, **WEAK))
+    # One of both known: the other is named alone.
+    for known, cause in (("heat_known", "a wrong sensor"), ("measured", "heat")):
+        said, (why,) = verdict(replace(HEALTHY, **WEAK | {known: True}))
+        assert said is Verdict.UNDETERMINED
+        assert f"not wear alone; {cause} looks the same" in why.text
+    both = {"heat_known": True, "measured": True}
+    assert decided(**WEAK | both) == (Verdict.REPLACE, ["below_replace"])
+    assert decided(**WEAK | {"first": None}) == (Verdict.REPLACE, ["below_replace"])
+
+
+@pytest.mark.parametrize(
+    ("output", "kept", "said"),
+    [
+        # What it lost since would ask for it even if it had been as new when the log began.
+        (0.40, 0.599, Verdict.REPLACE),
+        (0.40, 0.60, Verdict.UNDETERMINED),
+        (0.70, 0.749, Verdict.PLAN),
+        (0.70, 0.75, Verdict.UNDETERMINED),
+        (0.80, 0.98, Verdict.SOUND),
+    ],
+)
+def test_what_a_weak_unit_lost_since_it_was_new_decides_by_itself(output, kept, said):
+    what = {"output": Span(output - 0.01, output, output + 0.01)}
+    what["since_start"] = Span(kept - 0.1, kept, kept + 0.1)
+    assert decided(**WEAK | what)[0] is said
+
+
+def test_design_hours_count_whether_the_unit_was_weak_when_new_or_not():
+    sound = WEAK | {"output": Span(0.79, 0.80, 0.81), "design_life_h": 7500.0}
+    ends = {"forecast": ahead(90.0, 100.0, 110.0, until="design_hours")}
+    assert decided(**sound | ends)[0] is Verdict.PLAN
+    ends = {"forecast": ahead(90.0, 100.0, 110.0, until="output")}
+    assert decided(**sound | ends)[0] is Verdict.UNDETERMINED
 
 
 def test_runs_that_a_setting_held_ask_for_no_emptier_battery():
