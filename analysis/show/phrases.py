@@ -186,7 +186,9 @@ _MEASURED = {
 #: What the verdict asks for where nothing can be concluded from the data, however many there are.
 _MEND_FIRST = "Do not decide by this report: mend the data first."
 #: What it asks for where a charger was weak when new, and nobody knows why.
-_UNIT_OR_PLACE = "Do not order by this report: find out first whether the unit is weak or its place."
+_UNIT_OR_PLACE = (
+    "Do not order by this report: find out first whether the unit is weak or its place."
+)
 #: With these findings the output may read far too low: a clamp meter comes before a replacement.
 _MEASURE_FIRST = frozenset({GAIN_DRIFT, "voltage_drop"})
 #: No action is longer; what comes from outside may be.
