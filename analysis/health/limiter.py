@@ -15,6 +15,7 @@ import numpy as np
 from analysis.estimate import MAD_TO_SD
 from analysis.health.heat import heat_factor
 from analysis.history.history import STATE_CODE
+from analysis.history.sums import sums_by
 from analysis.physics import CELLS_PER_BLOCK, CHARGING_V, blocks_in_series
 from analysis.statistics.likelihood import theil_sen
 from logger.reading import OperatingState
@@ -242,7 +243,7 @@ def find_ceiling(
     with np.errstate(invalid="ignore"):
         everywhere = np.where(shows, np.minimum(level, everywhere), everywhere)
         at_it = voltage >= everywhere[run] - margin
-    standing = np.bincount(run, weights=duration * at_it, minlength=runs) >= _STANDING_S
+    standing = sums_by(run, duration * at_it, runs) >= _STANDING_S
     if shows.sum() < _BELIEVED * standing.sum():
         return fallback
     if configured_v is not None:
@@ -276,10 +277,10 @@ def plateaus(
     low = np.flatnonzero(near & (power <= _FALLEN * top_p[run]))
     fallen = np.zeros(len(run), dtype=bool)
     fallen[low[low > best[run[low]]]] = True
-    time_fallen = np.bincount(run, weights=duration * fallen, minlength=runs)
+    time_fallen = sums_by(run, duration * fallen, runs)
     with np.errstate(invalid="ignore"):
         shows = time_fallen >= _PLATEAU_S / 2.0
-        shows &= np.bincount(run, weights=duration * near, minlength=runs) >= _PLATEAU_S
+        shows &= sums_by(run, duration * near, runs) >= _PLATEAU_S
         # A plateau needs a charging voltage. If the power fails, the bank falls below that.
         shows &= top_v > CHARGING_V * scale
         level = mean_by_run(run, voltage, duration * fallen, runs)
@@ -293,11 +294,9 @@ def plateaus(
 
 def mean_by_run(run: NDArray[np.intp], values: Floats, weights: Floats, runs: int) -> Floats:
     """Return the weighted mean by run, NaN where nothing weighs."""
-    total = np.bincount(run, weights=weights, minlength=runs)
+    total = sums_by(run, weights, runs)
     mean: Floats = np.full(runs, np.nan)
-    np.divide(
-        np.bincount(run, weights=weights * values, minlength=runs), total, out=mean, where=total > 0
-    )
+    np.divide(sums_by(run, weights * values, runs), total, out=mean, where=total > 0)
     return mean
 
 

@@ -17,6 +17,7 @@ from analysis.health.limiter import BATTERY, HEAT, SOURCE, WARMING
 from analysis.health.run_table import Limit, RunTable
 from analysis.health.sag import Rests, Sag, sag
 from analysis.health.warm_up import cells, warm_up_h
+from analysis.history.sums import sums_by
 from analysis.physics import J_PER_KWH
 
 if TYPE_CHECKING:
@@ -200,7 +201,7 @@ def without_surpassed(out: Outputs, runtime_h: Floats) -> Outputs:
 
 
 def _add(run: NDArray[np.intp], values: Floats, use: Flags, count: int) -> Floats:
-    return np.bincount(run[use], weights=values[use], minlength=count).astype(float, copy=False)
+    return sums_by(run, np.where(use, values, 0.0), count)
 
 
 def _mean(found: Stretches, values: Floats, use: Flags, count: int) -> Floats:

@@ -16,6 +16,7 @@ import numpy as np
 
 from analysis.estimate import MAD_TO_SD
 from analysis.health.heat import HEAT_SIZE, heat_columns
+from analysis.history.sums import sums_by
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -259,8 +260,9 @@ def weigh(cells: RunCells, left: Floats, noise: float, extra: float) -> Sag:
 
 
 def within_groups(values: Floats, weights: Floats, group: NDArray[np.intp]) -> Floats:
-    """Subtract the weighted mean of each group."""
-    mean = np.bincount(group, weights=weights * values) / np.bincount(group, weights=weights)
+    """Subtract the weighted mean of each group; ``group`` counts up from zero."""
+    groups = int(group[-1]) + 1
+    mean = sums_by(group, weights * values, groups) / sums_by(group, weights, groups)
     return values - mean[group]
 
 

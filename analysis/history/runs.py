@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.history.history import STATE_CODE
 from analysis.history.hours import SLACK_SHARE, Hours, running_hours
+from analysis.history.sums import sums_by
 from logger.durations import DAY_S
 from logger.reading import OperatingState
 
@@ -99,9 +100,7 @@ class Runs:
     def total(self, values: Floats) -> Floats:
         """Add up values of the intervals by run; NaN counts as zero."""
         inside = self.run >= 0
-        weights = np.nan_to_num(values[inside])
-        sums = np.bincount(self.run[inside], weights=weights, minlength=len(self))
-        return sums.astype(float, copy=False)
+        return sums_by(self.run[inside], np.nan_to_num(values[inside]), len(self))
 
 
 def tidy(history: History) -> History:

@@ -95,14 +95,13 @@ def by_day(name: str, unit: str, history: History, part: Floats, whole: Floats |
     end_s = history.start_s[-1] if len(history) else 0.0
     # A day before the first interval: that the midnight before it is among them.
     midnights = day_edges(begin_s - 1.1 * DAY_S, end_s, owner().zone)
-    within = np.searchsorted(midnights, history.start_s, "right") - 1
-    day, of = np.unique(within, return_inverse=True)
-    number = len(day)
-    seconds = np.bincount(of, weights=part, minlength=number)
+    first = np.searchsorted(history.start_s, midnights)
+    day = np.flatnonzero(np.diff(first, append=len(history)))
+    seconds = np.add.reduceat(part, first[day])
     middle_s = midnights[day] + 0.5 * DAY_S
     if whole is None:
         return series(name, unit, middle_s, seconds / 3600.0)
-    all_s = np.bincount(of, weights=whole, minlength=number)
+    all_s = np.add.reduceat(whole, first[day])
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(all_s > 0.0, 100.0 * seconds / all_s, np.nan)
     return series(name, unit, middle_s, share, 100.0)

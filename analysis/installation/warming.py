@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.estimate import Span
 from analysis.health import limiter
+from analysis.history.sums import sums_by
 from analysis.statistics.robust import LEAST_BEYOND, robust_fit, robust_mean
 
 if TYPE_CHECKING:
@@ -56,9 +57,9 @@ def warmth(runs: Runs, rated_w: float, ceiling_v: float | None) -> Warmth:
 
     def mean(values: Floats, window: tuple[float, float], use: Flags) -> Floats:
         use = use & (found.since_start_h >= window[0]) & (found.since_start_h < window[1])
-        weight = found.duration_s[use]
-        over = np.bincount(found.run[use], weight, len(runs))
-        total = np.bincount(found.run[use], weight * values[use], len(runs))
+        run, weight = found.run[use], found.duration_s[use]
+        over = sums_by(run, weight, len(runs))
+        total = sums_by(run, weight * values[use], len(runs))
         result: Floats = np.divide(total, over, out=np.full(len(runs), np.nan), where=over > 0.0)
         return result
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.figures import day
 from analysis.history.history import STATE_CODE
+from analysis.history.sums import sums_by
 from analysis.inputs.finding import Finding, Severity, by_day, series
 from analysis.physics import blocks_in_series
 from logger.reading import OperatingState
@@ -65,8 +66,9 @@ def stuck_state(
         low = log.voltage_mean_v < LOW_V * blocks_in_series(volts)
     wrong = idle & (known.rests | (low & ~known.runs))
     number = np.cumsum(np.diff(says, prepend=False))  # odd where it says running
+    groups = int(number[-1]) + 1
     total_h, wrong_h = (
-        np.bincount(number, weights=np.where(flag, log.duration_s, 0.0)) / 3600.0
+        sums_by(number, np.where(flag, log.duration_s, 0.0), groups) / 3600.0
         for flag in (says, wrong)
     )
     bad = (wrong_h >= STUCK_H) & (wrong_h >= STUCK_SHARE * total_h)
