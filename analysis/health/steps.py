@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import cho_solve_banded
 
 from analysis.health.trend import WANDERS, Sites, Walk, wander_prior
 
@@ -112,8 +111,7 @@ def _scan(
         weighted = precision[:, None] * columns
         if wander <= 0.0:
             return weighted
-        solved = cho_solve_banded((factor, False), weighted[1:], check_finite=False)
-        weighted[1:] -= precision[1:, None] * solved
+        weighted[1:] -= precision[1:, None] * walk.solve(precision[1:], wander, weighted[1:])
         return weighted
 
     log_det = -float(np.log(precision).sum())
@@ -133,10 +131,10 @@ def _scan(
         + float(np.log(prior[1]).sum())
         - (float(centred @ white_y) - float(b @ left @ b))
     )
-    # A step is a column of ones from place k on. Sums from k on are reversed cumulative sums.
+    # A step is a column of ones from place k on.
     steps = np.tril(np.ones((count, count)))[:, 1:]
     white_steps = whitened(steps)
-    own = np.cumsum(white_steps[::-1], axis=0)[::-1][np.arange(1, count), np.arange(count - 1)]
+    own = np.einsum("ij,ij->j", steps, white_steps)
     cross = white_steps.T @ design
     pull = white_steps.T @ centred - cross @ b
     norm = own - np.einsum("ij,jk,ik->i", cross, inverse, cross)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import cho_solve_banded, cholesky_banded, solveh_banded
 
 from analysis.estimate import MAD_TO_SD
 from analysis.statistics.likelihood import site
@@ -99,11 +99,28 @@ class Walk:
 
     def factor(self, weight: Floats, wander: float) -> Floats:
         """Return the banded Cholesky factor of precision / wander^2 + diag(weight)."""
+        upper: Floats = cholesky_banded(self._band(weight, wander), check_finite=False)
+        return upper
+
+    def solve(self, weight: Floats, wander: float, right: Floats) -> Floats:
+        """Solve (precision / wander^2 + diag(weight)) x = right, of shape (m - 1, k).
+
+        Where the factor is not asked for: scipy has a solver for two diagonals, which takes less
+        than half of the time.
+        """
+        band = self._band(weight, wander)
+        if len(weight) > 1:
+            solved: Floats = solveh_banded(band, right, check_finite=False)
+        else:
+            solved = right / band[1]  # that solver wants two rows
+        return solved
+
+    def _band(self, weight: Floats, wander: float) -> Floats:
+        """Return precision / wander^2 + diag(weight), in scipy's upper banded form."""
         band = np.zeros((2, len(self.diagonal)))
         band[1] = self.diagonal / wander**2 + weight
         band[0, 1:] = self.beside / wander**2
-        lower: Floats = cholesky_banded(band, check_finite=False)
-        return lower
+        return band
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,23 +194,24 @@ def find_mode(
     if start is None:
         b = first_guess(data, design, prior)
 
-    def objective(b: Floats, w: Floats) -> float:
-        told = site(data.y, design @ b + w[nodes.of_run], scale, nu, data.bound)[0]
+    def objective(b: Floats, w: Floats) -> tuple[float, Floats, Floats, Floats]:
+        """Return the value, the mean of the runs, and the derivatives there."""
+        mean = design @ b + w[nodes.of_run]
+        told, first, second = site(data.y, mean, scale, nu, data.bound)
         value = (data.weight * told).sum()
         value -= 0.5 * float(prior[1] @ (b - prior[0]) ** 2)
         if walk is not None:
             value -= 0.5 * float(w[1:] @ walk.times(w[1:])) / wander**2
-        return float(value)
+        return float(value), mean, first, second
 
-    value = objective(b, w)
+    value, mean, first, second = objective(b, w)
     for _ in range(60):
-        _, first, second = site(data.y, design @ b + w[nodes.of_run], scale, nu, data.bound)
-        weight = _curvature(second, data, design @ b + w[nodes.of_run], scale, nu)
+        weight = _curvature(second, data, mean, scale, nu)
         pull = -data.weight * first / scale
         db, dw = _solve(nodes, design, prior, walk, wander, weight, pull, b, w)
         size = 1.0
         while True:
-            new = objective(b + size * db, w + size * dw)
+            new, mean, first, second = objective(b + size * db, w + size * dw)
             if new >= value - 1e-9 or size < 1e-4:
                 break
             size *= 0.5
@@ -201,7 +219,7 @@ def find_mode(
         gained, value = new - value, new
         if gained < 1e-5:
             break
-    weight = information(data, design @ b + w[nodes.of_run], scale, nu)
+    weight = information(data, mean, scale, nu)
     evidence = (
         value
         + 0.5 * float(np.log(prior[1]).sum())
@@ -268,8 +286,7 @@ def _solve(
         return flat, dw
     cross = np.stack([nodes.add(weighted[:, k])[1:] for k in range(design.shape[1])], axis=1)
     pull_w = nodes.add(pull)[1:] - walk.times(w[1:]) / wander**2
-    factor = walk.factor(nodes.add(weight)[1:], wander)
-    solved = cho_solve_banded((factor, False), np.column_stack((cross, pull_w)), check_finite=False)
+    solved = walk.solve(nodes.add(weight)[1:], wander, np.column_stack((cross, pull_w)))
     schur = corner - cross.T @ solved[:, :-1]
     right = pull_b - cross.T @ solved[:, -1]
     db: Floats = np.asarray(np.linalg.solve(schur, right), dtype=float)

@@ -67,6 +67,12 @@ def test_the_walk_is_the_inverse_of_the_covariance_of_a_wiener_process():
     band = walk.factor(weight, 0.5)
     upper = np.diag(band[1]) + np.diag(band[0, 1:], 1)
     assert upper.T @ upper == pytest.approx(4.0 * dense + np.diag(weight))
+    right = np.array([[1.0, 0.0], [2.0, -1.0], [0.5, 4.0]])
+    solved = walk.solve(weight, 0.5, right)
+    assert (4.0 * dense + np.diag(weight)) @ solved == pytest.approx(right)
+    # A walk to one other place is a single equation: 4 / 2 + 3 on the left.
+    single = Walk.over(np.array([1.0, 3.0])).solve(np.array([3.0]), 0.5, np.array([[10.0, 2.5]]))
+    assert single == pytest.approx(np.array([[2.0, 0.5]]))
 
 
 @pytest.mark.parametrize("wander", [0.0, 0.04])
