@@ -229,9 +229,13 @@ def _with_outlook(
     chance = float(np.mean(near <= now_s + DAY_S * horizon_days))
     if prior.usable:
         boat = replace(boat, date_with_sisters=date_of(when, ahead.hours))
+    boat = replace(boat, chance=chance)
+    if not prior.usable and facts.hours.median is None:
+        # Its own report leaves these hours out. So young a log tells little but the prior: of units
+        # that hardly wear at all it would have one in six replaced within a year.
+        return boat, None
     crossed_h = np.where(ahead.output_h <= ahead.reach_h, ahead.output_h, np.inf)
-    crossed_s = ahead.when(crossed_h, one.usage, one.logged_output, facts.until_s)
-    return replace(boat, chance=chance), crossed_s
+    return boat, ahead.when(crossed_h, one.usage, one.logged_output, facts.until_s)
 
 
 def _chance_by_dates(facts: Facts, now_s: float, horizon_days: int) -> float | None:

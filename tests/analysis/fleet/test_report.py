@@ -93,6 +93,18 @@ def test_the_list_is_ranked_and_only_what_changed_is_assessed(fleet, incoming, m
     assert {n for n in after if after[n] != before[n]} == {log.parent.name, first.key}
 
 
+def test_where_a_boats_own_report_leaves_its_hours_out_it_is_not_in_the_demand(fleet):
+    listed = assess_fleet(fleet, NOW_S, 0, 90)
+    (group,) = listed.groups
+    assert group.old < 3
+    withheld = [b.label for b in listed.boats if b.facts.hours.median is None]
+    assert "razorbill" not in withheld
+    assert "<b>skua</b>" in withheld
+    assert group.unknown == len(withheld)
+    assert f"{len(withheld)} of them not counted" in "\n".join(lines(listed, 80))
+    assert sum(q.mean for q in group.demand) <= 4 - len(withheld)
+
+
 @pytest.mark.slow
 def test_a_pool_gives_the_same_results_byte_by_byte(fleet, incoming, tmp_path):
     other = Fleet(tmp_path / "other", make=True)
