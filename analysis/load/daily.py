@@ -22,7 +22,7 @@ from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import depth_by_voltage, find_kept, told
 from analysis.load.declared import along, held_days, since_change
-from analysis.load.doubts import SUN_SD, doubts, sun, unnamed_source
+from analysis.load.doubts import ENGINE_H, SUN_SD, doubts, few_alone, more_on, sun, unnamed_source
 from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.result import FEWEST_FOR_P95, LoadResult, Month
 from analysis.load.stretches import (
@@ -142,6 +142,8 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             measured_ah(drawn, grid, index, count), good, origin, volts, left_out, efficiency
         )
         found = _with_starts(found, runs, grid, config.battery.chemistry)
+        given_ah = efficiency * charge_by_cell(runs, grid)
+        found = replace(found, supplied_ah=_by_day(given_ah, grid, origin, count))
     else:
         found = _balance(
             runs,
@@ -159,12 +161,16 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     said = found.doubts
     if drawn is None and not config.other_sources:
         said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
+    engine = helped & (help_h < ENGINE_H) & (known_h >= _KNOWN_H)
+    more, beside = more_on(found, engine, ~engine & ~good, origin)
+    said = (*said, *beside, *few_alone(found.days_used, int(helped.sum())))
     return replace(
         found,
         doubts=said,
         other_s=_begin_s(helped, origin),
         help_h=np.asarray(sure_h[helped], dtype=np.float64),
         gap_s=_begin_s(gap, origin),
+        helped_ah=more,
         bank=config.battery,
     )
 
@@ -281,9 +287,16 @@ def _balance(
         found_load,
         doubts=(*beside, *doubts(kept, sunny=sunny and not beside)),
         pattern=pattern / pattern.sum(),
+        supplied_ah=_by_day(kept.by_cell * charge - kept.lost_ah, grid, origin, len(good)),
         start_ah=drawn_at_start(grid, spans, found.swing_ah),
         start_depth=None if _floats(grid) else depth_by_voltage(grid, spans, chemistry),
     )
+
+
+def _by_day(by_cell: Floats, grid: Grid, origin: int, count: int) -> Floats:
+    """Add up the cells of each day."""
+    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
+    return np.asarray(np.bincount(index, by_cell, minlength=count), dtype=np.float64)
 
 
 def _covered_h(
@@ -348,7 +361,10 @@ def make_result(
     count = int(use.sum())
     centre = float(mean.mean())
     own = draws.mean(axis=1).std() / max(centre, 1e-9) if len(draws) > 1 else 0.01
-    sd = min(float(np.hypot(own, common)), _MOST_SD)
+    # The days without help stand for the others too: few of many are a small sample.
+    others = left_out.get("other_source", 0) / (left_out.get("other_source", 0) + count)
+    sample = float(mean.std()) / max(centre, 1e-9) * math.sqrt(others / count)
+    sd = min(math.hypot(own, common, sample), _MOST_SD)
     begin = _begin_s(use, origin)
     quantiles = np.percentile(draws, [50.0, 90.0, 95.0])
     enough = count >= FEWEST_FOR_P95

@@ -135,7 +135,13 @@ def kinds_of_day(runs: Runs, load: LoadResult, config: Config) -> Kinds | None:
         measured[place[inside].astype(np.intp)] = load.daily_ah[inside] / 24.0
     mean_ah = load.ah.median or 1.0
     capacity_ah = bank.capacity_ah or USUAL_DAYS * mean_ah
-    return find_kinds(recent, grid, load.efficiency, capacity_ah / SWING_V, measured)
+    found = find_kinds(recent, grid, load.efficiency, capacity_ah / SWING_V, measured)
+    if found is None or load.helped_ah is None:
+        return found
+    # Engines run under way, and the balance of charge does not see those days.
+    level = found.level_a.copy()
+    level[:, UNDER_WAY] = np.maximum(level[:, UNDER_WAY], load.helped_ah / 24.0)
+    return replace(found, level_a=level)
 
 
 def find_kinds(

@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.estimate import Z90
 from analysis.load.bank import PARTS, Bank, Carried, Days, live
+from analysis.load.doubts import ENGINE_H
 from analysis.load.usual_bank import CAPACITY_SD, USUAL_DAYS
 from analysis.physics import blocks_in_series
 from logger.durations import DAY_S
@@ -27,6 +28,9 @@ LAID_UP_D, ALL_DAY_H = 14, 18.0
 #: Where no cycle from full to a start is seen, a capacity that is not configured is so much less
 #: known (judgement).
 NO_CYCLES = 2.0
+#: Relative scatter of the loads of days with an engine (judgement).
+ENGINE_SCATTER = 0.3
+_SEED = 20261130
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,11 @@ def carried(found: LoadResult) -> Carried | None:
 
 
 def days_of(found: LoadResult) -> Days:
-    """Order the days; a day without a known load gets that of the nearest known one."""
+    """Order the days; a day without a known load gets that of the nearest known one.
+
+    Where the charger gives clearly more on days with an engine than the boat draws on others, such
+    a day gets what the charger gave; the engine then charges nothing beside it.
+    """
     known = np.round(found.daily_s / DAY_S).astype(np.intp)
     helped = np.round(found.other_s / DAY_S).astype(np.intp)
     silent = set(np.round(found.gap_s / DAY_S).astype(int).tolist())
@@ -79,16 +87,29 @@ def days_of(found: LoadResult) -> Days:
     help_h = np.zeros(len(day))
     inside = np.isin(helped, day)
     help_h[np.searchsorted(day, helped[inside])] = found.help_h[inside]
+    load_ah = found.draw_ah[:, nearest]
+    if found.helped_ah is not None:
+        engine = np.isin(day, helped[found.help_h < ENGINE_H])
+        given = found.helped_ah * _scattered(len(load_ah), int(engine.sum()))
+        load_ah[:, engine] = np.maximum(load_ah[:, engine], given)
+        help_h[engine] = 0.0
     pattern = np.full(PARTS, 1.0 / PARTS)
     if found.pattern is not None:
         pattern = found.pattern.reshape(PARTS, -1).sum(axis=1)
     return Days(
-        load_ah=found.draw_ah[:, nearest],
+        load_ah=load_ah,
         gap=np.diff(day, prepend=day[0]) > 1,
         help_h=help_h,
         pattern=pattern,
         relative_sd=_common_sd(found),
     )
+
+
+def _scattered(draws: int, days: int) -> Floats:
+    """Return days about a mean of one, shape (draws, days)."""
+    rng = np.random.default_rng(_SEED)
+    noise = rng.standard_normal((draws, days))
+    return np.asarray(np.exp(ENGINE_SCATTER * noise - 0.5 * ENGINE_SCATTER**2), dtype=np.float64)
 
 
 def _common_sd(found: LoadResult) -> float:

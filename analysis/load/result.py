@@ -74,6 +74,11 @@ class LoadResult:
     """The same by the voltage at the starts, part of what the bank holds; None without it."""
     help_h: Floats = field(default_factory=lambda: np.empty(0))
     """Hours for which something else surely charged on each day of ``other_s``."""
+    supplied_ah: Floats = field(default_factory=lambda: np.empty(0))
+    """What the charger gave to loads and bank on each day of the log, less what the bank lost."""
+    helped_ah: float | None = None
+    """What the charger alone gives the boat on a day with an hour or two of help, Ah, where that is
+    clearly more than her mean load on the other days; else None."""
     bank: BatteryConfig | None = None
     relative_sd: float = 0.0
     """What all days may be wrong by alike, as a standard deviation of the logarithm."""

@@ -72,7 +72,10 @@ def find_need(
         lived = case.carried if case is not None else None
         days = days_a_year
         if days is None and yearly is not None:
-            days = min(1000.0 * yearly / float(supply.mean()), YEAR_D)
+            days = 1000.0 * yearly / float(supply.mean())
+            # More than every day of a year: the days that told the load are the lighter ones.
+            supply = supply * max(days / YEAR_D, 1.0)
+            days = min(days, YEAR_D)
         chemistry = battery.chemistry
         if lived is not None:
             need = Need(supply, lived, load.ah.median, blocks, days or YEAR_D, chemistry)

@@ -7,10 +7,24 @@ import numpy as np
 import pytest
 
 from analysis.estimate import Span
+from analysis.history.runs import find_runs
 from analysis.load.charge_kept import Kept
-from analysis.load.doubts import KEPT_SD, doubts, sun, unnamed_source
+from analysis.load.daily import daily_load
+from analysis.load.doubts import (
+    KEPT_SD,
+    doubts,
+    few_alone,
+    more_on,
+    on_engine_days,
+    sun,
+    unnamed_source,
+)
+from analysis.load.kinds import UNDER_WAY, kinds_of_day
+from analysis.load.required_power import carried, days_of, limit_of
 from analysis.load.result import LoadResult, Month
 from analysis.show.screen.load import lines
+from tests.support.boats.bank_boats import BankBoat
+from tests.support.boats.near_full import NearFull, recorded
 
 NONE = np.empty(0)
 DAYS = np.full(30, 40.0)
@@ -147,3 +161,101 @@ def test_the_screen_says_what_to_do_about_them_also_where_there_is_no_figure():
         shown = " ".join(" ".join(lines(found, 60)).split())
         assert "name it in [[other_sources]]" in shown
         assert "log the battery current (battery_current_a)" in shown
+
+
+SPELL = 120
+#: 24 Ah at rest; every sixth day she sails, draws 48 Ah more, and motors for an hour and a half.
+SAILS = NearFull(
+    capacity_ah=90.0, later_ohm=0.02, start_v=12.2, charger_w=75.0, load_a=1.0, pump_a=2.0,
+    engine_a=25.0, engine_every=6, sailing_a=6.0,
+)  # fmt: skip
+
+
+def sailing(boat):
+    history, load_ah, fed_ah = recorded(boat, SPELL, 11)
+    owner = replace(BankBoat("aft locker", 1), told_ah=90.0, rated_w=75.0).config()
+    runs = find_runs(history, 75.0)
+    return daily_load(runs, owner), load_ah, fed_ah, runs, owner
+
+
+def test_days_with_an_engine_are_not_taken_for_days_at_rest():
+    found, load_ah, fed_ah, runs, owner = sailing(SAILS)
+    sails = np.arange(SPELL) % 6 == 2
+    assert found.days_left_out["other_source"] >= 18
+    assert found.ah_p95 < 0.6 * load_ah[sails].mean()
+    # The charger gives what she draws less what the engine gives.
+    least = (load_ah - fed_ah)[sails].mean()
+    assert 0.6 * least < found.helped_ah < 1.05 * least
+    assert any("more than the mean" in said for said in found.doubts)
+    lived = days_of(found)
+    assert np.sort(lived.load_ah.mean(axis=0))[-18:].mean() > 0.6 * least
+    at_rest = limit_of(carried(replace(found, helped_ah=None)))
+    assert limit_of(carried(found)).power_w > 1.15 * at_rest.power_w
+    kinds = kinds_of_day(runs, found, owner)
+    assert 24.0 * kinds.level_a[:, UNDER_WAY].min() >= found.helped_ah - 1e-9
+
+
+def test_a_boat_that_draws_the_same_on_each_day_gets_no_word():
+    found, *_ = sailing(replace(SAILS, sailing_a=0.0))
+    assert found.days_left_out["other_source"] >= 15
+    assert found.helped_ah is None
+    assert not any("more than the mean" in said for said in found.doubts)
+
+
+#: Twenty days of 10 Ah, and five with an engine; the charger gave 30 Ah on each of these.
+LOAD = np.full(25, 10.0)
+ENGINE = np.arange(25) % 5 == 4
+SUPPLIED = np.where(ENGINE, 30.0, 10.0)
+NO_DAYS = np.zeros(25, dtype=bool)
+
+
+def test_what_the_charger_gave_beyond_the_known_loads():
+    told = np.where(ENGINE, np.nan, LOAD)
+    assert on_engine_days(SUPPLIED, told, ENGINE, NO_DAYS, 0.0, 0.0) == pytest.approx(30.0)
+    # Given on the day after, it counts all the same.
+    assert on_engine_days(np.roll(SUPPLIED, 1), told, ENGINE, NO_DAYS, 0.0, 0.0) == pytest.approx(
+        30
+    )
+    # A day without a known load draws the mean: 20 x 10 of 350 Ah.
+    some = np.where(np.arange(25) == 1, np.nan, told)
+    assert on_engine_days(SUPPLIED, some, ENGINE, NO_DAYS, 0.0, 0.0) == pytest.approx(30.0)
+    # A day with a gap is left out with what was given on it.
+    gap = np.arange(25) == 1
+    assert on_engine_days(SUPPLIED, told, ENGINE, gap, 0.0, 0.0) == pytest.approx(30.0)
+
+
+@pytest.mark.parametrize(
+    ("swing_ah", "sd", "told"),
+    [
+        # 150 Ah are 100 more than five mean days: an error of 78 Ah hides it, in the mean of twenty
+        # days or in what the bank holds at the ends.
+        (0.0, 0.385, True),
+        (0.0, 0.395, False),
+        (154.0, 0.0, True),
+        (158.0, 0.0, False),
+    ],
+)
+def test_an_excess_within_the_error_is_none(swing_ah, sd, told):
+    load = np.where(ENGINE, np.nan, LOAD)
+    assert (on_engine_days(SUPPLIED, load, ENGINE, NO_DAYS, swing_ah, sd) is not None) == told
+
+
+def test_four_such_days_are_too_few():
+    four = ENGINE & (np.arange(25) < 20)
+    assert on_engine_days(SUPPLIED, LOAD, four, ENGINE & ~four, 0.0, 0.0) is None
+    nothing = np.full(25, np.nan)
+    assert on_engine_days(SUPPLIED, nothing, ENGINE, NO_DAYS, 0.0, 0.0) is None
+
+
+def test_days_that_are_few_among_others_are_said_to_be_few():
+    (said,) = few_alone(11, 397)
+    assert "only 11 of 408 days" in said
+    assert few_alone(20, 80)
+    assert few_alone(21, 80) == ()
+    assert few_alone(0, 80) == ()
+
+
+def test_without_a_load_nothing_is_said_of_engine_days():
+    found, *_ = sailing(SAILS)
+    nothing = replace(found, daily_s=np.empty(0), daily_ah=np.empty(0))
+    assert more_on(nothing, np.ones(3, dtype=bool), np.zeros(3, dtype=bool), 0) == (None, ())

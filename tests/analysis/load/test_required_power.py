@@ -23,6 +23,7 @@ def load(**more):
         "other_s": DAY_S * np.array([9.0, 12.0, 16.0]),
         "help_h": np.array([1.0, 2.0, 3.0]),
         "gap_s": DAY_S * np.array([15.0]),
+        "helped_ah": None,
         "pattern": np.array([0.05, 0.1, 0.1, 0.15, 0.15, 0.15, 0.2, 0.1]),
         "bank": SimpleNamespace(capacity_ah=200.0, chemistry="agm"),
         "start_ah": 60.0,

@@ -42,7 +42,11 @@ class NearFull:
     pump_a: float = 5.0
     """A larger load that runs for half an hour now and then."""
     engine_a: float = 0.0
-    """Most that the engine gives, at up to 14.2 V, for an hour and a half of every fourth day."""
+    """Most that the engine gives, at up to 14.2 V, for an hour and a half of some days."""
+    engine_every: int = 4
+    """The engine runs on one day of so many."""
+    sailing_a: float = 0.0
+    """What is drawn beside that for eight hours of each day on which the engine runs."""
     shore_a: float = 0.0
     """Most that a shore charger gives, for two days in ten: at 14.4 V for four hours, then 13.6."""
 
@@ -60,7 +64,14 @@ def loads(boat, days, rng):
     for _ in range(2 * days):
         at = rng.integers(count)
         load[at : at + rng.integers(5, 60)] += boat.pump_a / boat.load_a
-    return boat.load_a * load / load.mean()
+    load *= boat.load_a / load.mean()
+    minute = np.arange(count)
+    sails = (
+        (minute // DAY_MIN % boat.engine_every == 2)
+        & (minute % DAY_MIN >= 600)
+        & (minute % DAY_MIN < 1080)
+    )
+    return load + boat.sailing_a * sails
 
 
 def others(boat, days):
@@ -68,7 +79,7 @@ def others(boat, days):
     minute = np.arange(days * DAY_MIN)
     day, of_day = minute // DAY_MIN, minute % DAY_MIN
     amps, volts = np.zeros(len(minute)), np.full(len(minute), 14.2)
-    engine = (day % 4 == 2) & (of_day >= 600) & (of_day < 690)
+    engine = (day % boat.engine_every == 2) & (of_day >= 600) & (of_day < 690)
     amps[engine] = boat.engine_a
     if boat.shore_a > 0.0:
         since = minute - (10 * (day // 10) + 5) * DAY_MIN - 900
