@@ -19,6 +19,7 @@ import numpy as np
 from analysis.estimate import MAD_TO_SD
 from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
+from analysis.statistics.selection import quantile_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -79,12 +80,13 @@ def power_of_runs(runs: Runs) -> RunPower:
     for run in range(len(runs)):
         inside = slice(runs.first[run], runs.last[run] + 1)
         power = runs.power_w[inside]
+        finite = np.isfinite(power)
         since_h = (runs.log.start_s[inside] - runs.start_s[run]) / 3600.0
         spans = ((early, _EARLY_H), (late, _LATE_H), (whole, (_EARLY_H[0], _LATE_H[1])))
         for found, (begin, end) in spans:
-            of_it = power[(since_h >= begin) & (since_h < end) & np.isfinite(power)]
+            of_it = power[(since_h >= begin) & (since_h < end) & finite]
             if len(of_it) >= 5:
-                found[run] = np.median(of_it)
+                found[run] = quantile_of(of_it, 0.5)
     return RunPower(early, late, whole)
 
 

@@ -20,6 +20,7 @@ from analysis.figures import day
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import told
 from analysis.physics import NOMINAL_V
+from analysis.statistics.selection import quantile_of
 from logger.durations import DAY_S, YEAR_S
 
 if TYPE_CHECKING:
@@ -138,8 +139,8 @@ def _by_block(
             continue
         volts = log.voltage_mean_v[part][np.abs(current[part] - middle) <= 2.0 * width + 1e-9]
         volts = volts[np.isfinite(volts)]
-        low_v, high_v = np.quantile(volts, (0.1, 0.9)) if len(volts) else (0.0, 0.0)
-        found.append((float(np.median(log.start_s[part])), middle, float(high_v - low_v)))
+        span_v = quantile_of(volts, 0.9) - quantile_of(volts, 0.1) if len(volts) else 0.0
+        found.append((quantile_of(log.start_s[part], 0.5), middle, span_v))
     return found
 
 

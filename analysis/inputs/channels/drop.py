@@ -16,6 +16,7 @@ import numpy as np
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
 from analysis.physics import CHARGING_V, blocks_in_series
+from analysis.statistics.selection import quantile_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -69,12 +70,12 @@ def find_falls(runs: Runs, rated_a: float) -> Falls:
     opens = np.flatnonzero(np.diff(runs.begun_s, prepend=-np.inf))  # pieces of long runs are joined
     closes = np.append(opens[1:], len(runs)) - 1
     for first, last in zip(runs.first[opens], runs.last[closes], strict=True):
-        at = np.arange(int(first), int(last) + 1)
-        at = at[known[at] & (log.end_s[at] <= log.end_s[last] - END_S)]
+        inside = slice(first, last + 1)
+        at = first + np.flatnonzero(known[inside] & (log.end_s[inside] <= log.end_s[last] - END_S))
         if len(at) < 2 * LEAST_SEEN:
             continue
         power = current[at] * volts[at]
-        top_w = float(np.quantile(power, 0.9))
+        top_w = quantile_of(power, 0.9)
         # Behind the last moment of full power.
         full = np.flatnonzero(power >= FALLEN * top_w)
         tail = at[int(full[-1]) + 1 :] if len(full) else at[:0]

@@ -11,6 +11,7 @@ from analysis.history.runs import FLOWING
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import RESTS, RUN_CODES, stretches
 from analysis.inputs.zero import STEADY, mean_current
+from analysis.statistics.selection import quantile_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -91,18 +92,18 @@ def _flows_on(log: History, known: Told, rated_a: float) -> Finding | None:
 def _after_stops(log: History, known: Told) -> tuple[Floats, Floats]:
     """Return the current an hour after each stop, A, and the time of the stop; shape (rests,)."""
     current = mean_current(log)
-    rests = np.isin(log.state, RESTS)
-    if len(stretches(rests, log)) < LEAST:
-        rests = known.rests
+    rests = stretches(np.isin(log.state, RESTS), log)
+    if len(rests) < LEAST:
+        rests = stretches(known.rests, log)
     after_a, begun_s = [], []
-    for first, last in stretches(rests, log):
+    for first, last in rests:
         if log.end_s[last] - log.start_s[first] < 3600.0 * REST_H:
             continue
         since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
         amps = current[first : last + 1][(since_h >= AFTER_H[0]) & (since_h < AFTER_H[1])]
         amps = amps[np.isfinite(amps)]
         if len(amps):
-            after_a.append(float(np.median(amps)))
+            after_a.append(quantile_of(amps, 0.5))
             begun_s.append(float(log.start_s[first]))
     return np.array(after_a), np.array(begun_s)
 
@@ -145,12 +146,12 @@ def _after_starts(log: History, known: Told, rated_a: float) -> tuple[Floats, Fl
     A charger that is warm within two hours counts as one that rose at once: both are the later one.
     """
     current, volts = mean_current(log), log.voltage_mean_v
-    runs = np.isin(log.state, RUN_CODES)
-    if len(stretches(runs, log)) < LEAST:
-        runs = known.runs
+    runs = stretches(np.isin(log.state, RUN_CODES), log)
+    if len(runs) < LEAST:
+        runs = stretches(known.runs, log)
     found: list[tuple[float, float, float]] = []
     highest_v = np.nanquantile(volts, HIGH) if np.isfinite(volts).any() else np.inf
-    for first, last in stretches(runs, log):
+    for first, last in runs:
         since_h = (log.start_s[first : last + 1] - log.start_s[first]) / 3600.0
         amps = current[first : last + 1]
         # A charger that holds its ceiling gives what the battery and the boat take.
@@ -163,11 +164,11 @@ def _after_starts(log: History, known: Told, rated_a: float) -> tuple[Floats, Fl
         )
         if not len(early) or not len(later):
             continue
-        later_a = float(np.median(later))
+        later_a = quantile_of(later, 0.5)
         if later_a < PRODUCES * rated_a:
             continue
-        is_warm = len(warm) and np.median(warm) >= STILL * later_a
-        soon_a = later_a if is_warm else float(np.median(early))
+        is_warm = len(warm) and quantile_of(warm, 0.5) >= STILL * later_a
+        soon_a = later_a if is_warm else quantile_of(early, 0.5)
         found.append((soon_a, later_a, float(log.start_s[first])))
     soon_a_of, later_a_of, begun_s = np.array(found).reshape(-1, 3).T
     return soon_a_of, later_a_of, begun_s

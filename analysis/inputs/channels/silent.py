@@ -12,6 +12,7 @@ from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.rest import stretches
 from analysis.inputs.zero import mean_current
 from analysis.physics import NOMINAL_V
+from analysis.statistics.selection import quantile_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -96,11 +97,11 @@ def _seen_in_runs(log: History, known: Told, rated_a: float) -> Seen:
             continue
         firsts.append(first)
         lasts.append(last)
-        peaks.append(float(np.quantile(amps, 0.95)))
+        peaks.append(quantile_of(amps, 0.95))
         rises.append(np.nan)
         if peaks[-1] < NOTHING * rated_a:
-            low_v = min(float(np.median(before)), float(before[-1]))
-            rises[-1] = float(np.quantile(inside, 0.95)) - low_v
+            low_v = min(quantile_of(before, 0.5), float(before[-1]))
+            rises[-1] = quantile_of(inside, 0.95) - low_v
     return Seen(
         np.array(firsts, dtype=np.intp),
         np.array(lasts, dtype=np.intp),

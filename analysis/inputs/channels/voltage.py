@@ -12,6 +12,7 @@ from analysis.inputs.channels.still import still_stretches
 from analysis.inputs.finding import Finding, Severity, series
 from analysis.inputs.zero import mean_current
 from analysis.physics import blocks_in_series
+from analysis.statistics.selection import quantile_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -115,8 +116,8 @@ def rises_at_start(runs: Runs, rated_a: float) -> tuple[Floats, Floats]:
         late = log.start_s[after] >= start_s + AFTER_S[0]
         gives = told[after] & late & (current[after] > RUNS_ABOVE * rated_a)
         if rests.any() and gives.any():
-            rise_v = np.median(volts[after][gives]) - np.median(volts[before][rests])
-            found.append((start_s, float(rise_v)))
+            rests_v = quantile_of(volts[before][rests], 0.5)
+            found.append((start_s, quantile_of(volts[after][gives], 0.5) - rests_v))
     at_s, rise = np.array(found).reshape(-1, 2).T
     return at_s, rise
 
