@@ -13,14 +13,14 @@ from markupsafe import Markup
 
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
-from analysis.figures import age, clock, day, energy, figure_with_ends
+from analysis.figures import age, clock, energy, figure_with_ends
 from analysis.inputs.meters import MEASURE, MEASURE_SHORT
 from analysis.publish.facts import moment, number
-from analysis.show.freshness import dated, forecast_too_old, fuel_too_old
-from analysis.show.page.pieces import NOTHING, joined, tag, text
+from analysis.show.freshness import as_of, dated, forecast_too_old, fuel_too_old
+from analysis.show.page.pieces import NOTHING, joined, letters, paragraphs, tag, text
 from analysis.show.page.plots.svg import Drawing, Scale, ticks
-from analysis.show.verdict_words import VERDICT_WORDS, remaining_words
-from analysis.text import for_html
+from analysis.show.verdict_words import VERDICT_WORDS, fuel_low, remaining_words
+from analysis.text import for_html, harmless
 from analysis.units import owner
 from logger.durations import DAY_S
 from logger.reading import OperatingState
@@ -75,10 +75,13 @@ p { margin: .25rem 0; }
 a { color: inherit; }
 .blocks { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr));
   gap: 0 1.5rem; }
+.across { grid-column: 1 / -1; }
+footer { margin-top: 1.1rem; }
 @media (max-width: 22rem) { .blocks { display: block; } }
 .whole { white-space: nowrap; }
 svg { width: 100%; height: auto; display: block; }
 svg text { fill: var(--quiet); font-size: 11px; }
+svg .on { paint-order: stroke; stroke: var(--paper); stroke-width: 4px; stroke-linejoin: round; }
 .axis { stroke: var(--rule); fill: none; } .grid { stroke: var(--grid); fill: none; }
 .curve { stroke: var(--mark); stroke-width: 1.6; fill: none; } .bar { fill: var(--mark); }
 .band { fill: var(--band); } .limit { stroke: var(--text); stroke-dasharray: 5 3; fill: none; }
@@ -116,8 +119,8 @@ def page(
     blocks = [
         _section("Battery, last 24 hours", _battery(recent, now_s, note)),
         _section("Energy by day", _days(recent, note)),
-        _section("Fuel", _fuel(facts, recent, fuel, now_s)),
-        _section("Health", _health(facts, limit, now_s)),
+        _section("Fuel", _fuel(facts, recent, fuel, now_s), class_="across"),
+        _section("Health", _health(facts, limit, now_s), class_="across"),
     ]
     link = tag("p", tag("a", "The whole report", href=report)) if report else NOTHING
     parts: dict[str, str] = {
@@ -125,6 +128,8 @@ def page(
         "refresh": str(REFRESH_S),
         "mark": MARK,
         "label": for_html(facts.label, 60),
+        # A title holds no elements: a browser would show them as letters.
+        "plain_label": letters(harmless(facts.label, 60)),
         "style": _STYLE,
         "now": _now(facts),
         "when": _when(facts, recent, now_s),
@@ -143,7 +148,7 @@ _FRAME = Markup("""<!DOCTYPE html>
 <meta http-equiv="refresh" content="{refresh}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 {mark}
-<title>{label}</title>
+<title>{plain_label}</title>
 <style>{style}</style>
 </head>
 <body>
@@ -167,8 +172,8 @@ device: the maker's instructions, local codes and a licensed person decide.</p>
 """)
 
 
-def _section(head: str, inside: Markup) -> Markup:
-    return tag("section", tag("h2", head), inside)
+def _section(head: str, inside: Markup, **attributes: str) -> Markup:
+    return tag("section", tag("h2", head), inside, **attributes)
 
 
 def _clock(time_s: float) -> str:
@@ -270,6 +275,7 @@ def _days(recent: Recent | None, note: str) -> Markup:
 def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_s: float) -> Markup:
     """Return what is left and for how long; nothing once the log is older than that."""
     told, units = [], owner().units
+    low = NOTHING
     r = facts.reading
     if r is not None and r.fuel_l is not None:
         told.append(f"The charger's gauge says {r.fuel_l * units.per_l:.1f} {units.volume}")
@@ -289,7 +295,8 @@ def _fuel(facts: Facts, recent: Recent | None, fuel: dict[str, Any] | None, now_
         )
         lasts = f", for {figure_with_ends(days, 'days')}" if days.median is not None else ""
         told.append(f"{left}{lasts}")
-    return tag("p", text("; ".join(told) or "Not known."))
+        low = tag("strong", "LOW: ") if fuel_low(days) else NOTHING
+    return tag("p", low, text("; ".join(told) or "Not known."))
 
 
 def _health(facts: Facts, limit: float, now_s: float) -> Markup:
@@ -300,13 +307,15 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
             "No assessment yet. 'ebbwatt report --json report/assessment.json' writes one, or the "
             "same with the file that 'assessment' in [publish] names.",
         )
-    told = [VERDICT_WORDS[Verdict(d["verdict"])]]
+    told = []
     output = Span(*(number(d, "output", key) for key in ("low", "fraction", "high")))
-    if output != Span():
-        told.append(f"gives {figure_with_ends(output, '%', 100.0)} of its rated output")
     end_s = moment(d, "observed", "to")
-    if end_s is not None:
-        told.append(f"as of {day(end_s)}")
+    as_of_day = "" if end_s is None else as_of(end_s)
+    if output != Span():
+        gives = f"The charger gives {figure_with_ends(output, '%', 100.0)} of its rated output"
+        told.append(", ".join(part for part in (gives, as_of_day) if part))
+    elif as_of_day:
+        told.append(as_of_day.capitalize())
     ends = ("low", "median", "high")
     left = Span(*(number(d, "remaining", "hours", end) for end in ends))
     dates = Span(*(moment(d, "remaining", "date", end) for end in ends))
@@ -315,10 +324,17 @@ def _health(facts: Facts, limit: float, now_s: float) -> Markup:
     elif left != Span():
         told.append(remaining_words(left, dates))
     advice = d.get("advice")
-    measure = NOTHING
+    measure = ""
     if isinstance(advice, list) and MEASURE in advice:
-        measure = tag("p", text(f"{MEASURE_SHORT[0].upper()}{MEASURE_SHORT[1:]}."))
-    return joined(tag("p", text(", ".join(told))), measure, _course(d, limit))
+        measure = f"{MEASURE_SHORT[0].upper()}{MEASURE_SHORT[1:]}."
+    said = joined(
+        tag("p", tag("strong", VERDICT_WORDS[Verdict(d["verdict"])])),
+        paragraphs(f"{'; '.join(told)}." if told else "", measure),
+    )
+    course = _course(d, limit)
+    if course == NOTHING:
+        return said
+    return tag("div", tag("div", said), course, class_="blocks")
 
 
 def _course(d: dict[str, Any], limit: float) -> Markup:
@@ -336,12 +352,13 @@ def _course(d: dict[str, Any], limit: float) -> Markup:
         return NOTHING
     hours = [row[0] for row in rows]
     top = max(1.0, *(row[3] for row in rows))
-    drawing, x, y = _axes("health", (hours[0], hours[-1]), (0.0, 100.0 * top), "%")
+    drawing, x, y = _axes("health", (hours[0], hours[-1]), (0.0, 100.0 * top), "% of rated")
     xs = [x.at(h) for h in hours]
     drawing.band(xs, [y.at(100 * r[2]) for r in rows], [y.at(100 * r[3]) for r in rows], "band")
     drawing.path(xs, [y.at(100 * r[1]) for r in rows], "curve")
     drawing.line(x.start, y.at(100 * limit), x.end, y.at(100 * limit), "limit")
-    drawing.text(x.start + 4, y.at(100 * limit) + 12, f"replacement limit {100 * limit:.0f} %")
+    words = f"replacement limit {100 * limit:.0f} %"
+    drawing.text(x.start + 4, y.at(100 * limit) + 12, words, "lab on")
     drawing.text(x.start, _HEIGHT - 3, f"{hours[0]:.0f} h", "lab", "start")
     drawing.text(x.end, _HEIGHT - 3, f"{hours[-1]:.0f} running hours", "lab", "end")
     said = f"From {100 * rows[0][1]:.0f} % to {100 * rows[-1][1]:.0f} % over {hours[-1]:.0f} hours."

@@ -1,4 +1,4 @@
-"""Verdict and remaining life in words: the same on every screen and page. Loads nothing heavy."""
+"""Verdict, remaining life and low fuel: the same on every screen and page. Loads nothing heavy."""
 
 from __future__ import annotations
 
@@ -47,3 +47,12 @@ def remaining_words(hours: Span, date: Span) -> str:
 def least_hours(low_h: float) -> str:
     """Return a lower end without the digits that it cannot have."""
     return f"{round(low_h, -1 if low_h < 1000 else -2):.0f}"
+
+
+#: Fuel that may last for fewer days than this is called low (our choice, no source).
+LOW_FUEL_D = 3.0
+
+
+def fuel_low(days_left: Span) -> bool:
+    """Tell whether fuel is low: its lower end counts, as fuel may end before the median."""
+    return days_left.low is not None and days_left.low < LOW_FUEL_D

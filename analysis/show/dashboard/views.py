@@ -24,6 +24,7 @@ from analysis.show.phrases import (
     verdict_sentence,
 )
 from analysis.show.screen import fuel, load
+from analysis.show.verdict_words import LOW_FUEL_D
 from analysis.show.wrapping import wrap_plain
 from analysis.text import harmless
 
@@ -155,7 +156,7 @@ def _explained(pen: Pen, source: str) -> list[Text]:
         f"{pen.marks.bound} {meaning('the battery set the current')}.",
         f"In brackets, the 90 % interval: {meaning('90 % interval')}.",
         *(f"{word.capitalize()}: {meaning(word)}." for word in _EXPLAINED),
-        "Fuel LOW: it may last for less than 3 days.",
+        f"Fuel LOW: it may last for less than {LOW_FUEL_D:.0f} days.",
         *([f"Measured by: {harmless(source, 400)}"] if source else []),
         "All words: the glossary in analysis/REFERENCE.md, or 'ebbwatt --man'.",
         "",

@@ -16,6 +16,7 @@ from analysis.assessment.case import Case
 from analysis.fuel.outlook import fuel_of
 from analysis.history.history import History, load_fitting, read_history
 from analysis.show.dashboard.facts import WORKED_OUT, Facts, Fuel, Moment, Situation, collect
+from analysis.show.verdict_words import fuel_low
 from logger.durations import DAY_S
 from logger.errors import StoreEmptyError, StoreError
 from logger.reading import CLOCK_UNSET_BEFORE_S
@@ -40,8 +41,6 @@ LOOK_S = 30.0
 ASSESS_S = 3600.0
 #: However often runs end (a charger may start and stop all day), not more often than this.
 ASSESS_APART_S = 600.0
-#: Fuel that may last for fewer days than this (lower end of the 90 % interval) is called low.
-LOW_FUEL_D = 3.0
 
 
 def moment_now(zone: tzinfo) -> Moment:
@@ -89,9 +88,7 @@ def fuel_facts(outlook: FuelOutlook) -> Fuel:
     """Return what the dashboard shows of the fuel."""
     left = outlook.days_left
     note = "; ".join(dict.fromkeys(outlook.withheld.values())) or "not known yet"
-    # The lower end: the median helps nobody whose fuel ends earlier.
-    low = left.low is not None and left.low < LOW_FUEL_D
-    return Fuel(outlook.litres_left, left, note=note, low=low, as_of_s=outlook.last_s)
+    return Fuel(outlook.litres_left, left, note=note, low=fuel_low(left), as_of_s=outlook.last_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -210,6 +210,19 @@ def test_a_hostile_label_is_text():
     assert "<script" not in text
 
 
+def test_the_title_is_the_label_without_elements():
+    (title,) = re.findall(r"<title>([^\n]*)</title>\n", page(facts(), None, None, NOW_S, 0.6))
+    assert title == facts().label
+    text = page(facts(label="a <b> & c"), None, None, NOW_S, 0.6)
+    assert "<title>a &lt;b&gt; &amp; c</title>" in text
+
+
+@pytest.mark.parametrize(("low_d", "is_low"), [(2.9, True), (3.0, False)])
+def test_fuel_that_may_end_within_three_days_is_called_low_as_on_the_dashboard(low_d, is_low):
+    fuel = FUEL | {"days_left": {"low": low_d, "median": 12.0, "high": 15.0}}
+    assert ("<strong>LOW: </strong>" in page(facts(), RECENT, fuel, NOW_S, 0.6)) == is_low
+
+
 def test_a_day_without_a_log_is_no_zero():
     assert ">?</text>" in made()
     assert "Today 600 Wh, seven days 1.90 kWh" in made()
