@@ -87,11 +87,12 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
     blocks = _blocks(runs)
     nominal_v = NOMINAL_V * blocks
     reasons: dict[str, str] = {}
-    first = latest = None
+    first = latest = running_h = None
     if len(runs) == 0:
         reasons["first"] = reasons["latest"] = "the log holds no running"
     else:
         begin_h, end_h = float(runs.hours.at_end_h[0]), float(runs.hours.at_end_h[-1])
+        running_h = end_h
         first = window.at(begin_h, begin_h + first_h)
         if end_h - begin_h >= 2.0 * first_h:
             latest = window.at(end_h - first_h, end_h)
@@ -137,6 +138,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
         unit=config.unit,
         steps=steps,
         against_manual=tuple(against_log(config.unit, history, config.charger.rated_w / nominal_v)),
+        running_h=running_h,
     )
 
 

@@ -106,20 +106,20 @@ def _iec(check: FitCheck, f: Figures) -> str | None:
     if wiring is None or iec is None:
         return None
     size, units = awg_size(wiring.cross_section_mm2), owner().units
-    standard = "IEC 60228" if size is None else "The copper of ASTM B258"
+    standard = "IEC 60228 allows" if size is None else "Copper of ASTM B258 gives"
     cable = f"{wiring.cross_section_mm2:g} mm2" if size is None else f"AWG {size}"
     if size is None and units.us:
         cable += f", about {units.cable(wiring.cross_section_mm2)}"
     text = (
-        f"{standard} allows the cable ({cable}, twice "
-        f"{wiring.length_m:g} m) {_MILLI * iec:.1f} mOhm at {units.temperature(20.0)}, "
-        f"{100 * check.drop(iec):.1f} %"
+        f"{standard} the cable ({cable}, twice "
+        f"{wiring.length_m:g} m) {_MILLI * iec:.1f} mOhm ({units.temperature(20.0)}): "
+        f"{100 * check.drop(iec):.1f} % drop"
     )
     if f.cable_ohm.low is not None and f.cable_ohm.low > iec:
-        return f"{text}: less than was measured, so joints or fuse add to it."
+        return f"{text}. More was measured, so joints or fuse add to it."
     rest = f.loop.ohm.median
     if f.cable_ohm.median is None and rest is not None and rest > iec:
-        return f"{text}; battery, fuse and joints make up the rest."
+        return f"{text}. Battery, fuse and joints make up the rest of the loop."
     return f"{text}."
 
 

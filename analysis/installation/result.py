@@ -68,6 +68,9 @@ class FitCheck:
     """Contradictions of log or nameplate to the manual, as sentences."""
     steps: Steps | None = None
     """Each step of the current, from which the loop's resistance is found."""
+    running_h: float | None = None
+    """Running hours of the unit at the end of the log, as its counter has them; None without a
+    run."""
 
     @property
     def rated_a(self) -> float:

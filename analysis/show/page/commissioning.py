@@ -75,7 +75,7 @@ def record(check: FitCheck, made_s: float, version: str, who: Identity | None = 
     who
         Vessel, owner, serial number, technician and instruments; blanks where not known.
     """
-    identity = block(who or Identity(), check.label, None, day(made_s))
+    identity = block(who or Identity(), check.label, check.running_h, day(made_s))
     fitted = f", fitted {check.fitted}" if check.fitted else ""
     return frame(
         _TITLE,
@@ -116,7 +116,7 @@ def _figures(check: FitCheck) -> Markup:
     notes = [f"Output: {shown[-1].output_limit}.", *findings(check), air(check)]
     notes += [f"{reason[:1].upper()}{reason[1:]}." for reason in why_not(check)]
     figures = table(
-        "Figures of the fitting, with 90 % intervals; open: the interval holds the limit",
+        "Figures of the fitting, with 90 % intervals; open: the limit lies inside the interval",
         ("", *heads, "at most"),
         lines,
         "t" * (2 + len(heads)),
@@ -177,7 +177,7 @@ def _check_list(check: FitCheck) -> Markup:
     )
     return joined(
         heading("Fitter's check list"),
-        table(caption, ("", "what must be so", "by whom, when"), lines, "ttt"),
+        table(caption, ("", "what is checked", "by whom, when"), lines, "ttt"),
     )
 
 

@@ -143,6 +143,6 @@ def _body(found: FuelOutlook, width: int) -> list[str]:
     )
     if found.battery_air_m3_per_h is not None:
         limits += (
-            f" The bank needs {found.battery_air_m3_per_h:.1f} m3/h while charged (IEC 62485-2)."
+            f" The bank needs {found.battery_air_m3_per_h:.2f} m3/h while charged (IEC 62485-2)."
         )
     return filled(made, width) + filled(limits, width)

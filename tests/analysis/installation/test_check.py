@@ -30,6 +30,8 @@ from tests.support.screens.pages import Outline
 
 CONFIG = AFT_LOCKER + "fitted = 2023-11-15\n"
 BANK = "[battery]\ncapacity_ah = 200\n"
+#: The record's line of the hours, up to the figure; a blank for the pen is no <bdi>.
+_HOURS = "running hours of the unit</dt><dd><bdi>"
 WIRING = "[wiring]\ncross_section_mm2 = 6\nlength_m = 2\n"
 
 
@@ -324,6 +326,13 @@ def test_an_empty_log_says_so(config, boat_log):
     assert check.document()["reasons"]["first"] == "the log holds no running"
     assert any("Nothing can be said yet" in line for line in lines(check, 80))
     assert "Nothing yet" in record(check, BEGUN_S, "0")
+    assert _HOURS not in record(check, BEGUN_S, "0")
+
+
+def test_the_record_shows_the_hours_of_the_unit_as_the_report_does(config, boat_log):
+    case = Case(boat_log, config())
+    (hours,) = re.findall(f"{_HOURS}([0-9]+) h<", record(check_fitting(case), BEGUN_S, "0"))
+    assert hours == f"{case.assessment.at_runtime_h:.0f}"
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])
