@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.physics import IEC_60228_FLEXIBLE, NOMINAL_V, conductor_ohm
-from analysis.units import owner
 from logger.sections import AWG_MM2
 
 #: Temperature of the copper, degC: a warm engine space (common practice, no source).
@@ -71,17 +70,15 @@ class CableAdvice:
 
     def words(self) -> str:
         """Return it as a sentence. The maker's manual decides the fuse, so none is named here."""
-        fuse = "Fuse: by the maker's manual."
         if self.cable is None:
-            return f"Cable: {self.why}. {fuse}"
+            return f"Cable: {self.why}."
         c = self.cable
         size, standard = f"{c.cross_section_mm2:g} mm2", "IEC 60228"
         if c.awg is not None:
             size, standard = f"AWG {'1/0' if c.awg == '0' else c.awg}", "ASTM B258"
         return (
             f"Cable: {size} tinned, {c.length_m:g} m one way: "
-            f"{c.current_a:.1f} A lose {c.drop_v:.2f} V, {100 * c.drop:.1f} % ({standard}, "
-            f"{owner().units.temperature(COPPER_C)}). {fuse}"
+            f"{c.current_a:.1f} A lose {c.drop_v:.2f} V, {100 * c.drop:.1f} % ({standard})."
         )
 
     def document(self) -> dict[str, object]:
@@ -94,6 +91,7 @@ class CableAdvice:
             "awg": None if c is None else c.awg,
             "drop_v": None if c is None else round(c.drop_v, 4),
             "drop": None if c is None else round(c.drop, 5),
+            "copper_c": COPPER_C,
             "most_drop": self.drop,
             "fuse": "by the maker's manual",
             "withheld": self.why,

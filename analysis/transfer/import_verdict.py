@@ -79,7 +79,8 @@ WRONG_SIGN = (
 
 
 def _rows(result: FileResult) -> int:
-    return max(result.rows, result.intervals + result.bad.total)
+    # Files of intervals count no rows: what is new, known and refused are theirs.
+    return result.rows or result.intervals + result.known + result.bad.total
 
 
 def _refused_rows(result: FileResult) -> Iterator[str]:

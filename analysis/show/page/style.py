@@ -63,6 +63,7 @@ a { color: inherit; }
 .verdict p + p { margin-top: .4rem; font-size: 1rem; }
 dl.facts { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem, 1fr));
   gap: .5rem 1rem; margin: 1rem 0; }
+dl.facts.five { grid-template-columns: repeat(auto-fit, minmax(8.5rem, 1fr)); }
 dl.facts dt { color: var(--quiet); font-size: .875rem; }
 dl.facts dd { margin: 0; font-weight: 600; }
 ul.checks { columns: 14rem 3; column-gap: 1.5rem; font-size: .9rem; }

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.figures import day, figure_with_ends, rounded
 from analysis.load.result import FEWEST_FOR_P95
 from analysis.show.wrapping import filled
-from analysis.text import SCREEN_LINES
+from analysis.text import SCREEN_LINES, counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +35,7 @@ def lines(found: LoadResult, width: int) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 40)."""
     width = max(40, min(width, 100))
     out = ["What the boat draws a day"]
-    left = [f"{n} d ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n]
+    left = [f"{counted(n, 'day')} ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n]
     if found.withheld is not None:
         out += ["", *filled(f"Not known: {found.withheld}.", width)]
         for doubt in found.doubts:
@@ -91,7 +91,7 @@ def _months(shown: Sequence[Month], there: int, width: int) -> list[str]:
     """Return one bar a month."""
     most = max(m.ah for m in shown)
     room = width - 40
-    all_of = "" if len(shown) == there else f"  latest {len(shown)} of {there}"
+    all_of = "" if len(shown) == there else f"  latest {len(shown)} of {there} months"
     out = [f"  month     Ah/day  Wh/day  days{all_of}"]
     for m in shown:
         bar = "#" * max(1, int(np.round(room * m.ah / most))) if most > 0.0 and room > 4 else ""

@@ -100,7 +100,13 @@ def test_cable_follows_iec_60228_by_hand():
     # Twice the voltage: half the current on twice the drop.
     assert choose(50.0, 2, 4.0, 0.03).cross_section_mm2 == 1.0
     assert choose(5000.0, 1, 50.0, 0.03) is None
-    assert "maker's manual" in advise(50.0, 1, 4.0, 0.03).words()
+    advice = advise(50.0, 1, 4.0, 0.03)
+    assert advice.words() == (
+        "Cable: 2.5 mm2 tinned, 4 m one way: 4.2 A lose 0.31 V, 2.6 % (IEC 60228)."
+    )
+    # Both are the document's alone: on the screen the last line sends fuses to the maker.
+    assert advice.document()["copper_c"] == 50.0
+    assert "maker's manual" in advice.document()["fuse"]
     assert advise(50.0, 1, None, 0.03).document()["withheld"] == "give its length with --length M"
 
 

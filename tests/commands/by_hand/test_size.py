@@ -146,12 +146,14 @@ def test_the_screen_tells_these_figures(said, asked):
         one["rated_w"],
         size["needed_w"], 19, 20, size["needed_w"] / 0.6, 60,
         100.0 * said["report"]["output"]["fraction"],
+        # At which difference of the meters to stop.
+        5, 0.2, 24, 0.4,
         one["rated_w"], one["hours_per_year"] / days_a_year,
         price, one["years"], one["cost_per_year"],
         20, more[0], 100.0 * size["grown"][1]["fitted_carried_end"],
         50, more[1], 100.0 * size["grown"][2]["fitted_carried_end"],
         size["bank_ah"], 2, 50, 80, 220,
-        cable["cross_section_mm2"], 2, cable["current_a"], cable["drop_v"], 100 * cable["drop"], 50,
+        cable["cross_section_mm2"], 2, cable["current_a"], cable["drop_v"], 100 * cable["drop"],
     ])  # fmt: skip
     # The document has the neighbours' sentences too, which the screen had no room for.
     smaller, larger = size["reasons"][-2:]

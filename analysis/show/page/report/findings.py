@@ -65,14 +65,15 @@ def verdict(matter: Matter) -> Markup:
     ]
     if a.since_start.median is not None:
         since = figure_with_ends(a.since_start, "%", 100)
-        facts.insert(1, ("of what it gave when the log began", since))
+        facts.insert(1, ("of its output when the log began", since))
     inside = [tag("div", tag("dt", text(name)), tag("dd", text(value))) for name, value in facts]
     said = tag("p", tag("strong", text(verdict_sentence(a))))
     left = paragraphs(remaining_sentence(a)) if a.runs else NOTHING
     return joined(
         tag("div", said, left, class_=f"verdict {a.verdict}"),
         tag("p", tag("a", text(WORDS), href=LINK_TO_WORDS), class_="small words"),
-        tag("dl", *inside, class_="facts"),
+        # Five beside each other: none stands alone in a second line.
+        tag("dl", *inside, class_="facts five" if len(inside) == 5 else "facts"),
         listing(reasons),
     )
 

@@ -10,6 +10,7 @@ from analysis.show.page.pieces import NOTHING, tag
 from analysis.show.page.plots.axes import NARROW, WIDE, Size, bottom_axis, date_marks, left_axis
 from analysis.show.page.plots.svg import Drawing
 from analysis.show.screen.load import LEFT_OUT
+from analysis.text import counted
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -81,7 +82,9 @@ def words(found: LoadResult) -> str:
     for name, days, ah in found.levels:
         said += f" On {days} days that look {name} it is {ah:.0f} Ah."
     said += "".join(f" {doubt}" for doubt in found.doubts)
-    left = ", ".join(f"{n} d ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n)
+    left = ", ".join(
+        f"{counted(n, 'day')} ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n
+    )
     return f"{said} Left out: {left}." if left else said
 
 
