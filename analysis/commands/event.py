@@ -120,9 +120,30 @@ def _add(args: argparse.Namespace, config: Config) -> int:
     say(f"recorded as event {event.id}: {_line(event)}")
     if event.kind == "fuel" and config.fuel is None:
         print("note: without a [fuel] section in the configuration, 'ebbwatt fuel' is silent")
+    elif event.kind == "fuel":
+        _say_if_log_ends_before(event, config)
     if event.kind == "reading":
         print(_beside_log(event, config))
     return 0
+
+
+def _say_if_log_ends_before(event: Event, config: Config) -> None:
+    """Say so where the log ends too early for a fuel change to count yet."""
+    from analysis.figures import age
+    from analysis.fuel.changes import LATE_S
+    from logger.errors import StoreEmptyError
+    from logger.store.reader import Reader
+
+    try:
+        with Reader(config.store.path) as reader:
+            end_s = reader.newest_s(reader.fitting().id)
+    except StoreEmptyError:
+        end_s = None
+    if end_s is not None and event.time_s > end_s + LATE_S:
+        print(
+            f"note: the log ends {age(event.time_s - end_s)} before this change; 'ebbwatt fuel' "
+            "counts it once the log has reached it: does 'ebbwatt log' run?"
+        )
 
 
 def _beside_log(event: Event, config: Config) -> str:

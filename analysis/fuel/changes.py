@@ -45,6 +45,9 @@ _MIN_RUN_SHARE = 0.01
 #: If there are more faults than this per container, as the energy counts them, faults have another
 #: cause and are ignored (judgement, no source).
 _FAULTS_PER_CONTAINER = 1.5
+#: A recorded change counts if it lies no further than this behind the end of the log, s: while the
+#: charger rests the log is written every 20 minutes, and who has just noted a change asks at once.
+LATE_S = 3600.0
 #: The time of a change is set this long before the run that follows it, s: the log does not show
 #: it.
 _BEFORE_S = 60.0
@@ -62,9 +65,18 @@ class Stop:
 
 
 def changes(events: tuple[Event, ...], until_s: float) -> list[Event]:
-    """Return the recorded fuel changes that were not struck, in order of time."""
+    """Return the recorded fuel changes that were not struck, in order of time.
+
+    Parameters
+    ----------
+    events
+        What people noted.
+    until_s
+        Unix time at which the log ends; later changes than :data:`LATE_S` behind it do not count.
+    """
+    last_s = until_s + LATE_S
     found = [
-        e for e in events if e.kind == "fuel" and not e.struck and e.amount and e.time_s <= until_s
+        e for e in events if e.kind == "fuel" and not e.struck and e.amount and e.time_s <= last_s
     ]
     return sorted(found, key=lambda e: e.time_s)
 

@@ -201,9 +201,9 @@ def test_which_records_are_changes():
     told = (
         Event(1, 300.0, "fuel", 10.0), Event(2, 100.0, "fuel", 5.0), Event(3, 50.0, "note"),
         Event(4, 200.0, "fuel", 10.0, struck=True), Event(5, 250.0, "fuel"),
-        Event(6, 400.0, "fuel", 10.0), Event(7, 401.0, "fuel", 10.0),
+        Event(6, 4000.0, "fuel", 10.0), Event(7, 4001.0, "fuel", 10.0),
     )  # fmt: skip
-    # In order of time, up to the end of the log; not struck, and with litres.
+    # In order of time, up to an hour behind the end of the log; not struck, and with litres.
     assert [e.id for e in changes(told, 400.0)] == [2, 1, 6]
     assert changes((), 400.0) == []
 

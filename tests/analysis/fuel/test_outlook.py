@@ -269,3 +269,13 @@ def test_a_part_of_a_year_without_a_run_tells_nothing_of_a_year(voyage):
     screen = " ".join(" ".join(lines(ran, None, 80)).split())
     assert "in only 21 days to 2023-12-06, as if the whole year were alike" in screen
     assert "were alike" not in " ".join(" ".join(lines(found, None, 80)).split())
+
+
+def test_a_container_noted_just_now_counts_before_the_log_is_written_again(voyage):
+    """While the charger rests the log is written every 20 minutes: who changed it asks at once."""
+    history, _, _ = voyage
+    now = Event(999, float(history.end_s[-1]) + 900.0, "fuel", 10.0)
+    found = fuel_outlook(replace(history, events=(*history.events, now)), config_for())
+    # Full, within the 2 % by which filling differs: 10 -+ 1.645 x 0.2 L.
+    assert found.litres_left.median == pytest.approx(10.0, abs=0.02)
+    assert found.litres_left.low == pytest.approx(9.67, abs=0.03)

@@ -227,6 +227,18 @@ def test_the_command_records_lists_and_strikes(ebbwatt, boat_dir):
     ]
 
 
+def test_a_change_that_the_log_has_not_reached_says_when_it_counts(ebbwatt, tmp_path):
+    (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n1700000060,12.6\n")
+    (tmp_path / "ebbwatt.toml").write_text("[charger]\nrated_w = 110\n[fuel]\n")
+    ebbwatt("import", tmp_path / "one.csv", cwd=tmp_path)
+    add = ("event", "add", "fuel", "--litres", "10", "--at")
+    # The log ends at 22:14:20. Up to an hour later the next writing to the disk is awaited.
+    soon = ebbwatt(*add, "2023-11-14T23:14Z", cwd=tmp_path).stdout
+    assert "note" not in soon
+    late = ebbwatt(*add, "2023-11-15T02:14:20Z", cwd=tmp_path).stdout
+    assert "note: the log ends 4 h before this change; 'ebbwatt fuel' counts it once" in late
+
+
 def test_work_on_an_earlier_charger_of_the_log_is_accepted(ebbwatt, tmp_path):
     (tmp_path / "one.csv").write_text("time,voltage_v\n1700000000,12.6\n")
     config = tmp_path / "ebbwatt.toml"
