@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -62,10 +63,25 @@ COMMANDS = (
 SHELLS = ("bash", "zsh")
 
 
+#: How argparse names a word that is none of its choices.
+_CHOICE = re.compile(r"invalid choice: ('[^']*'|\S+) \(choose from (.*)\)$")
+
+
 class _Parser(argparse.ArgumentParser):
     """An argument parser whose errors are one line and end with status 2."""
 
     def error(self, message: str) -> NoReturn:
+        # In the words of our own checks, and with the nearest word.
+        message = re.sub(r"invalid float value: (.*)$", r"got \1; accepted: a number", message)
+        found = _CHOICE.search(message)
+        if found is not None:
+            from logger.settings import nearest
+
+            known = [word.strip(" '") for word in found[2].split(",")]
+            hint = nearest(found[1].strip("'"), known)
+            message = (
+                f"{message[: found.start()]}got {found[1]}{hint}; accepted: {', '.join(known)}"
+            )
         raise UsageError(f"{message}. See '{self.prog} --help'.")
 
     def print_help(self, file: SupportsWrite[str] | None = None) -> None:

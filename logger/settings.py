@@ -48,6 +48,11 @@ LARGEST = 1_000_000
 _LONGEST_LINE = 10_000
 #: Parts of a key, such as source.timing.late_s: the parser makes a table of each.
 _MOST_PARTS = 20
+#: Where the parser of TOML found the fault, in its own words.
+_PLACE = re.compile(r" \(at line (\d+), column \d+\)")
+_LIKE_A_DATE = re.compile(r"\s*\d{1,4}[-./]\d")
+#: Characters of a line of the file that an error shows.
+_LONGEST_SHOWN = 60
 #: Characters of a key and of a message that are shown; some messages list what is accepted.
 _LONGEST_KEY, _LONGEST_MESSAGE = 200, 1500
 
@@ -198,21 +203,35 @@ def read_document(path: Path, if_missing: str = _NO_CONFIGURATION) -> Document:
             f"{path}: not a configuration: its lists or tables are nested too deeply"
         ) from None
     except ValueError as error:  # a number of too many digits as well
-        hint = _bare_letters(text, str(error))
-        raise ConfigError(f"{path}: not a valid TOML file: {str(error)[:200]}{hint}") from None
+        raise ConfigError(_not_toml(path, text, str(error))) from None
     return Document(path, data, _locate(text))
 
 
-def _bare_letters(text: str, complaint: str) -> str:
-    """Say what to do where a name without quotes holds a letter that TOML takes in quotes alone."""
-    found = re.search(r"at line (\d+)", complaint)
+def _not_toml(path: Path, text: str, complaint: str) -> str:
+    """Return what is wrong with a file that is no TOML: its line, what stands there, what to do."""
+    place = _PLACE.search(complaint)
     lines = text.splitlines()
-    if found is None or not 0 < int(found[1]) <= len(lines):
-        return ""
-    name = lines[int(found[1]) - 1].partition("=")[0].strip()
-    if name.isascii() or name[:1] in {'"', "'", "[", "#"}:
-        return ""
-    return f'; a name with letters beyond ASCII stands in quotes: "{one_line(name, _LONGEST_KEY)}"'
+    if place is None or not 0 < int(place[1]) <= len(lines):
+        return f"{path}: not a valid TOML file: {complaint[:200]}"
+    line = lines[int(place[1]) - 1].strip()
+    why = complaint[: place.start()].replace("Cannot overwrite a value", "this key stands twice")
+    said = f"{path}, line {place[1]}: not a valid TOML file: {why[:200]}"
+    return f"{said}: {one_line(line, _LONGEST_SHOWN)}{_toml_hint(line)}"
+
+
+def _toml_hint(line: str) -> str:
+    """Say how TOML writes what it most often refuses in a line; nothing where that is not clear."""
+    name, _, value = line.partition("=")
+    name = name.strip()
+    if not name.isascii() and name[:1] not in {'"', "'", "[", "#"}:
+        return (
+            f'; a name with letters beyond ASCII stands in quotes: "{one_line(name, _LONGEST_KEY)}"'
+        )
+    if _LIKE_A_DATE.match(value):
+        return "; a date is year-month-day, such as 2021-04-18, without quotes"
+    if value.strip()[:1].isalpha():
+        return "; text stands in quotes"
+    return ""
 
 
 def _text_of(path: Path, if_missing: str) -> str:
@@ -340,6 +359,15 @@ def nearest(word: str, known: Sequence[str]) -> str:
     return f" (did you mean {match[0]}?)" if match else ""
 
 
+def _quoted_number(setting: Setting, value: object) -> bool:
+    """Tell whether a number stands there as text: its quotes are easily overlooked."""
+    return (
+        setting.kind in {"number", "whole", "range"}
+        and isinstance(value, str)
+        and re.fullmatch(r"\s*[-+]?\d+([.]\d+)?\s*", value) is not None
+    )
+
+
 def _is_list_of_texts(value: object) -> bool:
     return isinstance(value, list) and bool(value) and all(isinstance(x, str) for x in value)
 
@@ -376,7 +404,8 @@ def _checked(document: Document, setting: Setting, value: object, *where: str) -
         hint = nearest(str(value), setting.choices)
         raise document.error(f"got {shown(value)}{hint}; accepted: {setting.accepted()}", *path)
     if not ok:
-        raise document.error(f"got {shown(value)}; accepted: {setting.accepted()}", *path)
+        quotes = ", without quotes" if _quoted_number(setting, value) else ""
+        raise document.error(f"got {shown(value)}; accepted: {setting.accepted()}{quotes}", *path)
     if setting.kind == "text" and not setting.wire and any(c in _ACTING for c in str(value)):
         # It is shown on every screen: a terminal must not act on it.
         raise document.error(

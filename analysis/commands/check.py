@@ -107,6 +107,7 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
     Returns the device's description and the configuration, where there is one, and whether the
     settings do not fit what was measured.
     """
+    from analysis.installation.cable_limit import iec_ohm
     from analysis.probe.dbc import compile_all
     from analysis.publish.settings import publishing
     from logger.settings import read_document
@@ -124,11 +125,12 @@ def _check(path: Path, *, mend: bool) -> tuple[Description | None, Config | None
         _tell(description)
         return description, None, False
     config = load_config(path)
-    # Whatever is wrong with source or publishing is told before anything is called good.
+    # Whatever is wrong with source, publishing or cable is told before anything is called good.
     nothing = config.source is None and not config.sources
     source = None if nothing else open_source(config)
     if "publish" in config.document.data:
         publishing(config)
+    iec_ohm(config)
     charger = config.charger
     say(f"{path}: a good configuration")
     say(f"  charger   {harmless(charger.label)}, rated {charger.rated_w:g} W")

@@ -30,7 +30,7 @@ EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
-    from analysis.arguments import whole_number, with_example
+    from analysis.arguments import number_between, whole_number, with_example
     from analysis.installation.checklist import KEYS
     from logger.event import PERSON_KINDS
 
@@ -38,13 +38,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = actions.add_parser("add", help="record an event", **with_example(EXAMPLE))
     add.add_argument("kind", choices=PERSON_KINDS, help="what was done")
     add.add_argument(
-        "--litres", type=float, metavar="L", help="fuel: what the new container holds, L"
+        "--litres",
+        type=number_between(0.0, 1e6),
+        metavar="L",
+        help="fuel: what the new container holds, L",
     )
     add.add_argument(
-        "--current", type=float, metavar="A", help="reading: what the clamp meter showed, A"
+        "--current",
+        type=number_between(-1000.0, 1000.0),
+        metavar="A",
+        help="reading: what the clamp meter showed, A",
     )
     add.add_argument(
-        "--voltage", type=float, metavar="V", help="reading: what the voltmeter showed, V"
+        "--voltage",
+        type=number_between(0.0, 100.0),
+        metavar="V",
+        help="reading: what the voltmeter showed, V",
     )
     add.add_argument("--by", default="", metavar="NAME", help="reading: who read it")
     add.add_argument(

@@ -167,7 +167,7 @@ def _asked(args: argparse.Namespace, config: Config, time_s: float) -> Exchange:
     asking = bool(missing) and sys.stdin.isatty()
     if missing and not asking:
         names = ", ".join(f"--{name.replace('_', '-')}" for name in missing)
-        raise UsageError(f"an exchange needs {names}; on a terminal they are asked for")
+        raise UsageError(f"an exchange needs {names}; on a terminal it is asked for")
     answers: dict[str, object] = {}
     for name, words, kind, default in questions:
         value = getattr(args, name)

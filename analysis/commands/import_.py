@@ -78,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
     if not args.files:
         raise UsageError("name a file to import. See 'ebbwatt import --help'.")
     for path in args.files:
+        if path.is_dir():
+            raise UsageError(f"{path}: is a folder; name the files in it, such as {path / '*.csv'}")
         if not path.is_file():
             raise UsageError(f"{path}: there is no such file")
     note_leftovers(config.store.path)

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.assessment.case import Case
 from analysis.health.run_output import run_table
 from analysis.history.history import load_fitting
+from analysis.installation.cable_limit import iec_ohm
 from analysis.installation.checklist import ticked
 from analysis.installation.loop_resistance import current_steps, loop_trend
 from analysis.installation.manual_limits import against_log
@@ -23,17 +24,15 @@ from analysis.physics import (
     CELLS_PER_BLOCK,
     NOMINAL_V,
     blocks_in_series,
-    conductor_ohm,
     ventilation_m3_per_h,
 )
-from logger.errors import UsageError
 from logger.event import EXCHANGE
 from logger.store.reader import Reader
 
 if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.history.runs import Runs
-    from logger.config import Config, WiringConfig
+    from logger.config import Config
 
 #: Running hours for the first and for the latest figures (judgement).
 FIRST_H = 100.0
@@ -81,7 +80,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
     """
     config = case.config
     wiring = config.wiring
-    iec_ohm = None if wiring is None else _iec_ohm(config, wiring)
+    limit_ohm = iec_ohm(config)
     window = _window(case)
     history, runs, steps = window.history, window.runs, window.steps
     blocks = _blocks(runs)
@@ -127,7 +126,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
         fitted=fitted,
         nominal_v=nominal_v,
         wiring=wiring,
-        iec_ohm=iec_ohm,
+        iec_ohm=limit_ohm,
         battery_air_m3_per_h=air,
         first=first,
         latest=latest,
@@ -164,13 +163,6 @@ def _window(case: Case) -> LogWindow:
         warmth(runs, rated_w, config.battery.charge_ceiling_v),
         run_table(runs, evidence.out, evidence.runtime_h),
     )
-
-
-def _iec_ohm(config: Config, wiring: WiringConfig) -> float:
-    try:
-        return conductor_ohm(wiring.cross_section_mm2, 2.0 * wiring.length_m, tinned=wiring.tinned)
-    except UsageError as error:
-        raise config.document.error(str(error), "wiring", "cross_section_mm2") from None
 
 
 def _since_replacement(history: History) -> History:

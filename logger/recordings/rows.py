@@ -72,7 +72,7 @@ class RowReader:
         except (ValueError, OverflowError) as error:
             return str(error)
         if not values and state is OperatingState.UNKNOWN:
-            return "holds no value"
+            return f"holds no value of {', '.join(CHANNELS)} or state"
         if time_s <= self.last_s:
             return "time does not lie after the row before"
         self.last_s = time_s

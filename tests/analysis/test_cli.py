@@ -36,7 +36,7 @@ def test_wrong_use_is_one_line_and_status_2(ebbwatt):
     assert done.stderr.startswith("ebbwatt: ")
     assert done.stderr.count("\n") == 1
     done = ebbwatt("reprot", status=2)
-    assert "invalid choice: 'reprot'" in done.stderr
+    assert "COMMAND: got 'reprot' (did you mean report?); accepted: demo, log" in done.stderr
 
 
 def test_a_missing_configuration_names_the_places_and_ends_with_status_2(ebbwatt, tmp_path):

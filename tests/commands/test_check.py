@@ -240,3 +240,12 @@ def test_the_size_of_blocks_is_told_where_it_wears_a_card(ebbwatt, place):
     text = (folder / "ebbwatt.toml").read_text().split("[source]")[0]
     (folder / "ebbwatt.toml").write_text(text)
     assert "blocks of" not in ebbwatt("check", cwd=folder).stdout, "nothing is written all day long"
+
+
+def test_a_cross_section_that_no_cable_has_is_no_good_configuration(ebbwatt, tmp_path):
+    wiring = "[wiring]\ncross_section_mm2 = 7\nlength_m = 2\n"
+    (tmp_path / "ebbwatt.toml").write_text(f"[charger]\nrated_w = 110\n{wiring}")
+    done = ebbwatt("check", cwd=tmp_path, status=2)
+    assert "line 4: wiring.cross_section_mm2: a cross-section of 7 mm2 is not a" in done.stderr
+    assert "accepted: 1, 1.5, 2.5, 4" in done.stderr
+    assert "good" not in done.stdout

@@ -89,7 +89,17 @@ def test_the_fuel_section_is_what_makes_a_charger_burn_fuel(tmp_path):
         ),
         ("source = 3\n[charger]\nrated_w = 110\n", ["line 1", "written [source]"]),
         ("charger = 3\n", ["line 1", "written [charger]"]),
-        ("[charger\n", ["not a valid TOML file", "line 1"]),
+        ("[charger\n", ["not a valid TOML file", "line 1", "[charger"]),
+        (
+            "[charger]\nrated_w = 110\nfitted = 18.4.2021\n",
+            ["line 3: not a valid", "fitted = 18.4.2021; a date is year-month-day"],
+        ),
+        (
+            "[charger]\nrated_w = 110\nrated_w = 90\n",
+            ["line 3: not a valid", "this key stands twice: rated_w = 90"],
+        ),
+        ("[charger]\nlabel = aft\n", ["line 2", "label = aft; text stands in quotes"]),
+        ('[charger]\nrated_w = "110"\n', ["line 2", "got '110'", "(W), without quotes"]),
     ],
 )
 def test_an_error_names_the_place_and_what_is_accepted(tmp_path, text, expected):

@@ -261,7 +261,10 @@ def test_work_on_an_earlier_charger_of_the_log_is_accepted(ebbwatt, tmp_path):
         (("add", "fuel", "--litres", "10", "--at", "tomorrow"), "neither ISO 8601"),
         (("add", "fuel", "--litres", "10", "--at", "2024-06-02T08:30"), "has no offset"),
         (("add", "fuel", "--litres", "10", "--at", "2999-01-01T00:00Z"), "in the future"),
-        (("add", "petrol"), "invalid choice: 'petrol'"),
+        (("add", "petrol"), "argument kind: got 'petrol'; accepted: fuel, service, renewal,"),
+        (("add", "fule"), "got 'fule' (did you mean fuel?); accepted"),
+        (("add", "reading", "--current", "abc"), "--current: got 'abc'; accepted: a number from"),
+        (("add", "reading", "--current", "9000"), "accepted: a number from -1000 to 1000"),
         (("strike", "7"), "no event 7"),
     ],
 )
