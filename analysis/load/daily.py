@@ -77,6 +77,14 @@ LATEST_DAYS = 730
 #: choice).
 _HELP_H = 0.2
 _KNOWN_H = 18.0
+#: Hours without help that tell the load of a day, where the battery's current is logged (our
+#: choice: a night).
+_ALONE_H = 8.0
+#: What a load that is filled in for hours with help may be wrong by, relative (judgement: the sun
+#: feeds loads by day before more flows into the battery than the charger gives).
+FILLED_SD = 0.3
+#: Rounds in which levels of days and the pattern of their hours settle.
+_ROUNDS = 5
 #: A boat that seems to draw less than this part of her usual current is fed by something else (our
 #: choice).
 _NOTHING = 0.02
@@ -131,16 +139,20 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     # charger itself.
     sure = grid.aided if grid.filling is None else grid.aided & ~grid.filling
     sure_h = np.bincount(index, weights=sure * per_h, minlength=count)
-    helped = (help_h > _HELP_H) | held_days(origin, count, config.other_sources)
+    held = held_days(origin, count, config.other_sources)
+    helped = (help_h > _HELP_H) | held
     gap = ~helped & (known_h < _KNOWN_H)
     left_out = {"other_source": int(helped.sum()), "gap": int(gap.sum())}
     good = ~helped & ~gap
     quiet = grid.known & ~grid.aided
     volts = float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None
     if drawn is not None:
-        found = by_current(
-            measured_ah(drawn, grid, index, count), good, origin, volts, left_out, efficiency
-        )
+        measured = measured_ah(drawn, grid, index, count)
+        # The hours without help tell the load of a day with some.
+        told = good | (helped & ~held & np.isfinite(measured))
+        left_out["other_source"] = int((helped & ~told).sum())
+        filled = FILLED_SD * float(help_h[told].sum()) / (24.0 * max(int(told.sum()), 1))
+        found = by_current(measured, told, origin, volts, left_out, efficiency, filled)
         found = _with_starts(found, runs, grid, config.battery.chemistry)
         given_ah = efficiency * charge_by_cell(runs, grid)
         found = replace(found, supplied_ah=_by_day(given_ah, grid, origin, count))
@@ -163,7 +175,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
     engine = helped & (help_h < ENGINE_H) & (known_h >= _KNOWN_H)
     more, beside = more_on(found, engine, ~engine & ~good, origin)
-    said = (*said, *beside, *few_alone(found.days_used, int(helped.sum())))
+    said = (*said, *beside, *few_alone(found.days_used, left_out["other_source"]))
     return replace(
         found,
         doubts=said,
@@ -187,15 +199,19 @@ def by_current(
     volts: float | None,
     left_out: dict[str, int],
     efficiency: float,
+    filled: float = 0.0,
 ) -> LoadResult:
-    """Take the loads that the battery's current tells."""
+    """Take the loads that the battery's current tells.
+
+    ``filled`` is what hours filled from other hours may be wrong by, a part of the mean.
+    """
     use = good & np.isfinite(measured)
     left_out["no_battery_current"] = int((good & ~use).sum())
     if use.sum() < FEWEST_DAYS:
         return _nothing(too_few(int(use.sum())), efficiency, left_out, volts)
     draws = measured[use][None, :]
     return make_result(
-        draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, 0.0
+        draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, filled
     )
 
 
@@ -446,7 +462,8 @@ def fed_by_others(drawn: Floats, grid: Grid) -> Flags:
 def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
     """Return the load of each day from the battery's current, Ah; NaN where too little is told.
 
-    Hours without a reading are filled from the mean of the same hour on other days.
+    Hours without a reading are filled from the mean of the same hour on other days. So are hours
+    with help, by what the day's other hours draw beside theirs on other days.
     """
     kept = np.isfinite(drawn) & grid.known & ~grid.aided
     load = np.where(kept, drawn, 0.0) * (STEP_S / 3600.0)
@@ -455,12 +472,34 @@ def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) 
         np.bincount(hour[kept], minlength=24), 1
     )
     filled = np.where(kept, load, usual[hour])
+    per_h = STEP_S / 3600.0
+    some = np.bincount(index, weights=grid.aided * per_h, minlength=count) > _HELP_H
+    beside = by_other_hours(load, kept, hour, index, count)
+    filled = np.where(some[index] & ~kept, beside, filled)
     seen = np.bincount(index, weights=kept * (STEP_S / 3600.0), minlength=count)
     total = np.bincount(index, weights=filled, minlength=count)
     # The first and the last day of the log may be short of cells.
     cells = np.bincount(index, minlength=count)
     whole = cells * (STEP_S / 3600.0) > 23.0
-    return np.where((seen >= _KNOWN_H) & whole, total, np.nan)
+    return np.where((seen >= np.where(some, _ALONE_H, _KNOWN_H)) & whole, total, np.nan)
+
+
+def by_other_hours(
+    load: Floats, kept: Flags, hour: NDArray[np.intp], index: NDArray[np.intp], count: int
+) -> Floats:
+    """Return what each cell draws by the level of its day and the pattern of the hours, Ah.
+
+    The days that tell an hour may be the heavier ones, so levels and pattern are found in turn.
+    """
+    pattern, level = np.ones(24), np.ones(count)
+    for _ in range(_ROUNDS):
+        told = np.bincount(index[kept], weights=pattern[hour[kept]], minlength=count)
+        given = np.bincount(index[kept], weights=load[kept], minlength=count)
+        level = given / np.where(told > 0.0, told, np.inf)
+        told = np.bincount(hour[kept], weights=level[index[kept]], minlength=24)
+        given = np.bincount(hour[kept], weights=load[kept], minlength=24)
+        pattern = np.where(told > 0.0, given / np.where(told > 0.0, told, np.inf), 1.0)
+    return np.asarray(pattern[hour] * level[index], dtype=np.float64)
 
 
 def by_month(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:

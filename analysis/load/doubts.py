@@ -141,6 +141,7 @@ def more_on(
         return None, ()
     load = np.full(len(engine), np.nan)
     load[np.round(found.daily_s / DAY_S).astype(np.intp) - origin] = found.daily_ah
+    engine = engine & np.isnan(load)
     more = on_engine_days(
         found.supplied_ah, load, engine, left_out, found.start_ah or 0.0, found.relative_sd
     )

@@ -172,7 +172,7 @@ def find_kinds(
     engine = latest & (help_h >= LEAST_HELP_H) & ~shore
     silent = latest & (known_h < 1.0)
     if measured_a is not None:
-        told = np.flatnonzero(np.isfinite(measured_a) & latest & ~shore & ~engine)
+        told = np.flatnonzero(np.isfinite(measured_a) & latest & ~shore)
         model = by_current(measured_a, told)
     else:
         balance = by_balance(runs, grid, efficiency, ah_per_v, latest)
@@ -182,6 +182,8 @@ def find_kinds(
     if len(told) < 3:
         return None
     emission = np.zeros((count, 3))
+    if measured_a is not None:
+        engine &= ~np.isfinite(measured_a)  # the load tells more, and it may be the sun
     emission[engine] = np.log(ENGINE)
     breaks = shore | silent
     draws = sample(model, told, emission, breaks, np.flatnonzero(latest))

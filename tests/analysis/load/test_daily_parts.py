@@ -175,6 +175,28 @@ def test_the_load_of_a_day_by_the_battery_current():
         assert bool(np.isfinite(measured(part, short)[2])) is told
 
 
+def test_days_with_help_are_told_by_their_hours_without_it():
+    # Thirty days at anchor, 2 A by night and 4 A from noon; solar shows in six hours of each. Ten
+    # days under way draw three times as much, so that the sun never shows.
+    hour = np.tile(np.arange(288) // 12, 40)
+    day = np.arange(len(hour)) // 288
+    sails = day >= 30
+    drawn = np.where(hour < 12, 2.0, 4.0) * np.where(sails, 3.0, 1.0)
+    aided = ~sails & (hour >= 10) & (hour < 16)
+    drawn[aided] = -5.0
+    found = measured(drawn, day_grid(40, aided=aided))
+    assert found == pytest.approx([72.0] * 30 + [216.0] * 10, rel=1e-4)
+    # Seven hours without help are too few to tell a day: shore power.
+    aided |= ~sails & (hour >= 7)
+    assert np.isnan(measured(drawn, day_grid(40, aided=aided))[:30]).all()
+
+
+def test_hours_with_help_on_every_day_are_filled_from_the_others():
+    hour = np.tile(np.arange(288) // 12, 10)
+    drawn = np.where((hour >= 10) & (hour < 14), -3.0, 2.0)
+    assert measured(drawn, day_grid(10, aided=drawn < 0.0)) == pytest.approx([48.0] * 10)
+
+
 def test_a_boat_that_seems_to_draw_nothing_is_fed():
     drawn = np.full(100, 5.0)
     drawn[20:30] = 0.0
