@@ -313,7 +313,11 @@ def test_the_charge_of_a_volt_that_is_expected(monkeypatch, label_ah, expected):
     config = config_for()
     config = replace(config, battery=replace(config.battery, capacity_ah=label_ah))
     load = SimpleNamespace(
-        method="balance", daily_s=np.ones(3), efficiency=0.9, ah=Span(30.0, 40.0, 50.0)
+        method="balance",
+        daily_s=np.ones(3),
+        efficiency=0.9,
+        helped_ah=None,
+        ah=Span(30.0, 40.0, 50.0),
     )
     assert kinds_of_day(runs, load, config) == "kinds"
     (_, grid, share, ah_per_v, measured) = asked[0]
@@ -332,7 +336,7 @@ def test_measured_days_find_their_place_in_the_grid(monkeypatch):
     runs, grid = boat(6)
     first = 86400.0 * (grid.local_s[0] // 86400)
     load = SimpleNamespace(
-        method="battery_current", efficiency=0.9, ah=Span(30.0, 40.0, 50.0),
+        method="battery_current", efficiency=0.9, helped_ah=None, ah=Span(30.0, 40.0, 50.0),
         daily_s=first + 86400.0 * np.array([-1.0, 0.0, 2.0, 99.0]),
         daily_ah=np.array([24.0, 48.0, 72.0, 96.0]),
     )  # fmt: skip
