@@ -348,7 +348,7 @@ def test_measured_days_find_their_place_in_the_grid(monkeypatch):
 
 
 def test_which_days_tell_a_kind():
-    """Help of the engine or of the shore, and silence, take days out of the balance."""
+    """Shore power and silence take days out; the battery's current tells a day with the engine."""
     runs, grid = boat(20)
     day = (grid.local_s // 86400).astype(int) - int(grid.local_s[0] // 86400)
     measured = np.full(int(day[-1]) + 1, 2.0)
@@ -362,8 +362,8 @@ def test_which_days_tell_a_kind():
     measured[11] = np.nan
     found = find_kinds(runs, replace(grid, aided=aided), 0.9, 200.0, measured)
     told = set(((found.begin_s - 86400.0 * (grid.local_s[0] // 86400)) / 86400.0).astype(int))
-    # 0.3 h of help make a day of the engine or of the shore; a quarter of an hour does not.
-    assert set(range(int(day[-1]) + 1)) - told == {5, 7, 9, 11}
+    # Six hours of help are shore power.
+    assert set(range(int(day[-1]) + 1)) - told == {9, 11}
     assert (
         find_kinds(runs, grid, 0.9, 200.0, np.where(np.arange(len(measured)) < 2, 2.0, np.nan))
         is None
