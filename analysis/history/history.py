@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -70,6 +71,12 @@ class History:
     def end_s(self) -> NDArray[np.float64]:
         """End of each interval, Unix time."""
         return self.start_s + self.duration_s
+
+    @cached_property
+    def usual_v(self) -> float:
+        """Median of the mean voltages, V; NaN where none was measured."""
+        told = self.voltage_mean_v[np.isfinite(self.voltage_mean_v)]
+        return float(np.median(told)) if len(told) else math.nan
 
     def select(self, keep: NDArray[np.bool_] | NDArray[np.intp] | slice) -> History:
         """Return the intervals picked by a mask, by indices in their order, or by a slice."""

@@ -102,8 +102,7 @@ def examine(history: History, config: Config) -> Examined:
     if len(runs.log) == 0:
         nothing = np.zeros(0, dtype=bool)
         return Examined(runs, tuple(impossible_dates(history)), 0.0, nothing)
-    measured = np.isfinite(runs.log.voltage_mean_v)
-    volts = float(np.nanmedian(runs.log.voltage_mean_v)) if measured.any() else NOMINAL_V
+    volts = runs.log.usual_v if math.isfinite(runs.log.usual_v) else NOMINAL_V
     turns = two_recordings(runs, rated_w)
     if turns is not None:
         # Whatever else such a log shows comes of its two chargers.

@@ -115,9 +115,7 @@ def series(
     The middle of every few is taken, not their median: of a charger that is off half of the time
     the median is a value that never was.
     """
-    keep = np.isfinite(time_s) & np.isfinite(values)
-    time_s, values = time_s[keep], values[keep]
-    if len(values) > 200:
-        some = ((np.arange(200) + 0.5) * len(values) / 200.0).astype(np.intp)
-        time_s, values = time_s[some], values[some]
-    return Series(name, unit, time_s, values, expected)
+    told = np.flatnonzero(np.isfinite(time_s) & np.isfinite(values))
+    if len(told) > 200:
+        told = told[((np.arange(200) + 0.5) * len(told) / 200.0).astype(np.intp)]
+    return Series(name, unit, time_s[told], values[told], expected)

@@ -110,11 +110,11 @@ class Change:
 def find_cycles(runs: Runs) -> Cycles:
     """Return the whole cycles of a log that no other source took part in."""
     log = runs.log
-    if not len(runs) or not np.isfinite(log.voltage_mean_v).any():
+    if not len(runs) or not math.isfinite(log.usual_v):
         return Cycles(*np.empty((4, 0)))
     opens = np.flatnonzero(np.diff(runs.begun_s, prepend=-np.inf))  # pieces of long runs are joined
     first, last = runs.first[opens], runs.last[np.append(opens[1:], len(runs)) - 1]
-    high_v = HELD_V * blocks_in_series(float(np.nanmedian(log.voltage_mean_v)))
+    high_v = HELD_V * blocks_in_series(log.usual_v)
     logged = np.concatenate(([0.0], np.cumsum(log.duration_s)))
     found = []
     for k in range(len(first) - 1):

@@ -57,6 +57,8 @@ def stuck_current(log: History, rated_a: float, volts: float) -> tuple[Finding, 
     if found is None:
         return None
     told, opens, hours = found.told, found.opens, found.hours
+    if hours.max() < STILL_H:
+        return None
     voltage = log.voltage_mean_v[told]
     span = np.maximum.reduceat(voltage, opens) - np.minimum.reduceat(voltage, opens)
     bad = (hours >= STILL_H) & (span >= MOVES_V * volts / NOMINAL_V)
@@ -100,9 +102,10 @@ def step_of(current_a: Floats, rated_a: float) -> float:
     for step in _STEPS_A:
         multiple = np.round(flows / step)
         on = np.abs(flows - step * multiple) < STILL_A
+        if float(np.mean(on)) < _ON_STEPS:
+            continue
         _, times = np.unique(multiple[on], return_counts=True)
-        several = int((times >= _EACH * len(flows)).sum()) >= _MULTIPLES
-        if several and float(np.mean(on)) >= _ON_STEPS:
+        if int((times >= _EACH * len(flows)).sum()) >= _MULTIPLES:
             return step
     return 0.0
 

@@ -66,7 +66,7 @@ def find_falls(runs: Runs, rated_a: float) -> Falls:
     found: list[tuple[float, float, float]] = []
     if not len(runs) or not known.any():
         return Falls(*np.empty((3, 0)))
-    charging_v = CHARGING_V * blocks_in_series(float(np.median(volts[known])))
+    charging_v = CHARGING_V * blocks_in_series(log.usual_v)
     opens = np.flatnonzero(np.diff(runs.begun_s, prepend=-np.inf))  # pieces of long runs are joined
     closes = np.append(opens[1:], len(runs)) - 1
     for first, last in zip(runs.first[opens], runs.last[closes], strict=True):
@@ -82,9 +82,10 @@ def find_falls(runs: Runs, rated_a: float) -> Falls:
         tail = tail[(current[tail] > LEAST_A * rated_a) & (volts[tail] > charging_v)]
         if len(tail) < LEAST_SEEN or np.ptp(current[tail]) < LEAST_FALL * rated_a:
             continue
-        slope, level = np.polyfit(current[tail], volts[tail], 1)
-        beside = volts[tail] - level - slope * current[tail]
-        found.append((float(log.start_s[tail[0]]), -float(slope), float(np.std(beside))))
+        # A straight line by least squares, through the means.
+        across, up = current[tail] - current[tail].mean(), volts[tail] - volts[tail].mean()
+        slope = float(across @ up / (across @ across))
+        found.append((float(log.start_s[tail[0]]), -slope, float(np.std(up - slope * across))))
     return Falls(*np.array(found).reshape(-1, 3).T)
 
 

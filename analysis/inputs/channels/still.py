@@ -23,8 +23,6 @@ class Stretches:
 
     told: Indices
     """Intervals of the log in which the value is known, shape (n,)."""
-    of: Indices
-    """Which stretch each of them belongs to, shape (n,)."""
     opens: Indices
     """Where in ``told`` each stretch begins, shape (stretches,)."""
     hours: Floats
@@ -33,7 +31,8 @@ class Stretches:
     def intervals(self, which: Flags, count: int) -> Flags:
         """Return which of the log's ``count`` intervals lie in the marked stretches."""
         where = np.zeros(count, dtype=bool)
-        where[self.told[which[self.of]]] = True
+        lengths = np.diff(self.opens, append=len(self.told))
+        where[self.told[np.repeat(which, lengths)]] = True
         return where
 
 
@@ -52,6 +51,6 @@ def still_stretches(log: History, value: Floats, known: Flags, step: float) -> S
     told = np.flatnonzero(known)
     if len(told) < 2:
         return None
-    of = np.concatenate(([0], np.cumsum(np.abs(np.diff(value[told])) > step)))
-    opens = np.flatnonzero(np.diff(of, prepend=-1))
-    return Stretches(told, of, opens, np.add.reduceat(log.duration_s[told], opens) / 3600.0)
+    moves = np.abs(np.diff(value[told])) > step
+    opens = np.flatnonzero(np.concatenate(([True], moves)))
+    return Stretches(told, opens, np.add.reduceat(log.duration_s[told], opens) / 3600.0)

@@ -35,9 +35,12 @@ def stuck_temperature(runs: Runs) -> tuple[Finding, Flags] | None:
     told, opens, hours = found.told, found.opens, found.hours
     closes = np.append(opens[1:], len(told)) - 1
     begun_s = np.unique(runs.begun_s)
-    begun = np.searchsorted(begun_s, log.end_s[told[closes]])
-    begun -= np.searchsorted(begun_s, log.start_s[told[opens]])
-    bad = (hours >= STILL_H) & (begun >= RUNS_BEGUN)
+    # Nearly every interval opens a stretch: only the few long ones are looked at further.
+    long = np.flatnonzero(hours >= STILL_H)
+    begun = np.zeros(len(opens), dtype=np.intp)
+    begun[long] = np.searchsorted(begun_s, log.end_s[told[closes[long]]])
+    begun[long] -= np.searchsorted(begun_s, log.start_s[told[opens[long]]])
+    bad = begun >= RUNS_BEGUN
     if not bad.any():
         return None
     still = found.intervals(bad, len(log))
