@@ -116,7 +116,7 @@ def _by_figures(case: Situation) -> tuple[Verdict, list[Reason]]:
             )
         return Verdict.UNDETERMINED, reasons
     middle, low, high = case.output.median, case.output.low or 0.0, case.output.high or 1.0
-    within = f"{_percent(middle)} of rated ({_percent(low)} to {_percent(high)})"
+    within = f"{_percent(middle)} of rated ({_ends(low, high)})"
     if case.drifts and low < case.replace_below and high >= case.plan_below:
         words = (
             f"the current sensor may drift: available output is anything from {_percent(low)} to "
@@ -336,6 +336,11 @@ def advice(case: Situation) -> list[str]:
 def _limit(fraction: float) -> str:
     """Return a limit as the configuration gives it."""
     return f"{100.0 * fraction:g} %"
+
+
+def _ends(low: float, high: float) -> str:
+    """Write both ends of an interval, with the unit behind the second, as everywhere else."""
+    return f"{_percent(low).removesuffix(' %')} to {_percent(high)}"
 
 
 def _percent(fraction: float) -> str:

@@ -248,6 +248,6 @@ def wear_check(case: Case, found: FuelOutlook) -> str | None:
         + (
             "The two should agree: check the fuel and the recorded changes."
             if apart
-            else "Both follow cell voltage and sensor: no proof of wear."
+            else "Both rest on one current sensor: no proof of wear."
         )
     )

@@ -254,6 +254,7 @@ async def _probe(config: Config, args: argparse.Namespace, capture: _Capture | N
     watcher = _Watcher.of(source, capture, config, manner)
     say(f"probing {source.describe()}; nothing is stored", file=sys.stderr)
     shown, lost = 0, False
+    began_s: float | None = None
     spacing = Spacing(config.log)
     try:
         async with asyncio.timeout(args.seconds), _session(source) as readings:
@@ -261,7 +262,9 @@ async def _probe(config: Config, args: argparse.Namespace, capture: _Capture | N
                 shown += 1
                 spacing.hear(reading.time_s)
                 if watcher is None:
-                    say(f"{reading.time_s:.3f}  {reading_words(reading)}", flush=True)
+                    began_s = reading.time_s if began_s is None else began_s
+                    since_s = reading.time_s - began_s
+                    say(f"{since_s:9.3f} s  {reading_words(reading)}", flush=True)
                 if count is not None and shown >= count:
                     break
     except TimeoutError:

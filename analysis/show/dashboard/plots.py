@@ -113,7 +113,8 @@ def output_plot(pen: Pen, facts: Facts, rows: int) -> list[Text]:
     low = max(0.0, float(np.floor(10 * (min(usual, a.replace_below) - 0.01)) / 10))
     high = max(1.0, float(np.ceil(10 * np.quantile(values, 0.98)) / 10))
     canvas = Canvas(width, rows, low, high, pen.marks.dots)
-    last_h = max(float(hours.max()), 1.0)
+    # The hours of today, as they stand elsewhere, and not those of the last run that told a figure.
+    last_h = max(float(hours.max()), a.at_runtime_h or 0.0, 1.0)
     places = np.clip(hours / last_h * canvas.width, 0, canvas.width - 1).astype(np.int64)
     canvas.scatter(places[~bound], values[~bound])
     field = [list(line) for line in canvas.lines()]

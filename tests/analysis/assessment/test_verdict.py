@@ -79,7 +79,7 @@ def test_the_limits_decide(output, said, codes):
 
 def test_the_limit_that_decided_is_named():
     _, (plan,) = verdict(replace(HEALTHY, output=Span(0.70, 0.72, 0.74)))
-    assert "72.0 % of rated (70.0 % to 74.0 %); the plan limit is 75 %" in plan.text
+    assert "72.0 % of rated (70.0 to 74.0 %); the plan limit is 75 %" in plan.text
     _, (low,) = verdict(replace(HEALTHY, output=Span(0.55, 0.80, 0.97)))
     assert "the replacement limit is 60 %" in low.text
     _, (gone,) = verdict(replace(HEALTHY, output=Span(0.50, 0.52, 0.54)))
@@ -336,7 +336,7 @@ def test_two_reasons_to_plan_stand_together():
 
 def test_ends_that_are_not_known_are_taken_for_none_and_all():
     said, (reason, *_) = verdict(replace(HEALTHY, output=Span(None, 0.95, None)))
-    assert "95.0 % of rated (0.0 % to 100.0 %)" in reason.text
+    assert "95.0 % of rated (0.0 to 100.0 %)" in reason.text
     assert said is Verdict.PLAN, "it may lie below the replacement limit"
 
 

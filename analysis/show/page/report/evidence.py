@@ -112,8 +112,7 @@ def what_was_used(matter: Matter) -> Markup:
     return joined(
         head,
         table(
-            "Each running hour once. A run counts by its first hours after warming up: later, sag "
-            "lowers what it gives",
+            "Each running hour once",
             ("what", "", "runs", "h"),
             [*rows, total],
             "ttnn",

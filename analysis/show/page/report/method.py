@@ -50,7 +50,7 @@ def by_hand(matter: Matter) -> Markup:
         span = f" ({low:.1f} to {high:.1f} A)" if low is not None and high is not None else ""
         steps.append(
             f"Expected: about {amps:.1f} A{span} at {volts:.1f} V; less in heat. The "
-            f"meter itself may be 2 % off."
+            f"meter may be 2 % off."
         )
     else:
         steps.append(
