@@ -296,15 +296,17 @@ def inputs_markdown(outcomes: Sequence[InputOutcome], seed: int) -> str:
     lines = [
         measured,
         "",
-        "| fault | size | boats | found | not found | something else said besides |",
-        "| --- | ---: | ---: | ---: | ---: | ---: |",
+        "| fault | three sizes | boats | found at each | something else said besides |",
+        "| --- | ---: | ---: | ---: | ---: |",
     ]
     for name, _, sizes, codes in FAULTS:
-        for size in sizes:
-            said = [o.faults[name, size] for o in outcomes if (name, size) in o.faults]
-            found = sum(bool(codes & set(told)) for told in said)
-            other = sum(bool(set(told) - codes) for told in said)
-            lines.append(
-                f"| {name} | {size:g} | {len(said)} | {found} | {len(said) - found} | {other} |"
-            )
+        said = [[set(o.faults[name, s]) for o in outcomes if (name, s) in o.faults] for s in sizes]
+        cells = (
+            name,
+            ", ".join(f"{size:g}" for size in sizes),
+            str(len(said[0])),
+            ", ".join(str(sum(bool(codes & told) for told in of_size)) for of_size in said),
+            ", ".join(str(sum(bool(told - codes) for told in of_size)) for of_size in said),
+        )
+        lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
