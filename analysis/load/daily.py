@@ -11,36 +11,45 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.estimate import Z90, Span
-from analysis.figures import day
 from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import depth_by_voltage, find_kept, told
 from analysis.load.declared import along, held_days, since_change
-from analysis.load.doubts import ENGINE_H, SUN_SD, doubts, few_alone, more_on, sun, unnamed_source
+from analysis.load.doubts import (
+    ENGINE_H,
+    SUN_SD,
+    doubts,
+    few_alone,
+    more_on,
+    shared_load,
+    unnamed_source,
+)
 from analysis.load.other_sources import STEP_S, Grid, make_grid
-from analysis.load.result import FEWEST_FOR_P95, LoadResult, Month
+from analysis.load.result import FEWEST_FOR_P95, LoadResult, by_month, split_levels
 from analysis.load.stretches import (
     by_cell,
+    by_day,
     charge_by_cell,
+    covered_h,
     find_open,
     find_pieces,
     find_spans,
     weights,
 )
-from analysis.load.usual_bank import SWING_V, USUAL_DAYS
+from analysis.load.sun import solar_ah
+from analysis.load.usual_bank import SWING_V, usual_bank_ah
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
-    from analysis.load.stretches import Open, Pieces, Spans
+    from analysis.load.stretches import Spans
     from logger.config import Config
 
     Floats = NDArray[np.float64]
@@ -155,7 +164,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         found = by_current(measured, told, origin, volts, left_out, efficiency, filled)
         found = _with_starts(found, runs, grid, config.battery.chemistry)
         given_ah = efficiency * charge_by_cell(runs, grid)
-        found = replace(found, supplied_ah=_by_day(given_ah, grid, origin, count))
+        found = replace(found, supplied_ah=by_day(given_ah, grid, origin, count))
     else:
         found = _balance(
             runs,
@@ -168,14 +177,14 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             config.battery.chemistry,
             told_share=config.battery.charge_efficiency,
             capacity_ah=config.battery.capacity_ah,
-            beside=along(runs, config.other_sources),
         )
+    found = _with_sources_along(found, grid, along(runs, config.other_sources), config)
     said = found.doubts
     if drawn is None and not config.other_sources:
         said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
     engine = helped & (help_h < ENGINE_H) & (known_h >= _KNOWN_H)
-    more, beside = more_on(found, engine, ~engine & ~good, origin)
-    said = (*said, *beside, *few_alone(found.days_used, left_out["other_source"]))
+    more, heavier = more_on(found, engine, ~engine & ~good, origin)
+    said = (*said, *heavier, *few_alone(found.days_used, left_out["other_source"]))
     return replace(
         found,
         doubts=said,
@@ -185,6 +194,20 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         helped_ah=more,
         bank=config.battery,
     )
+
+
+def _with_sources_along(
+    found: LoadResult, grid: Grid, named: tuple[str, ...], config: Config
+) -> LoadResult:
+    """Say what else gives a part every day: as the configuration names it, or the sun."""
+    # An LFP bank stands at one voltage with the sun and without it.
+    solar = Span() if config.battery.chemistry == "lfp" else solar_ah(grid)
+    if not named and solar.low is None:
+        return found
+    sd = min(float(np.hypot(found.relative_sd, SUN_SD)), _MOST_SD)
+    found = replace(found, shared=True, solar_ah=solar, relative_sd=sd)
+    said = shared_load(found.boat_ah, solar, named=bool(named))
+    return replace(found, doubts=(*named, *found.doubts, *said))
 
 
 def _begin_s(days: Flags, origin: int) -> Floats:
@@ -227,7 +250,6 @@ def _balance(
     *,
     told_share: float | None,
     capacity_ah: float | None,
-    beside: tuple[str, ...],
 ) -> LoadResult:
     """Find the loads by the balance of charge between marks."""
     if chemistry == "lfp":
@@ -253,7 +275,7 @@ def _balance(
     rest = find_open(runs, grid, spans, pieces)
     rest_days, rest_parts, _ = weights(rest, grid, kept.by_cell)
     kept_ah = np.concatenate(([0.0], np.cumsum(kept.by_cell * charge - kept.lost_ah)))
-    hours = _covered_h(grid, (spans, pieces, rest), origin, len(good))
+    hours = covered_h(grid, (spans, pieces, rest), origin, len(good))
     use = good & (hours >= 12.0)
     left_out["between_marks"] = int((good & ~use).sum())
     if use.sum() < FEWEST_DAYS:
@@ -283,10 +305,9 @@ def _balance(
     draws = mean[:, None] + 24.0 * (found.factor[place] @ noise)
     unseen = left_out["between_marks"] / max(int(good.sum()), 1)
     scatter = float(mean.std() / max(mean.mean(), 1e-9))
-    sunny = sun(grid) or bool(beside)
     guess = _GUESS * len(rest.first) * max(found.swing_ah, 0.0)
     guess /= max(24.0 * float(found.mean_a.sum()), 1e-9)
-    parts_of_it = (kept.load_sd, SUN_SD * sunny, _UNSEEN * unseen * scatter, guess, _BALANCE)
+    parts_of_it = (kept.load_sd, _UNSEEN * unseen * scatter, guess, _BALANCE)
     common = float(np.linalg.norm(parts_of_it))
     found_load = make_result(
         np.maximum(draws.T, 0.0), mean, use, origin, volts, left_out, "balance", efficiency, common
@@ -301,32 +322,12 @@ def _balance(
     pattern = np.maximum(1.0 + found.pattern_a / max(float(found.mean_a.mean()), 1e-9), 0.5)
     return replace(
         found_load,
-        doubts=(*beside, *doubts(kept, sunny=sunny and not beside)),
+        doubts=doubts(kept),
         pattern=pattern / pattern.sum(),
-        supplied_ah=_by_day(kept.by_cell * charge - kept.lost_ah, grid, origin, len(good)),
+        supplied_ah=by_day(kept.by_cell * charge - kept.lost_ah, grid, origin, len(good)),
         start_ah=drawn_at_start(grid, spans, found.swing_ah),
         start_depth=None if _floats(grid) else depth_by_voltage(grid, spans, chemistry),
     )
-
-
-def _by_day(by_cell: Floats, grid: Grid, origin: int, count: int) -> Floats:
-    """Add up the cells of each day."""
-    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
-    return np.asarray(np.bincount(index, by_cell, minlength=count), dtype=np.float64)
-
-
-def _covered_h(
-    grid: Grid, parts: tuple[Spans | Pieces | Open, ...], origin: int, count: int
-) -> Floats:
-    """Return how much of each day stretches and pieces cover, h."""
-    inside = np.zeros(len(grid.volts) + 1)
-    for part in parts:
-        np.add.at(inside, part.first, 1.0)
-        np.add.at(inside, part.last, -1.0)
-    covered = np.cumsum(inside[:-1]) > 0
-    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
-    hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=count)
-    return np.asarray(hours, dtype=np.float64)
 
 
 def _with_starts(found: LoadResult, runs: Runs, grid: Grid, chemistry: str) -> LoadResult:
@@ -355,11 +356,6 @@ def drawn_at_start(grid: Grid, spans: Spans, swing_ah: float) -> float | None:
         return 0.0
     up, down = np.count_nonzero(spans.swing > 0.0), np.count_nonzero(spans.swing < 0.0)
     return max(swing_ah, 0.0) if min(up, down) >= 3 else None
-
-
-def usual_bank_ah(supplied_ah: Floats, days: Floats) -> float:
-    """Return a bank that holds some mean days: where its capacity is not configured, Ah."""
-    return 24.0 * USUAL_DAYS * float(supplied_ah.sum() / max(days.sum(), 1e-9))
 
 
 def make_result(
@@ -500,36 +496,3 @@ def by_other_hours(
         given = np.bincount(hour[kept], weights=load[kept], minlength=24)
         pattern = np.where(told > 0.0, given / np.where(told > 0.0, told, np.inf), 1.0)
     return np.asarray(pattern[hour] * level[index], dtype=np.float64)
-
-
-def by_month(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
-    """Return the mean load of each month that has usable days."""
-    labels = np.array([day(s, UTC)[:7] for s in begin_s])
-    found = []
-    for label in np.unique(labels):
-        inside = ah[labels == label]
-        mean = float(inside.mean())
-        found.append(Month(str(label), len(inside), mean, mean * (volts or float("nan"))))
-    return tuple(found)
-
-
-def split_levels(ah: Floats) -> tuple[tuple[str, int, float], ...]:
-    """Split the days into a low and a high level (least squares), where they are clearly apart."""
-    if len(ah) < FEWEST_FOR_P95:
-        return ()
-    ordered = np.sort(ah)
-    n = len(ordered)
-    total = np.cumsum(ordered)
-    k = np.arange(3, n - 2)
-    low = total[k - 1] / k
-    high = (total[-1] - total[k - 1]) / (n - k)
-    between = k * (n - k) / n**2 * (high - low) ** 2
-    best = int(np.argmax(between))
-    inside = float(ordered.var() - between[best])
-    # A uniform spread splits 3.5 standard deviations apart, a bell 2.7: beyond 4 are two humps.
-    if high[best] - low[best] < 4.0 * np.sqrt(max(inside, 1e-12)):
-        return ()
-    return (
-        ("at rest", int(k[best]), float(low[best])),
-        ("under way", int(n - k[best]), float(high[best])),
-    )

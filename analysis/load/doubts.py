@@ -1,7 +1,7 @@
 """Finds reasons to doubt a load beyond its interval.
 
-They are solar, a bank that is kept nearly full, many days that seem to have another source, and
-days with the engine on which the boat draws more than on others.
+They are a source that charges along, a bank that is kept nearly full, many days that seem to have
+another source, and days with the engine on which the boat draws more than on others.
 """
 
 from __future__ import annotations
@@ -10,29 +10,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.held_voltage import HOUR, HOUR_2
-from analysis.load.other_sources import LEAD, start_rise
-from analysis.statistics.windows import since, window
+from analysis.figures import figure_with_ends
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.estimate import Span
     from analysis.load.charge_kept import Kept
-    from analysis.load.other_sources import Grid
     from analysis.load.result import LoadResult
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Rise of a bank at rest in three hours that shows another source: this much, V, and this part of
-#: the rise at a start of the charger. Loads switched off lift it less (judgement).
-LIFT_V, LIFT_PART = 0.08, 0.25
-#: Solar is assumed if such rises come on this many days, on this part of the days with hours of
-#: rest, and at one time of day (length of the mean of the hours as directions: 1 where all are the
-#: same; judgement).
-SUN_DAYS, SUN_PART, SUN_ALIKE = 10, 0.2, 0.6
-#: Relative standard deviation of the mean load from an unseen source by day (judgement).
+#: Relative standard deviation of what the charger will have to bring beside a source that comes and
+#: goes with the weather and the season (judgement).
 SUN_SD = 0.2
 #: From this standard deviation on, a doubt about the share of charge kept is stated (judgement).
 KEPT_SD = 0.10
@@ -52,40 +44,49 @@ BETWEEN = 0.5
 MANY_DAYS, MANY_PART = 7, 0.25
 
 
-def sun(grid: Grid) -> bool:
-    """Tell whether something lifts the bank at rest on many days at one time of day."""
-    at_rest = grid.known & ~grid.running
-    rested = at_rest & (since(grid.running, np.arange(len(grid.volts))) > HOUR_2)
-    shown = np.where(rested, grid.volts, np.nan)
-    low = window(shown, 0, 3 * HOUR, np.fmin)
-    least = max(LIFT_V, LIFT_PART * start_rise(grid.volts, grid.running))
-    lifted = rested & (grid.volts - low > least) & (grid.volts < LEAD.held_v + 1.5)
-    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
-    rest_days = np.flatnonzero(np.bincount(day - day[0], weights=rested) >= 6 * HOUR)
-    days, first = np.unique(day[lifted], return_index=True)
-    if len(days) < max(SUN_DAYS, SUN_PART * len(rest_days)):
-        return False
-    angle = 2.0 * np.pi * (grid.local_s[lifted][first] % DAY_S) / DAY_S
-    return bool(abs(np.exp(1j * angle).mean()) > SUN_ALIKE)
+def doubts(kept: Kept) -> tuple[str, ...]:
+    """Return the doubts about the share of the charge that the bank keeps, as sentences."""
+    if kept.load_sd <= KEPT_SD:
+        return ()
+    said = (
+        f"Much of the charge goes into a bank that is nearly full; the log does not show how much "
+        f"of that the bank keeps. Of the charge below the charge ceiling it keeps "
+        f"{100 * kept.low:.0f} to {100 * kept.high:.0f} %. Log the battery current, or set "
+        f"charge_efficiency."
+    )
+    return (said,)
 
 
-def doubts(kept: Kept, *, sunny: bool) -> tuple[str, ...]:
-    """Return the doubts about the load, as sentences."""
+def shared_load(boat_ah: Span, solar_ah: Span, *, named: bool) -> tuple[str, ...]:
+    """Return what to say where something else gives a part of the load every day.
+
+    Parameters
+    ----------
+    boat_ah
+        What the boat uses a day, that part included; the low end alone where it is not known.
+    solar_ah
+        What the sun gives a day, by the log; empty where the log does not show it.
+    named
+        Whether the configuration names the source.
+    """
     said = []
-    if kept.load_sd > KEPT_SD:
+    if solar_ah.low is not None:
+        who = "solar gives" if named else "solar probably charges as well,"
         said.append(
-            f"Much of the charge goes into a bank that is nearly full; the log does not show how "
-            f"much of that the bank keeps. Of the charge below the charge ceiling it keeps "
-            f"{100 * kept.low:.0f} to {100 * kept.high:.0f} %. Log the battery current, or set "
-            f"charge_efficiency."
+            "At rest the voltage stands higher round noon than in the morning and the evening: "
+            f"{who} some {figure_with_ends(solar_ah, 'Ah')} a day."
         )
-    if sunny:
+    if not named:
+        said.append("The load told is what that leaves for the charger.")
+    if boat_ah.median is not None:
+        said.append(f"The boat herself uses some {figure_with_ends(boat_ah, 'Ah')} a day.")
+    elif boat_ah.low is not None:
+        said.append(f"The boat herself uses at least {boat_ah.low:.0f} Ah a day.")
+    if not named:
         said.append(
-            "By day the voltage rises at rest, so solar probably charges as well; how much is not "
-            "known. The figure is roughly the load that the charger meets. Log the battery "
-            "current."
+            "Name the source in [[other_sources]]; an ammeter at the panels shows what they give."
         )
-    return tuple(said)
+    return (" ".join(said),) if said else ()
 
 
 def on_engine_days(

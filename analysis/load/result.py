@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Span
+from analysis.figures import day
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.estimate import Span
     from logger.config import BatteryConfig
 
     Floats = NDArray[np.float64]
@@ -80,8 +83,23 @@ class LoadResult:
     """What the charger alone gives the boat on a day with an hour or two of help, Ah, where that is
     clearly more than her mean load on the other days; else None."""
     bank: BatteryConfig | None = None
+    shared: bool = False
+    """Whether something else gives a part every day. Then all figures are what the boat draws from
+    the charger, and she uses more."""
+    solar_ah: Span = field(default_factory=Span)
+    """What the sun gives a day, by the log; empty where the log does not show it."""
     relative_sd: float = 0.0
     """What all days may be wrong by alike, as a standard deviation of the logarithm."""
+
+    @property
+    def boat_ah(self) -> Span:
+        """What the boat uses a day, whoever gives it; the low end alone where that is not known."""
+        if not self.shared:
+            return self.ah
+        ends = (self.ah.low, self.ah.median, self.ah.high)
+        more = (0.0, self.solar_ah.median, self.solar_ah.high)
+        return Span(*(None if a is None or b is None else a + b
+                      for a, b in zip(ends, more, strict=True)))  # fmt: skip
 
     def wh(self, ah: float | None) -> float | None:
         """Return Wh for Ah of this boat."""
@@ -116,6 +134,9 @@ class LoadResult:
         return {
             "ah_per_day": block(1.0),
             "wh_per_day": block(self.voltage_v),
+            "shared": self.shared,
+            "solar_ah_per_day": _ends(self.solar_ah),
+            "boat_ah_per_day": _ends(self.boat_ah),
             "days_used": self.days_used,
             "days_left_out": self.days_left_out,
             "method": self.method,
@@ -130,3 +151,41 @@ class LoadResult:
                 {"kind": name, "days": n, "ah": round(ah, 2)} for name, n, ah in self.levels
             ],
         }
+
+
+def _ends(span: Span) -> dict[str, float | None]:
+    values = {"low": span.low, "mean": span.median, "high": span.high}
+    return {key: None if value is None else round(value, 3) for key, value in values.items()}
+
+
+def by_month(begin_s: Floats, ah: Floats, volts: float | None) -> tuple[Month, ...]:
+    """Return the mean load of each month that has usable days."""
+    labels = np.array([day(s, UTC)[:7] for s in begin_s])
+    found = []
+    for label in np.unique(labels):
+        inside = ah[labels == label]
+        mean = float(inside.mean())
+        found.append(Month(str(label), len(inside), mean, mean * (volts or float("nan"))))
+    return tuple(found)
+
+
+def split_levels(ah: Floats) -> tuple[tuple[str, int, float], ...]:
+    """Split the days into a low and a high level (least squares), where they are clearly apart."""
+    if len(ah) < FEWEST_FOR_P95:
+        return ()
+    ordered = np.sort(ah)
+    n = len(ordered)
+    total = np.cumsum(ordered)
+    k = np.arange(3, n - 2)
+    low = total[k - 1] / k
+    high = (total[-1] - total[k - 1]) / (n - k)
+    between = k * (n - k) / n**2 * (high - low) ** 2
+    best = int(np.argmax(between))
+    inside = float(ordered.var() - between[best])
+    # A uniform spread splits 3.5 standard deviations apart, a bell 2.7: beyond 4 are two humps.
+    if high[best] - low[best] < 4.0 * np.sqrt(max(inside, 1e-12)):
+        return ()
+    return (
+        ("at rest", int(k[best]), float(low[best])),
+        ("under way", int(n - k[best]), float(high[best])),
+    )

@@ -272,3 +272,23 @@ def weights(
         days[row, low : high + 1] = np.bincount(day[a:b] - day[a], weights=weight[a:b])
         parts[row] = np.bincount(part[a:b], weights=weight[a:b], minlength=PARTS)
     return days, parts, origin
+
+
+def covered_h(
+    grid: Grid, parts: tuple[Spans | Pieces | Open, ...], origin: int, count: int
+) -> Floats:
+    """Return how much of each day stretches and pieces cover, h."""
+    inside = np.zeros(len(grid.volts) + 1)
+    for part in parts:
+        np.add.at(inside, part.first, 1.0)
+        np.add.at(inside, part.last, -1.0)
+    covered = np.cumsum(inside[:-1]) > 0
+    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
+    hours = np.bincount(index, weights=covered * (STEP_S / 3600.0), minlength=count)
+    return np.asarray(hours, dtype=np.float64)
+
+
+def by_day(by_cell: Floats, grid: Grid, origin: int, count: int) -> Floats:
+    """Add up the cells of each day."""
+    index = np.floor(grid.local_s / DAY_S).astype(np.intp) - origin
+    return np.asarray(np.bincount(index, by_cell, minlength=count), dtype=np.float64)

@@ -158,10 +158,11 @@ def _today(case: Case | None) -> Fitted | None:
 
 def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> tuple[str, ...]:
     last = f" to {day(float(load.daily_s[-1]), UTC)}" if len(load.daily_s) else ""
+    whence = " from the charger" if load.shared else ""
     text = (
-        f"By the log: {load.ah.median:.0f} Ah on the mean day, up to {load.ah_p95:.0f} Ah on "
-        f"19 days in 20 ({load.days_used} days{last}); the charger carries the boat on "
-        f"{need.days_a_year:.0f} days a year."
+        f"By the log: {load.ah.median:.0f} Ah{whence} on the mean day, up to "
+        f"{load.ah_p95:.0f} Ah on 19 days in 20 ({load.days_used} days{last}); the charger carries "
+        f"the boat on {need.days_a_year:.0f} days a year."
     )
     if audit is None or not load.ah.median:
         return (text,)

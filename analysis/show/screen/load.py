@@ -34,7 +34,7 @@ MONTHS_SHOWN, FEWEST_MONTHS = 12, 6
 def lines(found: LoadResult, width: int) -> list[str]:
     """Return the screen, each line at most ``width`` characters (at least 40)."""
     width = max(40, min(width, 100))
-    out = ["What the boat draws a day"]
+    out = [heading(found)]
     left = [f"{counted(n, 'day')} ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n]
     if found.withheld is not None:
         out += ["", *filled(f"Not known: {found.withheld}.", width)]
@@ -72,6 +72,13 @@ def lines(found: LoadResult, width: int) -> list[str]:
     room = SCREEN_LINES - len(out) - len(basis) - 2
     months = found.months[-min(MONTHS_SHOWN, max(room, FEWEST_MONTHS)) :]
     return [*out, "", *_months(months, len(found.months), width), *basis]
+
+
+def heading(found: LoadResult) -> str:
+    """Return the quantity of which the figures are."""
+    if found.shared:
+        return "What the boat draws from the charger a day; she uses more, see below"
+    return "What the boat draws a day"
 
 
 def _kept(found: LoadResult) -> str:

@@ -1,7 +1,6 @@
 """What is said of a load that the log does not tell well, and on what it rests."""
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,12 +15,13 @@ from analysis.load.doubts import (
     few_alone,
     more_on,
     on_engine_days,
-    sun,
+    shared_load,
     unnamed_source,
 )
 from analysis.load.kinds import UNDER_WAY, kinds_of_day
 from analysis.load.required_power import carried, days_of, limit_of
 from analysis.load.result import LoadResult, Month
+from analysis.show.page.report.load_part import words
 from analysis.show.screen.load import lines
 from tests.support.boats.bank_boats import BankBoat
 from tests.support.boats.near_full import NearFull, recorded
@@ -38,9 +38,9 @@ FOUND = LoadResult(
 
 def test_the_shares_kept_are_said_to_be_of_the_charge_below_the_ceiling():
     kept = Kept(NONE, NONE, overall=0.94, low=0.86, high=0.97, load_sd=1.01 * KEPT_SD)
-    (said,) = doubts(kept, sunny=False)
+    (said,) = doubts(kept)
     assert "Of the charge below the charge ceiling it keeps 86 to 97 %." in said
-    assert doubts(replace(kept, load_sd=0.99 * KEPT_SD), sunny=False) == ()
+    assert doubts(replace(kept, load_sd=0.99 * KEPT_SD)) == ()
 
 
 @pytest.mark.parametrize(
@@ -55,94 +55,50 @@ def test_the_screen_names_the_share_kept_only_where_the_load_rests_on_it(method,
     assert told is None or told in shown
 
 
-def month(lift_v=0.3, days=30, at_h=lambda _day: 9.0, *, running=False):
-    """Return a month of rest that sinks slowly, lifted for six hours of so many days."""
-    cells = 30 * 288
-    local_s = 1.7e9 // 86400 * 86400.0 + 300.0 * np.arange(cells)
-    volts = 12.7 - 0.1 * np.arange(cells) / cells
-    for day in range(days):
-        first = 288 * day + int(at_h(day) * 12)
-        volts[first : first + 72] += lift_v
-    at_all = np.ones(cells, dtype=bool)
-    return SimpleNamespace(known=at_all, running=at_all & running, volts=volts, local_s=local_s)
-
-
-@pytest.mark.parametrize(
-    ("what", "sunny"),
-    [
-        ({}, True),
-        ({"days": 12}, True),
-        ({"days": 8}, False),
-        # Less than a quarter of what a start of the charger lifts it by, 0.9 V.
-        ({"lift_v": 0.2}, False),
-        # Loads that are switched off at any hour.
-        ({"at_h": lambda day: 17.0 * (7 * day % 30) / 30.0}, False),
-        ({"running": True}, False),
-        # No bank rests at 15 V: the sensor shows something else.
-        ({"lift_v": 3.0}, False),
-    ],
-)
-def test_the_sun_lifts_a_bank_at_rest_on_many_days_at_one_time_of_day(what, sunny):
-    assert sun(month(**what)) is sunny
-
-
-def test_each_limit_of_the_sun():
-    # Ten days, at least.
-    assert sun(month(days=10)) is True
-    assert sun(month(days=9)) is False
-    # A quarter of the rise at a start, 0.9 V where it is not known, within three hours.
-    assert sun(month(lift_v=0.23)) is True
-    assert sun(month(lift_v=0.22)) is False
-    slow = month(lift_v=0.0)
-    at = np.arange(len(slow.volts)) % 288
-    slow.volts = 12.5 + 0.5 * np.clip(at - 100, 0, 72) / 72.0 * (at < 200)
-    assert sun(slow) is True, "a quarter of a volt in three hours of six"
-    slow.volts = 12.5 + 0.4 * np.clip(at - 100, 0, 72) / 72.0 * (at < 200)
-    assert sun(slow) is False
-    # No lift above 14.65 V.
-    assert sun(month(lift_v=1.9)) is True
-    assert sun(month(lift_v=2.1)) is False
-
-
-def test_a_fifth_of_the_days_with_six_hours_of_rest():
-    year = month()
-    for name in ("known", "running", "volts"):
-        setattr(year, name, np.tile(getattr(year, name), 2))
-    year.local_s = year.local_s[0] + 300.0 * np.arange(2 * 30 * 288)
-    day = np.arange(60 * 288) // 288
-    plain = 12.7 - 0.1 * np.arange(60 * 288) / (60 * 288)
-    at = np.arange(60 * 288) % 288
-
-    def told(days, rest=288):
-        year.volts = plain + 0.3 * ((day < days) & (at >= 108) & (at < 180))
-        year.running = (day >= 30) & (at >= rest)
-        return sun(year)
-
-    assert told(12) is True
-    assert told(11) is False
-    # Half of the days run but for less than six hours, of which two are needed to settle.
-    assert told(11, rest=60) is True
-    # Days of which the log knows nothing are no days of rest.
-    year.known = day < 30
-    assert told(11) is True
-
-
-def test_how_alike_the_hours_must_be():
-    def spread(width_h):
-        return sun(month(at_h=lambda day: 3.0 + width_h * (7 * day % 30) / 30.0))
-
-    # Evenly over a part of the day: the mean direction is sin(x) / x, x half of the angle.
-    assert spread(8.0) is True  # 0.83
-    assert spread(11.0) is True  # 0.69
-    assert spread(14.0) is False  # 0.53
-
-
 def test_the_doubt_about_the_share_kept_begins_at_a_tenth():
     kept = Kept(NONE, NONE, overall=0.94, low=0.86, high=0.97, load_sd=0.101)
-    assert len(doubts(kept, sunny=True)) == 2
-    assert doubts(replace(kept, load_sd=0.099), sunny=True)[0].startswith(
-        "By day the voltage rises"
+    assert len(doubts(kept)) == 1
+    assert doubts(replace(kept, load_sd=0.099)) == ()
+
+
+SOLAR = Span(10.0, 20.0, 40.0)
+
+
+def test_where_the_sun_gives_a_part_the_boat_uses_what_both_give():
+    shared = replace(FOUND, shared=True, solar_ah=SOLAR)
+    assert shared.boat_ah == Span(38.0, 60.0, 82.0)
+    assert replace(shared, solar_ah=Span()).boat_ah == Span(38.0, None, None)
+    assert FOUND.boat_ah == FOUND.ah
+    document = shared.document()
+    assert document["ah_per_day"]["mean"] == 40.0, "what a charger must bring stays that"
+    assert document["solar_ah_per_day"] == {"low": 10.0, "mean": 20.0, "high": 40.0}
+    assert document["boat_ah_per_day"] == {"low": 38.0, "mean": 60.0, "high": 82.0}
+    assert (document["shared"], FOUND.document()["shared"]) == (True, False)
+
+
+def test_a_part_that_something_else_gives_is_told_plainly():
+    (unnamed,) = shared_load(Span(38.0, 60.0, 82.0), SOLAR, named=False)
+    assert "solar probably charges as well, some 20 Ah (10 to 40 Ah) a day." in unnamed
+    assert "The load told is what that leaves for the charger." in unnamed
+    assert "The boat herself uses some 60 Ah (38 to 82 Ah) a day." in unnamed
+    assert "[[other_sources]]" in unnamed
+    (named,) = shared_load(Span(38.0, 60.0, 82.0), SOLAR, named=True)
+    assert "solar gives some 20 Ah (10 to 40 Ah) a day. The boat herself uses some 60" in named
+    assert "[[other_sources]]" not in named
+    # Wind that is named: what it gives is not known.
+    assert shared_load(Span(38.0), Span(), named=True) == (
+        "The boat herself uses at least 38 Ah a day.",
     )
+    assert shared_load(Span(), Span(), named=True) == ()
+
+
+def test_every_screen_says_that_the_figures_are_the_chargers_part():
+    shared = replace(FOUND, shared=True, solar_ah=SOLAR)
+    assert lines(shared, 80)[0].startswith("What the boat draws from the charger a day")
+    assert lines(FOUND, 80)[0] == "What the boat draws a day"
+    assert "(38.0 to 42.0 Ah) a day from the charger on the 30 days" in words(shared)
+    assert "nothing else charged" not in words(shared)
+    assert "a day on the 30 days that the log shows and on which nothing else" in words(FOUND)
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,8 @@ def load_of(**what):
     usual = {
         "ah": Span(58.0, 60.0, 62.0), "ah_p95": 75.0, "voltage_v": 12.8, "efficiency": 0.8,
         "draw_ah": np.full((3, 10), 60.0), "daily_s": np.array([LAST_S]), "days_used": 10,
-        "doubts": ("a doubt",), "withheld": None, "rare_withheld": lambda: "rare days are missing",
+        "doubts": ("a doubt",), "shared": False, "withheld": None,
+        "rare_withheld": lambda: "rare days are missing",
     }  # fmt: skip
     return SimpleNamespace(**usual | what)
 
@@ -66,6 +67,8 @@ def test_the_log_gives_what_must_be_supplied():
         "the charger carries the boat on 365 days a year."
     )
     assert found.words[1] == "a doubt"
+    sunny = needed(case_of(load_of(shared=True))).words[0]
+    assert sunny.startswith("By the log: 60 Ah from the charger on the mean day")
     double = needed(case_of(load_of(voltage_v=25.6))).need
     assert (double.blocks, float(double.supply_wh.mean())) == (2, pytest.approx(1980.0))
 

@@ -52,6 +52,7 @@ COMPUTED = {
         "ah_per_day.high": "load the_load_is_that_of_stretches_from_start_to_start",
         "ah_per_day.median": "load days_that_need_much_are_those_of_the_stretches",
         "ah_per_day.p9*": "load days_that_need_much_are_those_of_the_stretches",
+        "boat_ah_per_day.*": "load the_load_is_that_of_stretches_from_start_to_start",
         "wh_per_day.*": "load the_load_is_that_of_stretches_from_start_to_start",
         "days_used": "load the_days_are_those_of_two_years",
         "days_left_out.*": "load the_days_are_those_of_two_years",

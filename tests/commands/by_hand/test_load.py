@@ -45,6 +45,9 @@ def test_the_load_is_that_of_stretches_from_start_to_start(exported, said, ran, 
     assert 0.85 < eta < 1.0
     rest = ~intervals.index.isin(ran.index)
     volts = np.average(intervals.voltage_mean_v[rest], weights=intervals.duration_s[rest])
+    # Nothing gives a part every day, so the boat uses what she draws from the charger.
+    assert load["shared"] is False
+    assert load["boat_ah_per_day"] == {k: load["ah_per_day"][k] for k in ("low", "mean", "high")}
     for name, ah in load["ah_per_day"].items():
         assert load["wh_per_day"][name] == pytest.approx(ah * volts, rel=0.02)
 

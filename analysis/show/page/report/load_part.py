@@ -43,7 +43,7 @@ def plot(found: LoadResult, size: Size) -> Markup:
         drawing.line(x.start, y.at(rare), x.end, y.at(rare), "limit")
     bottom_axis(drawing, x, y, size, date_marks(x, size), "date")
     return drawing.render(
-        "What the boat draws a day, by month", _described(found, shown), size.kind
+        f"What the boat draws{_whence(found)} a day, by month", _described(found, shown), size.kind
     )
 
 
@@ -73,9 +73,10 @@ def words(found: LoadResult) -> str:
     if found.withheld is not None:
         said = f"What the boat draws a day is not known: {found.withheld}."
         return said + "".join(f" {doubt}" for doubt in found.doubts)
+    alone = "" if found.shared else " and on which nothing else charged"
     said = (
-        f"The boat draws {figure_with_ends(found.ah, 'Ah')} a day on the {found.days_used} days "
-        "that the log shows and on which nothing else charged."
+        f"The boat draws {figure_with_ends(found.ah, 'Ah')} a day{_whence(found)} on the "
+        f"{found.days_used} days that the log shows{alone}."
     )
     if found.ah_p95 is not None:
         said += f" 19 days in 20 need up to {found.ah_p95:.0f} Ah."
@@ -86,6 +87,10 @@ def words(found: LoadResult) -> str:
         f"{counted(n, 'day')} ({LEFT_OUT[key]})" for key, n in found.days_left_out.items() if n
     )
     return f"{said} Left out: {left}." if left else said
+
+
+def _whence(found: LoadResult) -> str:
+    return " from the charger" if found.shared else ""
 
 
 def figures(found: LoadResult) -> Markup:
