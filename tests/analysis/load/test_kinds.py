@@ -356,7 +356,7 @@ def test_which_days_tell_a_kind():
     assert len(plain.begin_s) == int(day[-1]) + 1
     assert plain.days.sum() == pytest.approx(len(plain.begin_s))
     aided = grid.aided.copy()
-    for number, hours in ((3, 0.25), (5, 0.34), (7, 5.9), (9, 6.0)):
+    for number, hours in ((3, 0.25), (5, 0.34), (7, 5.9), (9, 6.1)):
         first = int(np.flatnonzero(day == number)[0])
         aided[first : first + round(12 * hours)] = True
     measured[11] = np.nan
