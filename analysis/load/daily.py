@@ -161,8 +161,14 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         told = good | (helped & ~held & np.isfinite(measured))
         left_out["other_source"] = int((helped & ~told).sum())
         filled = FILLED_SD * float(help_h[told].sum()) / (24.0 * max(int(told.sum()), 1))
-        found = by_current(measured, told, origin, volts, left_out, efficiency, filled)
+        sensor = config.sensor
+        found = by_current(
+            measured, told, origin, volts, left_out, efficiency,
+            relative_sd=math.hypot(filled, sensor.gain_uncertainty),
+            zero_ah=24.0 * sensor.zero_uncertainty_a,
+        )  # fmt: skip
         found = _with_starts(found, runs, grid, config.battery.chemistry)
+        found = replace(found, pattern=pattern_of(drawn, grid, index, count))
         given_ah = efficiency * charge_by_cell(runs, grid)
         found = replace(found, supplied_ah=by_day(given_ah, grid, origin, count))
     else:
@@ -200,8 +206,10 @@ def _with_sources_along(
     found: LoadResult, grid: Grid, named: tuple[str, ...], config: Config
 ) -> LoadResult:
     """Say what else gives a part every day: as the configuration names it, or the sun."""
-    # An LFP bank stands at one voltage with the sun and without it.
-    solar = Span() if config.battery.chemistry == "lfp" else solar_ah(grid)
+    # An LFP bank stands at one voltage with the sun and without it. The battery's current tells
+    # what the boat uses, with what the sun gives her.
+    by_volts = config.battery.chemistry != "lfp" and found.method == "balance"
+    solar = solar_ah(grid) if by_volts else Span()
     if not named and solar.low is None:
         return found
     sd = min(float(np.hypot(found.relative_sd, SUN_SD)), _MOST_SD)
@@ -222,19 +230,23 @@ def by_current(
     volts: float | None,
     left_out: dict[str, int],
     efficiency: float,
-    filled: float = 0.0,
+    *,
+    relative_sd: float = 0.0,
+    zero_ah: float = 0.0,
 ) -> LoadResult:
     """Take the loads that the battery's current tells.
 
-    ``filled`` is what hours filled from other hours may be wrong by, a part of the mean.
+    All days may be wrong alike by a part, ``relative_sd``, as by the scale of the current; and by
+    a charge, ``zero_ah``, as by its zero.
     """
     use = good & np.isfinite(measured)
     left_out["no_battery_current"] = int((good & ~use).sum())
     if use.sum() < FEWEST_DAYS:
         return _nothing(too_few(int(use.sum())), efficiency, left_out, volts)
     draws = measured[use][None, :]
+    common = math.hypot(relative_sd, zero_ah / max(float(measured[use].mean()), 1e-9))
     return make_result(
-        draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, filled
+        draws, measured[use], use, origin, volts, left_out, "battery_current", efficiency, common
     )
 
 
@@ -461,9 +473,7 @@ def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) 
     Hours without a reading are filled from the mean of the same hour on other days. So are hours
     with help, by what the day's other hours draw beside theirs on other days.
     """
-    kept = np.isfinite(drawn) & grid.known & ~grid.aided
-    load = np.where(kept, drawn, 0.0) * (STEP_S / 3600.0)
-    hour = (grid.local_s % DAY_S / 3600.0).astype(np.intp)
+    kept, load, hour = _by_hour(drawn, grid)
     usual = np.bincount(hour[kept], weights=load[kept], minlength=24) / np.maximum(
         np.bincount(hour[kept], minlength=24), 1
     )
@@ -478,6 +488,21 @@ def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) 
     cells = np.bincount(index, minlength=count)
     whole = cells * (STEP_S / 3600.0) > 23.0
     return np.where((seen >= np.where(some, _ALONE_H, _KNOWN_H)) & whole, total, np.nan)
+
+
+def _by_hour(drawn: Floats, grid: Grid) -> tuple[Flags, Floats, NDArray[np.intp]]:
+    """Return which cells tell the load, what is drawn in these, Ah, and the hour of each cell."""
+    kept = np.isfinite(drawn) & grid.known & ~grid.aided
+    hour = (grid.local_s % DAY_S / 3600.0).astype(np.intp)
+    return kept, np.where(kept, drawn, 0.0) * (STEP_S / 3600.0), hour
+
+
+def pattern_of(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats | None:
+    """Return the part of the load in each eighth of the day; heavy days weigh by what they draw."""
+    kept, load, hour = _by_hour(drawn, grid)
+    load = np.where(kept, load, by_other_hours(load, kept, hour, index, count))
+    parts = np.maximum(np.bincount(hour // 3, weights=load, minlength=8), 0.0)
+    return parts / parts.sum() if parts.sum() > 0.0 else None
 
 
 def by_other_hours(

@@ -19,6 +19,7 @@ from analysis.load.daily import (
     fed_by_others,
     make_result,
     measured_ah,
+    pattern_of,
     too_few,
     too_few_spans,
 )
@@ -190,6 +191,19 @@ def test_days_with_help_are_told_by_their_hours_without_it():
     assert np.isnan(measured(drawn, day_grid(40, aided=aided))[:30]).all()
 
 
+def test_the_part_of_the_load_in_each_eighth_of_the_day():
+    # A day sailer: 0.5 A at all hours, and 10 A between 9 and 18 h on one day of five.
+    hour = np.tile(np.arange(288) // 12, 20)
+    sails = np.arange(len(hour)) // 288 % 5 == 4
+    drawn = 0.5 + 9.5 * (sails & (hour >= 9) & (hour < 18))
+    index = np.arange(len(hour)) // 288
+    found = pattern_of(drawn, day_grid(20), index, 20)
+    # 240 Ah at all hours, and 4 x 9 h x 9.5 A.
+    by_day = (20 * 3 * 0.5 + 4 * 3 * 9.5) / (240.0 + 342.0)
+    assert found == pytest.approx([30.0 / 582.0] * 3 + [by_day] * 3 + [30.0 / 582.0] * 2)
+    assert pattern_of(np.zeros(len(hour)), day_grid(20), index, 20) is None
+
+
 def test_hours_with_help_on_every_day_are_filled_from_the_others():
     hour = np.tile(np.arange(288) // 12, 10)
     drawn = np.where((hour >= 10) & (hour < 14), -3.0, 2.0)
@@ -266,6 +280,9 @@ def test_a_measured_load_needs_a_week():
     )
     assert found.ah.median == 40.0
     assert found.relative_sd == pytest.approx(0.01)
+    # Scale and zero of the sensors: 2 % of 40 Ah, and 1.2 Ah of them.
+    wider = by_current(days, good, 19000, 12.5, {}, 0.9, relative_sd=0.02, zero_ah=1.2)
+    assert wider.relative_sd == pytest.approx(math.sqrt(0.01**2 + 0.02**2 + 0.03**2))
     days[[2, 3]] = np.nan
     none = by_current(days, good, 19000, 12.5, {}, 0.9)
     assert (none.method, none.days_used, none.ah.median) == ("none", 0, None)
