@@ -174,6 +174,15 @@ def _configuration() -> Iterator[Block]:
         'current_a = { from = "charger_milliamps", unit = "mA" }\nstate = "charger_mode"\n\n'
         '[import.states]\n1 = "running"\n0 = "standby"',
     )
+    yield from _source()
+    yield from _decoders()
+    for title, introduction, items in lists():
+        yield Block("section", title)
+        yield Block("text", introduction)
+        yield from (Block("item", body, head) for head, body in items)
+
+
+def _source() -> Iterator[Block]:
     modules = {kind: importlib.import_module(name) for kind, name in MODULES.items()}
     for kind, module in modules.items():
         yield from _section(f'[source] with kind = "{kind}"', module.SETTINGS)
@@ -199,6 +208,9 @@ def _configuration() -> Iterator[Block]:
         "it is counted and left out. Lines of kind pattern that are known to be of no interest "
         "have a pattern without a group; frames are named in ignore.",
     )
+
+
+def _decoders() -> Iterator[Block]:
     for section in decoder_sections():
         yield from _section(
             f'[source.decoder] with kind = "{section.settings[0].default}"', section
@@ -206,10 +218,6 @@ def _configuration() -> Iterator[Block]:
         if section is FRAME:
             yield from _section("an entry of [[source.decoder.frames]]", FRAMES)
     yield from _section("a table as checksum in [source.decoder]", CRC)
-    for title, introduction, items in lists():
-        yield Block("section", title)
-        yield Block("text", introduction)
-        yield from (Block("item", body, head) for head, body in items)
 
 
 def _guides() -> Iterator[Block]:

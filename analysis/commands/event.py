@@ -30,12 +30,41 @@ EXAMPLE = "ebbwatt event add fuel --litres 10 --at 2024-06-02T08:30Z"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with events."""
-    from analysis.arguments import number_between, whole_number, with_example
-    from analysis.installation.checklist import KEYS
-    from logger.event import PERSON_KINDS
+    from analysis.arguments import whole_number, with_example
 
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     add = actions.add_parser("add", help="record an event", **with_example(EXAMPLE))
+    _declare_add(add)
+    tick = actions.add_parser(
+        "tick",
+        help="tick items of the fitter's check list, and jobs of [service]",
+        **with_example("ebbwatt event tick fuse air --by 'A. Fitter'"),
+    )
+    _declare_tick(tick)
+    listing = actions.add_parser(
+        "list", help="list the events", **with_example("ebbwatt event list --all")
+    )
+    listing.add_argument("--all", action="store_true", help="show struck ones as well")
+    listing.add_argument("--json", action="store_true", help="print the list as JSON")
+    strike = actions.add_parser(
+        "strike",
+        help="strike a wrong event; it stays but does not count",
+        **with_example("ebbwatt event strike 12"),
+    )
+    strike.add_argument(
+        "number", type=whole_number(1, 2**31), help="its number in 'ebbwatt event list'"
+    )
+    for action in (add, tick, listing, strike):
+        # Suppressed where absent, so that one given before the action is not forgotten.
+        action.add_argument(
+            "--config", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="configuration"
+        )
+
+
+def _declare_add(add: argparse.ArgumentParser) -> None:
+    from analysis.arguments import number_between
+    from logger.event import PERSON_KINDS
+
     add.add_argument("kind", choices=PERSON_KINDS, help="what was done")
     add.add_argument(
         "--litres",
@@ -63,35 +92,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--insert", action="store_true", help="fuel: accept a change older than one recorded"
     )
-    tick = actions.add_parser(
-        "tick",
-        help="tick items of the fitter's check list, and jobs of [service]",
-        **with_example("ebbwatt event tick fuse air --by 'A. Fitter'"),
-    )
+
+
+def _declare_tick(tick: argparse.ArgumentParser) -> None:
+    from analysis.installation.checklist import KEYS
+
     tick.add_argument(
         "items", nargs="+", metavar="ITEM", help=f"{', '.join(KEYS)}, or a job of [service]"
     )
     tick.add_argument("--by", required=True, metavar="NAME", help="who looked at it, or did it")
     tick.add_argument("--at", metavar="TIME", help="when (ISO 8601; default: now)")
     tick.add_argument("--text", default="", help="a remark, one line")
-    listing = actions.add_parser(
-        "list", help="list the events", **with_example("ebbwatt event list --all")
-    )
-    listing.add_argument("--all", action="store_true", help="show struck ones as well")
-    listing.add_argument("--json", action="store_true", help="print the list as JSON")
-    strike = actions.add_parser(
-        "strike",
-        help="strike a wrong event; it stays but does not count",
-        **with_example("ebbwatt event strike 12"),
-    )
-    strike.add_argument(
-        "number", type=whole_number(1, 2**31), help="its number in 'ebbwatt event list'"
-    )
-    for action in (add, tick, listing, strike):
-        # Suppressed where absent, so that one given before the action is not forgotten.
-        action.add_argument(
-            "--config", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="configuration"
-        )
 
 
 def run(args: argparse.Namespace) -> int:

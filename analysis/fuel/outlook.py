@@ -105,31 +105,9 @@ def fuel_outlook(
     per_kwh = use.estimate * warm * np.exp(use.sd * rng.standard_normal(DRAWS))
     withheld: dict[str, str] = {}
     left = fuel_left(runs, known, per_kwh, rng, withheld)
-    calendar = np.where(by_day.whole, by_day.energy_kwh, np.nan)
-    daily = calendar[np.isfinite(calendar)]
-    days_left, year = Span(), Span()
-    if len(daily) < FEWEST_DAYS:
-        text = (
-            f"it takes {FEWEST_DAYS} whole days, and the log has {len(daily) or 'none'} so far"
-            if last is not None
-            else EMPTY
-        )
-        withheld["days_left"] = withheld["containers_per_year"] = text
-    else:
-        recent = daily[-RECENT_DAYS:]
-        if by_day.year is not None and not by_day.year.whole and by_day.year.kwh <= 0.0:
-            # Of a part of a year without a run nothing follows for the rest.
-            withheld["containers_per_year"] = "the charger did not run"
-        else:
-            year = litres_a_year(by_day.year, per_kwh, rng)
-        days = with_season(days_to_come(recent, LONGEST_D, rng), calendar, rng)
-        # The mean of the coming weeks differs from the latest ones, not only the single days.
-        days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
-        future_kwh = np.cumsum(days, axis=1)
-        if left is None:
-            withheld["days_left"] = withheld["litres_left"]
-        else:
-            days_left = days_of_fuel((left + spare_l) / per_kwh, future_kwh, withheld)
+    ahead = None if left is None else left + spare_l
+    days_left, year = _days_and_year(by_day, ahead, per_kwh, rng, withheld, empty=last is None)
+    recent = _whole_days(by_day)[-RECENT_DAYS:]
     container = config.fuel.container_l
     return FuelOutlook(
         use=use,
@@ -141,8 +119,8 @@ def fuel_outlook(
         last_s=last,
         litres_per_year=year,
         containers_per_year=scaled(year, 1.0 / container),
-        kwh_per_day=float(daily[-RECENT_DAYS:].mean()) if len(daily) else None,
-        days_used=min(len(daily), RECENT_DAYS),
+        kwh_per_day=float(recent.mean()) if len(recent) else None,
+        days_used=len(recent),
         passage=None,
         withheld=withheld,
         container_l=container,
@@ -153,6 +131,61 @@ def fuel_outlook(
         year=by_day.year,
         draws=per_kwh,
     )
+
+
+def _whole_days(by_day: Use) -> Floats:
+    """Return the energy of each day that was logged whole, kWh, in order of time."""
+    return np.asarray(
+        by_day.energy_kwh[by_day.whole & np.isfinite(by_day.energy_kwh)], dtype=np.float64
+    )
+
+
+def _days_and_year(
+    by_day: Use,
+    ahead_l: Floats | None,
+    per_kwh: Floats,
+    rng: np.random.Generator,
+    withheld: dict[str, str],
+    *,
+    empty: bool,
+) -> tuple[Span, Span]:
+    """Return for how many days the fuel lasts, and the litres of a year.
+
+    Parameters
+    ----------
+    by_day
+        Energy and hours by day and in the last year.
+    ahead_l
+        Draws of all fuel aboard, L; None where it is not known.
+    per_kwh
+        Draws of the litres per kilowatt-hour.
+    rng
+        Source of the days to come.
+    withheld
+        Takes the reason of each figure that is not told.
+    empty
+        Whether the log is empty.
+    """
+    daily = _whole_days(by_day)
+    if len(daily) < FEWEST_DAYS:
+        told = len(daily) or "none"
+        text = f"it takes {FEWEST_DAYS} whole days, and the log has {told} so far"
+        withheld["days_left"] = withheld["containers_per_year"] = EMPTY if empty else text
+        return Span(), Span()
+    year = Span()
+    if by_day.year is not None and not by_day.year.whole and by_day.year.kwh <= 0.0:
+        # Of a part of a year without a run nothing follows for the rest.
+        withheld["containers_per_year"] = "the charger did not run"
+    else:
+        year = litres_a_year(by_day.year, per_kwh, rng)
+    calendar = np.where(by_day.whole, by_day.energy_kwh, np.nan)
+    days = with_season(days_to_come(daily[-RECENT_DAYS:], LONGEST_D, rng), calendar, rng)
+    # The mean of the coming weeks differs from the latest ones, not only the single days.
+    days *= np.exp(REGIME_SD * rng.standard_normal((DRAWS, 1)))
+    if ahead_l is None:
+        withheld["days_left"] = withheld["litres_left"]
+        return Span(), year
+    return days_of_fuel(ahead_l / per_kwh, np.cumsum(days, axis=1), withheld), year
 
 
 def days_of_fuel(kwh: Floats, future_kwh: Floats, withheld: dict[str, str]) -> Span:

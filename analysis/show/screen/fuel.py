@@ -27,8 +27,19 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
 
     ``check`` is a sentence that holds the fuel use against the loss of output, if there is one.
     """
-    width, units = max(40, min(width, 100)), owner().units
+    width = max(40, min(width, 100))
     out = ["How long the fuel lasts", ""]
+    for name, told in _figures(found):
+        out += filled(f"  {name:<22}{told}", width, " " * 24)
+    out += ["", *filled(_basis(found), width)]
+    if check:
+        out += filled(check, width)
+    return [*out, "", *_body(found, width)]
+
+
+def _figures(found: FuelOutlook) -> list[tuple[str, str]]:
+    """Return name and figure of each row, or why there is none."""
+    units = owner().units
     rows = [
         (
             "this unit uses",
@@ -49,33 +60,25 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
             "containers_per_year",
         ),
     ]
+    told = []
     for name, text, key in rows:
         reason = found.withheld.get(key)
-        whole = f"not known: {reason}" if text == "not known" and reason else text
-        out += filled(f"  {name:<22}{whole}", width, " " * 24)
+        told.append((name, f"not known: {reason}" if text == "not known" and reason else text))
     if found.days_left.low is not None and found.last_s is not None:
         date = day(found.last_s + DAY_S * int(found.days_left.low))
-        out += filled(
-            f"  {'change before':<22}{date}: 19 times in 20 the fuel lasts until then",
-            width,
-            " " * 24,
-        )
+        told.append(("change before", f"{date}: 19 times in 20 the fuel lasts until then"))
     if found.passage is not None:
         p = found.passage
-        out += filled(
-            f"  {_days(p):<22}"
-            f"{figure_with_ends(p.litres, units.volume, units.per_l)}; {p.containers} containers "
-            "last 19 times in 20" + "; few such days are logged" * p.need.few,
-            width,
-            " " * 24,
-        )
+        litres = figure_with_ends(p.litres, units.volume, units.per_l)
+        few = "; few such days are logged" * p.need.few
+        told.append((_days(p), f"{litres}; {p.containers} containers last 19 times in 20{few}"))
     elif "passage" in found.withheld:
-        out += filled(
-            f"  {'passage':<22}not known: {found.withheld['passage']}",
-            width,
-            " " * 24,
-        )
-    out.append("")
+        told.append(("passage", f"not known: {found.withheld['passage']}"))
+    return told
+
+
+def _basis(found: FuelOutlook) -> str:
+    """Say what the figures rest on."""
     counted = len(found.use.counted)
     text = f"Rests on {counted} container{'s' * (counted != 1)}"
     if found.changes == "found":
@@ -88,10 +91,7 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
             f", and on the last {found.days_used} whole days "
             f"({1000.0 * found.kwh_per_day:.0f} Wh a day)"
         )
-    out += filled(f"{text}.{_refused(found)} In brackets: 90 % interval.", width)
-    if check:
-        out += filled(check, width)
-    return [*out, "", *_body(found, width)]
+    return f"{text}.{_refused(found)} In brackets: 90 % interval."
 
 
 def _days(passage: Provision) -> str:
