@@ -132,7 +132,9 @@ def default(setting: Setting) -> str:
         return str(value).lower()
     if isinstance(value, int | float):
         return f"{value:.12g}"
-    return f'"{value}"'
+    # A tab would look like blanks; TOML reads it written like this.
+    shown = str(value).replace("\t", "\\t")
+    return f'"{shown}"'
 
 
 def _command(path: str, parser: argparse.ArgumentParser) -> Iterator[Block]:

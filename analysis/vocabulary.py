@@ -29,7 +29,10 @@ STATES = {
     ),
     OperatingState.STARTING: ("warms up and gives no full output yet", '"warming up" = "starting"'),
     OperatingState.RUNNING: ("delivers", 'RUN = "running"'),
-    OperatingState.THROTTLED: ("delivers less by its own will, such as by heat", '5 = "throttled"'),
+    OperatingState.THROTTLED: (
+        "delivers less of its own accord, such as in heat",
+        '5 = "throttled"',
+    ),
     OperatingState.SHUTTING_DOWN: ("cools down and stops", 'COOL = "shutting_down"'),
     OperatingState.FAULT: ("has a fault; the word is kept", '"E 07" = "fault"'),
     OperatingState.STANDBY: ("ready, the bank needs nothing", 'IDLE = "standby"'),

@@ -36,15 +36,22 @@ EXAMPLE = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's own arguments."""
     parser.add_argument(
-        "--old-serial", metavar="S", help="of the old unit (default: that of the configuration)"
+        "--old-serial",
+        metavar="S",
+        help="serial number of the old unit (default: that of the configuration)",
     )
     parser.add_argument(
-        "--old-counter", type=float, metavar="H", help="its hour counter (default: the log's)"
+        "--old-counter",
+        type=float,
+        metavar="H",
+        help="hour counter of the old unit (default: the log's)",
     )
-    parser.add_argument("--new-serial", metavar="S", help="of the new unit")
-    parser.add_argument("--new-rated", type=float, metavar="W", help="its rated output, W")
+    parser.add_argument("--new-serial", metavar="S", help="serial number of the new unit")
     parser.add_argument(
-        "--new-counter", type=float, metavar="H", help="its hour counter (default: 0)"
+        "--new-rated", type=float, metavar="W", help="rated output of the new unit, W"
+    )
+    parser.add_argument(
+        "--new-counter", type=float, metavar="H", help="hour counter of the new unit (default: 0)"
     )
     parser.add_argument("--by", metavar="NAME", help="who exchanged it")
     parser.add_argument("--at", metavar="TIME", help="when (ISO 8601; default: now)")

@@ -17,9 +17,9 @@ DESCRIPTION = (
     "Shows, for the first hours of a new fitting and for the latest: output reached, resistance\n"
     "of the loop to the battery from the steps of the charger's current, cable drop against good\n"
     "practice and IEC 60228, warming of the compartment in a run, gaps and refused readings, and\n"
-    "the open items of the fitter's check list. 'ebbwatt report --commissioning FILE' prints it.\n"
-    "Open the battery's fuse before you touch a joint; exhaust and heat must leave the\n"
-    "compartment; local codes and a licensed person decide."
+    "the open items of the fitter's check list. 'ebbwatt report --commissioning FILE' makes a\n"
+    "page of it. Open the battery's fuse before you touch a joint; exhaust and heat must leave\n"
+    "the compartment; local codes and a licensed person decide."
 )
 EXAMPLE = "ebbwatt fitting --hours 50"
 

@@ -61,7 +61,7 @@ FIELD = Section(
             "text",
             "",
             "the character between thousands, such as ' ' where the device writes 1 284; a blank "
-            "stands for those that are not to be broken as well",
+            "stands for a no-break space as well",
         ),
     ),
     "one channel of a reading",
