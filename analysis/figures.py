@@ -197,6 +197,17 @@ def charge(ah: float) -> str:
     return f"{rounded(ah, 1 if ah < 9.95 else 0 if ah < 999.5 else -1 if ah < 9995.0 else -2)} Ah"
 
 
+def chance_words(chance: float) -> str:
+    """Write a chance (0 to 1) in per cent; what a few thousand draws give is never certain.
+
+    >>> chance_words(0.234), chance_words(1.0), chance_words(0.0)
+    ('23 %', 'over 99 %', 'below 1 %')
+    """
+    if chance > 0.995:
+        return "over 99 %"
+    return "below 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+
+
 def hours_words(life_h: float | tuple[float, float] | None) -> str:
     """Return a design life in words, as the configuration gives it: 7500 h, 7000 to 8000 h."""
     if life_h is None:

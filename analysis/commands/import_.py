@@ -233,7 +233,8 @@ def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
         )
         return
     yield (
-        f"{name}: {outcome['readings']:,} readings added as {outcome['intervals']:,} intervals, "
+        f"{name}: {_counted(outcome['readings'], 'reading')} added as "
+        f"{_counted(outcome['intervals'], 'interval')}, "
         f"{outcome['known']:,} already there"
     )
     if outcome["ignored_columns"]:
@@ -250,3 +251,8 @@ def _lines(outcome: dict[str, Any], shown: int | None) -> Iterator[str]:
         yield f"  and {count - shown:,} more rows refused (--every-row lists them)"
     elif count > len(refused):
         yield f"  and {count - len(refused):,} more rows refused (kept_refusals in [limits])"
+
+
+def _counted(number: int, one: str) -> str:
+    """Return a number with its thousands set apart, and its noun: files hold millions of rows."""
+    return f"{number:,} {one if number == 1 else one + 's'}"

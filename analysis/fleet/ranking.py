@@ -8,7 +8,7 @@ from enum import IntEnum
 from typing import TYPE_CHECKING
 
 from analysis.assessment.first_limit import LIMITS
-from analysis.figures import day
+from analysis.figures import chance_words, day
 from analysis.text import boat_and_charger
 from analysis.units import days_in
 from logger.durations import DAY_S
@@ -176,7 +176,7 @@ def _chance_in_words(boat: Boat, facts: Facts, horizon_days: int) -> str:
     """Return the chance of meeting any limit in words; empty where it is too small to tell."""
     if boat.chance is None or boat.chance < LEAST_CHANCE:
         return ""
-    near = f"{100 * boat.chance:.0f} % chance of meeting a limit within {horizon_days} days"
+    near = f"{chance_words(boat.chance)} chance of meeting a limit within {horizon_days} days"
     if facts.until in LIMITS:
         near += f"; by its own log the first is {LIMITS[facts.until]}"
     return near

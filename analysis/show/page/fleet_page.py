@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from analysis.figures import day, ends, figure, minute
+from analysis.figures import chance_words, day, ends, figure, minute
 from analysis.fleet.listing import QUARTER_S
 from analysis.fleet.ranking import MEASURE_FIRST, STANDING_WORDS, Standing, may_order
 from analysis.show.cautions import SHORT
@@ -159,7 +159,7 @@ def _facts(boat: Boat) -> list[str]:
         and boat.chance is not None
         and boat.standing is not Standing.LIMIT_NEAR
     ):
-        told.append(f"chance {100 * boat.chance:.0f} %")
+        told.append(f"chance {chance_words(boat.chance)}")
     return [*told, f"log until {day(facts.until_s, facts.zone)}"]
 
 
