@@ -81,7 +81,8 @@ def shared_load(boat_ah: Span, solar_ah: Span, *, named: bool) -> tuple[str, ...
     if boat_ah.median is not None:
         said.append(f"The boat herself uses some {figure_with_ends(boat_ah, 'Ah')} a day.")
     elif boat_ah.low is not None:
-        said.append(f"The boat herself uses at least {boat_ah.low:.0f} Ah a day.")
+        least = f"at least {boat_ah.low:.0f} Ah a day"
+        said.append(f"What the boat herself uses the log does not show: {least}.")
     if not named:
         said.append(
             "Name the source in [[other_sources]]; an ammeter at the panels shows what they give."

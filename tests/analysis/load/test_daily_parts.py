@@ -409,7 +409,8 @@ def test_a_source_that_is_declared_takes_its_days_out():
     assert along.doubts[0].startswith("Charges along")
     plain = daily_load(RUNS, CONFIG)
     # What it gives is not known: the figure is what that leaves for the charger.
-    assert along.doubts[1] == f"The boat herself uses at least {plain.ah.low:.0f} Ah a day."
+    least = f"at least {plain.ah.low:.0f} Ah a day."
+    assert along.doubts[1] == f"What the boat herself uses the log does not show: {least}"
     assert (along.shared, plain.shared) == (True, False)
     assert along.ah == plain.ah
     assert along.relative_sd == pytest.approx(np.hypot(plain.relative_sd, 0.2), rel=0.01)

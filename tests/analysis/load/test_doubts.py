@@ -87,7 +87,7 @@ def test_a_part_that_something_else_gives_is_told_plainly():
     assert "[[other_sources]]" not in named
     # Wind that is named: what it gives is not known.
     assert shared_load(Span(38.0), Span(), named=True) == (
-        "The boat herself uses at least 38 Ah a day.",
+        "What the boat herself uses the log does not show: at least 38 Ah a day.",
     )
     assert shared_load(Span(), Span(), named=True) == ()
 
