@@ -63,6 +63,12 @@ STANDS_ABOVE_V, STANDS_V, STANDS_CELLS = 13.3, 0.04, 3
 #: Or the jump lasts for so many cells, and goes beyond all of so many cells before it by
 #: ``ALL_LOADS`` of the rise at a start.
 LASTS_CELLS, BEFORE_CELLS = 8, 72
+#: A jump that only lifts the voltage is a load that is switched off at its hour, where jumps that
+#: show no source came on so many other days within so many cells of that time of day, on more days
+#: than those that show one, and did not all lead to one voltage, within so many V for the middle
+#: half of them: a source has its own (settled on recordings made apart from both generators, and on
+#: boats of the study).
+SAME_HOUR_DAYS, SAME_HOUR_CELLS, SAME_V = 5, 6, 0.1
 #: It gives all it can from this part of its usual current on (judgement).
 ALL_IT_CAN = 0.85
 #: Rise at a start where the log has too few starts, V (judgement).
@@ -237,7 +243,9 @@ def find_loads_off(
     A bank that is nearly full, worn or of high resistance answers a load of a few amperes by as
     much as another one answers a source. But after a load the charger goes on alone: the voltage
     moves with the other loads, soon falls again, and hardly passes what it was before the load. A
-    source leaves the charger idle, or holds the voltage, or lifts it further and for longer.
+    source leaves the charger idle, or holds the voltage, or lifts it further and for longer. What
+    only lifts it, at one hour of many days and to a different voltage on each, is a load of that
+    hour.
     """
     edge = np.diff(np.concatenate(([0], aided.astype(np.int8), [0])))
     begin, end = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
@@ -254,11 +262,39 @@ def find_loads_off(
     stands = (spread <= STANDS_V) & (v > STANDS_ABOVE_V)
     before = window(np.where(running, v, np.nan), 3, BEFORE_CELLS, np.fmax)
     least = ALL_LOADS * start_rise(v, running)
-    for first, last in zip(begin[in_run].tolist(), end[in_run].tolist(), strict=True):
-        lifted = np.nanmax(v[first : min(first + 4, last)]) - before[first]
-        source = idle[first:last].any() or stands[first:last].sum() >= STANDS_CELLS
-        own[first:last] = not source and not (lifted > least and last - first >= LASTS_CELLS)
+    begin, end = begin[in_run], end[in_run]
+    pairs = list(zip(begin.tolist(), end.tolist(), strict=True))
+    source = np.array(
+        [idle[a:b].any() or stands[a:b].sum() >= STANDS_CELLS for a, b in pairs], dtype=bool
+    )
+    lifts = np.array(
+        [b - a >= LASTS_CELLS and np.nanmax(v[a : a + 4]) - before[a] > least for a, b in pairs],
+        dtype=bool,
+    )
+    level = np.array([float(np.nanmax(v[a : a + 4])) for a, _ in pairs])
+    for (first, last), other in zip(
+        pairs, source | (lifts & ~_at_its_hour(begin, level, source)), strict=True
+    ):
+        own[first:last] = not other
     return own
+
+
+def _at_its_hour(begin: NDArray[np.intp], level_v: Floats, source: Flags) -> Flags:
+    """Mark jumps at an hour at which jumps of no source come on many days.
+
+    ``level_v`` is where each jump leads to, ``source`` whether it shows a source.
+    """
+    a_day = round(DAY_S / STEP_S)
+    day, at = begin // a_day, begin % a_day
+    marked = np.zeros(len(begin), dtype=bool)
+    for k in range(len(begin)):
+        apart = np.abs((at - at[k] + a_day // 2) % a_day - a_day // 2)
+        near = (apart <= SAME_HOUR_CELLS) & (day != day[k])
+        loads, sources = (len(np.unique(day[near & kind])) for kind in (~source, source))
+        if loads >= SAME_HOUR_DAYS and loads > sources:
+            low_v, high_v = np.percentile(level_v[near & ~source], [25.0, 75.0])
+            marked[k] = high_v - low_v > SAME_V
+    return marked
 
 
 def find_filling(aided: Flags, v: Floats, amps: Floats, running: Flags, at_top: Flags) -> Flags:

@@ -39,7 +39,8 @@ class SupplyOutcome:
     name: str
     method: str
     load: Said | None
-    """Mean Ah a day on self-reliant days of the time looked at."""
+    """Mean Ah a day on self-reliant days of the time looked at; by the battery's current also on
+    those with help that it tells."""
     p95: Said | None
     other_days: int
     """Days in season, logged, on which another source gave current."""
@@ -59,7 +60,11 @@ def judge_supply(boat: Boat, cache: Path | None) -> SupplyOutcome:
     alone, other = _days(history, truth)
     load = p95 = None
     if found.ah.median is not None and alone.any():
-        daily = truth.days["load_ah"][alone]
+        # The battery's current tells the load of days with some help, too.
+        told = alone
+        if found.method == "battery_current":
+            told = alone | (other & _marked(found.daily_s, truth.days["start_s"][0], len(alone)))
+        daily = truth.days["load_ah"][told]
         load = Said(
             found.ah.low or 0.0, found.ah.median, found.ah.high or np.inf, float(daily.mean())
         )

@@ -398,6 +398,42 @@ def jump(**changed):
     return np.flatnonzero(find_loads_off(aided, v, amps, running, held_back)).tolist()
 
 
+def jumps(*at, idle=(), spread_v=0.3):
+    """Return how many cells of each jump are a load's; ``at`` gives day and cell of the day.
+
+    Each jump lasts for an hour, by a volt or up to ``spread_v`` more; those named in ``idle`` leave
+    the charger without current.
+    """
+    count = 288 * 12
+    v, amps = np.full(count, 13.2), np.full(count, 8.0)
+    running, aided = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    begins = [288 * day + cell for day, cell in at]
+    for number, first in enumerate(begins):
+        aided[first : first + 12] = True
+        v[first : first + 12] += 1.0 + 0.5 * spread_v * (number % 3)
+        v[first : first + 12] += 0.06 * (np.arange(12) % 2)
+        if number in idle:
+            amps[first + 4 : first + 8] = 0.0
+    own = find_loads_off(aided, v, amps, running, np.zeros(count, dtype=bool))
+    return [int(own[first : first + 12].sum()) for first in begins]
+
+
+def test_a_load_that_goes_off_at_its_hour_is_no_source():
+    evening = [(day, 276 + 6 * (day % 2)) for day in range(6)]
+    assert jumps(*evening) == [12] * 6, "on five other days within half an hour"
+    assert jumps(*evening[:5]) == [0] * 5
+    assert jumps(*evening[:5], (5, 260)) == [0] * 6, "an hour and a half before the others"
+    # Across midnight they are as near.
+    assert jumps(*[(day, 284) for day in range(5)], (6, 2)) == [12] * 6
+    # A source has its own voltage, which it reaches each day.
+    assert jumps(*evening, spread_v=0.25) == [12] * 6
+    assert jumps(*evening, spread_v=0.05) == [0] * 6
+    # An engine at its hour: the charger is idle beside it on most days.
+    assert jumps(*[(day, 100) for day in range(12)], idle=range(6)) == [0] * 12
+    assert jumps(*[(day, 100) for day in range(11)], idle=range(4)) == [0] * 4 + [12] * 7
+    assert jumps(*evening, idle=(5,)) == [0] * 6, "one of six shows a source, four are left"
+
+
 def test_what_a_source_leaves_behind():
     inside = list(range(90, 102))
     assert jump() == inside
