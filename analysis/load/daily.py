@@ -22,11 +22,9 @@ from analysis.load.charge_kept import depth_by_voltage, find_kept, told
 from analysis.load.declared import along, held_days, since_change
 from analysis.load.doubts import (
     ENGINE_H,
-    SUN_SD,
     doubts,
     few_alone,
     more_on,
-    shared_load,
     unnamed_source,
 )
 from analysis.load.other_sources import STEP_S, Grid, make_grid
@@ -41,8 +39,8 @@ from analysis.load.stretches import (
     find_spans,
     weights,
 )
-from analysis.load.sun import solar_ah
-from analysis.load.usual_bank import SWING_V, usual_bank_ah
+from analysis.load.sun import with_sources_along
+from analysis.load.usual_bank import SWING_V, efficiency_of, usual_bank_ah
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -55,17 +53,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Charge efficiency over usual cycles of a house bank and its uncertainty (one standard deviation).
-#: Lead-acid: 0.85 to 0.95 (common practice, no source for one number); above 0.95 low down, falling
-#: off near full (Stevens & Corey 1996, Sandia), and the small currents of these chargers reach the
-#: taper late. LFP 0.99. The log itself does not tell it: a load that changes between charging and
-#: rest looks the same.
-EFFICIENCY = {
-    "flooded": (0.92, 0.045),
-    "agm": (0.92, 0.045),
-    "gel": (0.92, 0.045),
-    "lfp": (0.99, 0.005),
-}
 #: Days that no stretch covers may differ from the others by this part of the days' own scatter (our
 #: choice).
 _UNSEEN = 0.8
@@ -102,13 +89,6 @@ _DRAWS = 200
 #: Beyond a factor of five either way a figure says nothing more.
 _MOST_SD = 1.0
 _SEED = 20240607
-
-
-def efficiency_of(config: Config) -> tuple[float, float]:
-    """Return the charge efficiency and its standard deviation."""
-    told = config.battery.charge_efficiency
-    usual, spread = EFFICIENCY[config.battery.chemistry]
-    return (usual, spread) if told is None else (told, 0.01)
 
 
 def daily_load(runs: Runs, config: Config) -> LoadResult:
@@ -184,7 +164,9 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             told_share=config.battery.charge_efficiency,
             capacity_ah=config.battery.capacity_ah,
         )
-    found = _with_sources_along(found, grid, along(runs, config.other_sources), config)
+    found = with_sources_along(
+        found, grid, along(runs, config.other_sources), config.battery.chemistry
+    )
     said = found.doubts
     if drawn is None and not config.other_sources:
         said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
@@ -200,22 +182,6 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         helped_ah=more,
         bank=config.battery,
     )
-
-
-def _with_sources_along(
-    found: LoadResult, grid: Grid, named: tuple[str, ...], config: Config
-) -> LoadResult:
-    """Say what else gives a part every day: as the configuration names it, or the sun."""
-    # An LFP bank stands at one voltage with the sun and without it. The battery's current tells
-    # what the boat uses, with what the sun gives her.
-    by_volts = config.battery.chemistry != "lfp" and found.method == "balance"
-    solar = solar_ah(grid) if by_volts else Span()
-    if not named and solar.low is None:
-        return found
-    sd = min(float(np.hypot(found.relative_sd, SUN_SD)), _MOST_SD)
-    found = replace(found, shared=True, solar_ah=solar, relative_sd=sd)
-    said = shared_load(found.boat_ah, solar, named=bool(named))
-    return replace(found, doubts=(*named, *found.doubts, *said))
 
 
 def _begin_s(days: Flags, origin: int) -> Floats:

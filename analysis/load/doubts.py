@@ -23,9 +23,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-#: Relative standard deviation of what the charger will have to bring beside a source that comes and
-#: goes with the weather and the season (judgement).
-SUN_SD = 0.2
+#: What shows solar.
+BY_LIFT = "At rest the voltage stands higher round noon than in the morning and the evening:"
 #: From this standard deviation on, a doubt about the share of charge kept is stated (judgement).
 KEPT_SD = 0.10
 #: Help for less than so many hours is an engine; longer help is shore power (judgement).
@@ -72,10 +71,7 @@ def shared_load(boat_ah: Span, solar_ah: Span, *, named: bool) -> tuple[str, ...
     said = []
     if solar_ah.low is not None:
         who = "solar gives" if named else "solar probably charges as well,"
-        said.append(
-            "At rest the voltage stands higher round noon than in the morning and the evening: "
-            f"{who} some {figure_with_ends(solar_ah, 'Ah')} a day."
-        )
+        said.append(f"{BY_LIFT} {who} some {figure_with_ends(solar_ah, 'Ah')} a day.")
     if not named:
         said.append("The load told is what that leaves for the charger.")
     if boat_ah.median is not None:

@@ -8,11 +8,13 @@ the log does not show it. So what the sun gives is known to that factor only.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.estimate import Span
+from analysis.load.doubts import BY_LIFT, shared_load
 from analysis.load.other_sources import start_rise
 from logger.durations import DAY_S
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.load.other_sources import Grid
+    from analysis.load.result import LoadResult
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -35,6 +38,48 @@ LIFT_V, LIFT_PART = 0.025, 0.03
 #: What one Ah of the sun lifts noon by, over what one ampere of the charger lifts the voltage by at
 #: a start, 1/h: lowest and highest of nine boats in ten of two generators (see METHOD.md).
 LIFT_PER_AH = (0.05, 0.30)
+#: Relative standard deviation of what the charger will have to bring beside a source that comes and
+#: goes with the weather and the season (judgement).
+SUN_SD = 0.2
+#: Where the battery's current tells the load, sun that is weaker than the load makes it too low by
+#: up to so much (16 % on the worst of ten boats of the independent generator).
+MISSED = 0.2
+
+
+def with_sources_along(
+    found: LoadResult, grid: Grid, named: tuple[str, ...], chemistry: str
+) -> LoadResult:
+    """Say what else gives a part every day: as the configuration names it, or the sun.
+
+    ``named`` are the sentences on what is configured.
+    """
+    # An LFP bank stands at one voltage with the sun and without it.
+    solar = Span() if chemistry == "lfp" else solar_ah(grid)
+    if found.method == "battery_current" and not named:
+        return _with_sun_by_current(found) if solar.low is not None else found
+    if not named and solar.low is None:
+        return found
+    found = replace(
+        found, shared=True, solar_ah=solar, relative_sd=float(np.hypot(found.relative_sd, SUN_SD))
+    )
+    said = shared_load(found.boat_ah, solar, named=bool(named))
+    return replace(found, doubts=(*named, *found.doubts, *said))
+
+
+def _with_sun_by_current(found: LoadResult) -> LoadResult:
+    """Allow for sun in a load by the battery's current, in which it shows where it is strong."""
+    high = None if found.ah.high is None else (1.0 + MISSED) * found.ah.high
+    said = (
+        f"{BY_LIFT} solar probably charges as well. While it gives less than the boat draws, the "
+        f"currents do not show it: she may use up to {100 * MISSED:.0f} % more than is told, which "
+        "the interval allows for. Name the source in [[other_sources]]."
+    )
+    return replace(
+        found,
+        ah=replace(found.ah, high=high),
+        relative_sd=float(np.hypot(found.relative_sd, 0.5 * MISSED)),
+        doubts=(*found.doubts, said),
+    )
 
 
 def solar_ah(grid: Grid) -> Span:

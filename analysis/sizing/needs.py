@@ -13,7 +13,7 @@ from analysis.fuel.outlook import fuel_of
 from analysis.health.evidence import design_hours_left
 from analysis.inputs.meters import MEASURE
 from analysis.load.bank import PARTS, Bank, Days, live
-from analysis.load.daily import EFFICIENCY
+from analysis.load.usual_bank import EFFICIENCY
 from analysis.physics import BLOCK_V, blocks_in_series
 from analysis.sizing.result import Fitted, Need
 from analysis.sizing.size import AUDIT_SCATTER, audit_days, bank_ah, supply_wh

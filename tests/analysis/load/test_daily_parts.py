@@ -15,7 +15,6 @@ from analysis.load.daily import (
     by_current,
     daily_load,
     drawn_at_start,
-    efficiency_of,
     fed_by_others,
     make_result,
     measured_ah,
@@ -25,7 +24,7 @@ from analysis.load.daily import (
 )
 from analysis.load.other_sources import Grid
 from analysis.load.result import by_month, split_levels
-from analysis.load.usual_bank import usual_bank_ah
+from analysis.load.usual_bank import efficiency_of, usual_bank_ah
 from logger.other_sources import OtherSource
 from tests.support.boats.drawn_cycles import boat
 from tests.support.boats.plain_log import RATED_W, joined

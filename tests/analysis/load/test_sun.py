@@ -1,5 +1,6 @@
 """The sun beside the charger: a lift round noon on days at rest, and what it may give."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -124,3 +125,15 @@ def test_the_interval_holds_what_a_boat_with_solar_uses(sunny):
     assert named >= 7
     assert held >= named - 1
     assert np.median(errors) < 0.15
+
+
+def test_sun_that_is_weaker_than_the_load_hides_from_the_battery_current():
+    boats = [replace(b, shunt=True, seasons=1) for b in fleet(4, 76106, ("solar",))]
+    told = 0
+    for boat, history, truth in live(boats, with_limit=False):
+        found = daily_load(find_runs(history, boat.rated_w), boat.config())
+        assert found.method == "battery_current"
+        assert found.ah.low <= float(truth.load_ah.mean()) <= found.ah.high
+        assert (found.shared, found.boat_ah) == (False, found.ah)
+        told += any("up to 20 % more than is told" in text for text in found.doubts)
+    assert told >= 3

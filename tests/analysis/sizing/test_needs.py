@@ -8,7 +8,7 @@ import pytest
 from analysis.assessment.document import Verdict
 from analysis.estimate import Span
 from analysis.inputs.meters import MEASURE
-from analysis.load.daily import EFFICIENCY
+from analysis.load.usual_bank import EFFICIENCY
 from analysis.sizing import needs
 from analysis.sizing.candidates import Audit
 from analysis.sizing.needs import find_need
