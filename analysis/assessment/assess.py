@@ -377,6 +377,7 @@ def situation_of(
         states_told=runs.states_told,
         counted=runs.hours.counted,
         ceiling_known=evidence.ceiling.known,
+        held_current_v=evidence.ceiling.held_current_v,
         warm_found=out.warm_found,
         other_source_h=out.left_out_h.get(HELD_BY_OTHERS, 0.0),
         now_h=evidence.now_h or 0.0,

@@ -68,6 +68,8 @@ class Situation:
     states_told: bool
     counted: bool
     ceiling_known: bool
+    held_current_v: float | None
+    """Voltage at which the output of a charger that holds its current is stated; else None."""
     warm_found: bool
     other_source_h: float
     now_h: float
@@ -261,6 +263,14 @@ def notes(case: Situation) -> list[Reason]:
                 "no_temperature",
                 "compartment temperature is not logged: heat looks like wear, so the interval is "
                 "wider",
+            )
+        )
+    if case.held_current_v is not None:
+        found.append(
+            Reason(
+                "held_current",
+                "the charger holds its current, not its power, so its output is stated at "
+                f"{case.held_current_v:.1f} V; at a higher voltage it gives more watts",
             )
         )
     if case.bounds and case.values:

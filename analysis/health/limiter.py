@@ -7,13 +7,14 @@ stays at its top. If the charger set the current there, the voltage would fall w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.estimate import MAD_TO_SD
 from analysis.health.heat import heat_factor
+from analysis.health.held_current import held_current_v
 from analysis.history.history import STATE_CODE
 from analysis.history.sums import sums_by
 from analysis.physics import CELLS_PER_BLOCK, CHARGING_V, blocks_in_series
@@ -87,6 +88,8 @@ class Ceiling:
     margin_v: float
     per_k: float
     """Temperature compensation found, V/K for the whole battery."""
+    held_current_v: float | None = None
+    """Voltage at which the output of a charger that holds its current is stated; else None."""
 
     @property
     def known(self) -> bool:
@@ -166,7 +169,10 @@ def stretches(
     code[idle & (code != BATTERY)] = OTHER_SOURCE
     code[edge] = EDGE
     code[unmeasured] = UNMEASURED
-    return found, ceiling
+    held_v = held_current_v(run, since, voltage, power, code == SOURCE)
+    if held_v is not None:
+        power *= held_v / np.where(unmeasured, held_v, voltage)
+    return found, replace(ceiling, held_current_v=held_v)
 
 
 def _at(ceiling: Ceiling, run: NDArray[np.intp], voltage: Floats, highest: Floats) -> Flags:

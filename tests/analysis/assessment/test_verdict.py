@@ -35,6 +35,7 @@ HEALTHY = Situation(
     states_told=True,
     counted=True,
     ceiling_known=True,
+    held_current_v=None,
     warm_found=False,
     other_source_h=0.0,
     now_h=1000.0,
@@ -268,6 +269,8 @@ def test_notes_tell_what_widened_the_figures_and_nothing_else():
     assert noted(bounds=0, renewed=True, renewal_found=True) == ["renewal_found"]
     assert noted(bounds=0, temperature_told=False) == ["no_temperature"]
     assert noted(values=0, temperature_told=False) == []
+    assert noted(bounds=0, held_current_v=12.84) == ["held_current"]
+    assert "12.8 V" in notes(replace(HEALTHY, bounds=0, held_current_v=12.84))[0].text
     # More than an hour and more than 2 % of the running hours.
     assert noted(bounds=0, other_source_h=20.0) == []
     assert noted(bounds=0, other_source_h=20.1) == ["other_source"]
