@@ -123,7 +123,9 @@ def remaining_sentence(a: Assessment) -> str:
             text += f", as this boat uses it about {date_figure(date)}"
             text += f" ({span})" if span else ""
         return f"{text}; 90 % confidence.{further}"
-    why = f" {sentence(harmless(a.withheld, 200))}" if a.withheld else ""
+    # The sentence before says already that there is no figure.
+    withheld = (a.withheld or "").removesuffix(": no figure")
+    why = f" {sentence(harmless(withheld, 200))}" if withheld else ""
     if hours.low is not None:
         when = f", {date_figure(Span(low=date.low))}" if date.low is not None else ""
         return (

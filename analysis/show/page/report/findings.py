@@ -51,7 +51,11 @@ def verdict(matter: Matter) -> Markup:
     """Return the verdict box and the row of key figures."""
     a = matter.assessment
     # What the box says already is not said twice.
-    reasons = [for_html(sentence(r.text), 400) for r in a.reasons if r.code not in _IN_THE_BOX]
+    reasons = [
+        for_html(sentence(r.text), 400)
+        for r in a.reasons
+        if r.code not in _IN_THE_BOX and not (a.runs and r.text == a.withheld)
+    ]
     hours = f"{a.running_hours:.0f} h, {counted(a.runs, 'run')}"
     use = [
         ("running hours seen", hours),

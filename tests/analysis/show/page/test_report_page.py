@@ -8,8 +8,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from analysis.assessment.document import Reason
 from analysis.assessment.from_new import WEAK
 from analysis.assessment.step_causes import STEP
+from analysis.estimate import Span
 from analysis.inputs.channels.late import LATE
 from analysis.inputs.finding import Finding, Severity
 from analysis.inputs.gain import GAIN_DRIFT
@@ -157,6 +159,20 @@ def test_the_page_asks_for_meters_before_anybody_orders_and_says_how_once():
     sound = re.sub(r"<[^>]+>", " ", page(matter("sound")))
     assert "Before you order" not in sound
     assert "Read a DC clamp meter" in sound
+
+
+def test_why_no_hours_are_told_stands_once_and_without_saying_so_twice():
+    why = "the limit is likely over 590 h away, six times what the log has seen: no figure"
+    reasons = (Reason("output_sound", "available output is 98 %"), Reason("too_far_ahead", why))
+    plan = matter("plan")
+    given = scenes.assessment(
+        remaining_h=Span(low=320.0), remaining_date=Span(), withheld=why, reasons=reasons
+    )
+    text = page(replace(plan, assessment=given)).replace("\xa0", " ")
+    assert text.count("six times what the log has seen") == 1
+    said = re.sub(r"<[^>]*>", "", text)
+    assert "No figure for the remaining life, only a bound (95 % confidence)" in said
+    assert "six times what the log has seen." in said
 
 
 def test_the_first_page_says_whose_charger_it_is_and_leaves_blanks_for_the_pen():
