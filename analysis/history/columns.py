@@ -74,7 +74,9 @@ class _Columns:
             ours = self._values[place][begins:ends]
             ours[:] = np.nan if column is None else column
             if column is not None and absent is not None:
-                ours[column == absent[place]] = np.nan
+                missing = column == absent[place]
+                if missing.any():
+                    ours[missing] = np.nan
         self.count = ends
 
     def drop_behind(self, rows: int) -> None:
@@ -177,17 +179,23 @@ def _unpack(reader: Reader, stretch: _Stretch, ours: Whole, loaded: _Columns) ->
     zlib.error, ValueError, struct.error
         If the block is damaged; nothing has been appended.
     """
-    blobs = reader.block(stretch.last_id, ("session", *loaded.names))
-    (session, no_session), *unpacked = (
-        (None, None) if blob is None else _unpack_whole(blob, stretch.rows) for blob in blobs
-    )
+    names = tuple(dict.fromkeys(("session", *loaded.names)))
+    unpacked = {
+        name: (None, None) if blob is None else _unpack_whole(blob, stretch.rows)
+        for name, blob in zip(names, reader.block(stretch.last_id, names), strict=True)
+    }
+    session, no_session = unpacked["session"]
     if session is None:
         return
-    values, absent = [v for v, _ in unpacked], [a for _, a in unpacked]
-    of_ours = np.isin(session, ours) & (session != no_session)
+    values = [unpacked[name][0] for name in loaded.names]
+    absent = [unpacked[name][1] for name in loaded.names]
+    if session.min() == session.max():  # as in nearly every block
+        of_ours = np.array([session[0] in ours and session[0] != no_session])
+    else:
+        of_ours = np.isin(session, ours) & (session != no_session)
     if of_ours.all():
         loaded.append(values, stretch.rows, absent)
-    elif of_ours.any():
+    elif of_ours.any():  # of several sessions, then
         values = [None if v is None else v[of_ours] for v in values]
         loaded.append(values, int(of_ours.sum()), absent)
 
