@@ -122,7 +122,8 @@ def gather(
     gain_sd
         Uncertainty of the output from the sensor's gain (one sd), as a share of the output.
     """
-    out, ceiling = _figures(runs, config)
+    inside = limiter.inside_runs(runs)
+    out, ceiling = _figures(runs, config, inside)
     runtime_h = hours_at(runs, out.middle_s)
     levels = two_levels(out.value, out.used & ~out.bound, runs.begun_s)
     out = restricted(out, None if levels is None else levels.low, held)
@@ -130,7 +131,7 @@ def gather(
     if heat is not None:
         # A run warms its own compartment. Without this correction the loss by heat would look like
         # sag, or like a full battery, and the run's temperature would then correct it once more.
-        out, ceiling = _figures(runs, config, heat)
+        out, ceiling = _figures(runs, config, inside, heat)
         out = restricted(out, None if levels is None else levels.low, held)
     findings = () if levels is None else (levels_finding(levels, out.value, runs.start_s),)
     out = without_surpassed(out, runtime_h)
@@ -164,15 +165,14 @@ def _with_reason(out: Outputs, which: Flags, limit: Limit, reason: str) -> Outpu
 
 
 def _figures(
-    runs: Runs, config: Config, heat: Floats | None = None
+    runs: Runs, config: Config, inside: limiter.Stretches, heat: Floats | None = None
 ) -> tuple[Outputs, limiter.Ceiling]:
     """Find what limited each stretch, and reduce each run to its figure.
 
-    The stretches are as long as the log. They are freed on return, so that a second pass does not
-    need their memory twice.
+    With ``heat``, the power in ``inside`` is written over: it is as long as the log.
     """
-    rated_w = config.charger.rated_w
-    found, ceiling = limiter.stretches(runs, rated_w, config.battery.charge_ceiling_v, heat)
+    rated_w, ceiling_v = config.charger.rated_w, config.battery.charge_ceiling_v
+    found, ceiling = limiter.stretches(runs, rated_w, ceiling_v, heat, inside)
     return outputs(runs, found, rated_w), ceiling
 
 

@@ -33,6 +33,11 @@ if TYPE_CHECKING:
 #: Codes of :func:`classify`; the order is that of :data:`REASONS`.
 SOURCE, BATTERY, HEAT, WARMING, EDGE, OTHER_SOURCE, ENDING, UNMEASURED = range(8)
 
+_EDGE_STATES = tuple(
+    STATE_CODE[state]
+    for state in (OperatingState.STARTING, OperatingState.SHUTTING_DOWN, OperatingState.FAULT)
+)
+
 #: What each code means, for a person.
 REASONS = (
     "the charger set the current",
@@ -112,10 +117,35 @@ class Stretches:
     temperature_c: Floats
     code: Codes
     """One of the codes of this module; :mod:`analysis.health.run_output` adds ``WARMING``."""
+    blocks: int = 1
+    """Number of 12 V blocks in series."""
+
+
+def inside_runs(runs: Runs) -> Stretches:
+    """Return the intervals inside runs, of which only what cannot be used has a code of its own."""
+    log = runs.log
+    inside = runs.run >= 0
+    run = runs.run[inside]
+    duration = log.duration_s[inside]
+    since = (log.start_s[inside] + 0.5 * duration - runs.begun_s[run]) / 3600.0
+    voltage, power = log.voltage_mean_v[inside], runs.power_w[inside]
+    code = np.full(len(run), SOURCE, dtype=np.int8)
+    if runs.states_told:
+        code[np.isin(log.state[inside], _EDGE_STATES)] = EDGE
+    code[~(np.isfinite(voltage) & np.isfinite(power))] = UNMEASURED
+    volts = voltage[code == SOURCE]
+    blocks = blocks_in_series(float(np.median(volts))) if len(volts) else 1
+    return Stretches(
+        inside, run, since, duration, power, voltage, log.temperature_c[inside], code, blocks
+    )
 
 
 def stretches(
-    runs: Runs, rated_w: float, configured_v: float | None, heat: Floats | None = None
+    runs: Runs,
+    rated_w: float,
+    configured_v: float | None,
+    heat: Floats | None = None,
+    inside: Stretches | None = None,
 ) -> tuple[Stretches, Ceiling]:
     """Find for each interval inside a run what set the current.
 
@@ -130,48 +160,33 @@ def stretches(
     heat
         Effect of heat, coefficients of :func:`analysis.health.heat.heat_columns`. The power is
         corrected for it, so that a loss by heat does not look like a full battery.
+    inside
+        What :func:`inside_runs` returns, where it is known already; with ``heat`` its power is
+        written over.
     """
-    log = runs.log
-    inside = runs.run >= 0
-    run = runs.run[inside]
-    duration = log.duration_s[inside]
-    since = (log.start_s[inside] + 0.5 * duration - runs.begun_s[run]) / 3600.0
-    voltage, power = log.voltage_mean_v[inside], runs.power_w[inside]
-    temperature = log.temperature_c[inside]
+    log, found = runs.log, inside or inside_runs(runs)
+    run, voltage, power = found.run, found.voltage_v, found.power_w
     if heat is not None:
-        power /= np.clip(heat_factor(temperature, heat), 0.3, 1.3)
-    state = log.state[inside]
-    code = np.full(len(run), SOURCE, dtype=np.int8)
-    unmeasured = ~(np.isfinite(voltage) & np.isfinite(power))
-    edge = np.isin(
-        state,
-        [
-            STATE_CODE[OperatingState.STARTING],
-            STATE_CODE[OperatingState.SHUTTING_DOWN],
-            STATE_CODE[OperatingState.FAULT],
-        ],
-    )
-    if not runs.states_told:
-        edge[:] = False
-    usable = ~unmeasured & ~edge
-    found = Stretches(inside, run, since, duration, power, voltage, temperature, code)
+        power /= np.clip(heat_factor(found.temperature_c, heat), 0.3, 1.3)
+    usable, code = found.code == SOURCE, found.code.copy()
     ceiling = find_ceiling(found, usable, len(runs), runs.start_s, configured_v)
-    code[_at(ceiling, run, voltage, log.voltage_max_v[inside])] = BATTERY
+    code[_at(ceiling, run, voltage, log.voltage_max_v[found.inside])] = BATTERY
     # Of a long run that was cut into days, only the last piece ends the run.
     final = np.append(np.diff(runs.begun_s) != 0.0, [True])[: len(runs)]
-    ends = final[run] & (log.start_s[inside] + duration > runs.end_s[run] - _TAIL_S)
+    ends = final[run] & (log.end_s[found.inside] > runs.end_s[run] - _TAIL_S)
     code[ends & (code == SOURCE)] = ENDING
-    code[(state == STATE_CODE[OperatingState.THROTTLED]) & (code == SOURCE)] = HEAT
+    throttled = log.state[found.inside] == STATE_CODE[OperatingState.THROTTLED]
+    code[throttled & (code == SOURCE)] = HEAT
     usual = usual_power(found, usable, rated_w)
-    charging = CHARGING_V * _blocks(voltage[usable])
+    charging = CHARGING_V * found.blocks
     with np.errstate(invalid="ignore"):
         idle = (power < _IDLING * usual) & (voltage > charging)
     code[idle & (code != BATTERY)] = OTHER_SOURCE
-    code[edge] = EDGE
-    code[unmeasured] = UNMEASURED
-    held_v = held_current_v(run, since, voltage, power, code == SOURCE)
+    np.copyto(code, found.code, where=~usable)
+    held_v = held_current_v(run, found.since_start_h, voltage, power, code == SOURCE)
     if held_v is not None:
-        power *= held_v / np.where(unmeasured, held_v, voltage)
+        power = power * (held_v / np.where(found.code == UNMEASURED, held_v, voltage))
+    found = replace(found, code=code, power_w=power)
     return found, replace(ceiling, held_current_v=held_v)
 
 
@@ -183,11 +198,6 @@ def _at(ceiling: Ceiling, run: NDArray[np.intp], voltage: Floats, highest: Float
         top += 0.6 * ceiling.margin_v
         reaches |= highest >= top
     return reaches
-
-
-def _blocks(voltage: Floats) -> int:
-    """Return the number of 12 V blocks in series; one where no voltage is known."""
-    return blocks_in_series(float(np.median(voltage))) if len(voltage) else 1
 
 
 def usual_power(found: Stretches, use: Flags, rated_w: float) -> float:
@@ -220,7 +230,7 @@ def find_ceiling(
     configured_v: float | None,
 ) -> Ceiling:
     """Find the ceiling of each run from the plateaus of the log and the configured value."""
-    scale = _blocks(found.voltage_v[usable])
+    scale = found.blocks
     if configured_v is None:
         fallback = Ceiling(np.full(runs, np.nan), _MARGIN_V[0] * scale, 0.0)
     else:
