@@ -253,9 +253,10 @@ def _read(path: Path, *, quiet: bool) -> Document:
     """Return the tables of a configuration file, or of the configuration in a database."""
     if not is_database(path):
         return read_document(path)
+    found = carried(path, _known_keys())
     if not quiet:
         log.warning("%s: using the configuration that it carries", printable(str(path), 200))
-    return Document(path, carried(path, _known_keys()))
+    return Document(path, found)
 
 
 def _known_keys() -> dict[str, list[str]]:

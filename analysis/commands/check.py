@@ -175,6 +175,8 @@ def _errors_behind(path: Path) -> list[str]:
     from logger.sources.description import parse_description
 
     errors = Errors()
+    if is_database(path):
+        return []
     with errors.noted():
         document = read_document(path)
         source = document.data.get("source")

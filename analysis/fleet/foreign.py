@@ -78,6 +78,8 @@ def private_copy(path: Path, target: Path, most_bytes: int = MOST_BYTES) -> None
         if path.is_symlink():
             raise Refused("is a link; hand in the file itself")
         source = os.open(path, flags)
+    except FileNotFoundError:
+        raise Refused("there is no such file") from None
     except OSError as error:
         raise Refused(f"cannot be read: {error.strerror or error}") from None
     try:

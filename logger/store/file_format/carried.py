@@ -101,6 +101,8 @@ def carried(path: Path, known: Mapping[str, list[str]]) -> dict[str, Any]:
         If it carries none, or none that can be read.
     """
     text = _stored(path)
+    if text is None and not _is_log(path):
+        raise ConfigError(f"{path}: is a database of another program; name another file")
     if text is None:
         raise ConfigError(
             f"{path}: carries no configuration (an earlier version wrote it). Name one with "
@@ -145,6 +147,22 @@ def _known(tables: Any, keys: list[str]) -> Any:  # noqa: ANN401 - as JSON has i
 
 
 def _stored(path: Path) -> str | None:
+    row = _first_row(
+        path,
+        "SELECT value FROM about WHERE key = ? AND length(value) <= ?",
+        (KEY, LONGEST_CARRIED),
+    )
+    return None if row is None or not isinstance(row[0], str) else row[0]
+
+
+def _is_log(path: Path) -> bool:
+    """Tell whether a database may be a log: only what can be read whole is known to be none."""
+    row = _first_row(path, "SELECT count(*) FROM sqlite_master WHERE name = 'intervals'", ())
+    return row is None or row[0] != 0
+
+
+def _first_row(path: Path, query: str, values: tuple[object, ...]) -> tuple[Any, ...] | None:
+    """Return the first row of a query; None where there is none, or the file cannot be read."""
     import sqlite3
 
     # A copy on a write-protected medium may have no room for the files beside it.
@@ -152,9 +170,6 @@ def _stored(path: Path) -> str | None:
         with contextlib.suppress(sqlite3.Error):
             connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=5)
             with contextlib.closing(connection):
-                row = connection.execute(
-                    "SELECT value FROM about WHERE key = ? AND length(value) <= ?",
-                    (KEY, LONGEST_CARRIED),
-                ).fetchone()
-                return None if row is None or not isinstance(row[0], str) else row[0]
+                row: tuple[Any, ...] | None = connection.execute(query, values).fetchone()
+                return row
     return None

@@ -107,6 +107,15 @@ def test_a_database_without_a_good_one_is_one_line(boat, ebbwatt, text, message)
     assert message in done.stderr.splitlines()[-1]
 
 
+@pytest.mark.parametrize("command", ["report", "check"])
+def test_a_database_of_another_program_is_called_so(tmp_path, ebbwatt, command):
+    with sqlite3.connect(tmp_path / "other.sqlite") as connection:
+        connection.execute("CREATE TABLE a (x)")
+    done = ebbwatt(command, "--config", "other.sqlite", cwd=tmp_path, status=2)
+    said = "other.sqlite: is a database of another program; name another file"
+    assert done.stderr.splitlines() == [f"ebbwatt: {said}"]
+
+
 def test_what_a_later_version_added_is_left_out(boat, ebbwatt):
     ebbwatt("import", "a.csv", cwd=boat)
     later = {"charger": {"rated_w": 90, "colour": "grey"}, "sails": {"main": 1}}
