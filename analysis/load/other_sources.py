@@ -68,7 +68,7 @@ LASTS_CELLS, BEFORE_CELLS = 8, 72
 #: than those that show one, and did not all lead to one voltage, within so many V for the middle
 #: half of them: a source has its own (settled on recordings made apart from both generators, and on
 #: boats of the study).
-SAME_HOUR_DAYS, SAME_HOUR_CELLS, SAME_V = 5, 6, 0.1
+SAME_HOUR_DAYS, SAME_HOUR_CELLS, SAME_V = 5, 6, 0.05
 #: It gives all it can from this part of its usual current on (judgement).
 ALL_IT_CAN = 0.85
 #: Rise at a start where the log has too few starts, V (judgement).
