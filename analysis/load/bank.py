@@ -80,6 +80,9 @@ STEP_H = 24.0 / PARTS
 #: Outputs tried, as parts of the mean day's need; and the number of loads drawn (our choice,
 #: steps of 7 % are finer than the interval, and 64 loads simulate fast).
 LEVELS, DRAWS = np.exp(np.linspace(np.log(0.5), np.log(3.2), 28)), 64
+#: Where some days need more, larger outputs are tried, each so many times the last, up to what this
+#: share of the days needs (our choice).
+BEYOND, HEAVIEST = 1.15, 0.995
 #: Seed of the draws, so that the same log gives the same limit.
 _SEED = 20261130
 
@@ -179,9 +182,28 @@ class _Drawn:
 def live(days: Days, bank: Bank) -> Carried:
     """Simulate the bank over the days with every output and every draw."""
     drawn = _draw(days, bank, np.random.default_rng(_SEED))
-    amps = LEVELS[:, None] * drawn.mean_a
+    amps = tried(drawn.load_ah / (24.0 * drawn.mean_a[:, None]), drawn.pattern)[:, None]
+    amps = amps * drawn.mean_a
     short = _short(days, drawn, amps) / drawn.weight.sum(axis=1)
     return Carried(amps * drawn.volts, short, float(np.median(drawn.mean_a * drawn.volts)))
+
+
+def tried(load: Floats, pattern: Floats) -> Floats:
+    """Return the outputs to try, over the mean load.
+
+    They reach what the heaviest days need in their heaviest hours: a boat that sails at weekends
+    draws ten times her mean on some days.
+
+    Parameters
+    ----------
+    load
+        Load of each day over the mean load, shape (draws, days).
+    pattern
+        Part of a day's load in each step, shape (PARTS, draws).
+    """
+    most = float(np.quantile(load, HEAVIEST)) * PARTS * float(pattern.max())
+    more = math.ceil(math.log(max(most / LEVELS[-1], 1.0)) / math.log(BEYOND))
+    return np.concatenate((LEVELS, LEVELS[-1] * BEYOND ** np.arange(1.0, more + 1.0)))
 
 
 def _draw(days: Days, bank: Bank, rng: np.random.Generator) -> _Drawn:

@@ -16,6 +16,7 @@ from analysis.load.bank import (
     draw_other_blocks,
     draw_starts,
     live,
+    tried,
 )
 
 EVEN = np.full(4, 0.25)
@@ -303,9 +304,10 @@ def test_the_charger_runs_until_the_bank_is_full(exact):
     assert not found.short.any()
     # Charged in the night, a day without a gap begins with a full bank: it carries 42 Ah and more.
     found = live(days(44.0, count=200, pattern=first), bank(100.0, "lfp", start_ah=2.0))
-    enough = LEVELS > 1.05
-    assert not found.short[enough].any()
-    assert (found.short[LEVELS < 0.95] > 0.5).all()
+    # Four times the mean load is drawn in the first step, so outputs up to that are tried.
+    enough = np.flatnonzero(LEVELS > 1.05)[0]
+    assert not found.short[enough:].any()
+    assert (found.short[: len(LEVELS)][LEVELS < 0.95] > 0.5).all()
 
 
 def test_what_a_bank_may_give_and_how_it_is_charged():
@@ -344,3 +346,32 @@ def test_days_carried_lie_between_two_outputs():
     assert at.limit_w()[0] == 10.0
     above = Carried(np.array([[10.0], [40.0]]), np.array([[0.051], [0.0]]), 15.0)
     assert above.limit_w()[0] == pytest.approx(10.0 * 4.0 ** (0.001 / 0.051))
+
+
+def test_a_boat_of_weekends_is_told_what_her_weekends_need():
+    # 4 Ah on five days and 120 Ah on two: 37 Ah on the mean day. A bank of 60 Ah holds a few hours
+    # of a weekend, so that the charger must give nearly its 5 A: three times the mean load.
+    load = np.where(np.arange(140) % 7 >= 5, 120.0, 4.0)
+    found = live(days(load, 140), bank(60.0, start_ah=10.0))
+    assert found.power_w.shape[0] > len(LEVELS)
+    need_w = 120.0 / 24.0 * 13.0
+    assert 0.8 * need_w < np.median(found.limit_w()) < 1.25 * need_w
+    # A charger half as large fails on the weekends, one half as large again does not.
+    assert found.days_carried(0.5 * need_w) < 0.8
+    assert found.days_carried(1.5 * need_w) > 0.97
+
+
+def test_larger_outputs_are_tried_only_where_some_days_need_them():
+    even = np.full((4, DRAWS), 0.25)
+    assert tried(np.full((DRAWS, 60), 2.1), even).tolist() == LEVELS.tolist()
+    # 2.2 is the largest as a rule; 6 times the mean takes eight more, each 1.15 times the last.
+    most = tried(np.full((DRAWS, 60), 6.0), even)
+    assert most[: len(LEVELS)].tolist() == LEVELS.tolist()
+    assert most[len(LEVELS) :] == pytest.approx(2.2 * 1.15 ** np.arange(1.0, 9.0))
+    # A day's heaviest six hours count; one day in two hundred does not.
+    peak = even.copy()
+    peak[1] = 0.75
+    assert len(tried(np.full((DRAWS, 60), 2.0), peak)) == len(most)
+    once = np.ones((DRAWS, 1000))
+    once[:, 0] = 60.0
+    assert tried(once, even).tolist() == LEVELS.tolist()
