@@ -196,37 +196,10 @@ class Transcript:
         hints += self._letter_hints()
         if self.refused["wrong checksum"] or self.refused["wrong CRC"]:
             hints.append(self._checksum_hint())
-        if self.unbelievable.total:
-            hints.append(
-                "values that cannot be true: check unit and scale in [fields]"
-                + (
-                    ", byte_order, type and at in [decoder]"
-                    if self.description.decoder_kind == "frame"
-                    else ""
-                )
-            )
-        if self.kinds:
-            seen = ", ".join(f"{kind} ({n} x)" for kind, n in self.kinds.most_common(8))
-            types = ", ".join(kind.removeprefix("type ") for kind, _ in self.kinds.most_common(8))
-            hints.append(
-                f"frames of other types come too: {seen}; describe them in [[decoder.frames]], or "
-                f"write ignore = [{types}] into [decoder]"
-            )
+        hints += self._frame_hints()
         hints += self._poll_hints()
         hints += self._numeral_hints()
-        lacking = any(f.source not in self.names for f in self.description.fields)
-        if self.names and self.first_guess and lacking:
-            seen = ", ".join(name for name, _ in self.names.most_common(20))
-            example = quoted(next(iter(self.names)))
-            hints.append(
-                f"the messages hold {seen}: write [source.decoder] with kind = "
-                f'"{self.description.decoder_kind}", and [source.fields] with lines such as '
-                f"voltage_v = {example}"
-            )
-        elif self.names and (self.refused["incomplete message"] or (self.ignored and lacking)):
-            wanted = ", ".join(f.source for f in self.description.fields)
-            seen = ", ".join(name for name, _ in self.names.most_common(20))
-            hints.append(f"[fields] names {wanted}; the messages hold {seen}")
+        hints += self._field_hints()
         hints += self._name_hints()
         apart = self.details.get("incomplete message", "").startswith("without")
         if apart and not self.absent:
@@ -243,6 +216,39 @@ class Transcript:
                 f"(one of {states})"
             )
         return hints
+
+    def _frame_hints(self) -> list[str]:
+        """Say what to look at where values cannot be true, and which other frames come."""
+        hints = []
+        if self.unbelievable.total:
+            frame = self.description.decoder_kind == "frame"
+            more = ", byte_order, type and at in [decoder]" if frame else ""
+            hints.append(f"values that cannot be true: check unit and scale in [fields]{more}")
+        if self.kinds:
+            seen = ", ".join(f"{kind} ({n} x)" for kind, n in self.kinds.most_common(8))
+            types = ", ".join(kind.removeprefix("type ") for kind, _ in self.kinds.most_common(8))
+            hints.append(
+                f"frames of other types come too: {seen}; describe them in [[decoder.frames]], or "
+                f"write ignore = [{types}] into [decoder]"
+            )
+        return hints
+
+    def _field_hints(self) -> list[str]:
+        """Say which names the messages hold, where those of [fields] are not among them."""
+        lacking = any(f.source not in self.names for f in self.description.fields)
+        seen = ", ".join(name for name, _ in self.names.most_common(20))
+        if self.names and self.first_guess and lacking:
+            example = quoted(next(iter(self.names)))
+            words = (
+                f"the messages hold {seen}: write [source.decoder] with kind = "
+                f'"{self.description.decoder_kind}", and [source.fields] with lines such as '
+                f"voltage_v = {example}"
+            )
+            return [words]
+        if self.names and (self.refused["incomplete message"] or (self.ignored and lacking)):
+            wanted = ", ".join(f.source for f in self.description.fields)
+            return [f"[fields] names {wanted}; the messages hold {seen}"]
+        return []
 
     def _numeral_hints(self) -> list[str]:
         """Say how numbers are described that are written in another way."""
