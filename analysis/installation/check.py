@@ -32,7 +32,7 @@ from logger.store.reader import Reader
 if TYPE_CHECKING:
     from analysis.history.history import History
     from analysis.history.runs import Runs
-    from logger.config import Config
+    from logger.config import BatteryConfig, Config
 
 #: Running hours for the first and for the latest figures (judgement).
 FIRST_H = 100.0
@@ -86,19 +86,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
     blocks = _blocks(runs)
     nominal_v = NOMINAL_V * blocks
     reasons: dict[str, str] = {}
-    first = latest = running_h = None
-    if len(runs) == 0:
-        reasons["first"] = reasons["latest"] = "the log holds no running"
-    else:
-        begin_h, end_h = float(runs.hours.at_end_h[0]), float(runs.hours.at_end_h[-1])
-        running_h = end_h
-        first = window.at(begin_h, begin_h + first_h)
-        if end_h - begin_h >= 2.0 * first_h:
-            latest = window.at(end_h - first_h, end_h)
-        else:
-            reasons["latest"] = (
-                f"{end_h - begin_h:.0f} of {2.0 * first_h:.0f} running hours seen so far"
-            )
+    first, latest = _first_and_latest(window, first_h, reasons)
     trend = loop_trend(steps)
     rise, why = rise_trend(window.warm)
     if trend.reason:
@@ -110,15 +98,6 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
             "no [wiring] section: add cross_section_mm2 and length_m (one way) to compare with "
             "IEC 60228"
         )
-    battery, air = config.battery, None
-    if battery.capacity_ah is not None:
-        air = ventilation_m3_per_h(battery.capacity_ah, battery.chemistry, CELLS_PER_BLOCK * blocks)
-    if air is None:
-        reasons["battery_air_m3_per_h"] = (
-            "no capacity_ah in [battery]"
-            if battery.capacity_ah is None
-            else "IEC 62485-2 does not cover a lithium bank: follow its maker and ISO 23625"
-        )
     fitted = history.fitting.fitted
     return FitCheck(
         label=history.fitting.label,
@@ -127,7 +106,7 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
         nominal_v=nominal_v,
         wiring=wiring,
         iec_ohm=limit_ohm,
-        battery_air_m3_per_h=air,
+        battery_air_m3_per_h=_battery_air(config.battery, blocks, reasons),
         first=first,
         latest=latest,
         loop_per_1000h=trend,
@@ -137,8 +116,38 @@ def check_fitting(case: Case, first_h: float = FIRST_H, replaced: str | None = N
         unit=config.unit,
         steps=steps,
         against_manual=tuple(against_log(config.unit, history, config.charger.rated_w / nominal_v)),
-        running_h=running_h,
+        running_h=float(runs.hours.at_end_h[-1]) if len(runs) else None,
     )
+
+
+def _first_and_latest(
+    window: LogWindow, first_h: float, reasons: dict[str, str]
+) -> tuple[Figures | None, Figures | None]:
+    """Return the figures of the first and of the latest running hours; note why there are none."""
+    if len(window.runs) == 0:
+        reasons["first"] = reasons["latest"] = "the log holds no running"
+        return None, None
+    at_end_h = window.runs.hours.at_end_h
+    begin_h, end_h = float(at_end_h[0]), float(at_end_h[-1])
+    first = window.at(begin_h, begin_h + first_h)
+    if end_h - begin_h >= 2.0 * first_h:
+        return first, window.at(end_h - first_h, end_h)
+    reasons["latest"] = f"{end_h - begin_h:.0f} of {2.0 * first_h:.0f} running hours seen so far"
+    return first, None
+
+
+def _battery_air(battery: BatteryConfig, blocks: int, reasons: dict[str, str]) -> float | None:
+    """Return the air that the battery space needs, m3 per hour; note why it is not known."""
+    air = None
+    if battery.capacity_ah is not None:
+        air = ventilation_m3_per_h(battery.capacity_ah, battery.chemistry, CELLS_PER_BLOCK * blocks)
+    if air is None:
+        reasons["battery_air_m3_per_h"] = (
+            "no capacity_ah in [battery]"
+            if battery.capacity_ah is None
+            else "IEC 62485-2 does not cover a lithium bank: follow its maker and ISO 23625"
+        )
+    return air
 
 
 def last_figures(case: Case, hours: float) -> Figures | None:
