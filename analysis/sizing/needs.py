@@ -167,8 +167,14 @@ def _by_log(load: LoadResult, need: Need, audit: Audit | None, share: float) -> 
     if audit is None or not load.ah.median:
         return (text,)
     mean = share * audit.passage_ah + (1.0 - share) * audit.rest_ah
+    # An audit counts all consumers, whoever feeds them.
+    uses = load.boat_ah.median
+    more = ""
+    if uses:
+        beside = f" beside the {uses:.0f} Ah that she uses in all" if load.shared else ""
+        more = f", {100 * (mean / uses - 1.0):+.0f} %{beside}"
     compared = (
         f"By the audit: {mean:.0f} Ah ({audit.rest_ah:.0f} at rest, {audit.passage_ah:.0f} on "
-        f"passage), {100 * (mean / load.ah.median - 1.0):+.0f} %; the log is used."
+        f"passage){more}; the log is used."
     )
     return text, compared

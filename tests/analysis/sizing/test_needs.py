@@ -24,7 +24,8 @@ LAST_S = 1751284800.0
 def load_of(**what):
     """Return ten days of 60 Ah on a bank that gives back 0.8 of what it takes."""
     usual = {
-        "ah": Span(58.0, 60.0, 62.0), "ah_p95": 75.0, "voltage_v": 12.8, "efficiency": 0.8,
+        "ah": Span(58.0, 60.0, 62.0), "boat_ah": Span(58.0, 60.0, 62.0), "ah_p95": 75.0,
+        "voltage_v": 12.8, "efficiency": 0.8,
         "draw_ah": np.full((3, 10), 60.0), "daily_s": np.array([LAST_S]), "days_used": 10,
         "doubts": ("a doubt",), "shared": False, "withheld": None,
         "rare_withheld": lambda: "rare days are missing",
@@ -94,6 +95,14 @@ def test_an_audit_beside_a_log_is_compared_with_it():
         "By the audit: 60 Ah (50 at rest, 90 on passage), +0 %; the log is used."
     )
     assert "70 Ah (50 at rest, 90 on passage), +17 %" in needed(case_of(), AUDIT, 0.5).words[1]
+    # Beside the sun an audit is compared with what the boat uses, not with the charger's part.
+    sunny = load_of(shared=True, boat_ah=Span(58.0, 80.0, 120.0))
+    assert needed(case_of(sunny), AUDIT).words[1] == (
+        "By the audit: 60 Ah (50 at rest, 90 on passage), -25 % beside the 80 Ah that she uses in "
+        "all; the log is used."
+    )
+    windy = load_of(shared=True, boat_ah=Span(58.0))
+    assert needed(case_of(windy), AUDIT).words[1].endswith("90 on passage); the log is used.")
 
 
 def test_without_a_log_the_audit_gives_the_need():
