@@ -272,29 +272,27 @@ def find_loads_off(
         dtype=bool,
     )
     level = np.array([float(np.nanmax(v[a : a + 4])) for a, _ in pairs])
-    for (first, last), other in zip(
-        pairs, source | (lifts & ~_at_its_hour(begin, level, source)), strict=True
-    ):
+    for k in np.flatnonzero(lifts & ~source):
+        lifts[k] = not _at_its_hour(int(k), begin, level, source)
+    for (first, last), other in zip(pairs, source | lifts, strict=True):
         own[first:last] = not other
     return own
 
 
-def _at_its_hour(begin: NDArray[np.intp], level_v: Floats, source: Flags) -> Flags:
-    """Mark jumps at an hour at which jumps of no source come on many days.
+def _at_its_hour(jump: int, begin: NDArray[np.intp], level_v: Floats, source: Flags) -> bool:
+    """Tell whether a jump came at an hour at which jumps of no source come on many days.
 
     ``level_v`` is where each jump leads to, ``source`` whether it shows a source.
     """
     a_day = round(DAY_S / STEP_S)
     day, at = begin // a_day, begin % a_day
-    marked = np.zeros(len(begin), dtype=bool)
-    for k in range(len(begin)):
-        apart = np.abs((at - at[k] + a_day // 2) % a_day - a_day // 2)
-        near = (apart <= SAME_HOUR_CELLS) & (day != day[k])
-        loads, sources = (len(np.unique(day[near & kind])) for kind in (~source, source))
-        if loads >= SAME_HOUR_DAYS and loads > sources:
-            low_v, high_v = np.percentile(level_v[near & ~source], [25.0, 75.0])
-            marked[k] = high_v - low_v > SAME_V
-    return marked
+    apart = np.abs((at - at[jump] + a_day // 2) % a_day - a_day // 2)
+    near = (apart <= SAME_HOUR_CELLS) & (day != day[jump])
+    loads, sources = (len(np.unique(day[near & kind])) for kind in (~source, source))
+    if loads < SAME_HOUR_DAYS or loads <= sources:
+        return False
+    low_v, high_v = np.percentile(level_v[near & ~source], [25.0, 75.0])
+    return bool(high_v - low_v > SAME_V)
 
 
 def find_filling(aided: Flags, v: Floats, amps: Floats, running: Flags, at_top: Flags) -> Flags:
