@@ -29,6 +29,8 @@ def test_current_measured_at_the_battery(season, states):
 def test_a_larger_unit_from_the_beginning(season, rated_w):
     finding = stopped(season(exchange_at=0.0, exchange_rated_w=rated_w, days=60), "above_rated")
     assert finding.what_to_do.startswith("Look for, in this order: a larger unit")
+    # A held current of 110 W at 12 V is 132 W at 14.4 V: 120 %.
+    assert ("holds its current" in finding.what_to_do) == (rated_w == 135.0)
 
 
 def test_an_exchange_for_a_larger_unit_is_proposed_with_its_date(season):
