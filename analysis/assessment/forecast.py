@@ -16,6 +16,7 @@ import numpy as np
 from analysis.estimate import Span
 from analysis.figures import rounded
 from analysis.health.forms import slope_factor, trend_columns
+from analysis.health.life import RARE_LOSS
 from analysis.statistics import positive
 from analysis.statistics.passage import passage_for_good
 
@@ -88,7 +89,8 @@ def draw_paths(
     """
     loss_mean = np.array([c.mean[1] for c in posterior.cells])
     loss_sd = np.sqrt([c.covariance[1, 1] for c in posterior.cells])
-    count = shares(positive.weighed(posterior.weights(), loss_mean, loss_sd), paths)
+    weights = positive.weighed(posterior.weights(), loss_mean, loss_sd, RARE_LOSS)
+    count = shares(weights, paths)
     now = posterior.now_kh
     ahead = ahead_h / 1000.0
     drawn, slopes = [], []
@@ -112,7 +114,8 @@ def _draw_cell(
 ) -> tuple[Floats, Floats]:
     """Draw the present level (trend and wander) and the loss from the posterior of a cell.
 
-    Wear does not reverse: the loss is drawn from what is possible, above zero.
+    Wear does not reverse: the loss is drawn from what is possible, above zero, and seldom close to
+    it.
     """
     pick = np.zeros((2, len(cell.mean)))
     pick[0, 0] = pick[0, -1] = 1.0
@@ -122,7 +125,7 @@ def _draw_cell(
     ahead = max(posterior.now_kh - posterior.last_kh, 0.0)
     variance = covariance[0, 0] + cell.wander**2 * ahead
     loss_sd = math.sqrt(covariance[1, 1])
-    loss = positive.draw(np.full(number, mean[1]), np.full(number, loss_sd), rng)
+    loss = positive.draw(np.full(number, mean[1]), np.full(number, loss_sd), rng, RARE_LOSS)
     gain = covariance[0, 1] / covariance[1, 1] if loss_sd > 0.0 else 0.0
     left = math.sqrt(max(variance - gain * covariance[0, 1], 0.0))
     level = mean[0] + gain * (loss - mean[1]) + left * rng.standard_normal(number)

@@ -13,6 +13,7 @@ from analysis.assessment.forecast import FURTHEST
 from analysis.assessment.usage import Pace, dates
 from analysis.estimate import Span
 from analysis.fleet.prior import FORM_WEIGHTS, GRID, WANDER_WEIGHTS, evidence_of, loss_at
+from analysis.health.life import RARE_LOSS
 from analysis.health.trend import WANDERS
 from analysis.statistics import positive
 from analysis.statistics.passage import passage_for_good
@@ -135,11 +136,11 @@ def _draw_alone(
     sketch: Sketch, rng: np.random.Generator
 ) -> tuple[NDArray[np.intp], Floats, Floats]:
     """Draw cell, present level and loss from the estimator's posterior."""
-    # What is lost for good does not come back: the loss is above zero.
+    # What is lost for good does not come back: the loss is above zero, and seldom close to it.
     sd = np.sqrt(sketch.loss_var)
-    weight = positive.weighed(sketch.weight, sketch.loss, sd)
+    weight = positive.weighed(sketch.weight, sketch.loss, sd, RARE_LOSS)
     cell = rng.choice(len(weight), PATHS, p=weight)
-    loss = positive.draw(sketch.loss[cell], sd[cell], rng)
+    loss = positive.draw(sketch.loss[cell], sd[cell], rng, RARE_LOSS)
     return cell, _level(sketch, cell, loss, rng), loss
 
 
@@ -168,7 +169,7 @@ def chances(sketch: Sketch, prior: Prior) -> Floats:
     together = logsumexp(log_p, axis=1)
     ratio = FORM_WEIGHTS[sketch.form] * WANDER_WEIGHTS[sketch.wander]
     alone = np.log(np.maximum(sketch.weight / ratio, 1e-300))
-    alone += positive.log_chance(sketch.loss, np.sqrt(sketch.loss_var))
+    alone += positive.log_chance(sketch.loss, np.sqrt(sketch.loss_var), RARE_LOSS)
     weight = np.log(np.maximum(prior.form[sketch.form] * prior.wander[sketch.wander], 1e-300))
     weight += _TRUST * together + (1.0 - _TRUST) * alone
     log_p += (weight - together)[:, None]

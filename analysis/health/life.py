@@ -54,6 +54,9 @@ _LEVEL_PRIOR = (1.0, 0.3)
 #: Prior spread of the mean loss per 1000 h about the loss that would use up the design life: wide
 #: enough for a charger that lasts a third of it (judgement, no source).
 SLOPE_SPREAD = 0.1
+#: A loss far below this, per 1000 h, is as rare as it is small: at this one a charger would last
+#: five times a usual design life (judgement, no source; METHOD, "Early forecasts").
+RARE_LOSS = 0.01
 #: Early transient: time constant, thousand hours, and prior size, fraction of rated. New stacks
 #: settle within some hundred hours (common practice, no source for the numbers).
 _TRANSIENT_KH = 0.15

@@ -2,8 +2,9 @@
 
 The boat lives her own days again (loads, weather, engine and shore power alike) with her own bank
 and her own rules of start and stop, but with a charger whose available output is constant and whose
-fuel never ends. A day of the season is short if the bank falls below its usable share on it. The
-limit is the output at which one day in twenty is short.
+fuel never ends. A day of the season is short if the bank falls below its usable share on it and the
+charger ran: under a light load, as nobody is aboard, a charger starts at a deeper bank than usual,
+and no output could help before. The limit is the output at which one day in twenty is short.
 
 Nothing of the program's own search for the limit (:mod:`analysis.load.bank`) is used here: the bank
 is that of the simulator, in steps of five minutes.
@@ -68,7 +69,7 @@ def short_share(model: BoatModel, output: float, enough: float = math.inf) -> fl
             break
         for day in lived.days[seen:-1]:
             started = day.start_soc if math.isfinite(day.start_soc) else started
-            short += day.least_soc < floor_after(started, usable)
+            short += day.running_h > 0.0 and day.least_soc < floor_after(started, usable)
             seen += 1
     return short / season if season else math.nan
 

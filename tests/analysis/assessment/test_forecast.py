@@ -140,16 +140,17 @@ def test_paths_spread_by_what_is_not_known():
 
 def test_cells_share_the_paths_and_no_path_gains_by_use():
     rising = Cell(Form("", 1.0), 0.0, 0.5, np.array([0.7, -0.05, 0.0]), np.zeros((3, 3)))
-    low = Cell(Form("", 1.0), 0.0, 0.125, np.array([0.5, 0.0, 0.0]), np.zeros((3, 3)))
+    low = Cell(Form("", 1.0), 0.0, 0.125, np.array([0.5, 0.01, 0.0]), np.zeros((3, 3)))
     high = Cell(Form("", 1.0), 0.0, 0.375, np.array([0.9, 0.1, 0.0]), np.zeros((3, 3)))
     none = Cell(Form("", 1.0), 0.0, 0.0, np.array([9.0, 9.0, 0.0]), np.zeros((3, 3)))
     posterior = Posterior((low, none, rising, high), 1.0, 1.0, 0.0)
     rng = np.random.default_rng(1)
     paths, slopes = draw_paths(posterior, 0.0, np.array([0.0, 1000.0]), 7, rng)
-    # What surely rises is not possible; no loss at all is as likely as not: 1/16 to 3/8.
+    # What surely rises is not possible; of a loss of 0.01 one half is kept, of 0.1 ten elevenths:
+    # 1/16 to 15/44.
     assert np.sort(paths[:, 0]) == pytest.approx([0.5] + [0.9] * 6)
-    assert np.sort(paths[:, 1]) == pytest.approx([0.5] + [0.8] * 6)
-    assert np.sort(slopes) == pytest.approx([0.0] + [0.1] * 6)
+    assert np.sort(paths[:, 1]) == pytest.approx([0.49] + [0.8] * 6)
+    assert np.sort(slopes) == pytest.approx([0.01] + [0.1] * 6)
     # Where nothing else is known, it does not rise.
     alone = Posterior((rising,), 1.0, 1.0, 0.0)
     paths, _ = draw_paths(alone, 0.0, np.array([0.0, 1000.0]), 7, rng)
@@ -158,7 +159,7 @@ def test_cells_share_the_paths_and_no_path_gains_by_use():
 
 def test_a_loss_that_is_hardly_known_is_drawn_above_zero_by_bayes_theorem():
     # A log that hardly shows wear: 0.01 +- 0.02 per 1000 h, bound to the level by -0.6; a second
-    # form sees 0.03 +- 0.02. By quadrature over what is possible.
+    # form sees 0.03 +- 0.02. By quadrature over what is possible; far below 0.01 a loss is rare.
     covariance = np.zeros((3, 3))
     covariance[:2, :2] = [[0.01**2, -0.6 * 0.01 * 0.02], [-0.6 * 0.01 * 0.02, 0.02**2]]
     cells = tuple(
@@ -172,6 +173,7 @@ def test_a_loss_that_is_hardly_known_is_drawn_above_zero_by_bayes_theorem():
         weight * np.exp(-0.5 * ((loss - mean) / 0.02) ** 2)
         for weight, mean in ((0.7, 0.01), (0.3, 0.03))
     )
+    density *= loss / (loss + 0.01)
     density /= density.sum()
     mean = density @ loss
     assert slopes.min() > 0.0

@@ -38,3 +38,26 @@ def test_chances_and_weights_by_hand():
 def test_what_is_known_without_error_stays_or_ends_at_zero():
     drawn = draw(np.array([0.4, -0.4]), np.zeros(2), np.random.default_rng(0))
     assert drawn == pytest.approx([0.4, 0.0], abs=1e-9)
+
+
+@pytest.mark.parametrize(("mean", "sd", "rare"), [(0.08, 0.03, 0.02), (-0.05, 0.03, 0.01)])
+def test_values_far_below_the_rare_one_are_as_rare_as_they_are_small(mean, sd, rare):
+    x = np.linspace(0.0, max(mean, 0.0) + 12.0 * sd, 400_001)
+    density = np.exp(-0.5 * ((x - mean) / sd) ** 2) * x / (x + rare)
+    kept = density.sum() * x[1] / (sd * math.sqrt(2.0 * math.pi))
+    assert np.exp(log_chance(np.array([mean]), np.array([sd]), rare)) == pytest.approx([kept], 5e-3)
+    density /= density.sum()
+    expected = float(density @ x)
+    spread = math.sqrt(density @ (x - expected) ** 2)
+    drawn = draw(np.full(50_000, mean), np.full(50_000, sd), np.random.default_rng(3), rare)
+    assert drawn.mean() == pytest.approx(expected, abs=5.0 * spread / math.sqrt(50_000))
+    assert drawn.std() == pytest.approx(spread, rel=0.03)
+    # Two that were as likely: the one near zero is left with less.
+    both = weighed(np.array([0.5, 0.5]), np.array([mean, 10.0]), np.array([sd, 1e-3]), rare)
+    assert both == pytest.approx(np.array([kept, 1.0]) / (1.0 + kept), abs=5e-3)
+
+
+def test_what_is_all_but_ruled_out_is_still_drawn():
+    drawn = draw(np.array([-0.4, 0.0]), np.zeros(2), np.random.default_rng(0), 0.1)
+    assert drawn == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert np.isfinite(log_chance(np.array([-40.0]), np.array([1.0]), 0.1)).all()
