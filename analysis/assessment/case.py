@@ -12,7 +12,7 @@ from analysis.assessment.usage import usage
 from analysis.health.evidence import Evidence, gather, health_of
 from analysis.history.use import Use, find_use
 from analysis.inputs.examine import Examined, examine
-from analysis.inputs.finding import Finding, worst_first
+from analysis.inputs.finding import Finding, Severity, worst_first
 from analysis.load.daily import daily_load
 from analysis.load.kinds import Kinds, kinds_of_day
 from analysis.load.required_power import carried, limit_of
@@ -86,10 +86,26 @@ class Case:
             found = replace(found, may_begin_h=sure.jumps[-1].runtime_h)
         return health_of(found, self.config)
 
+    @property
+    def caution(self) -> str | None:
+        """A sentence on figures of a log from which the report draws no conclusion."""
+        stops = (f for f in self.examined.findings if f.severity is Severity.STOP)
+        stop = next(stops, None)
+        if stop is None:
+            return None
+        why = stop.text.split(". ")[0].rstrip(".")
+        return (
+            f"Do not rely on these figures. {why}. 'ebbwatt report' draws no conclusion from such "
+            "data, and says what to look for."
+        )
+
     @cached_property
     def load(self) -> LoadResult:
         """What the boat draws a day."""
-        return daily_load(self.runs, self.config)
+        found = daily_load(self.runs, self.config)
+        if self.caution is not None:
+            found = replace(found, doubts=(self.caution, *found.doubts))
+        return found
 
     @cached_property
     def kinds(self) -> Kinds | None:

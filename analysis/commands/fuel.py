@@ -183,7 +183,7 @@ def _with_passage(
             delivery_d=args.delivery_days,
         )
     if planned is not None:
-        return replace(found, passage=planned)
+        return replace(found, passage=replace(planned, caution=case.caution))
     if charger is None:
         why = "the log holds no run yet"
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,7 +55,7 @@ _SEED = 20240608
 
 def fuel_of(case: Case, *, spare_l: float = 0.0, temperature_c: float = 20.0) -> FuelOutlook:
     """Forecast how long the fuel lasts, with all that the log tells; see :func:`fuel_outlook`."""
-    return fuel_outlook(
+    found = fuel_outlook(
         case.runs,
         case.use,
         case.config,
@@ -62,6 +63,7 @@ def fuel_of(case: Case, *, spare_l: float = 0.0, temperature_c: float = 20.0) ->
         spare_l=spare_l,
         temperature_c=temperature_c,
     )
+    return replace(found, caution=case.caution)
 
 
 def fuel_outlook(

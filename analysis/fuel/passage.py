@@ -230,6 +230,8 @@ class Provision:
     delivery_d: int
     out_s: float | None
     """Day until which the stock lasts on usual days 19 times in 20, Unix time."""
+    caution: str | None = None
+    """Why the figures are not to be relied on; a sentence."""
 
     @property
     def litres(self) -> Span:

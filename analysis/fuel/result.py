@@ -53,6 +53,8 @@ class FuelOutlook:
     """Use of the last year, which gives litres and containers a year."""
     draws: Floats = field(default_factory=lambda: np.empty(0))
     """Draws of litres per kWh."""
+    caution: str | None = None
+    """Why the figures are not to be relied on; a sentence."""
 
     def stock(self) -> Stock:
         """Return the fuel aboard, as the passage needs it."""
@@ -102,6 +104,7 @@ class FuelOutlook:
                 "battery_air_m3_per_h": _short(self.battery_air_m3_per_h),
             },
             "withheld": self.withheld,
+            "doubts": [] if self.caution is None else [self.caution],
         }
 
 

@@ -50,7 +50,7 @@ def rows(found: Provision, now_s: float) -> list[tuple[str, str]]:
     told.append(("buy", _to_buy(found, size)))
     if (by := found.order_by_s) is not None:
         told.append(_order(found, by, now_s))
-    return told
+    return told if found.caution is None else [("caution", found.caution), *told]
 
 
 def _to_buy(found: Provision, size: str) -> str:

@@ -28,7 +28,10 @@ def lines(found: FuelOutlook, check: str | None, width: int) -> list[str]:
     ``check`` is a sentence that holds the fuel use against the loss of output, if there is one.
     """
     width = max(40, min(width, 100))
-    out = ["How long the fuel lasts", ""]
+    out = ["How long the fuel lasts"]
+    if found.caution is not None:
+        out += filled(found.caution, width)
+    out.append("")
     for name, told in _figures(found):
         out += filled(f"  {name:<22}{told}", width, " " * 24)
     out += ["", *filled(_basis(found), width)]

@@ -1,12 +1,18 @@
 """One case computes each thing once, and hands on what the next room needs."""
 
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import pytest
 
 from analysis.assessment import case as module
 from analysis.assessment.case import Case
+from analysis.estimate import Span
+from analysis.fuel import outlook
+from analysis.fuel.consumption import FuelUse
+from analysis.fuel.result import FuelOutlook
 from analysis.inputs.finding import Finding, Severity
+from analysis.show.screen.fuel import lines as fuel_lines
 
 
 def finding(code, severity):
@@ -24,6 +30,20 @@ def evidence(*findings):
     return SimpleNamespace(findings=findings)
 
 
+@dataclass(frozen=True)
+class Load:
+    """What a case looks at of a load."""
+
+    doubts: tuple[str, ...]
+
+
+FOUND = Load(("other",))
+FUEL = FuelOutlook(
+    use=FuelUse(0.9, 0.02, ()), l_per_kwh=Span(0.8, 0.9, 1.0), litres_left=Span(),
+    days_left=Span(), last_s=1000.0, litres_per_year=Span(), containers_per_year=Span(),
+    kwh_per_day=1.0, days_used=30, passage=None, withheld={}, container_l=10.0, changes="none",
+    mean_c=20.0, rated_w=100.0, battery_air_m3_per_h=None,
+)  # fmt: skip
 NOTE, DOUBT = finding("a", Severity.NOTE), finding("b", Severity.DOUBT)
 
 
@@ -54,6 +74,28 @@ def test_the_load_is_asked_for_where_the_health_is_known(monkeypatch, health, ca
     assert case.assessment == ("assessment", {"service": ()})
     (args,) = asked
     assert args == (health, case.evidence, expected, "use", "year", case.config, (), ("jump",))
+
+
+def test_figures_of_a_log_that_stops_every_conclusion_are_not_to_be_relied_on(monkeypatch):
+    monkeypatch.setattr(module, "daily_load", lambda *_: FOUND)
+    sound = prepared(examined=SimpleNamespace(findings=(NOTE, DOUBT), runs="runs"))
+    assert sound.caution is None
+    assert sound.load.doubts == ("other",)
+    stop = replace(finding("c", Severity.STOP), text="The output stood at 150 % of rated. More.")
+    case = prepared(examined=SimpleNamespace(findings=(DOUBT, stop), runs="runs"))
+    assert case.caution.startswith(
+        "Do not rely on these figures. The output stood at 150 % of rated. 'ebbwatt report'"
+    )
+    assert case.load.doubts == (case.caution, "other")
+    monkeypatch.setattr(outlook, "wear_of", lambda _: None)
+    monkeypatch.setattr(outlook, "fuel_outlook", lambda *_, **__: FUEL)
+    case.__dict__["use"] = None
+    told = outlook.fuel_of(case)
+    assert told.document()["doubts"] == [case.caution]
+    shown = " ".join(" ".join(fuel_lines(told, None, 80)).split())
+    assert case.caution in shown
+    assert FUEL.document()["doubts"] == []
+    assert "rely" not in " ".join(fuel_lines(FUEL, None, 80))
 
 
 def test_a_counter_that_jumped_back_may_be_another_unit(monkeypatch):
