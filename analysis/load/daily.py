@@ -26,6 +26,7 @@ from analysis.load.doubts import (
     few_alone,
     more_on,
     unnamed_source,
+    with_full_bank,
 )
 from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.result import FEWEST_FOR_P95, LoadResult, by_month, split_levels
@@ -164,6 +165,7 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
             told_share=config.battery.charge_efficiency,
             capacity_ah=config.battery.capacity_ah,
         )
+    found = with_full_bank(found, grid, config.battery)
     found = with_sources_along(
         found, grid, along(runs, config.other_sources), config.battery.chemistry
     )

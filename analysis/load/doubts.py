@@ -1,16 +1,21 @@
 """Finds reasons to doubt a load beyond its interval.
 
-They are a source that charges along, a bank that is kept nearly full, many days that seem to have
-another source, and days with the engine on which the boat draws more than on others.
+They are a source that charges along, a bank that is kept nearly full or goes on taking charge, many
+days that seem to have another source, and days with the engine on which the boat draws more than
+on others.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.estimate import Z90
 from analysis.figures import figure_with_ends
+from analysis.load.other_sources import STEP_S
+from analysis.load.usual_bank import USUAL_DAYS
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
@@ -18,7 +23,9 @@ if TYPE_CHECKING:
 
     from analysis.estimate import Span
     from analysis.load.charge_kept import Kept
+    from analysis.load.other_sources import Grid
     from analysis.load.result import LoadResult
+    from logger.config import BatteryConfig
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -32,6 +39,15 @@ ENGINE_H = 6.0
 #: What the charger gives on days with an engine is told from so many days on, where nine times in
 #: ten it is more than the mean load of the others (judgement).
 FEWEST_ENGINE_DAYS, NINE_IN_TEN = 5, 1.282
+#: A charger that runs for so much of a day, with the battery above so many V in the mean of it,
+#: charges a full bank. From this part of the days on it is worth a word (judgement: on boats of the
+#: study and of the independent generator it is at most an eighth).
+ALL_DAY, FULL_V, MANY_FULL = 0.95, 13.6, 0.25
+#: What a full bank may turn into gas, A per Ah: free acid and sealed (EN/IEC 62485-2 takes these
+#: for boost charge, from memory).
+GAS_A_PER_AH = {"flooded": 0.02, "agm": 0.008, "gel": 0.008}
+#: The load is at least this part of what is told (judgement).
+LEAST_PART = 0.1
 #: With no more than this part of the days without another source, they say little about the others
 #: (judgement).
 FEW_ALONE = 0.2
@@ -151,6 +167,49 @@ def more_on(
         "boat draws more than the figures of the other days say."
     )
     return more, (said,)
+
+
+def with_full_bank(found: LoadResult, grid: Grid, bank: BatteryConfig) -> LoadResult:
+    """Allow for a full bank that goes on taking charge from a charger that never stops.
+
+    What it turns into gas and heat looks like load in the balance of charge.
+    """
+    if found.method != "balance" or found.ah.low is None or found.ah.median is None:
+        return found
+    full, days = full_days(grid)
+    if full == 0 or full < MANY_FULL * days:
+        return found
+    capacity_ah = bank.capacity_ah or USUAL_DAYS * found.ah.median
+    gas_ah = 24.0 * GAS_A_PER_AH[bank.chemistry] * capacity_ah * full / days
+    low = max(found.ah.low - gas_ah, LEAST_PART * found.ah.median)
+    said = (
+        f"On {full} of {days} days the charger ran all day with the battery above "
+        f"{FULL_V * grid.blocks:.1f} V in the mean. A bank is full by then; what it goes on "
+        f"taking, a worn one most, looks like load. The boat may use as little as {low:.0f} Ah a "
+        "day. Test the battery, or log its current (battery_current_a)."
+    )
+    wider = 0.5 * np.log(found.ah.median / low) / Z90
+    return replace(
+        found,
+        ah=replace(found.ah, low=low),
+        relative_sd=float(np.hypot(found.relative_sd, wider)),
+        doubts=(*found.doubts, said),
+    )
+
+
+def full_days(grid: Grid) -> tuple[int, int]:
+    """Return on how many days the charger charged a full bank all day, and of how many.
+
+    Days of which a quarter or more is not known are not counted; float is none.
+    """
+    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
+    day -= day[0]
+    known = np.bincount(day, grid.known)
+    alone = grid.running & ~grid.in_float & ~grid.aided
+    part = np.bincount(day, alone) / np.maximum(known, 1.0)
+    volts = np.bincount(day, np.where(grid.known, grid.volts, 0.0)) / np.maximum(known, 1.0)
+    whole = known * STEP_S > 0.75 * DAY_S
+    return int((whole & (part > ALL_DAY) & (volts > FULL_V)).sum()), int(whole.sum())
 
 
 def few_alone(days: int, helped: int) -> tuple[str, ...]:

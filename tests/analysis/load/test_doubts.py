@@ -13,16 +13,20 @@ from analysis.load.doubts import (
     KEPT_SD,
     doubts,
     few_alone,
+    full_days,
     more_on,
     on_engine_days,
     shared_load,
     unnamed_source,
+    with_full_bank,
 )
 from analysis.load.kinds import UNDER_WAY, kinds_of_day
+from analysis.load.other_sources import Grid
 from analysis.load.required_power import carried, days_of, limit_of
 from analysis.load.result import LoadResult, Month
 from analysis.show.page.report.load_part import words
 from analysis.show.screen.load import lines
+from logger.config import BatteryConfig
 from tests.support.boats.bank_boats import BankBoat
 from tests.support.boats.near_full import NearFull, recorded
 
@@ -215,3 +219,48 @@ def test_without_a_load_nothing_is_said_of_engine_days():
     found, *_ = sailing(SAILS)
     nothing = replace(found, daily_s=np.empty(0), daily_ah=np.empty(0))
     assert more_on(nothing, np.ones(3, dtype=bool), np.zeros(3, dtype=bool), 0) == (None, ())
+
+
+def days_of_charging(full, of=20, **flags):
+    """Return a grid of days on which the charger runs; on the first ``full`` the bank is high."""
+    cells = 288 * of
+    day = np.arange(cells) // 288
+    no = np.zeros(cells, dtype=bool)
+    grid = Grid(
+        86400.0 * 20000 + 150.0, np.where(day < full, 13.7, 13.5), np.full(cells, 5.0), ~no, ~no,
+        no, 1, no, no,
+    )  # fmt: skip
+    return replace(grid, **{name: make(day) for name, make in flags.items()})
+
+
+def test_days_on_which_a_full_bank_is_charged_all_day():
+    assert full_days(days_of_charging(7)) == (7, 20)
+    # For 1.3 h of the first day it rests, or floats, or something else charges.
+    gap = {"at": np.arange(288 * 20) < 16}
+    assert full_days(days_of_charging(7, running=lambda _: ~gap["at"])) == (6, 20)
+    assert full_days(days_of_charging(7, in_float=lambda _: gap["at"])) == (6, 20)
+    assert full_days(days_of_charging(7, aided=lambda _: gap["at"])) == (6, 20)
+    # A day of which a quarter is not known is left out.
+    assert full_days(days_of_charging(7, known=lambda day: (day > 0) | ~gap["at"])) == (7, 20)
+    silent = np.arange(288 * 20) < 72
+    assert full_days(days_of_charging(7, known=lambda _: ~silent)) == (6, 19)
+
+
+def test_a_full_bank_that_goes_on_taking_charge_is_told_and_widens_the_interval():
+    bank = BatteryConfig(200.0, "agm")
+    assert with_full_bank(FOUND, days_of_charging(4), bank) is FOUND, "a fifth of the days"
+    found = with_full_bank(FOUND, days_of_charging(5), bank)
+    # A quarter of the days: 24 h x 0.008 x 200 Ah / 4 are 9.6 Ah a day.
+    assert found.ah == Span(pytest.approx(28.4), 40.0, 42.0)
+    (said,) = found.doubts
+    assert said.startswith("On 5 of 20 days the charger ran all day with the battery above 13.6 V")
+    assert "as little as 28 Ah a day" in said
+    assert found.relative_sd == pytest.approx(0.5 * np.log(40.0 / 28.4) / 1.645, rel=0.01)
+    # Free acid on all days would be more than all: a tenth is left.
+    worst = with_full_bank(FOUND, days_of_charging(20), BatteryConfig(200.0, "flooded"))
+    assert worst.ah.low == pytest.approx(4.0)
+    # Where nobody told the bank, it holds three mean days.
+    unknown = with_full_bank(FOUND, days_of_charging(20), BatteryConfig(None, "agm"))
+    assert unknown.ah.low == pytest.approx(38.0 - 24.0 * 0.008 * 120.0)
+    measured = replace(FOUND, method="battery_current")
+    assert with_full_bank(measured, days_of_charging(20), bank) is measured
