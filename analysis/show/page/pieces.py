@@ -27,7 +27,7 @@ _SIGNS = {
 }
 _PLAIN = re.compile(rf"\b({'|'.join(_SIGNS)})\b")
 #: What stays on one line: a date, a month, and an option with its value.
-_WHOLE = re.compile(r"\b\d{4}-\d\d(?:-\d\d)?\b|--[a-z]+(?: [A-Z]\b)?")
+_WHOLE = re.compile(r"\b\d{4}-\d\d(?:-\d\d)?(?!\d)|--[a-z]+(?: [A-Z]\b)?")
 NOTHING = Markup("")
 
 
