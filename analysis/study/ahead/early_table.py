@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.study.ahead.early import AGES
 from analysis.study.scores import holds, interval_score, middle_error, percent
-from analysis.study.table import Row, limit, share, written
+from analysis.study.table import Row, limit, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,6 +86,33 @@ def early_markdown(boats: Sequence[Sequence[EarlyOutcome]], seed: int) -> str:
     names = {one.name for one in judged}
     head = (
         f"Early forecasts: {len(names)} boats that wear, seed {seed}. Hours until the output limit "
-        "alone; what a report withholds as too far ahead is counted here."
+        "alone; what a report withholds as too far ahead is counted here. What is wanted and not "
+        "reached is bold."
     )
-    return "\n".join([head, "", *written(early_rows(judged))]) + "\n"
+    return "\n".join([head, "", *by_age(early_rows(judged))]) + "\n"
+
+
+def by_age(rows: Sequence[Row]) -> list[str]:
+    """Return the rows as a table in Markdown with a column for each age."""
+    ages = [f"{100.0 * age:.0f} % of life" for age in AGES]
+    told: dict[str, dict[str, Row]] = {}
+    for row in rows:
+        at, _, what = row.what.partition(": ")
+        told.setdefault(what, {})[at.removeprefix("at ")] = row
+    boats = [str(max((row[age].boats for row in told.values() if age in row), default=0))
+             for age in ages]  # fmt: skip
+    lines = [["what", "wanted", *ages], ["---"] * (2 + len(ages)), ["boats", "", *boats]]
+    for what, at_age in told.items():
+        asked = {age: row.wanted for age, row in at_age.items() if row.wanted}
+        wanted = next(iter(asked.values()), "")
+        if len(asked) == 1 < len(at_age):
+            wanted += f" at {next(iter(asked)).removesuffix(' of life')}"
+        cells = [_cell(at_age.get(age)) for age in ages]
+        lines.append([what, wanted, *cells])
+    return [f"| {' | '.join(line)} |" for line in lines]
+
+
+def _cell(row: Row | None) -> str:
+    if row is None:
+        return ""
+    return f"**{row.reached}**" if row.met is False else row.reached

@@ -47,6 +47,14 @@ def test_rows_count_hits_misses_and_errors():
     assert rows["at 50 % of life: boats to which a median is stated, %"].reached == "90"
     assert rows["at 10 % of life: 90 % interval of remaining hours holds the truth"].boats == 0
     assert "10 boats that wear, seed 3" in early_markdown([at(0.5, *[HELD] * 10), ()], 3)
+    table = early_markdown([outcomes], 3).splitlines()
+    assert "| boats |  | 0 | 20 | 10 | 0 |" in table
+    assert (
+        "| intervals that miss, said too long / too short | both sides |  | **2 / 0** | 1 / 1 |  |"
+    ) in table
+    (errors,) = [line for line in table if line.startswith("| median relative error")]
+    assert errors.startswith("| median relative error, % | at most 8 at 50 % |  | ")
+    assert "| **10.00** |" in errors
 
 
 def test_misses_and_score_by_hand():
