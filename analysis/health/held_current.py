@@ -7,7 +7,9 @@ charger is stated at one voltage.
 
 Loads that switch on and off move the voltage within minutes, while neither wear nor sag moves the
 charger. From one interval to the next the current then answers a rise of 1 % with a fall of 1 %
-where the power is held, and not at all where the current is.
+where the power is held, and not at all where the current is. A voltmeter that scatters, or shows
+tenths only, moves without the voltage, and no current answers that. So the current must also hold
+over the whole of a run, in which the voltage rises by more than any meter scatters.
 """
 
 from __future__ import annotations
@@ -70,4 +72,20 @@ def held_current_v(
     error = float(np.std(answer - slope * rise)) / np.sqrt(square)
     if slope < _HALF_WAY or error > _SURE:
         return None
+    if _answer_in_runs(run[use], voltage_v[use], power_w[use]) < _HALF_WAY:
+        return None
     return float(np.median(voltage_v[use]))
+
+
+def _answer_in_runs(run: NDArray[np.intp], voltage_v: Floats, power_w: Floats) -> float:
+    """Return what the current answers to 1 % of voltage over whole runs, %."""
+    volts = _about_the_mean(run, np.log(voltage_v))
+    amps = _about_the_mean(run, np.log(power_w)) - volts
+    return float(volts @ amps) / float(volts @ volts)
+
+
+def _about_the_mean(run: NDArray[np.intp], values: Floats) -> Floats:
+    """Return the values less the mean of their run."""
+    number = np.maximum(np.bincount(run), 1)
+    away: Floats = values - (np.bincount(run, values) / number)[run]
+    return away

@@ -60,6 +60,20 @@ def test_half_way_between_the_two_decides(answer, held):
     assert (figures(charged(amps * RISING))[1].held_current_v is not None) == held
 
 
+@pytest.mark.parametrize("meter", ["tenths", "scatters"])
+def test_a_voltmeter_that_moves_by_itself_makes_no_held_current(meter):
+    # 80 W are held while the bank rises. What the meter adds from one reading to the next, no
+    # current answers.
+    true = np.tile(np.linspace(12.4, 14.1, EACH), RUNS)
+    noise = 0.06 * np.random.default_rng(5).standard_normal(true.size)
+    shown = np.round(true + noise, 1) if meter == "tenths" else true + noise
+    run = np.repeat(np.arange(RUNS), EACH)
+    ones = np.ones(true.size)
+    assert held_current_v(run, 2.0 * ones, shown, 80.0 / true * shown, ones > 0.0) is None
+    told = held_current_v(run, 2.0 * ones, shown, 6.0 * shown, ones > 0.0)
+    assert told == pytest.approx(13.25, abs=0.1)
+
+
 def pairs(count, rise=0.01, noise=0.0, run=None):
     """Return intervals of a held current whose voltage goes up and down by ``rise``."""
     volts = 13.0 * (1.0 + rise * (np.arange(count) % 2))
