@@ -74,9 +74,10 @@ LATEST_DAYS = 730
 #: choice).
 _HELP_H = 0.2
 _KNOWN_H = 18.0
-#: Hours without help that tell the load of a day, where the battery's current is logged (our
-#: choice: a night).
-_ALONE_H = 8.0
+#: Hours without help that tell the load of a day, where the battery's current is logged (judgement:
+#: the sun gives more than a boat draws for eleven hours at most. On shore power a light load is
+#: seen as help in half of the hours only).
+_ALONE_H = 13.0
 #: What a load that is filled in for hours with help may be wrong by, relative (judgement: the sun
 #: feeds loads by day before more flows into the battery than the charger gives).
 FILLED_SD = 0.3

@@ -185,9 +185,12 @@ def test_days_with_help_are_told_by_their_hours_without_it():
     drawn[aided] = -5.0
     found = measured(drawn, day_grid(40, aided=aided))
     assert found == pytest.approx([72.0] * 30 + [216.0] * 10, rel=1e-4)
-    # Seven hours without help are too few to tell a day: shore power.
-    aided |= ~sails & (hour >= 7)
-    assert np.isnan(measured(drawn, day_grid(40, aided=aided))[:30]).all()
+    # Twelve hours without help are too few to tell a day: it may be shore power.
+    for hours, told in ((11, True), (12, False)):
+        more = aided | (~sails & (hour >= 16 - hours) & (hour < 16))
+        day_ah = measured(drawn, day_grid(40, aided=more))[:30]
+        assert np.isfinite(day_ah).all() == told
+        assert np.isnan(day_ah).all() != told
 
 
 def test_the_part_of_the_load_in_each_eighth_of_the_day():
