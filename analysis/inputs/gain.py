@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from analysis.history.runs import Runs
 
     Floats = NDArray[np.float64]
+    Indices = NDArray[np.intp]
     Flags = NDArray[np.bool_]
 
 GAIN_DRIFT = "gain_drift"
@@ -116,26 +117,30 @@ def find_cycles(runs: Runs) -> Cycles:
     first, last = runs.first[opens], runs.last[np.append(opens[1:], len(runs)) - 1]
     high_v = HELD_V * blocks_in_series(log.usual_v)
     logged = np.concatenate(([0.0], np.cumsum(log.duration_s)))
-    found = []
-    for k in range(len(first) - 1):
-        begin, end, upto = int(first[k]), int(last[k]), int(first[k + 1])
-        run_s = log.end_s[end] - log.start_s[begin]
-        rest_s = log.start_s[upto] - log.end_s[end]
-        if rest_s <= SETTLED_S or logged[upto] - logged[begin] < WHOLE * (run_s + rest_s):
-            continue
-        rest = slice(end + 1, upto)
-        settled = log.start_s[rest] > log.end_s[end] + SETTLED_S
-        volts = log.voltage_max_v[rest][settled]
-        volts = volts[np.isfinite(volts)]
-        # Without a voltage the log does not show that nothing else charged.
-        if not len(volts) or float(volts.max()) >= high_v:
-            continue
-        charge = log.charge_c[begin : end + 1]
-        measured_s = log.duration_s[begin : end + 1][np.isfinite(charge)].sum()
-        mean_a = float(np.nansum(charge) / measured_s) if measured_s > 0.0 else 0.0
-        if mean_a > 0.0:
-            found.append((log.start_s[begin], run_s / 3600.0, rest_s / 3600.0, mean_a))
-    return Cycles(*np.array(found).reshape(-1, 4).T)
+    begin, end, upto = first[:-1], last[:-1], first[1:]
+    run_s, rest_s = log.end_s[end] - log.start_s[begin], log.start_s[upto] - log.end_s[end]
+    settled = np.searchsorted(log.start_s, log.end_s[end] + SETTLED_S, side="right")
+    whole = (rest_s > SETTLED_S) & (settled < upto)
+    whole &= logged[upto] - logged[begin] >= WHOLE * (run_s + rest_s)
+    if not whole.any():
+        return Cycles(*np.empty((4, 0)))
+
+    def of_each(values: Floats, first: Indices, end: Indices, add: np.ufunc) -> Floats:
+        """Reduce the values from ``first`` up to ``end`` of each whole cycle."""
+        edges = np.column_stack((first[whole], end[whole])).ravel()
+        reduced: Floats = add.reduceat(values, edges)[::2]
+        return reduced
+
+    # Without a voltage the log does not show that nothing else charged.
+    free = of_each(log.voltage_max_v, settled, upto, np.fmax) < high_v
+    told = np.isfinite(log.charge_c)
+    charge_c = of_each(np.where(told, log.charge_c, 0.0), begin, end + 1, np.add)
+    measured_s = of_each(np.where(told, log.duration_s, 0.0), begin, end + 1, np.add)
+    with np.errstate(invalid="ignore"):
+        mean_a = charge_c / measured_s
+        free &= mean_a > 0.0
+    found = (log.start_s[begin[whole]], run_s[whole] / 3600.0, rest_s[whole] / 3600.0, mean_a)
+    return Cycles(*(values[free] for values in found))
 
 
 def find_change(cycles: Cycles) -> Change | None:
