@@ -38,12 +38,16 @@ def trouble(result: FileResult, limits: Mapping[str, tuple[float, float]]) -> li
     """
     lines = [*_refused_rows(result), *_refused_values(result, limits)]
     if result.compared and result.differ >= OTHER * result.compared:
+        others = (
+            f". Its {result.readings:,} other readings came in: take them back first, with "
+            "'ebbwatt import --undo'"
+        )
         lines.append(
             f"of {result.known:,} readings whose time the log holds already, "
             f"{100.0 * result.differ / result.compared:.0f} % have another voltage than the log; "
             "none of them came in. The file has wrong dates (was the clock set?), or it is of "
             "another charger: correct its dates and import it again, or import it into a log of "
-            "its own"
+            f"its own{others if result.readings else ''}"
         )
     if result.time_unit not in ("", "seconds"):
         lines.append(f"its times are numbers of {result.time_unit} and were taken as such")

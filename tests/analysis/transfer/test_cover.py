@@ -20,8 +20,8 @@ def taken(tmp_path):
     config = load_config(path)
     put_empty(config.store.path)
 
-    def take(begun_h=0.0, more_v=0.0):
-        hours = np.arange(0.0, 60.0, STEP_S / 3600.0)
+    def take(begun_h=0.0, more_v=0.0, until_h=60.0):
+        hours = np.arange(0.0, until_h, STEP_S / 3600.0)
         volts = np.where((hours + begun_h) % 12.0 < 6.0, 13.4, 12.4) + more_v
         file = tmp_path / f"{begun_h}-{more_v}.csv"
         rows = [
@@ -43,6 +43,12 @@ def test_a_season_with_the_dates_of_another_is_not_lost_in_silence(taken):
     assert result.differ / result.compared == pytest.approx(8.0 / 12.0, abs=0.1)
     assert "have another voltage than the log" in words
     assert "none of them came in" in words
+    assert "other readings" not in words
+    # What the log had no reading of came in, of the other charger perhaps.
+    result, words = taken(begun_h=4.0, until_h=80.0)
+    assert result.readings == 1200
+    assert "Its 1,200 other readings came in: take them back first" in words
+    assert "'ebbwatt import --undo'" in words
 
 
 def test_the_same_recording_and_that_of_another_voltmeter_are_left_alone(taken):
