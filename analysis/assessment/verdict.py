@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analysis.assessment.document import Reason, Verdict
 from analysis.assessment.first_limit import may_last, others_sentence
 from analysis.figures import figure, hours_words, rounded
@@ -81,7 +83,8 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
 
     A charger that was new and weak when its log began was not worn by then. Heat or a wrong sensor
     look the same, so its output calls for a replacement only where both are known, or where what it
-    has lost since would do so by itself.
+    has lost since would do so by itself. Once its design hours are used up another unit is due
+    anyway.
     """
     decided, reasons = _by_figures(case)
     if case.first is None or (case.measured and case.heat_known):
@@ -91,6 +94,8 @@ def verdict(case: Situation) -> tuple[Verdict, list[Reason]]:
     limit = case.replace_below if decided is Verdict.REPLACE else case.plan_below
     kept = case.since_start.median
     if kept is None or kept < limit:
+        return decided, reasons
+    if case.design_life_h is not None and case.now_h >= np.max(case.design_life_h):
         return decided, reasons
     unknown = {"heat": case.heat_known, "a wrong sensor": case.measured}
     causes = " or ".join(name for name, known in unknown.items() if not known)

@@ -249,6 +249,13 @@ def test_design_hours_count_whether_the_unit_was_weak_when_new_or_not():
     assert decided(**sound | ends)[0] is Verdict.PLAN
     ends = {"forecast": ahead(90.0, 100.0, 110.0, until="output")}
     assert decided(**sound | ends)[0] is Verdict.UNDETERMINED
+    # HEALTHY has 1000 h. Once they are used up, another unit is due anyway.
+    for life_h, said in (
+        (1000.0, Verdict.REPLACE),
+        ((900.0, 1000.0), Verdict.REPLACE),
+        ((900.0, 1001.0), Verdict.UNDETERMINED),
+    ):
+        assert decided(**WEAK | {"design_life_h": life_h})[0] is said
 
 
 def test_runs_that_a_setting_held_ask_for_no_emptier_battery():
