@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.statistics.selection import quantile_of
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -27,15 +29,16 @@ if TYPE_CHECKING:
 #: Steps of the voltage that are looked at, parts of it: more than a meter scatters, less than a
 #: bank moves when a charge begins or ends (judgement).
 _STEP = (0.003, 0.04)
-#: Steps of the current beyond this part are the charger's own: a pause, a fault (judgement).
-_OWN_STEP = 0.06
+#: Steps of the current beyond the first part are the charger's own, a pause or a fault. So are
+#: distances beyond the second from the middle current of a run (judgement).
+_OWN_STEP, _OWN_LEVEL = 0.06, 0.1
 #: Hours after the start from which on it is warm for sure (judgement).
 _WARM_H = 1.0
 #: Least number of such steps, and greatest standard error of the answer (our choice).
 _FEWEST, _SURE = 100, 0.1
-#: Answer of the current above which it is held: half way between a held power, -1, and a held
-#: current, 0.
-_HALF_WAY = -0.5
+#: Largest answer of a current that is held, up or down: half way from a held current, 0, to a held
+#: power, -1.
+_HALF_WAY = 0.5
 
 
 def held_current_v(
@@ -70,22 +73,24 @@ def held_current_v(
     square = float(rise @ rise)
     slope = float(rise @ answer) / square
     error = float(np.std(answer - slope * rise)) / np.sqrt(square)
-    if slope < _HALF_WAY or error > _SURE:
+    if abs(slope) > _HALF_WAY or error > _SURE:
         return None
-    if _answer_in_runs(run[use], voltage_v[use], power_w[use]) < _HALF_WAY:
+    if not abs(_answer_in_runs(run[use], voltage_v[use], power_w[use])) < _HALF_WAY:
         return None
     return float(np.median(voltage_v[use]))
 
 
 def _answer_in_runs(run: NDArray[np.intp], voltage_v: Floats, power_w: Floats) -> float:
-    """Return what the current answers to 1 % of voltage over whole runs, %."""
-    volts = _about_the_mean(run, np.log(voltage_v))
-    amps = _about_the_mean(run, np.log(power_w)) - volts
-    return float(volts @ amps) / float(volts @ volts)
+    """Return what the current answers to 1 % of voltage over whole runs, %; NaN if none is seen."""
+    volts = _about_the_middle(run, np.log(voltage_v))
+    amps = _about_the_middle(run, np.log(power_w / voltage_v))
+    usual = np.abs(amps) < _OWN_LEVEL
+    volts, amps = volts[usual], amps[usual]
+    square = float(volts @ volts)
+    return float(volts @ amps) / square if square > 0.0 else float("nan")
 
 
-def _about_the_mean(run: NDArray[np.intp], values: Floats) -> Floats:
-    """Return the values less the mean of their run."""
-    number = np.maximum(np.bincount(run), 1)
-    away: Floats = values - (np.bincount(run, values) / number)[run]
-    return away
+def _about_the_middle(run: NDArray[np.intp], values: Floats) -> Floats:
+    """Return the values less the median of their run."""
+    parts = np.split(values, np.flatnonzero(np.diff(run)) + 1)
+    return np.concatenate([part - quantile_of(part, 0.5) for part in parts])
