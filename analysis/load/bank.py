@@ -101,6 +101,8 @@ class Days:
     """Part of a day's load in each step, sums to 1, shape (PARTS,)."""
     relative_sd: float
     """Common error of all loads: standard deviation of the logarithm."""
+    help_ah: Floats | None = None
+    """What that gave to the bank, Ah, shape (days,); None where only its hours are known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +256,9 @@ def _short(days: Days, drawn: _Drawn, amps: Floats) -> Floats:
             depth[:] = begin
             on[:] = False
         if days.help_h[day] > 0.0:
-            depth = np.maximum(depth - drawn.help_ah * days.help_h[day], 0.0)
+            by_hours = drawn.help_ah * days.help_h[day]
+            given = by_hours if days.help_ah is None else days.help_ah[day]
+            depth = np.maximum(depth - given, 0.0)
         deepest = depth
         for part in drawn.pattern:
             load = np.maximum(drawn.load_ah[:, day] * part, 1e-6)

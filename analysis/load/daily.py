@@ -21,6 +21,7 @@ from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import depth_by_voltage, find_kept, told
 from analysis.load.declared import along, held_days, since_change
 from analysis.load.doubts import (
+    ALL_DAY_H,
     ENGINE_H,
     doubts,
     few_alone,
@@ -151,8 +152,8 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         )  # fmt: skip
         found = _with_starts(found, runs, grid, config.battery.chemistry)
         found = replace(found, pattern=pattern_of(drawn, grid, index, count))
-        given_ah = efficiency * charge_by_cell(runs, grid)
-        found = replace(found, supplied_ah=by_day(given_ah, grid, origin, count))
+        supplied_ah = efficiency * charge_by_cell(runs, grid)
+        found = replace(found, supplied_ah=by_day(supplied_ah, grid, origin, count))
     else:
         found = _balance(
             runs,
@@ -175,16 +176,31 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
         said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
     engine = helped & (help_h < ENGINE_H) & (known_h >= _KNOWN_H)
     more, heavier = more_on(found, engine, ~engine & ~good, origin)
-    said = (*said, *heavier, *few_alone(found.days_used, left_out["other_source"]))
-    return replace(
+    found = replace(
         found,
-        doubts=said,
+        doubts=(*said, *heavier),
         other_s=_begin_s(helped, origin),
         help_h=np.asarray(sure_h[helped], dtype=np.float64),
+        help_ah=None if drawn is None else given_ah_by_others(drawn, grid, index, count)[helped],
         gap_s=_begin_s(gap, origin),
         helped_ah=more,
         bank=config.battery,
     )
+    # On days with help all day long the bank gives nothing, so they ask for no charger.
+    all_day = int((helped & (held | (help_h >= ALL_DAY_H))).sum())
+    return _without_rare_days_of_few(found, left_out["other_source"] - all_day)
+
+
+def _without_rare_days_of_few(found: LoadResult, helped: int) -> LoadResult:
+    """Say so where the days are few among those with help, and tell no rare days by them.
+
+    Where it is known what the charger gave on the others, they tell their part.
+    """
+    few = few_alone(found.days_used, helped)
+    found = replace(found, doubts=(*found.doubts, *few))
+    if not few or found.helped_ah is not None:
+        return found
+    return replace(found, ah_p90=None, ah_p95=None, few_alone=True)
 
 
 def _begin_s(days: Flags, origin: int) -> Floats:
@@ -434,6 +450,13 @@ def fed_by_others(drawn: Floats, grid: Grid) -> Flags:
     low, high = np.maximum(at - 1, 0), np.minimum(at + 2, len(drawn))
     mean = (total[high] - total[low]) / np.maximum(seen[high] - seen[low], 1)
     return np.where(told, mean < least, grid.aided)
+
+
+def given_ah_by_others(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
+    """Return what flowed into the bank beyond what the charger gave, Ah of each day."""
+    surplus = np.where(np.isfinite(drawn) & grid.aided, np.maximum(-drawn, 0.0), 0.0)
+    given = np.bincount(index, weights=surplus * (STEP_S / 3600.0), minlength=count)
+    return np.asarray(given, dtype=np.float64)
 
 
 def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:

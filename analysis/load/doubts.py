@@ -34,8 +34,9 @@ if TYPE_CHECKING:
 BY_LIFT = "At rest the voltage stands higher round noon than in the morning and the evening:"
 #: From this standard deviation on, a doubt about the share of charge kept is stated (judgement).
 KEPT_SD = 0.10
-#: Help for less than so many hours is an engine; longer help is shore power (judgement).
-ENGINE_H = 6.0
+#: Help for less than so many hours is an engine; longer help is shore power (judgement). With help
+#: for so many hours of a day the bank gives next to nothing (judgement).
+ENGINE_H, ALL_DAY_H = 6.0, 18.0
 #: What the charger gives on days with an engine is told from so many days on, where nine times in
 #: ten it is more than the mean load of the others (judgement).
 FEWEST_ENGINE_DAYS, NINE_IN_TEN = 5, 1.282
@@ -48,8 +49,8 @@ ALL_DAY, FULL_V, MANY_FULL = 0.95, 13.6, 0.25
 GAS_A_PER_AH = {"flooded": 0.02, "agm": 0.008, "gel": 0.008}
 #: The load is at least this part of what is told (judgement).
 LEAST_PART = 0.1
-#: With no more than this part of the days without another source, they say little about the others
-#: (judgement).
+#: With no more than this part of the days without another source, they say little about the others,
+#: and nothing about the rare days (judgement).
 FEW_ALONE = 0.2
 #: A bank may hold so much more or less at the end of some days than at their beginning, part of
 #: a charge from a start to full (judgement).

@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.estimate import Z90
 from analysis.load.bank import PARTS, Bank, Carried, Days, live
-from analysis.load.doubts import ENGINE_H
+from analysis.load.doubts import ALL_DAY_H, ENGINE_H
 from analysis.load.usual_bank import CAPACITY_SD, USUAL_DAYS
 from analysis.physics import blocks_in_series
 from logger.durations import DAY_S
@@ -22,9 +22,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: So many days on end with so many hours of help are a boat that is laid up on shore power
-#: (judgement).
-LAID_UP_D, ALL_DAY_H = 14, 18.0
+#: So many days on end with help all day are a boat that is laid up on shore power (judgement).
+LAID_UP_D = 14
 #: Where no cycle from full to a start is seen, a capacity that is not configured is so much less
 #: known (judgement).
 NO_CYCLES = 2.0
@@ -86,7 +85,12 @@ def days_of(found: LoadResult) -> Days:
     nearest = np.where(day - known[before] < known[after] - day, before, after)
     help_h = np.zeros(len(day))
     inside = np.isin(helped, day)
-    help_h[np.searchsorted(day, helped[inside])] = found.help_h[inside]
+    place = np.searchsorted(day, helped[inside])
+    help_h[place] = found.help_h[inside]
+    help_ah = None
+    if found.help_ah is not None:
+        help_ah = np.zeros(len(day))
+        help_ah[place] = found.help_ah[inside]
     load_ah = found.draw_ah[:, nearest]
     if found.helped_ah is not None:
         engine = np.isin(day, helped[found.help_h < ENGINE_H])
@@ -102,6 +106,7 @@ def days_of(found: LoadResult) -> Days:
         help_h=help_h,
         pattern=pattern,
         relative_sd=_common_sd(found),
+        help_ah=help_ah,
     )
 
 

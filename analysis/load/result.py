@@ -77,11 +77,16 @@ class LoadResult:
     """The same by the voltage at the starts, part of what the bank holds; None without it."""
     help_h: Floats = field(default_factory=lambda: np.empty(0))
     """Hours for which something else surely charged on each day of ``other_s``."""
+    help_ah: Floats | None = None
+    """What else charged the bank on each of these days, Ah; None where no battery current tells."""
     supplied_ah: Floats = field(default_factory=lambda: np.empty(0))
     """What the charger gave to loads and bank on each day of the log, less what the bank lost."""
     helped_ah: float | None = None
     """What the charger alone gives the boat on a day with an hour or two of help, Ah, where that is
     clearly more than her mean load on the other days; else None."""
+    few_alone: bool = False
+    """Whether the days used are so few among days with another source that they do not tell what
+    rare days need."""
     bank: BatteryConfig | None = None
     shared: bool = False
     """Whether something else gives a part every day. Then all figures are what the boat draws from
@@ -109,6 +114,11 @@ class LoadResult:
         """Return why the load of rare days is not known; None where it is."""
         if self.ah_p95 is not None:
             return None
+        if self.few_alone:
+            return (
+                f"nothing else charged on only {self.days_used} days, and those are too few among "
+                "the others to tell what 9 days in 10 and 19 in 20 need"
+            )
         return (
             f"it takes {FEWEST_FOR_P95} days to say what 9 days in 10 and 19 in 20 need, and the "
             f"log has {self.days_used} so far"

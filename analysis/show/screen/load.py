@@ -53,7 +53,9 @@ def lines(found: LoadResult, width: int) -> list[str]:
         ("9 days in 10", found.ah_p90),
         ("19 days in 20", found.ah_p95),
     ):
-        text = f"not known: it takes {FEWEST_FOR_P95} days"
+        too_few = f"it takes {FEWEST_FOR_P95} days"
+        why = "too few days without another source" if found.few_alone else too_few
+        text = f"not known: {why}"
         if value is not None:
             text = f"{value:.0f} Ah, {rounded(value * wh, -1)} Wh"
         upto = "" if name == "median day" or value is None else "up to "

@@ -248,6 +248,18 @@ def test_an_hour_of_the_engine_gives_a_tenth_of_the_bank(monkeypatch):
     assert short_at_least(some) == pytest.approx(39 / 60, abs=0.1)
 
 
+def test_help_that_the_battery_current_tells_is_taken_as_it_is(monkeypatch):
+    # 10 Ah a day cover the 9.6 Ah that the least output leaves; 5.4 Ah do not, and do the same as
+    # 0.12 of a bank of some 180 Ah for a quarter of an hour.
+    hours = days(help_h=np.full(60, 0.25))
+    enough = live(replace(hours, help_ah=np.full(60, 10.0)), bank(chemistry="lfp"))
+    assert short_at_least(enough) == 0.0
+    monkeypatch.setattr("analysis.load.bank.HELP_C", (0.12, 0.12))
+    by_hours = live(hours, bank(chemistry="lfp"))
+    told = live(replace(hours, help_ah=np.full(60, 5.4)), bank(chemistry="lfp"))
+    assert short_at_least(told) == pytest.approx(short_at_least(by_hours), abs=0.03)
+
+
 def test_where_nothing_tells_the_start_it_is_a_usual_one(monkeypatch):
     monkeypatch.setattr("analysis.load.bank.USUAL_START", (0.35, 0.35))
     told = live(days(), bank(chemistry="lfp", start_ah=0.35 * 180.0))

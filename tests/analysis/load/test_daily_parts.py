@@ -16,6 +16,7 @@ from analysis.load.daily import (
     daily_load,
     drawn_at_start,
     fed_by_others,
+    given_ah_by_others,
     make_result,
     measured_ah,
     pattern_of,
@@ -23,8 +24,10 @@ from analysis.load.daily import (
     too_few_spans,
 )
 from analysis.load.other_sources import Grid
+from analysis.load.required_power import carried
 from analysis.load.result import by_month, split_levels
 from analysis.load.usual_bank import efficiency_of, usual_bank_ah
+from analysis.show.screen.load import lines
 from logger.other_sources import OtherSource
 from tests.support.boats.drawn_cycles import boat
 from tests.support.boats.plain_log import RATED_W, joined
@@ -367,6 +370,40 @@ def test_help_of_a_fifth_of_an_hour_takes_a_day_out(monkeypatch):
     assert 86400.0 * (FIRST + 9) not in found.daily_s
     assert 86400.0 * (FIRST + 5) in found.daily_s
     assert found.ah.median == pytest.approx(LOAD_AH, rel=0.03)
+
+
+def test_days_that_are_few_among_days_with_help_tell_no_rare_days(monkeypatch):
+    # Ten days of help in thirty-three: with two thirds as the least part nothing is few.
+    hour = [cells_of(day, 1.0) for day in range(10, 20)]
+    usual = load_of(monkeypatch, aided=hour)
+    assert not usual.few_alone
+    assert usual.ah_p95 is not None
+    assert usual.rare_withheld() is None
+    monkeypatch.setattr("analysis.load.doubts.FEW_ALONE", 0.8)
+    few = load_of(monkeypatch, aided=hour)
+    assert few.few_alone
+    assert few.ah == usual.ah
+    assert (few.ah_p90, few.ah_p95, carried(few)) == (None, None, None)
+    assert f"on only {few.days_used} days" in few.rare_withheld()
+    assert few.document()["withheld"] == few.rare_withheld()
+    shown = "  19 days in 20    not known: too few days without another source"
+    assert shown in lines(few, 80)
+    # With help all day long the boat asks for no charger, and such days do not count.
+    all_day = load_of(monkeypatch, aided=[cells_of(day, 19.0, 4.0) for day in range(10, 20)])
+    assert all_day.days_left_out["other_source"] == 10
+    assert not all_day.few_alone
+
+
+def test_what_flows_into_the_bank_beside_the_charger_is_told_by_its_current():
+    # Two hours of 6 A into the bank on the second of three days, one hour of it not seen as help.
+    drawn = np.full(864, 3.0)
+    drawn[288 + 120 : 288 + 144] = -6.0
+    aided = np.zeros(864, dtype=bool)
+    aided[288 + 120 : 288 + 132] = True
+    drawn[288 + 131] = np.nan
+    index = np.arange(864) // 288
+    given = given_ah_by_others(drawn, day_grid(aided=aided), index, 3)
+    assert given == pytest.approx([0.0, 6.0 * 11 / 12, 0.0])
 
 
 def test_help_that_may_be_the_charger_itself_takes_a_day_out_and_charges_nothing(monkeypatch):

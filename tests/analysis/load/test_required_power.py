@@ -22,6 +22,7 @@ def load(**more):
         "draw_ah": np.array([[20.0, 22.0, 30.0, 24.0], [21.0, 23.0, 31.0, 25.0]]),
         "other_s": DAY_S * np.array([9.0, 12.0, 16.0]),
         "help_h": np.array([1.0, 2.0, 3.0]),
+        "help_ah": None,
         "gap_s": DAY_S * np.array([15.0]),
         "helped_ah": None,
         "pattern": np.array([0.05, 0.1, 0.1, 0.15, 0.15, 0.15, 0.2, 0.1]),
@@ -42,6 +43,9 @@ def test_a_day_without_a_known_load_gets_that_of_the_nearest():
     # The bank starts again after the gap; the 9th lies before the first day.
     assert found.gap.tolist() == [False] * 5 + [True] + [False] * 2
     assert found.help_h.tolist() == [0.0, 0.0, 2.0, 0.0, 0.0, 3.0, 0.0, 0.0]
+    assert found.help_ah is None
+    told = days_of(load(help_ah=np.array([7.0, 8.0, 9.0])))
+    assert told.help_ah.tolist() == [0.0, 0.0, 8.0, 0.0, 0.0, 9.0, 0.0, 0.0]
     assert found.pattern == pytest.approx([0.15, 0.25, 0.3, 0.3])
     # The draws' means of 24 and 25 Ah spread by 0.5 Ah: the rest of 0.1 is common.
     assert found.relative_sd == pytest.approx(math.sqrt(0.1**2 - (0.5 / 24.5) ** 2))
