@@ -10,7 +10,7 @@ hour. With a battery current channel the load is measured directly.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +28,15 @@ from analysis.load.doubts import (
     more_on,
     unnamed_source,
     with_full_bank,
+)
+from analysis.load.measured import (
+    HELP_H,
+    KNOWN_H,
+    boat_current,
+    fed_by_others,
+    given_ah_by_others,
+    measured_ah,
+    pattern_of,
 )
 from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.result import FEWEST_FOR_P95, LoadResult, by_month, split_levels
@@ -71,22 +80,9 @@ FEWEST_SPANS = 3
 _MEASURE_IT = "log the battery current, which measures the load"
 #: Only so many days of the log are looked at: the boat of today is asked for (our choice).
 LATEST_DAYS = 730
-#: Hours of help from others that make a day not self-reliant; hours known that a day needs (our
-#: choice).
-_HELP_H = 0.2
-_KNOWN_H = 18.0
-#: Hours without help that tell the load of a day, where the battery's current is logged (judgement:
-#: the sun gives more than a boat draws for eleven hours at most. On shore power a light load is
-#: seen as help in half of the hours only).
-_ALONE_H = 13.0
 #: What a load that is filled in for hours with help may be wrong by, relative (judgement: the sun
 #: feeds loads by day before more flows into the battery than the charger gives).
 FILLED_SD = 0.3
-#: Rounds in which levels of days and the pattern of their hours settle.
-_ROUNDS = 5
-#: A boat that seems to draw less than this part of her usual current is fed by something else (our
-#: choice).
-_NOTHING = 0.02
 #: Draws of each day's load (our choice).
 _DRAWS = 200
 #: Beyond a factor of five either way a figure says nothing more.
@@ -120,75 +116,89 @@ def daily_load(runs: Runs, config: Config) -> LoadResult:
     drawn = boat_current(runs, grid)
     if drawn is not None:
         grid = replace(grid, aided=fed_by_others(drawn, grid))
-    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
-    origin = int(day[0])
-    index = day - origin
-    count = int(index[-1]) + 1
-    per_h = STEP_S / 3600.0
-    known_h = np.bincount(index, weights=grid.known * per_h, minlength=count)
-    help_h = np.bincount(index, weights=grid.aided * per_h, minlength=count)
-    # A day in doubt is left out, but the bank is not given a charge that may have come from the
-    # charger itself.
-    sure = grid.aided if grid.filling is None else grid.aided & ~grid.filling
-    sure_h = np.bincount(index, weights=sure * per_h, minlength=count)
-    held = held_days(origin, count, config.other_sources)
-    helped = (help_h > _HELP_H) | held
-    gap = ~helped & (known_h < _KNOWN_H)
-    left_out = {"other_source": int(helped.sum()), "gap": int(gap.sum())}
-    good = ~helped & ~gap
-    quiet = grid.known & ~grid.aided
-    volts = float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None
-    if drawn is not None:
-        measured = measured_ah(drawn, grid, index, count)
-        # The hours without help tell the load of a day with some.
-        told = good | (helped & ~held & np.isfinite(measured))
-        left_out["other_source"] = int((helped & ~told).sum())
-        filled = FILLED_SD * float(help_h[told].sum()) / (24.0 * max(int(told.sum()), 1))
-        sensor = config.sensor
-        found = by_current(
-            measured, told, origin, volts, left_out, efficiency,
-            relative_sd=math.hypot(filled, sensor.gain_uncertainty),
-            zero_ah=24.0 * sensor.zero_uncertainty_a,
-        )  # fmt: skip
-        found = _with_starts(found, runs, grid, config.battery.chemistry)
-        found = replace(found, pattern=pattern_of(drawn, grid, index, count))
-        supplied_ah = efficiency * charge_by_cell(runs, grid)
-        found = replace(found, supplied_ah=by_day(supplied_ah, grid, origin, count))
+    days = _calendar(grid, config)
+    if drawn is None:
+        found = _balance(runs, grid, days, config, efficiency)
     else:
-        found = _balance(
-            runs,
-            grid,
-            good,
-            origin,
-            volts,
-            left_out,
-            efficiency,
-            config.battery.chemistry,
-            told_share=config.battery.charge_efficiency,
-            capacity_ah=config.battery.capacity_ah,
-        )
+        found = _measured_load(runs, grid, drawn, days, config, efficiency)
     found = with_full_bank(found, grid, config.battery)
     found = with_sources_along(
         found, grid, along(runs, config.other_sources), config.battery.chemistry
     )
     said = found.doubts
+    whole = days.known_h >= KNOWN_H
     if drawn is None and not config.other_sources:
-        said = (*said, *unnamed_source(int(helped.sum()), int((known_h >= _KNOWN_H).sum())))
-    engine = helped & (help_h < ENGINE_H) & (known_h >= _KNOWN_H)
-    more, heavier = more_on(found, engine, ~engine & ~good, origin)
+        said = (*said, *unnamed_source(int(days.helped.sum()), int(whole.sum())))
+    engine = days.helped & (days.help_h < ENGINE_H) & whole
+    more, heavier = more_on(found, engine, ~engine & ~days.alone, days.origin)
+    help_ah = None
+    if drawn is not None:
+        help_ah = given_ah_by_others(drawn, grid, days.index, days.count)[days.helped]
     found = replace(
         found,
         doubts=(*said, *heavier),
-        other_s=_begin_s(helped, origin),
-        help_h=np.asarray(sure_h[helped], dtype=np.float64),
-        help_ah=None if drawn is None else given_ah_by_others(drawn, grid, index, count)[helped],
-        gap_s=_begin_s(gap, origin),
+        other_s=_begin_s(days.helped, days.origin),
+        help_h=np.asarray(days.sure_h[days.helped], dtype=np.float64),
+        help_ah=help_ah,
+        gap_s=_begin_s(days.gap, days.origin),
         helped_ah=more,
         bank=config.battery,
     )
     # On days with help all day long the bank gives nothing, so they ask for no charger.
-    all_day = int((helped & (held | (help_h >= ALL_DAY_H))).sum())
-    return _without_rare_days_of_few(found, left_out["other_source"] - all_day)
+    all_day = int((days.helped & (days.held | (days.help_h >= ALL_DAY_H))).sum())
+    return _without_rare_days_of_few(found, found.days_left_out["other_source"] - all_day)
+
+
+@dataclass(frozen=True, slots=True)
+class _Calendar:
+    """The days of a log, and on which of them something else charged. Arrays of shape (count,)."""
+
+    index: NDArray[np.intp]
+    """Day of each cell of the grid, shape (cells,)."""
+    origin: int
+    """The first day, days since 1970."""
+    count: int
+    known_h: Floats
+    """Hours of which the log tells the voltage."""
+    help_h: Floats
+    """Hours in which something else charged."""
+    sure_h: Floats
+    """The same without what may have come from the charger itself: a day in doubt is left out, but
+    the bank is not given that charge."""
+    held: Flags
+    """Days on which a source that the configuration names held the battery."""
+    helped: Flags
+    """Those, and days with help for more than ``HELP_H``."""
+    gap: Flags
+    """Days without help of which too little is known."""
+    volts: float | None
+    """Mean voltage of the bank where nothing else charged, V."""
+
+    @property
+    def alone(self) -> Flags:
+        """Whole days on which nothing else charged."""
+        return ~self.helped & ~self.gap
+
+
+def _calendar(grid: Grid, config: Config) -> _Calendar:
+    day = np.floor(grid.local_s / DAY_S).astype(np.intp)
+    origin, index = int(day[0]), day - day[0]
+    count = int(index[-1]) + 1
+
+    def hours(cells: Flags) -> Floats:
+        found = np.bincount(index, weights=cells * (STEP_S / 3600.0), minlength=count)
+        return np.asarray(found, dtype=np.float64)
+
+    known_h, help_h = hours(grid.known), hours(grid.aided)
+    sure = grid.aided if grid.filling is None else grid.aided & ~grid.filling
+    held = held_days(origin, count, config.other_sources)
+    helped = (help_h > HELP_H) | held
+    quiet = grid.known & ~grid.aided
+    return _Calendar(
+        index, origin, count, known_h, help_h, hours(sure), held, helped,
+        gap=~helped & (known_h < KNOWN_H),
+        volts=float(np.mean(grid.volts[quiet])) * grid.blocks if quiet.any() else None,
+    )  # fmt: skip
 
 
 def _without_rare_days_of_few(found: LoadResult, helped: int) -> LoadResult:
@@ -206,6 +216,33 @@ def _without_rare_days_of_few(found: LoadResult, helped: int) -> LoadResult:
 def _begin_s(days: Flags, origin: int) -> Floats:
     """Return the midnight, as of UTC, that names each marked day."""
     return DAY_S * (origin + np.flatnonzero(days).astype(np.float64))
+
+
+def _measured_load(
+    runs: Runs, grid: Grid, drawn: Floats, days: _Calendar, config: Config, efficiency: float
+) -> LoadResult:
+    """Find the loads by the battery's current."""
+    measured = measured_ah(drawn, grid, days.index, days.count)
+    # The hours without help tell the load of a day with some.
+    told = days.alone | (days.helped & ~days.held & np.isfinite(measured))
+    filled = FILLED_SD * float(days.help_h[told].sum()) / (24.0 * max(int(told.sum()), 1))
+    found = by_current(
+        measured,
+        told,
+        days.origin,
+        days.volts,
+        {"other_source": int((days.helped & ~told).sum()), "gap": int(days.gap.sum())},
+        efficiency,
+        relative_sd=math.hypot(filled, config.sensor.gain_uncertainty),
+        zero_ah=24.0 * config.sensor.zero_uncertainty_a,
+    )
+    found = _with_starts(found, runs, grid, config.battery.chemistry)
+    supplied_ah = efficiency * charge_by_cell(runs, grid)
+    return replace(
+        found,
+        pattern=pattern_of(drawn, grid, days.index, days.count),
+        supplied_ah=by_day(supplied_ah, grid, days.origin, days.count),
+    )
 
 
 def by_current(
@@ -236,19 +273,12 @@ def by_current(
 
 
 def _balance(
-    runs: Runs,
-    grid: Grid,
-    good: Flags,
-    origin: int,
-    volts: float | None,
-    left_out: dict[str, int],
-    efficiency: float,
-    chemistry: str,
-    *,
-    told_share: float | None,
-    capacity_ah: float | None,
+    runs: Runs, grid: Grid, days: _Calendar, config: Config, efficiency: float
 ) -> LoadResult:
     """Find the loads by the balance of charge between marks."""
+    good, origin, volts = days.alone, days.origin, days.volts
+    left_out = {"other_source": int(days.helped.sum()), "gap": int(days.gap.sum())}
+    chemistry, capacity_ah = config.battery.chemistry, config.battery.capacity_ah
     if chemistry == "lfp":
         left_out["between_marks"] = int(good.sum())
         text = (
@@ -263,10 +293,10 @@ def _balance(
         return _nothing(text, efficiency, left_out, volts)
     charge = charge_by_cell(runs, grid)
     kept = find_kept(grid, charge, spans, capacity_ah, chemistry)
-    if told_share is not None:
-        kept = told(grid, spans, told_share)
+    if config.battery.charge_efficiency is not None:
+        kept = told(grid, spans, config.battery.charge_efficiency)
     efficiency = kept.overall
-    days, parts, _ = weights(spans, grid, kept.by_cell)
+    span_days, parts, _ = weights(spans, grid, kept.by_cell)
     pieces = find_pieces(runs, grid, spans)
     rough_days, rough_parts, _ = weights(pieces, grid, kept.by_cell)
     rest = find_open(runs, grid, spans, pieces)
@@ -285,7 +315,7 @@ def _balance(
         rough_parts,
         kept_ah[pieces.last] - kept_ah[pieces.first],
         pieces.rise_v,
-        (capacity_ah or usual_bank_ah(supplied, days)) / SWING_V,
+        (capacity_ah or usual_bank_ah(supplied, span_days)) / SWING_V,
     )
     guessed = Guessed(
         rest_days[:, touched],
@@ -294,7 +324,7 @@ def _balance(
         rest.swing,
         rest.sd,
     )
-    found = fit(days[:, touched], parts, spans, supplied, rough, guessed)
+    found = fit(span_days[:, touched], parts, spans, supplied, rough, guessed)
     place = np.searchsorted(touched, np.flatnonzero(use))
     rng = np.random.default_rng(_SEED)
     mean = 24.0 * found.mean_a[place]
@@ -421,95 +451,3 @@ def too_few_spans(spans: int) -> str:
         f"it takes {FEWEST_SPANS} stretches from one start of the charger (or full battery) to the "
         f"next in which nothing else charges, and the log has {spans or 'none'} so far"
     )
-
-
-def boat_current(runs: Runs, grid: Grid) -> Floats | None:
-    """Return charger's current less battery current in each cell, A; None without that channel.
-
-    NaN where the battery's current was not told.
-    """
-    told = np.isfinite(runs.log.battery_charge_c)
-    if runs.log.duration_s[told].sum() < 0.5 * runs.log.duration_s.sum():
-        return None
-    seen_s = 3600.0 * by_cell(runs, grid, np.where(told, runs.log.duration_s, 0.0))
-    charge = charge_by_cell(runs, grid) - by_cell(runs, grid, runs.log.battery_charge_c)
-    return np.where(seen_s > 0.9 * STEP_S, charge * 3600.0 / STEP_S, np.nan)
-
-
-def fed_by_others(drawn: Floats, grid: Grid) -> Flags:
-    """Mark where something else feeds the boat: for a quarter of an hour she seems to draw nothing.
-
-    Then more flows into the battery than the charger gives. Where the battery's current is not
-    told the voltage decides.
-    """
-    told = np.isfinite(drawn)
-    least = _NOTHING * float(np.median(np.abs(drawn[told]))) if told.any() else 0.0
-    total = np.concatenate(([0.0], np.cumsum(np.where(told, drawn, 0.0))))
-    seen = np.concatenate(([0], np.cumsum(told)))
-    at = np.arange(len(drawn))
-    low, high = np.maximum(at - 1, 0), np.minimum(at + 2, len(drawn))
-    mean = (total[high] - total[low]) / np.maximum(seen[high] - seen[low], 1)
-    return np.where(told, mean < least, grid.aided)
-
-
-def given_ah_by_others(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
-    """Return what flowed into the bank beyond what the charger gave, Ah of each day."""
-    surplus = np.where(np.isfinite(drawn) & grid.aided, np.maximum(-drawn, 0.0), 0.0)
-    given = np.bincount(index, weights=surplus * (STEP_S / 3600.0), minlength=count)
-    return np.asarray(given, dtype=np.float64)
-
-
-def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
-    """Return the load of each day from the battery's current, Ah; NaN where too little is told.
-
-    Hours without a reading are filled from the mean of the same hour on other days. So are hours
-    with help, by what the day's other hours draw beside theirs on other days.
-    """
-    kept, load, hour = _by_hour(drawn, grid)
-    usual = np.bincount(hour[kept], weights=load[kept], minlength=24) / np.maximum(
-        np.bincount(hour[kept], minlength=24), 1
-    )
-    filled = np.where(kept, load, usual[hour])
-    per_h = STEP_S / 3600.0
-    some = np.bincount(index, weights=grid.aided * per_h, minlength=count) > _HELP_H
-    beside = by_other_hours(load, kept, hour, index, count)
-    filled = np.where(some[index] & ~kept, beside, filled)
-    seen = np.bincount(index, weights=kept * (STEP_S / 3600.0), minlength=count)
-    total = np.bincount(index, weights=filled, minlength=count)
-    # The first and the last day of the log may be short of cells.
-    cells = np.bincount(index, minlength=count)
-    whole = cells * (STEP_S / 3600.0) > 23.0
-    return np.where((seen >= np.where(some, _ALONE_H, _KNOWN_H)) & whole, total, np.nan)
-
-
-def _by_hour(drawn: Floats, grid: Grid) -> tuple[Flags, Floats, NDArray[np.intp]]:
-    """Return which cells tell the load, what is drawn in these, Ah, and the hour of each cell."""
-    kept = np.isfinite(drawn) & grid.known & ~grid.aided
-    hour = (grid.local_s % DAY_S / 3600.0).astype(np.intp)
-    return kept, np.where(kept, drawn, 0.0) * (STEP_S / 3600.0), hour
-
-
-def pattern_of(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats | None:
-    """Return the part of the load in each eighth of the day; heavy days weigh by what they draw."""
-    kept, load, hour = _by_hour(drawn, grid)
-    load = np.where(kept, load, by_other_hours(load, kept, hour, index, count))
-    parts = np.maximum(np.bincount(hour // 3, weights=load, minlength=8), 0.0)
-    return parts / parts.sum() if parts.sum() > 0.0 else None
-
-
-def by_other_hours(
-    load: Floats, kept: Flags, hour: NDArray[np.intp], index: NDArray[np.intp], count: int
-) -> Floats:
-    """Return what each cell draws by the level of its day and the pattern of the hours, Ah.
-
-    The days that tell an hour may be the heavier ones, so levels and pattern are found in turn.
-    """
-    pattern, level = np.ones(24), np.ones(count)
-    for _ in range(_ROUNDS):
-        told = np.bincount(index[kept], weights=pattern[hour[kept]], minlength=count)
-        given = np.bincount(index[kept], weights=load[kept], minlength=count)
-        level = given / np.where(told > 0.0, told, np.inf)
-        told = np.bincount(hour[kept], weights=level[index[kept]], minlength=24)
-        given = np.bincount(hour[kept], weights=load[kept], minlength=24)
-        pattern = np.where(told > 0.0, given / np.where(told > 0.0, told, np.inf), 1.0)
-    return np.asarray(pattern[hour] * level[index], dtype=np.float64)

@@ -11,17 +11,19 @@ import pytest
 from analysis.history.runs import find_runs
 from analysis.load.daily import (
     LATEST_DAYS,
-    boat_current,
     by_current,
     daily_load,
     drawn_at_start,
-    fed_by_others,
-    given_ah_by_others,
     make_result,
-    measured_ah,
-    pattern_of,
     too_few,
     too_few_spans,
+)
+from analysis.load.measured import (
+    boat_current,
+    fed_by_others,
+    given_ah_by_others,
+    measured_ah,
+    pattern_of,
 )
 from analysis.load.other_sources import Grid
 from analysis.load.required_power import carried
