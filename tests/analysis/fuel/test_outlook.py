@@ -167,7 +167,15 @@ def test_without_changes_the_prior_stands_and_litres_are_unknown():
 def test_the_first_container_of_a_worn_unit_counts():
     # At 0.55 of rated it uses 0.9 / 0.55 = 1.64 L/kWh, 1.8 times the figure of a new one.
     history, truth = sail(
-        SmallBoat(days=40, available=0.55, l_per_kwh=1.64, container_l=10.0, base_a=1.5, refuel_h=2)
+        SmallBoat(
+            days=40,
+            available=0.55,
+            l_per_kwh=1.64,
+            container_l=10.0,
+            base_a=1.5,
+            refuel_h=2,
+            holds_power=True,
+        )
     )
     alone = fuel_outlook(history, config_for())
     assert alone.use.containers == ()

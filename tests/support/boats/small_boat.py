@@ -43,6 +43,9 @@ class SmallBoat:
     """Day -> (first hour, hours) of the engine's alternator."""
     shore_days: frozenset = frozenset()
     with_battery_current: bool = False
+    holds_power: bool = False
+    """Whether the charger holds the power at its own terminals. Else its current follows the rested
+    voltage of the bank, and does not answer loads that switch."""
     l_per_kwh: float = 0.95
     container_l: float = math.inf
     refuel_h: float = 30.0
@@ -123,6 +126,22 @@ def sail(boat):
 _SAILED = {}
 
 
+def current_of(boat, power_w, rested_v, other_a, charging_ohm):
+    """Return the charger's current, A.
+
+    Where it holds its power, its voltage is that of the bank at rest and what all current into the
+    bank lifts it by: ``I (U + R (I + other)) = P``.
+    """
+    if not boat.holds_power:
+        return power_w / max(rested_v, 11.0)
+    for ohm in (boat.battery_ohm + charging_ohm, boat.battery_ohm + 0.02):
+        middle_v = max(rested_v + ohm * other_a, 8.0)
+        amps = (np.sqrt(middle_v**2 + 4.0 * ohm * power_w) - middle_v) / (2.0 * ohm)
+        if amps + other_a > 0.0:
+            break
+    return amps
+
+
 def _simulate(boat):
     rng = np.random.default_rng(boat.seed)
     minutes = boat.days * 1440
@@ -149,13 +168,12 @@ def _simulate(boat):
         first, hours = boat.engine.get(day, (0.0, 0.0))
         aided = first <= hour < first + hours or day in boat.shore_days
         other_day[day] |= aided
-        charger_a = 0.0
+        charger_a, source_a = 0.0, 40.0 if aided else 0.0
         if on:
             warm_min += 1
             power = boat.rated_w * boat.available * min(1.0, warm_min / 15.0) * container.share()
-            charger_a = power / max(ocv + surface, 11.0)
+            charger_a = current_of(boat, power, ocv + surface, source_a - amps, charging_ohm)
         # The battery takes what is left, up to its ceiling.
-        source_a = 40.0 if aided else 0.0
         battery_a = charger_a + source_a - amps
         ceiling = 14.4 if aided else boat.ceiling_v
         room = max((ceiling - ocv - surface) / (charging_ohm + boat.battery_ohm), 0.0)
