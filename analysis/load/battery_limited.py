@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.held_voltage import HOUR, HOUR_2
+from analysis.load.sources.held_voltage import HOUR, HOUR_2
 from analysis.statistics.windows import reaching_back, since, window
 
 if TYPE_CHECKING:

@@ -23,13 +23,13 @@ import numpy as np
 from scipy import special
 
 from analysis.load.battery_limited import FLOAT_BELOW_V
-from analysis.load.other_sources import STEP_S
+from analysis.load.sources.other_sources import STEP_S
 from analysis.load.usual_bank import CAPACITY_SD, EMPTY_V, HOLDS, SEALED_V, SWING_V, USUAL_DAYS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.load.other_sources import Grid
+    from analysis.load.sources.other_sources import Grid
     from analysis.load.stretches import Spans
 
     Floats = NDArray[np.float64]

@@ -19,7 +19,6 @@ from analysis.estimate import Z90, Span
 from analysis.history.runs import runs_since
 from analysis.load.balance import Guessed, Rough, fit
 from analysis.load.charge_kept import depth_by_voltage, find_kept, told
-from analysis.load.declared import along, held_days, since_change
 from analysis.load.doubts import (
     ALL_DAY_H,
     ENGINE_H,
@@ -38,8 +37,10 @@ from analysis.load.measured import (
     measured_ah,
     pattern_of,
 )
-from analysis.load.other_sources import STEP_S, Grid, make_grid
 from analysis.load.result import FEWEST_FOR_P95, LoadResult, by_month, split_levels
+from analysis.load.sources.declared import along, held_days, since_change
+from analysis.load.sources.other_sources import STEP_S, Grid, make_grid
+from analysis.load.sources.sun import with_sources_along
 from analysis.load.stretches import (
     by_cell,
     by_day,
@@ -50,7 +51,6 @@ from analysis.load.stretches import (
     find_spans,
     weights,
 )
-from analysis.load.sun import with_sources_along
 from analysis.load.usual_bank import SWING_V, efficiency_of, usual_bank_ah
 from logger.durations import DAY_S
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.estimate import Z90
 from analysis.figures import figure_with_ends
-from analysis.load.other_sources import STEP_S
+from analysis.load.sources.other_sources import STEP_S
 from analysis.load.usual_bank import USUAL_DAYS
 from logger.durations import DAY_S
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
     from analysis.estimate import Span
     from analysis.load.charge_kept import Kept
-    from analysis.load.other_sources import Grid
     from analysis.load.result import LoadResult
+    from analysis.load.sources.other_sources import Grid
     from logger.config import BatteryConfig
 
     Floats = NDArray[np.float64]

@@ -20,8 +20,8 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from analysis.history.runs import runs_since
-from analysis.load.declared import held_days, since_change
-from analysis.load.other_sources import STEP_S, make_grid
+from analysis.load.sources.declared import held_days, since_change
+from analysis.load.sources.other_sources import STEP_S, make_grid
 from analysis.load.stretches import find_pieces, find_spans, weights
 from analysis.load.usual_bank import SWING_V, USUAL_DAYS
 from logger.durations import DAY_S
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.history.runs import Runs
-    from analysis.load.other_sources import Grid
     from analysis.load.result import LoadResult
+    from analysis.load.sources.other_sources import Grid
     from logger.config import Config
 
     Floats = NDArray[np.float64]

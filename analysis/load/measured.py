@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.other_sources import STEP_S, Grid
+from analysis.load.sources.other_sources import STEP_S, Grid
 from analysis.load.stretches import by_cell, charge_by_cell
 from logger.durations import DAY_S
 

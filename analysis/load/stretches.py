@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.load.held_voltage import HOUR
-from analysis.load.other_sources import STEP_S, Grid
+from analysis.load.sources.held_voltage import HOUR
+from analysis.load.sources.other_sources import STEP_S, Grid
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:

@@ -70,11 +70,11 @@ ROOMS = {
         ],
     ),
     "load": (
-        ["analysis/load/*.py"],
+        ["analysis/load/*.py", "analysis/load/sources/*.py"],
         [
             *_mirrored(
                 "load",
-                *("balance", "stretches", "daily_parts", "other_sources", "held_voltage"),
+                *("balance", "stretches", "daily_parts", "other_sources", "held_voltage", "sun"),
                 *("doubts", "result", "declared", "required_power", "battery_limited"),
                 *("charge_books", "bank"),
             ),

@@ -24,7 +24,7 @@ from analysis.load.charge_kept import (
     told,
 )
 from analysis.load.daily import daily_load
-from analysis.load.other_sources import Grid
+from analysis.load.sources.other_sources import Grid
 from analysis.load.stretches import Spans
 from analysis.statistics.windows import window
 from logger.store.records import SessionStart

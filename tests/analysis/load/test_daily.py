@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from analysis.load.other_sources import STEP_S, make_grid
 from analysis.load.required_power import laid_up_days
+from analysis.load.sources.other_sources import STEP_S, make_grid
 from analysis.load.usual_bank import EFFICIENCY
 from analysis.show.screen.load import lines
 from logger.durations import DAY_S

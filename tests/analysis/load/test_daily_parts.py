@@ -25,9 +25,9 @@ from analysis.load.measured import (
     measured_ah,
     pattern_of,
 )
-from analysis.load.other_sources import Grid
 from analysis.load.required_power import carried
 from analysis.load.result import by_month, split_levels
+from analysis.load.sources.other_sources import Grid
 from analysis.load.usual_bank import efficiency_of, usual_bank_ah
 from analysis.show.screen.load import lines
 from logger.other_sources import OtherSource

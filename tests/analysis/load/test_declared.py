@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.history.runs import find_runs
-from analysis.load.declared import ENOUGH_DAYS, along, held_days, since_change
+from analysis.load.sources.declared import ENOUGH_DAYS, along, held_days, since_change
 from logger.other_sources import OtherSource
 from tests.support.boats.plain_log import BEGIN_S, RATED_W, log
 

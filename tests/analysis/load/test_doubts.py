@@ -21,9 +21,9 @@ from analysis.load.doubts import (
     with_full_bank,
 )
 from analysis.load.kinds import UNDER_WAY, kinds_of_day
-from analysis.load.other_sources import Grid
 from analysis.load.required_power import carried, days_of, limit_of
 from analysis.load.result import LoadResult, Month
+from analysis.load.sources.other_sources import Grid
 from analysis.show.page.report.load_part import words
 from analysis.show.screen.load import lines
 from logger.config import BatteryConfig

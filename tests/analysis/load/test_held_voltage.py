@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.load.held_voltage import (
+from analysis.load.sources.held_voltage import (
     HOUR,
     LEVEL_CELLS,
     held,

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
-from analysis.load.other_sources import (
+from analysis.load.sources.other_sources import (
     LEAD,
     LFP,
     STEP_S,

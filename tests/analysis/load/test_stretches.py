@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.history.runs import find_runs
-from analysis.load.other_sources import STEP_S, Grid
+from analysis.load.sources.other_sources import STEP_S, Grid
 from analysis.load.stretches import (
     PARTS,
     Open,

@@ -9,7 +9,7 @@ import pytest
 from analysis.estimate import Span
 from analysis.history.runs import find_runs
 from analysis.load.daily import daily_load
-from analysis.load.sun import LIFT_PART, LIFT_PER_AH, LIFT_V, noon_lift, solar_ah
+from analysis.load.sources.sun import LIFT_PART, LIFT_PER_AH, LIFT_V, noon_lift, solar_ah
 from tests.support.boats.bank_boats import fleet
 from tests.support.boats.bank_lives import live
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.history.runs import find_runs
-from analysis.load.other_sources import make_grid
+from analysis.load.sources.other_sources import make_grid
 from tests.support.boats.plain_log import RATED_W, RUNNING, STANDBY, log
 
 

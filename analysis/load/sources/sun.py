@@ -15,14 +15,14 @@ import numpy as np
 
 from analysis.estimate import Span
 from analysis.load.doubts import BY_LIFT, shared_load
-from analysis.load.other_sources import start_rise
+from analysis.load.sources.other_sources import start_rise
 from logger.durations import DAY_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.load.other_sources import Grid
     from analysis.load.result import LoadResult
+    from analysis.load.sources.other_sources import Grid
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]

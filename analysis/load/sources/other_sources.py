@@ -21,7 +21,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.load.battery_limited import in_float, limited
-from analysis.load.held_voltage import HOUR, HOUR_2, held, held_high, level, pinned, usual_top
+from analysis.load.sources.held_voltage import (
+    HOUR,
+    HOUR_2,
+    held,
+    held_high,
+    level,
+    pinned,
+    usual_top,
+)
 from analysis.physics import blocks_in_series
 from analysis.statistics.windows import ago, since, window
 from logger.durations import DAY_S

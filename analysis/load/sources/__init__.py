@@ -1,0 +1,1 @@
+"""What else charges the bank: by the voltage, by the configuration, by the sun."""
