@@ -52,7 +52,7 @@ _RECENT_H = 100.0
 #: a meter and run-to-run scatter all lift the highest of many figures (our choice, two standard
 #: deviations of what is not known without a temperature).
 _BOUND_MARGIN = 2.0 * SYSTEMATIC_UNTOLD
-_UNIT_OR_PLACE = "first find out whether the unit is weak or its place"
+_WEAK_WHY = "first find out whether the unit is weak or its place"
 _DRIFTS = "wear cannot be told from a current sensor that drifts; a clamp reading tells"
 #: Findings after which what a run gave is no more than a lower bound.
 _HOLDS = frozenset({"flat_cap", "current_saturates"})
@@ -116,7 +116,7 @@ def assess(
         case = replace(case, first=float(health.fitted[0]))
     decided, reasons = verdict(case)
     if future is not None and any(reason.code == UNIT_OR_PLACE for reason in reasons):
-        future, logged, pace = without_hours(future, _UNIT_OR_PLACE), None, None
+        future, logged, pace = without_hours(future, _WEAK_WHY), None, None
         case = replace(case, forecast=future)
     steps = steps_of(health, evidence)
     changes = [(step.runtime_h, step.change) for step in steps]
