@@ -102,7 +102,8 @@ class Days:
     relative_sd: float
     """Common error of all loads: standard deviation of the logarithm."""
     help_ah: Floats | None = None
-    """What that gave to the bank, Ah, shape (days,); None where only its hours are known."""
+    """What that gave to the bank, Ah, shape (days,); NaN on days of which only its hours are known,
+    None where that is so on all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,8 +257,9 @@ def _short(days: Days, drawn: _Drawn, amps: Floats) -> Floats:
             depth[:] = begin
             on[:] = False
         if days.help_h[day] > 0.0:
-            by_hours = drawn.help_ah * days.help_h[day]
-            given = by_hours if days.help_ah is None else days.help_ah[day]
+            given = drawn.help_ah * days.help_h[day]
+            if days.help_ah is not None and not np.isnan(days.help_ah[day]):
+                given = days.help_ah[day]
             depth = np.maximum(depth - given, 0.0)
         deepest = depth
         for part in drawn.pattern:

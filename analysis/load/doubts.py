@@ -218,8 +218,9 @@ def few_alone(days: int, helped: int) -> tuple[str, ...]:
     if days == 0 or days > FEW_ALONE * (days + helped):
         return ()
     said = (
-        f"Nothing else charged on only {days} of {days + helped} days, and all figures are of "
-        "these: on the others the boat may draw more or less."
+        f"Nothing else charged on only {days} of {days + helped} days, those with help all day "
+        "long left aside, and all figures are of these: on the others the boat may draw more or "
+        "less."
     )
     return (said,)
 

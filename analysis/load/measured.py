@@ -28,6 +28,8 @@ HELP_H, KNOWN_H = 0.2, 18.0
 #: the sun gives more than a boat draws for eleven hours at most. On shore power a light load is
 #: seen as help in half of the hours only).
 _ALONE_H = 13.0
+#: The battery's current must tell so much of the hours with help to tell their charge (our choice).
+_MOST_SEEN = 0.9
 #: Rounds in which levels of days and the pattern of their hours settle.
 _ROUNDS = 5
 #: A boat that seems to draw less than this part of her usual current is fed by something else (our
@@ -65,10 +67,17 @@ def fed_by_others(drawn: Floats, grid: Grid) -> Flags:
 
 
 def given_ah_by_others(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
-    """Return what flowed into the bank beyond what the charger gave, Ah of each day."""
-    surplus = np.where(np.isfinite(drawn) & grid.aided, np.maximum(-drawn, 0.0), 0.0)
+    """Return what flowed into the bank beyond what the charger gave, Ah of each day.
+
+    NaN where the battery's current tells less than nine tenths of the hours with help.
+    """
+    told = np.isfinite(drawn) & grid.aided
+    surplus = np.where(told, np.maximum(-drawn, 0.0), 0.0)
     given = np.bincount(index, weights=surplus * (STEP_S / 3600.0), minlength=count)
-    return np.asarray(given, dtype=np.float64)
+    seen, helped = (
+        np.bincount(index, weights=cells, minlength=count) for cells in (told, grid.aided)
+    )
+    return np.where(seen >= _MOST_SEEN * helped, given, np.nan)
 
 
 def measured_ah(drawn: Floats, grid: Grid, index: NDArray[np.intp], count: int) -> Floats:

@@ -78,7 +78,8 @@ class LoadResult:
     help_h: Floats = field(default_factory=lambda: np.empty(0))
     """Hours for which something else surely charged on each day of ``other_s``."""
     help_ah: Floats | None = None
-    """What else charged the bank on each of these days, Ah; None where no battery current tells."""
+    """What else charged the bank on each of these days, Ah; NaN on days of which the battery's
+    current does not tell it, None without that channel."""
     supplied_ah: Floats = field(default_factory=lambda: np.empty(0))
     """What the charger gave to loads and bank on each day of the log, less what the bank lost."""
     helped_ah: float | None = None

@@ -258,6 +258,9 @@ def test_help_that_the_battery_current_tells_is_taken_as_it_is(monkeypatch):
     by_hours = live(hours, bank(chemistry="lfp"))
     told = live(replace(hours, help_ah=np.full(60, 5.4)), bank(chemistry="lfp"))
     assert short_at_least(told) == pytest.approx(short_at_least(by_hours), abs=0.03)
+    # Days of which it is not told go by their hours.
+    untold = live(replace(hours, help_ah=np.full(60, np.nan)), bank(chemistry="lfp"))
+    assert np.array_equal(untold.short, by_hours.short)
 
 
 def test_where_nothing_tells_the_start_it_is_a_usual_one(monkeypatch):

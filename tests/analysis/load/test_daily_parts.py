@@ -398,6 +398,7 @@ def test_days_that_are_few_among_days_with_help_tell_no_rare_days(monkeypatch):
 
 def test_what_flows_into_the_bank_beside_the_charger_is_told_by_its_current():
     # Two hours of 6 A into the bank on the second of three days, one hour of it not seen as help.
+    # Of the other hour one cell of twelve is not told; where two are not, the charge is not known.
     drawn = np.full(864, 3.0)
     drawn[288 + 120 : 288 + 144] = -6.0
     aided = np.zeros(864, dtype=bool)
@@ -406,6 +407,9 @@ def test_what_flows_into_the_bank_beside_the_charger_is_told_by_its_current():
     index = np.arange(864) // 288
     given = given_ah_by_others(drawn, day_grid(aided=aided), index, 3)
     assert given == pytest.approx([0.0, 6.0 * 11 / 12, 0.0])
+    drawn[288 + 130] = np.nan
+    given = given_ah_by_others(drawn, day_grid(aided=aided), index, 3)
+    assert given == pytest.approx([0.0, np.nan, 0.0], nan_ok=True)
 
 
 def test_help_that_may_be_the_charger_itself_takes_a_day_out_and_charges_nothing(monkeypatch):
